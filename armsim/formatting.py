@@ -177,10 +177,10 @@ def span(low: float, high: float) -> str:
     return f"{rounded(low * unit.factor, places)} to {rounded(high * unit.factor, places)} {unit.name}"
 
 
-def signed(value: float, interval: Interval | None) -> str:
-    """Change of a length with its interval, in one unit and number of decimals."""
-    text = show_interval(value, interval)
-    return f"+{text}" if value > 0 and text[:1] != "0" else text
+def signed(value: float, interval: Interval | None, kind: Kind = "m") -> str:
+    """Change of a length or an angle with its interval, in one unit and number of decimals."""
+    text = show_interval(value, interval, kind)
+    return f"+{text}" if value > 0 and text[:1] not in ("0", "<") else text
 
 
 def with_half_width(value: float, interval: tuple[float, float] | None) -> str:

@@ -137,7 +137,7 @@ class DisplayedComparison(Comparison):
     @property
     def sentences(self) -> list[str]:
         """Sentences on what each design gains over the first at each task, and its price."""
-        return [f"{decision_sentences.difference(row, self.quantile)}." for row in self.differences]
+        return [f"{decision_sentences.difference(row)}." for row in self.differences]
 
     def _repr_html_(self) -> str:
         tables = "".join(html_frame(frame) for _, frame in design_frames(self))

@@ -231,7 +231,7 @@ class Study:
         Interrupted
             The options say to stop.
         """
-        samples = self._sample(poses, options)
+        samples = self.sample(poses, options)
         return self.result_of(poses, samples), samples
 
     def result_of(self, poses: Sequence[PoseSet], samples: Samples) -> Result:
@@ -329,10 +329,17 @@ class Study:
         RunError
             As `run`.
         """
-        samples = self._sample(poses, options)
+        samples = self.sample(poses, options)
         return judge_all(self.scenario, poses, samples.tasks), samples
 
-    def _sample(self, poses: Sequence[PoseSet], options: RunOptions) -> Samples:
+    def sample(self, poses: Sequence[PoseSet], options: RunOptions) -> Samples:
+        """Sample the population at poses of `find`, one set a task, and judge nothing.
+
+        Raises
+        ------
+        RunError
+            As `run`.
+        """
         scenario = self.scenario
         with sampling(scenario.machine, self._coverage, options) as sampler:
             return sampler.run(scenario.plan, self._configurations(poses))

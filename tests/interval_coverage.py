@@ -18,8 +18,10 @@ from pathlib import Path
 import numpy as np
 
 import armsim
-from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
+from armsim.criteria import Evaluated, changes_at_task
+from armsim.decide.compare import half_widths
 from armsim.model.machine import Change
+from armsim.requirement.requirement import required_at
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
@@ -209,12 +211,9 @@ def figures(case_study: Study, other: Study, pose_sets: list) -> Iterator[tuple[
     curve = task.yield_curve
     at = int(np.searchsorted(curve.position, case_study.scenario.requirement.position))
     yield "yield curve", curve.share[at], (curve.low[at], curve.high[at])
-    sides = [
-        Evaluated(t.name, t.poses, s, pose_sets[0].configurations, 0) for t, s in ((task, sampled), (better, again))
-    ]
-    yield "difference of p95 at the worst pose", *at_worst_pose(*sides)
-    yield "difference of RP", *repeatability(*sides)
-    yield "difference of yield", *passing(*sides)
+    sides = [Evaluated.of(t, 0, s, pose_sets[0].configurations) for t, s in ((task, sampled), (better, again))]
+    for change in changes_at_task(required_at(case_study.scenario.requirement, task.name), *sides):
+        yield f"difference of {change.noun}", *change.change
     wide = half_widths(*sides, RunOptions(1), "")
     shifts = better.column("error.p95") - task.column("error.p95")
     for number, (value, half) in enumerate(zip(shifts.tolist(), wide.tolist(), strict=True)):

@@ -274,6 +274,16 @@ def test_a_criterion_is_a_limit_and_a_class(tmp_path: Path, home: Path) -> None:
     compared = use(home, "compare", file, other, "--units", 40, "--visits", 3, "--out", tmp_path / "c")
     assert compared.returncode == 0, compared.stderr
     assert f"for {name} half of errors within 1.00 nm" in (tmp_path / "c" / "report.html").read_text()
+    assert "half of errors" in compared.stdout
+    (difference,) = json.loads((tmp_path / "c" / "comparison.json").read_text())["differences"]
+    changes = {row["criterion"]: row for row in difference["criteria"]}
+    assert changes["half"]["change"]["value"] == 0.0
+    assert changes["half"]["states"] == ["not resolved", "not resolved"]
+    changed = use(home, "what-if", file, "--units", 40, "--visits", 3, "--out", tmp_path / "w")
+    assert changed.returncode == 0, changed.stderr
+    assert "change of half" in changed.stdout
+    (row, *_) = json.loads((tmp_path / "w" / "what-if.json").read_text())["rows"]
+    assert "half" in [change["criterion"] for change in row["criteria"]]
 
 
 def test_a_command_with_folder_and_figure(tmp_path: Path, home: Path) -> None:

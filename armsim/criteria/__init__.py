@@ -15,8 +15,9 @@ from armsim.criteria.evidence import (
     required_share,
     share_of,
 )
-from armsim.criteria.of_joints import RIPPLE, judge_joints
+from armsim.criteria.of_joints import RIPPLE, JointsEvaluated, changes_of_joints, judge_joints
 from armsim.criteria.of_populations import CRITERIA, limits_of_arms, passing, smallest_limit, yield_of
+from armsim.criteria.paired import CriterionChange, Evaluated, change_of
 from armsim.formatting import percent
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
@@ -24,7 +25,13 @@ from armsim.requirement.requirement import Requirement
 __all__ = [
     "CRITERIA",
     "Criterion",
+    "CriterionChange",
+    "Evaluated",
     "Evidence",
+    "JointsEvaluated",
+    "change_of",
+    "changes_at_task",
+    "changes_of_joints",
     "finite",
     "first_order_quantile",
     "integration_of_rp",
@@ -45,6 +52,27 @@ def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
     """Judgements of all criteria at a task, the deciding figure first."""
     judged = (criterion.judge(evidence) for criterion in CRITERIA)
     return tuple(judgement for judgement in judged if judgement is not None)
+
+
+def changes_at_task(
+    requirement: Requirement | None, one: Evaluated, other: Evaluated, first: str = ""
+) -> tuple[CriterionChange, ...]:
+    """What two designs differ by in every criterion of a task that judges either.
+
+    Parameters
+    ----------
+    requirement : Requirement, optional
+        At the task.
+    one, other : Evaluated
+    first : str
+        Name of the criterion that comes first.
+
+    Returns
+    -------
+    tuple of CriterionChange
+    """
+    changes = [criterion.changed(requirement, one, other) for criterion in CRITERIA]
+    return tuple(sorted((change for change in changes if change), key=lambda change: change.criterion != first))
 
 
 def required_in_words(requirement: Requirement | None) -> str:

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 
-from armsim.criteria.evidence import Evidence
+from armsim.criteria.evidence import Evidence, required_share
+from armsim.criteria.paired import (
+    CriterionChange,
+    Evaluated,
+    change_of_arms,
+    change_of_errors,
+    size_of,
+    value_and_state,
+)
 from armsim.requirement import Judgement, Quantity, show_quantity
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable
+from armsim.sampling.paired_difference import Difference
 
 
 class Criterion(ABC):
@@ -23,6 +32,8 @@ class Criterion(ABC):
     """Figure of a built arm that is limited, and so counts for the yield."""
     figure_name: str = ""
     """Symbol of the figure in the trade."""
+    noun: str = ""
+    """What changes from design to design, in a header; the name of the figure, or its own, where not given."""
     along_paths: bool = False
     """Whether the criterion applies along paths only."""
 
@@ -78,6 +89,68 @@ class Criterion(ABC):
     def arms(self, requirement: Requirement) -> float | None:
         """Share of built arms whose figure must meet the limit; None where all errors together are judged."""
         return None if self.figure is None else requirement.yield_
+
+    @property
+    def of_units(self) -> bool:
+        """Whether what units have at their worst pose tells all of it, without a visit."""
+        return self.figure is not None and not self.errors
+
+    @property
+    def column(self) -> str:
+        """The column of the poses that tells where it is worst; empty where none does."""
+        if self.errors:
+            return f"{self.errors}.at_coverage"
+        return "" if self.figure is None else f"{self.figure.column}.p95"
+
+    def share(self, requirement: Requirement | None) -> float:
+        """Share of the built arms of whose figure it is the quantile."""
+        return required_share(requirement)
+
+    def phrase(self, requirement: Requirement | None) -> str:
+        """What changes from design to design, in a sentence."""
+        return self.statistic(requirement)
+
+    def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:
+        """Difference at a task, unit by unit; without an interval where no figure says how the units differ.
+
+        Parameters
+        ----------
+        requirement : Requirement, optional
+            At the task.
+        one, other : Evaluated
+
+        Returns
+        -------
+        Difference [m, rad or 1]
+        """
+        if self.errors:
+            return change_of_errors(one, other, self.name, self.errors)
+        if self.figure is not None:
+            return change_of_arms(one, other, self.name, self.figure, self.share(requirement))
+        return Difference(size_of(one, other, self.name)[0], None)
+
+    def changed(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> CriterionChange | None:
+        """Change between two designs at a task, in value and state; None where the criterion judges neither.
+
+        Parameters
+        ----------
+        requirement : Requirement, optional
+            At the task.
+        one, other : Evaluated
+
+        Returns
+        -------
+        CriterionChange, optional
+        """
+        judged = [side.judgement(self.name) for side in (one, other)]
+        if judged == [None, None]:
+            return None
+        noun, phrase = self.noun or self.figure_name or self.name, self.phrase(requirement)
+        (first, before), (second, after) = map(value_and_state, judged)
+        return CriterionChange(
+            self.name, noun, phrase, self.quantity, self.at_least, "", self.change(requirement, one, other),
+            (first, second), (before, after),
+        )  # fmt: skip
 
     def limit_of(self, evidence: Evidence) -> float | None:
         """Limit of the requirement at a task; None where there is none."""

@@ -4,15 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
 
 from armsim.criteria.evidence import required_share
+from armsim.criteria.paired import CriterionChange
 from armsim.formatting import show_speed
+from armsim.model.machine import Machine
+from armsim.model.motion import Motion
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.joints import JointMotion, OperationLimit, SteadySpeed
+from armsim.sampling.operation_limits import margins_of
+from armsim.sampling.paired_difference import Difference, beside, difference, influence, share_difference
+from armsim.sampling.speed_ripple import ripple_of_units
+from armsim.sampling.statistics import LEVEL
+from armsim.sampling_plan import SamplingPlan
 
 Motions = Mapping[str, JointMotion | SteadySpeed]
 """By joint."""
+VELOCITY_RIPPLE, OPERATION = "velocity ripple", "operation"
 RIPPLE = "ripple of the speed of 95 % of arms"
 """Criteria of joints with a stated speed."""
 
@@ -36,28 +48,94 @@ def judge_joints(
     """
     if requirement is None:
         return ()
-    return (*_ripple(requirement, motion, units), *_operation(requirement, operation, units))
+    return (*_judged_ripple(requirement, motion, units), *_judged_operation(requirement, operation, units))
 
 
-def _ripple(requirement: Requirement, motion: Motions, units: int) -> Iterator[Judgement]:
+def _judged_ripple(requirement: Requirement, motion: Motions, units: int) -> Iterator[Judgement]:
     limit = requirement.velocity_ripple
     for name, joint in motion.items() if limit is not None else ():
         noise = joint.noise / joint.speed
         ends = joint.ripple_p95_interval or (0.0, math.inf)
         speed = show_speed(joint.speed, joint.unit)
         yield Judgement.of(
-            "velocity ripple", RIPPLE,
+            VELOCITY_RIPPLE, RIPPLE,
             f"95 % of arms ripple by up to {{}} rms of {speed}", joint.smoothness,
             (math.hypot(ends[0], noise), math.hypot(ends[1], noise)), limit, units, name, "share",
         )  # fmt: skip
 
 
-def _operation(requirement: Requirement, operation: Sequence[OperationLimit], units: int) -> Iterator[Judgement]:
+def statistic_of(limit: str) -> str:
+    """What is required of a limit of operation, as the header of a column."""
+    return f"arms whose {limit} never slips"
+
+
+def _judged_operation(requirement: Requirement, operation: Sequence[OperationLimit], units: int) -> Iterator[Judgement]:
     """Judgement that the required share of arms stays within an operating limit."""
     for limit in operation:
         low, high = limit.failing_interval
         yield Judgement.of(
-            "operation", f"arms whose {limit.limit} never slips", f"the {limit.limit} never slips in {{}} of arms",
+            OPERATION, statistic_of(limit.limit), f"the {limit.limit} never slips in {{}} of arms",
             1.0 - limit.failing, (1.0 - high, 1.0 - low), required_share(requirement), units, limit.joint, "share",
             at_least=True,
         )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class JointsEvaluated:
+    """The joints of a design, and what they are judged by."""
+
+    machine: Machine
+    motion: Motion | None
+    plan: SamplingPlan
+    judgements: Sequence[Judgement]
+
+
+def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[CriterionChange, ...]:
+    """What two designs differ by in every criterion of a joint that both are judged by, unit by unit.
+
+    Parameters
+    ----------
+    one, other : JointsEvaluated
+
+    Returns
+    -------
+    tuple of CriterionChange
+    """
+    judged = {(row.criterion, row.statistic, row.where): row for row in other.judgements}
+    out = []
+    for first in one.judgements:
+        second = judged.get((first.criterion, first.statistic, first.where))
+        if second is None:
+            continue
+        change = _ripple(first, second, one, other) if first.criterion == VELOCITY_RIPPLE else _keeps(first, one, other)
+        out.append(
+            CriterionChange(
+                first.criterion, first.criterion, f"{first.statistic} at {first.where}", first.quantity, first.at_least,
+                first.where, change, (first.value, second.value), (first.state, second.state),
+            )
+        )  # fmt: skip
+    return tuple(out)
+
+
+def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
+    """Of ripple and noise together; the noise is known, so that only the part of the ripple scatters."""
+    pulls = []
+    for judgement, side in ((first, one), (second, other)):
+        assert side.motion is not None  # a joint without a stated speed is not judged
+        joint = next(joint for joint in side.machine.joints if joint.name == judgement.where)
+        ripple = ripple_of_units(joint, side.motion.speeds[joint.name], side.motion, side.plan.seed)
+        p95 = np.quantile(ripple, LEVEL, method="inverted_cdf")
+        pulls.append(influence(ripple[None], LEVEL) * (p95 / judgement.value if judgement.value else 0.0))
+    value = second.value - first.value
+    return beside(difference(value, pulls[1] - pulls[0], len(pulls[0])), max(first.value, second.value))
+
+
+def _keeps(row: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
+    keeps = []
+    for side in (one, other):
+        rows = margins_of(side.machine, side.plan)
+        keeps.append(
+            next(margin for name, what, margin in rows if (name, statistic_of(what)) == (row.where, row.statistic))
+            >= 0.0
+        )
+    return share_difference(*keeps)

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import Evidence, share_of
 from armsim.criteria.of_tasks import PER_ARM
+from armsim.criteria.paired import Evaluated, size_of
 from armsim.formatting import percent
 from armsim.requirement import Judgement, show_quantity
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
 from armsim.results.summary import Yield
 from armsim.sampling.chunk import Extremes
+from armsim.sampling.paired_difference import Difference, share_difference
 
 MOST_NAMED = 5
 """Most points out of reach that a sentence names."""
@@ -126,6 +128,10 @@ class YieldOfArms(Criterion):
     quantity = "share"
     at_least = True
 
+    @property
+    def of_units(self) -> bool:
+        return True
+
     def statistic(self, requirement: Requirement | None) -> str:
         return "yield"
 
@@ -134,6 +140,11 @@ class YieldOfArms(Criterion):
 
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return requirement is not None
+
+    def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:
+        return share_difference(
+            *(passing(requirement, side.path, side.extremes, side.operating)[0] for side in (one, other))
+        )
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         if evidence.requirement is None:
@@ -151,6 +162,10 @@ class Reach(Criterion):
     name = "reach"
     quantity = "count"
 
+    @property
+    def of_units(self) -> bool:
+        return True
+
     def statistic(self, requirement: Requirement | None) -> str:
         return "points out of reach"
 
@@ -162,6 +177,10 @@ class Reach(Criterion):
 
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return False  # only where points are lost
+
+    def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:
+        value, _ = size_of(one, other, self.name)
+        return Difference(value, (value, value))
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         lost = evidence.unreachable

@@ -23,10 +23,8 @@ from armsim.results.pose_table import PoseTable
 from armsim.sampling import statistics as stats
 
 
-def of_arms(
-    criterion: Criterion, evidence: Evidence, phrase: str, largest: str, share: float | None = None
-) -> Judgement | None:
-    """Judgement of a figure that the required share of built arms stays within; None where it is not limited.
+def of_arms(criterion: Criterion, evidence: Evidence, phrase: str, largest: str) -> Judgement | None:
+    """The judgement on a figure that so large a share of the built arms keeps to; None where it is not shown.
 
     Parameters
     ----------
@@ -36,16 +34,14 @@ def of_arms(
         Finding, with ``{share}`` and the figure.
     largest : str
         Column of the poses whose largest tells where.
-    share : float, optional
-        Of the arms; judged with a limit or without. That of the yield, where limited, if not given.
 
     Returns
     -------
-    Judgement or None
+    Judgement, optional
     """
-    if share is None and criterion.limit_of(evidence) is None:
+    if not criterion.applies(evidence.requirement, evidence.path):
         return None
-    share, poses, number = share or required_share(evidence.requirement), evidence.poses, criterion.figure
+    share, poses, number = criterion.share(evidence.requirement), evidence.poses, criterion.figure
     assert number is not None
     values = evidence.sample.worst[number]
     doubt = integration_of_rp(poses) if number is Figure.REPEATABILITY else 0.0
@@ -61,12 +57,16 @@ class Position(Criterion):
     """Quantile at the coverage of the tool-point error, at every pose."""
 
     name = "position"
+    noun = "errors"
     errors = "error"
     figure = Figure.ACCURACY
     figure_name = "AP"
 
     def statistic(self, requirement: Requirement | None) -> str:
         return f"{percent(coverage_of(requirement))} of errors"
+
+    def phrase(self, requirement: Requirement | None) -> str:
+        return f"{percent(coverage_of(requirement))} quantile at the worst pose"
 
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.position
@@ -98,7 +98,7 @@ class Repeatability(Criterion):
     figure_name = "RP"
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return f"RP of {percent(self._arms(requirement))} of arms"
+        return f"RP of {percent(self.share(requirement))} of arms"
 
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.repeatability
@@ -110,10 +110,9 @@ class Repeatability(Criterion):
         return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        share = self._arms(evidence.requirement)
-        return of_arms(self, evidence, "{share} of arms repeat within {{}} (RP)", "repeatability.p95", share)
+        return of_arms(self, evidence, "{share} of arms repeat within {{}} (RP)", "repeatability.p95")
 
-    def _arms(self, requirement: Requirement | None) -> float:
+    def share(self, requirement: Requirement | None) -> float:
         if requirement is None or requirement.repeatability is None:
             return stats.LEVEL  # no limit: the usual share
         return required_share(requirement)
@@ -123,6 +122,7 @@ class Orientation(Criterion):
     """Quantile at the coverage of the angle between attained and commanded orientation, at every pose."""
 
     name = "orientation"
+    noun = "orientation errors"
     errors = "orientation_error"
     quantity = "angle"
     figure = Figure.ORIENTATION_ACCURACY
@@ -130,6 +130,9 @@ class Orientation(Criterion):
 
     def statistic(self, requirement: Requirement | None) -> str:
         return f"{percent(coverage_of(requirement))} of orientation errors"
+
+    def phrase(self, requirement: Requirement | None) -> str:
+        return f"{percent(coverage_of(requirement))} quantile of the orientation at the worst pose"
 
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.orientation

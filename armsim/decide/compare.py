@@ -12,14 +12,23 @@ from numpy.typing import NDArray
 from pydantic import computed_field
 
 from armsim.arrays import Array
-from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, repeatability, yield_difference
+from armsim.criteria import (
+    CriterionChange,
+    Evaluated,
+    JointsEvaluated,
+    change_of,
+    changes_at_task,
+    changes_of_joints,
+)  # fmt: skip
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
-from armsim.requirement import Verdict
-from armsim.requirement.requirement import Requirement
+from armsim.requirement import Judgement, Verdict, deciding
+from armsim.requirement.requirement import Requirement, required_at
 from armsim.results import Result, Summary
 from armsim.results.json_records import Beside, plain
-from armsim.sampling.paired_difference import Difference
+from armsim.sampling.chunk import CHUNK
+from armsim.sampling.executors import in_threads
+from armsim.sampling.paired_difference import UNITS_COMPARED, Difference, half_width, quantile_influence
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
@@ -39,28 +48,40 @@ class TaskDifference:
     Parameters
     ----------
     task, scenario : str
-    at_coverage : Difference [m]
-        Of the quantile of the error at the coverage, each design at its own worst pose.
-    repeatability : Difference, optional [m]
-        Of the RP that 95 % of units keep to at all poses.
-    passing : Difference, optional
-        Of the yield.
+    criteria : tuple of CriterionChange
+        Of every criterion that is judged at the task, the one that decides first.
     price : float
     poses : tuple of str
         Those that all designs reach.
     values, half_widths : (poses,) [m]
-        Difference of that quantile at each, and half of its 95 % interval.
+        Difference of the quantile of the error at the coverage at each, and half of its 95 % interval.
     """
 
     task: str
     scenario: str
-    at_coverage: Difference
-    repeatability: Difference | None
-    passing: Difference | None
+    criteria: tuple[CriterionChange, ...]
     price: float
     poses: tuple[str, ...]
     values: Beside[Array]
     half_widths: Beside[Array]
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def at_coverage(self) -> Difference | None:
+        """Of the quantile of the error at the coverage, each design at its own worst pose. [m]"""
+        return change_of(self.criteria, "position")
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def repeatability(self) -> Difference | None:
+        """Of the RP that 95 % of units, or as many as the yield requires, keep to at all poses. [m]"""
+        return change_of(self.criteria, "repeatability")
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def passing(self) -> Difference | None:
+        """Of the yield."""
+        return change_of(self.criteria, "yield")
 
     @computed_field  # type: ignore[prop-decorator]
     @property
@@ -99,6 +120,14 @@ class TaskDifference:
 
 
 @dataclass(frozen=True)
+class JointDifference:
+    """One design less the first, in every criterion that joints are judged by."""
+
+    scenario: str
+    criteria: tuple[CriterionChange, ...]
+
+
+@dataclass(frozen=True)
 class DesignTask:
     """A task of a design."""
 
@@ -114,12 +143,13 @@ class Design:
     price: float
     state: Verdict
     tasks: tuple[DesignTask, ...]
+    joints: tuple[Judgement, ...] = ()
 
     @staticmethod
     def of(result: Result) -> Design:
         """Of its result."""
         tasks = tuple(DesignTask(task.name, task.summary) for task in result.tasks)
-        return Design(result.scenario, result.price, result.state, tasks)
+        return Design(result.scenario, result.price, result.state, tasks, result.judgements)
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +162,7 @@ class Comparison:
     results: Beside[tuple[Result, ...]]
     differences: tuple[TaskDifference, ...]
     other_requirements: dict[str, Requirement | None]
+    joints: tuple[JointDifference, ...] = ()
     format: Literal["armsim-comparison/3"] = "armsim-comparison/3"
 
     @computed_field  # type: ignore[prop-decorator]
@@ -192,31 +223,66 @@ def compare(
     for study, poses in zip(studies[1:], restricted[1:], strict=True):
         ran.append(study.with_scenario(plan=plan).evaluate(poses, run_options))
     results = tuple(result for result, _ in ran)
+    requirement = studies[0].scenario.requirement
     differences = []
-    for number in range(len(common)):
+    for number, of_first in enumerate(results[0].tasks):
         sides = [
-            Evaluated(
-                result.tasks[number].name, result.tasks[number].poses, sampled, poses[number].configurations, number
-            )
+            Evaluated.of(result.tasks[number], number, sampled, poses[number].configurations)
             for (result, sampled), poses in zip(ran, restricted, strict=True)
         ]
-        for other in range(1, len(studies)):
-            one, two, name = sides[0], sides[other], results[other].scenario
-            widths = half_widths(one, two, run_options, f"{name}, {one.name}: differences")
+        first = deciding([judgement for side in sides for judgement in side.judgements]).criterion
+        for result, other in zip(results[1:], sides[1:], strict=True):
+            changes = changes_at_task(required_at(requirement, of_first.name), sides[0], other, first)
+            widths = half_widths(sides[0], other, run_options, f"{result.scenario}, {of_first.name}: differences")
+            values = other.table.column("error.at_coverage") - of_first.column("error.at_coverage")
+            price = result.price - results[0].price
             differences.append(
-                TaskDifference(
-                    one.name,
-                    name,
-                    at_worst_pose(one, two),
-                    repeatability(one, two),
-                    yield_difference(one, two, studies[0].scenario.requirement),
-                    results[other].price - results[0].price,
-                    one.table.names,
-                    two.table.column("error.at_coverage") - one.table.column("error.at_coverage"),
-                    widths,
-                )
+                TaskDifference(of_first.name, result.scenario, changes, price, of_first.poses.names, values, widths)
             )
-    return Comparison(results, tuple(differences), others)
+    joints = [
+        JointsEvaluated(study.scenario.machine, study.scenario.motion, sampled.spec.plan, result.judgements)
+        for study, (result, sampled) in zip(studies, ran, strict=True)
+    ]
+    of_joints = (
+        JointDifference(result.scenario, changes)
+        for result, other in zip(results[1:], joints[1:], strict=True)
+        if (changes := changes_of_joints(joints[0], other))
+    )
+    return Comparison(results, tuple(differences), others, tuple(of_joints))
+
+
+def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:
+    """Half of the 95 % interval of the difference of the quantile at the coverage at every pose.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+    run_options : RunOptions
+    what : str
+        Name of the stage, for its progress.
+
+    Returns
+    -------
+    (poses,) [m]
+    """
+    units = one.spec.plan.units
+    count = min(units, UNITS_COMPARED)
+    poses = len(one.configurations)
+
+    def both(chunk: int) -> Array:
+        part = slice(chunk, chunk + CHUNK)
+        influences = [
+            quantile_influence(side.spec, side.key, side.configurations[part], count, side.spec.coverage)
+            for side in (one, other)
+        ]
+        return np.array([half_width(row, units) for row in influences[1] - influences[0]])
+
+    out = np.empty(poses)
+    chunks = range(0, poses, CHUNK)
+    for chunk, values in zip(chunks, in_threads(run_options.threads, both, chunks), strict=True):
+        out[chunk : chunk + CHUNK] = values
+        run_options.progress(what, min(chunk + CHUNK, poses), poses)
+    return out
 
 
 def _other_requirements(studies: Sequence[Study]) -> dict[str, Requirement | None]:

@@ -1,8 +1,8 @@
-"""What a change of a machine does to the worst pose and to the yield, sampled where it matters.
+"""What a change of a machine does to every criterion, sampled where it matters.
 
 A change is sampled at the poses that may be its worst, by first order with the ratio of quantile and rms that each pose
-has without it, and at more of them where those miss what was foretold; whether a unit passes is looked at everywhere,
-for which no visit is needed.
+has without it, and at more of them where those miss what was foretold; what a unit has at its worst pose is looked at
+everywhere, for which no visit is needed.
 """
 
 from __future__ import annotations
@@ -13,18 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.assessment import Judged
-from armsim.criteria import passing
-from armsim.decide.paired_tasks import Evaluated, at_worst_pose
+from armsim.assessment import Judged, judge_all
+from armsim.criteria import CRITERIA, CriterionChange, Evaluated, changes_at_task
 from armsim.model.machine import Machine
+from armsim.requirement import deciding
 from armsim.requirement.requirement import required_at
-from armsim.results import Result
+from armsim.results import Result, TaskResult
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.paired_difference import Difference, share_difference
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
 from armsim.sampling.unit_draws import UnitDraws
-from armsim.sampling.yield_survey import Surveyed, survey
+from armsim.sampling.yield_survey import survey
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
@@ -34,14 +33,6 @@ NEAR_WORST = 0.97
 """Share of the largest error that is foretold from which on a pose is sampled."""
 MISSED = 1.005
 """By which a pose may miss what was foretold more than those sampled did, before it is sampled too."""
-
-
-@dataclass(frozen=True, eq=False)
-class Moved:
-    """What a change does to a task: to the quantile at the coverage at the worst pose [m], and to the yield."""
-
-    at_coverage: Difference
-    passing: Difference | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +48,12 @@ class Probe:
     poses : list of PoseSet
         Those poses, of every task.
     sides : list of Evaluated
-    surveys : list of Surveyed
-    ratios : list of (poses,)
-        The quantile at the coverage over the rms of first order.
+    ratios : list of mapping of ``error`` and ``orientation_error`` to (poses,)
+        The quantile at the coverage over the rms of first order, of all errors that are judged.
+    everywhere : list of bool
+        Whether a criterion is judged of which no first order tells where it is worst.
+    first : list of str
+        The criterion that decides at every task.
     spec : RunSpec
     run_options : RunOptions
     """
@@ -68,8 +62,9 @@ class Probe:
     result: Result
     poses: list[PoseSet]
     sides: list[Evaluated]
-    surveys: list[Surveyed]
-    ratios: list[Array]
+    ratios: list[dict[str, Array]]
+    everywhere: list[bool]
+    first: list[str]
     spec: RunSpec
     run_options: RunOptions
 
@@ -94,50 +89,66 @@ class Probe:
         base, poses, result, sampled = at_largest_errors(study, run_options)
         plan = base.scenario.plan
         spec = replace(sampled.spec, plan=plan)
-        sides = [
-            Evaluated(task.name, task.poses, sampled, of_task.configurations, n)
-            for n, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True))
-        ]
-        required = study.scenario.requirement is not None
-        surveys = [survey(spec, side.configurations, run_options.threads, required) for side in sides]
-        ratios = []
-        for side, surveyed in zip(sides, surveys, strict=True):
-            rms = np.sqrt(surveyed.mean_square)
-            ratios.append(np.divide(side.table.column("error.at_coverage"), rms, out=np.zeros_like(rms), where=rms > 0))
-        return Probe(base, result, poses, sides, surveys, ratios, spec, run_options)
+        sides, ratios, everywhere = [], [], []
+        for number, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True)):
+            side = replace(Evaluated.of(task, number, sampled, of_task.configurations), spec=spec)
+            surveyed = survey(spec, side.configurations, run_options.threads)
+            # RP at the same pose with and without a change
+            sides.append(replace(side, extremes=surveyed.extremes, nets=surveyed.nets))
+            judged = [criterion for criterion in CRITERIA if side.judgement(criterion.name) is not None]
+            ratio = {}
+            for errors in sorted({criterion.errors for criterion in judged if criterion.errors}):
+                rms = np.sqrt(surveyed.mean_squares[errors])
+                quantile = side.table.column(f"{errors}.at_coverage")
+                ratio[errors] = np.divide(quantile, rms, out=np.zeros_like(rms), where=rms > 0)
+            ratios.append(ratio)
+            everywhere.append(not all(criterion.of_units or criterion.errors for criterion in judged))
+        first = [deciding(side.judgements).criterion for side in sides]
+        return Probe(base, result, poses, sides, ratios, everywhere, first, spec, run_options)
 
-    def with_machine(self, machine: Machine) -> list[Moved]:
+    def with_machine(self, machine: Machine) -> list[tuple[CriterionChange, ...]]:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
         plan, spec = self.spec.plan, self.spec
         draws = UnitDraws(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
         with_it = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)
-        required, threads = self.study.scenario.requirement, self.run_options.threads
-        changed = [survey(with_it, side.configurations, threads, required is not None) for side in self.sides]
-        foretold = [ratio * np.sqrt(after.mean_square) for ratio, after in zip(self.ratios, changed, strict=True)]
-        near = [np.flatnonzero(error >= NEAR_WORST * error.max()) for error in foretold]
+        surveys = [survey(with_it, side.configurations, self.run_options.threads) for side in self.sides]
+        foretold = [
+            {errors: ratio * np.sqrt(after.mean_squares[errors]) for errors, ratio in ratios.items()}
+            for ratios, after in zip(self.ratios, surveys, strict=True)
+        ]
+        near = [
+            np.arange(len(side.configurations))
+            if everywhere
+            else np.unique(np.concatenate([np.flatnonzero(e >= NEAR_WORST * e.max()) for e in errors.values()]))
+            for side, errors, everywhere in zip(self.sides, foretold, self.everywhere, strict=True)
+        ]
         study = self.study.with_scenario(machine=machine)
         while True:
             few = [
                 poses.only([poses.names[n] for n in numbers.tolist()])
                 for poses, numbers in zip(self.poses, near, strict=True)
             ]
-            judged, sampled = study.judge(few, self.run_options.silent)
+            sampled = study.sample(few, self.run_options.silent)
+            of_units = [
+                replace(s, extremes=all_poses.extremes) for s, all_poses in zip(sampled.tasks, surveys, strict=True)
+            ]
+            judged = judge_all(study.scenario, few, of_units)
             more = [_may_be_worse(*row) for row in zip(foretold, near, judged, strict=True)]
             if not any(len(numbers) for numbers in more):
                 break
             near = [np.union1d(numbers, further) for numbers, further in zip(near, more, strict=True)]
         out = []
-        for n, (side, task) in enumerate(zip(self.sides, judged, strict=True)):
-            other = Evaluated(task.name, task.table, sampled, few[n].configurations, n)
-            limits, path = required_at(required, task.name), side.configurations.is_path
-            surveys = self.surveys[n], changed[n]
-            both = (passing(limits, path, surveyed.extremes, surveyed.operating)[0] for surveyed in surveys)
-            out.append(Moved(at_worst_pose(side, other), None if required is None else share_difference(*both)))
+        for side, task, surveyed, poses, first in zip(self.sides, judged, surveys, few, self.first, strict=True):
+            other = Evaluated(
+                task.name, task.table, task.summary.judgements, sampled.spec, poses.configurations, surveyed.extremes,
+                surveyed.operating, surveyed.nets,
+            )  # fmt: skip
+            out.append(changes_at_task(required_at(study.scenario.requirement, task.name), side, other, first))
         return out
 
 
 def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:
-    """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest errors.
+    """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest figures of any criterion.
 
     Parameters
     ----------
@@ -157,16 +168,26 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     result, sampled = study.evaluate(every, run_options)
     few = []
     for task, poses in zip(result.tasks, every, strict=True):
-        order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
-        few.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
+        few.append(poses.only([poses.names[n] for n in _largest(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     if any(len(some.names) < len(poses.names) for some, poses in zip(few, every, strict=True)):
         result, sampled = base.evaluate(few, run_options.without_notes)
     return base, few, result, sampled
 
 
-def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
+def _largest(task: TaskResult) -> list[int]:
+    """Poses of a task, `MOST_POSES` at most: of every criterion that is judged those where its figure is largest."""
+    judged = {judgement.criterion for judgement in task.summary.judgements}
+    columns = [column for criterion in CRITERIA if criterion.name in judged and (column := criterion.column)]
+    orders = [np.argsort(-task.column(column), kind="stable") for column in dict.fromkeys(columns)]
+    return sorted(list(dict.fromkeys(int(n) for rank in zip(*orders, strict=True) for n in rank))[:MOST_POSES])
+
+
+def _may_be_worse(foretold: dict[str, Array], near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
-    quantile = judged.table.column("error.at_coverage")
-    missed = float(np.max(quantile / np.maximum(foretold[near], 1e-300), initial=1.0))
-    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > quantile.max()), near)
+    worse = [np.array([], dtype=np.intp)]
+    for errors, at_poses in foretold.items():
+        quantile = judged.table.column(f"{errors}.at_coverage")
+        missed = float(np.max(quantile / np.maximum(at_poses[near], 1e-300), initial=1.0))
+        worse.append(np.flatnonzero(at_poses * missed * MISSED > quantile.max()))
+    return np.setdiff1d(np.concatenate(worse), near)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import Field, computed_field
+from pydantic import computed_field
 
+from armsim.criteria import CriterionChange, Evaluated, change_of
 from armsim.decide.decision_records import Kind
-from armsim.decide.paired_tasks import Evaluated
 from armsim.decide.perturbation import Probe
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
@@ -25,16 +25,24 @@ LEAST_SHARE = 0.01
 
 @dataclass(frozen=True)
 class WhatIf:
-    """What a change of the machine does to one task.
-
-    ``at_coverage`` is the change of the quantile at the coverage at the worst pose [m], ``passing`` that of the yield.
-    """
+    """What a change of the machine does to one task, criterion by criterion, the one that decides first."""
 
     task: str
     kind: Kind
     what: str
-    at_coverage: Difference
-    passing: Annotated[Difference | None, Field(alias="yield")]
+    criteria: tuple[CriterionChange, ...]
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def at_coverage(self) -> Difference | None:
+        """Of the quantile of the error at the coverage at the worst pose. [m]"""
+        return change_of(self.criteria, "position")
+
+    @computed_field(alias="yield")  # type: ignore[prop-decorator]
+    @property
+    def passing(self) -> Difference | None:
+        """Of the yield."""
+        return change_of(self.criteria, "yield")
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +54,8 @@ class WhatIfs:
     format: Literal["armsim-what-if/2"] = "armsim-what-if/2"
 
     def of(self, task: str) -> list[WhatIf]:
-        """Rows of a task, the largest gain first."""
-        return sorted((row for row in self.rows if row.task == task), key=lambda row: row.at_coverage.value)
+        """Rows of a task, the largest gain in the criterion that decides first."""
+        return sorted((row for row in self.rows if row.task == task), key=lambda row: -row.criteria[0].gain)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
@@ -125,7 +133,7 @@ def what_if(
     for number, (kind, what, machine) in enumerate(every):
         run_options.progress("what if", number, len(every))
         for side, changed in zip(probe.sides, probe.with_machine(machine), strict=True):
-            rows.append(WhatIf(side.name, kind, what, changed.at_coverage, changed.passing))
+            rows.append(WhatIf(side.name, kind, what, changed))
     run_options.progress("what if", len(every), len(every))
     return WhatIfs(probe.result, tuple(rows))
 
@@ -134,7 +142,7 @@ def _large(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str,
     """Joints and causes of theirs with a share worth a change of its own, at the worst pose of any task."""
     large: dict[tuple[str, str], None] = {}
     for side in sides:
-        names, shares = side.table.share_names, side.table.contributions[side.worst]
+        names, shares = side.table.share_names, side.table.contributions[side.worst()]
         causes = [cause for _, cause in names]
         for (owner, cause), share in zip(names, shares.tolist(), strict=True):
             if share >= LEAST_SHARE and causes.count(cause) > 1 and owner in joints:

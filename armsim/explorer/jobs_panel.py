@@ -15,8 +15,10 @@ from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, view_model
 from armsim.explorer.edit_options import chosen_changes
 from armsim.explorer.session import Session
-from armsim.formatting import percent, show, signed
+from armsim.formatting import percent, show
+from armsim.report.decision_sentences import signed_change
 from armsim.report.verdict import TONES
+from armsim.requirement import show_change
 
 SHOWN = 8
 
@@ -153,11 +155,15 @@ class JobsPanel:
 
     def _what_ifs(self, what_ifs: WhatIfs) -> None:
         for task in what_ifs.result.tasks:
-            ui.label(f"{task.name}: change of the {what_ifs.result.quantile}").classes("quiet")
-            for row in what_ifs.of(task.name)[:SHOWN]:
+            rows = what_ifs.of(task.name)[:SHOWN]
+            if rows:
+                ui.label(f"{task.name}: change of the {rows[0].criteria[0].phrase}").classes("quiet")
+            for row in rows:
                 with ui.row().classes("justify-between w-full no-wrap"):
                     ui.label(f"{row.kind}: {row.what}").classes("ellipsis")
-                    ui.label(signed(row.at_coverage.value, None)).style("white-space: nowrap")
+                    change = row.criteria[0]
+                    text = show_change(change.change.value, None, change.quantity)
+                    ui.label(text).style("white-space: nowrap")
 
     def _sweep(self, sweep: Sweep) -> None:
         numbers = [point.number for point in sweep.points]
@@ -176,11 +182,8 @@ class JobsPanel:
     def _comparison(self, comparison: Comparison) -> None:
         for row in comparison.differences:
             ui.label(f"{row.scenario}, {row.task}").classes("text-weight-medium")
-            ui.label(f"{comparison.quantile}: {signed(*row.at_coverage)}")
-            if row.passing is not None:
-                ends = row.passing.interval
-                band = "" if ends is None else f" ({100 * ends[0]:.3g} to {100 * ends[1]:.3g})"
-                ui.label(f"yield: {100 * row.passing.value:+.3g}{band} points")
+            for change in row.criteria:
+                ui.label(f"{change.noun}: {signed_change(change)}")
             ui.label(f"price: {row.price:+g}")
             poses = next(
                 (p for t, p in zip(comparison.results[0].tasks, self.session.poses, strict=True) if t.name == row.task),

@@ -9,8 +9,11 @@ from matplotlib.lines import Line2D
 
 from armsim.arrays import Array
 from armsim.figures import maps, style
-from armsim.formatting import percent, show, signed, unit_for
+from armsim.formatting import Unit, percent, show, signed, unit_for
+from armsim.requirement import Quantity, show_change
+from armsim.requirement.judgement import COUNT, KINDS
 from armsim.results import TaskResult
+from armsim.sampling.paired_difference import Difference
 
 
 def difference_map(
@@ -69,23 +72,44 @@ def difference_map(
 
 
 def differences(
-    rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str, quantile: str
+    rows: Sequence[tuple[str, Difference]],
+    title: str,
+    note: str,
+    phrase: str,
+    quantity: Quantity = "length",
+    at_least: bool = False,
 ) -> style.Drawing:
-    """Differences of a quantile with their 95 % intervals, the largest gain on top. [m]"""
-    ordered = sorted(rows, key=lambda row: row[1])
-    unit = unit_for([max(abs(value) for _, value, _ in ordered)])
+    """Changes of one criterion with their 95 % intervals, the largest gain on top.
+
+    Parameters
+    ----------
+    rows : sequence of (name, Difference)
+    title, note : str
+    phrase : str
+        What changes.
+    quantity : str
+        As of `requirement.Judgement`.
+    at_least : bool
+        Whether more is better.
+    """
+    better = 1.0 if at_least else -1.0
+    ordered = sorted(rows, key=lambda row: -better * row[1].value)
+    kind, other = KINDS.get(quantity), Unit("points", 100.0) if quantity == "share" else COUNT
+    unit = other if kind is None else unit_for([max(abs(change.value) for _, change in ordered)], kind)
     with style.style():
         out, axes = style.figure(6.4, 1.2 + 0.27 * len(ordered))
-        for place, (name, value, interval) in enumerate(ordered):
-            out.annotate(axes, [value * unit.factor], [-place], texts=[f"{name}: {signed(value, interval)}"])
-            colour = style.COLOURS[0] if value <= 0 else style.COLOURS[3]
+        for place, (name, change) in enumerate(ordered):
+            value, interval = change
+            text = show_change(value, interval, quantity)
+            out.annotate(axes, [value * unit.factor], [-place], texts=[f"{name}: {text}"])
+            colour = style.COLOURS[0] if better * value >= 0 else style.COLOURS[3]
             axes.barh(-place, value * unit.factor, color=colour, height=0.6)
             if interval is not None:
                 low, high = (end * unit.factor for end in interval)
                 axes.plot([low, high], [-place, -place], color="#222222", linewidth=1.2)
-        axes.set_yticks([-n for n in range(len(ordered))], [name for name, _, _ in ordered])
+        axes.set_yticks([-n for n in range(len(ordered))], [name for name, _ in ordered])
         axes.axvline(0.0, color="#555555", linewidth=0.8)
-        axes.set(xlabel=f"change of the {quantile} at the worst pose [{unit.name}]")
+        axes.set(xlabel=f"change of the {phrase}" + (f" [{unit.name}]" if unit.name else ""))
         axes.grid(axis="y", visible=False)
         style.titled(out, title)
         style.footnote(out, note)

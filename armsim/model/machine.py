@@ -346,10 +346,12 @@ class EvaluatedMachine:
     acts: Acts
     draw_acts: Acts
 
-    def gains(self) -> Iterator[tuple[Term, Array]]:
+    def gains(self, turning: bool = False) -> Iterator[tuple[Term, Array]]:
         """Every term with the effect of its coefficients on the tool point in the base frame, shape (P, 3,
-        coefficients). [m]"""
+        coefficients), or on the orientation of the tool. [m or rad]"""
         column = self.postures.column
+        if turning:
+            column = np.where(self.postures.rotary[:, None], self.postures.direction, 0.0)
         for term, acts in zip(self.terms, self.acts, strict=True):
             g = np.zeros((len(column), 3, len(term.mean)))
             for k, axis, value in acts:

@@ -72,9 +72,7 @@ def sentences(calibrated: Calibrated) -> list[str]:
         f"Measured at {len(calibrated.poses)} poses, {calibrated.visits} visits each: the error that a built arm keeps "
         f"falls from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
-    out += [
-        decision_sentences.difference(row, calibrated.comparison.quantile) for row in calibrated.comparison.differences
-    ]
+    out += [decision_sentences.difference(row) for row in calibrated.comparison.differences]
     for arm in calibrated.arms:
         certain = [[cell.text for cell in row] for row in value_frame(arm).rows[:2]]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)

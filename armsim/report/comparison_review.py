@@ -7,66 +7,116 @@ from dataclasses import replace
 from functools import partial
 
 from armsim import figures
-from armsim.criteria import required_in_words
-from armsim.decide.compare import Comparison, TaskDifference
-from armsim.formatting import signed
-from armsim.report.decision_sentences import difference, other_requirements
+from armsim.criteria import CriterionChange, required_in_words
+from armsim.decide.compare import Comparison
+from armsim.report.decision_sentences import difference, other_requirements, signed_change
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.findings import dominance, number_of
-from armsim.report.frame import Column, Exact, Frame, bare, differences, judged, lengths, share_changes, stacked, words
+from armsim.report.frame import Column, Exact, Frame, bare, changes, judged_with_units, lengths, quoted, stacked, words
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.run_review import shares_frame
 from armsim.report.verdict import deciding_task
+from armsim.requirement import Judgement
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_NAMED = 12
 """Most poses named at which the order of two designs reverses."""
-CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
-"""Criteria sampled in pairs between designs, by their names in the headers."""
+UNITS_IN_FILES = {"length": "m", "angle": "rad", "share": "1", "count": "1"}
+
+
+def _frame(
+    comparison: Comparison,
+    judged: Sequence[Sequence[Judgement | None]],
+    pairs: Sequence[Sequence[CriterionChange | None]],
+    title: str,
+) -> Frame:
+    """A row per criterion and design: value, what it differs by from that of the first design, state.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    judged, pairs : sequence of a sequence for every criterion
+        What every design is judged at, and its change from the first.
+    title : str
+    """
+    results = comparison.results
+    labels: list[str] = []
+    required: list[str] = []
+    values: list[str] = []
+    differences: list[str] = []
+    units: list[str] = []
+    for row, changed in zip(judged, pairs, strict=True):
+        first = next(judgement for judgement in row if judgement is not None)
+        joint = next((change.joint for change in changed if change is not None), "")
+        labels += [f"{first.statistic} at {joint}" if joint else first.statistic] * len(row)
+        required += [first.limit_text] * len(row)
+        values += judged_with_units(row)
+        column = changes("", [None if change is None else change.change for change in changed], first.quantity)
+        differences += column.with_units
+        units += [UNITS_IN_FILES[first.quantity]] * len(row)
+    # only where a criterion begins
+    once = tuple(label if n == 0 or label != labels[n - 1] else "" for n, label in enumerate(labels))
+    limits = [limit if label else "" for limit, label in zip(required, once, strict=True)]
+    every = [judgement for row in judged for judgement in row]
+    apart = [None if change is None else change.change for row in pairs for change in row]
+    return Frame(
+        (
+            Column("criterion", tuple(labels), texts=once),
+            Column("required", tuple(required), texts=tuple(limits)),
+            words("design", [result.scenario for result in results] * len(judged)),
+            bare("price", [result.price for result in results] * len(judged)),
+            words("unit", units, place="file"),
+            quoted(
+                "value", [None if one is None else one.value for one in every], values,
+                intervals=[None if one is None else one.interval for one in every],
+            ),
+            quoted(
+                "difference", [None if one is None else one.value for one in apart], differences,
+                intervals=[None if one is None else one.interval for one in apart],
+            ),
+            words("requirement", ["none stated" if one is None else one.state for one in every]),
+        ),
+        title,
+    )  # fmt: skip
 
 
 def designs_frame(comparison: Comparison, task: str) -> Frame:
-    """Table of the designs at a task: figures, and differences from the first design."""
+    """A row per criterion and design at a task, the criterion that decides first."""
     number = [other.name for other in comparison.results[0].tasks].index(task)
-    rows = [result.tasks[number].summary for result in comparison.results]
-    changes = {row.scenario: row for row in comparison.differences if row.task == task}
-    pairs = [changes.get(result.scenario) for result in comparison.results]
-    columns = [
-        words("design", [result.scenario for result in comparison.results]),
-        bare("price", [result.price for result in comparison.results]),
-    ]
-    criteria = dict.fromkeys(judgement.criterion for summary in rows for judgement in summary.judgements)
-    figured = judged([summary.judgements for summary in rows], show_intervals=False)
-    for criterion, column in zip(criteria, figured, strict=True):
-        columns.append(column)
-        if criterion in CHANGES:
-            columns.append(_change(criterion, pairs))
-    better = [None if row is None else int(row.better.sum()) for row in pairs]
-    worse = [None if row is None else int(row.worse.sum()) for row in pairs]
-    columns += [
-        words("requirement", [summary.state for summary in rows]),
-        bare("better poses", better),
-        bare("worse", worse),
-    ]
-    return Frame(tuple(columns), task)
+    summaries = [result.tasks[number].summary for result in comparison.results]
+    rows = [row.criteria for row in comparison.differences if row.task == task]
+    names = dict.fromkeys(change.criterion for row in rows for change in row)
+    pairs = [[None, *(_of(row, name, "") for row in rows)] for name in names]
+    return _frame(comparison, [[summary.judgement(name) for summary in summaries] for name in names], pairs, task)
 
 
-def _change(criterion: str, rows: Sequence[TaskDifference | None]) -> Column:
-    name = f"difference of {CHANGES[criterion]}"
-    if criterion == "yield":
-        return share_changes(name, [None if row is None else row.passing for row in rows])
-    if criterion == "repeatability":
-        return differences(name, [None if row is None else row.repeatability for row in rows])
-    return differences(name, [None if row is None else row.at_coverage for row in rows])
+def _of(changes: Sequence[CriterionChange], criterion: str, joint: str) -> CriterionChange | None:
+    return next((change for change in changes if (change.criterion, change.joint) == (criterion, joint)), None)
+
+
+def joints_frame(comparison: Comparison) -> Frame | None:
+    """A row per criterion of a joint and design; None where no joint is judged."""
+    rows = {row.scenario: row.criteria for row in comparison.joints}
+    keys = dict.fromkeys((change.criterion, change.joint) for row in rows.values() for change in row)
+    if not keys:
+        return None
+    judged = [
+        [next((j for j in result.judgements if (j.criterion, j.where) == key), None) for result in comparison.results]
+        for key in keys
+    ]
+    pairs = [[None, *(_of(rows.get(r.scenario, ()), *key) for r in comparison.results[1:])] for key in keys]
+    return _frame(comparison, judged, pairs, "joints")
 
 
 def design_frames(comparison: Comparison) -> list[tuple[str, Frame]]:
-    """Tables of the designs, one per task."""
-    return [(task.name, designs_frame(comparison, task.name)) for task in comparison.results[0].tasks]
+    """A frame per task, and that of the joints where they are judged."""
+    frames = [(task.name, designs_frame(comparison, task.name)) for task in comparison.results[0].tasks]
+    joints = joints_frame(comparison)
+    return frames if joints is None else [*frames, ("joints", joints)]
 
 
 def flips_frame(comparison: Comparison) -> Frame:
@@ -109,7 +159,7 @@ def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
     for _, frame in design_frames(comparison):
         yield replace(frame, title=f"{frame.title}; differences to the first design, with 95 % intervals")
     for row in comparison.differences:
-        yield f"{difference(row, comparison.quantile)}."
+        yield f"{difference(row)}."
         if row.flips:
             more = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
             yield f"  the order flips at {', '.join(row.flips[:4])}{more}"
@@ -117,19 +167,19 @@ def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
 
 def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
     """Review of a comparison: what each design gains over the first, at which poses, at what price."""
-    first, quantile = comparison.results[0], comparison.quantile
+    first = comparison.results[0]
     task = deciding_task(first)
     frames = design_frames(comparison)
     rows = sorted(
-        (row for row in comparison.differences if row.task == task.name), key=lambda row: row.at_coverage.value
+        (row for row in comparison.differences if row.task == task.name), key=lambda row: -row.criteria[0].gain
     )
-    sentences = [f"{difference(row, quantile)}." for row in rows]
+    sentences = [f"{difference(row)}." for row in rows]
     start = f"{number_of(first, task)}-{file_name(task.name)}"
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
     sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
     notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
     about = Text("Differences are to the first design, with 95 % intervals.", "soft")
-    certain = Text("Better and worse hold for all poses at once (Bonferroni).", "soft")
+    certain = Text("By the error of the tool point; for all poses at once (Bonferroni).", "soft")
     tables = tuple(frame.table() for _, frame in frames)
     files: list[Source] = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
     return Review(
@@ -138,7 +188,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         f"what is gained over {first.scenario} by {', '.join(result.scenario for result in comparison.results[1:])}?",
         sentences[0],
         "strong",
-        dict(frames)[task.name].table(),
+        dict(frames)[task.name].pick(range(len(comparison.results))).table(),
         (
             Section("The designs", "designs", (*tables, about, *_verdicts(comparison))),
             Section("Where they differ", "differences", (flips_frame(comparison).table(), certain)),
@@ -159,7 +209,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
 
 def _verdicts(comparison: Comparison) -> list[Block]:
     """Sentences on every difference, and on which designs meet the requirement."""
-    blocks: list[Block] = [Bullets(tuple(f"{difference(row, comparison.quantile)}." for row in comparison.differences))]
+    blocks: list[Block] = [Bullets(tuple(f"{difference(row)}." for row in comparison.differences))]
     requirement = comparison.results[0].requirement
     if requirement is not None:
         blocks.append(Text(f"The requirement: {required_in_words(requirement)}."))
@@ -181,11 +231,13 @@ def _figures(comparison: Comparison) -> Iterator[Planned]:
     first, quantile = comparison.results[0], comparison.quantile
     for number, task in enumerate(first.tasks, start=1):
         rows = [row for row in comparison.differences if row.task == task.name]
-        best = min(rows, key=lambda row: row.at_coverage.value)
-        title = f"{task.name}: {best.scenario} changes the {quantile} by {signed(*best.at_coverage)}"
-        note = f"less {first.scenario}, at the worst pose of each; {first.units} arms × {first.visits} visits"
-        bars = [(row.scenario, *row.at_coverage) for row in rows]
-        draw = partial(figures.differences, bars, title, note, quantile)
+        best = max(rows, key=lambda row: row.criteria[0].gain)
+        criterion = best.criteria[0]
+        title = f"{task.name}: {best.scenario} changes the {criterion.phrase} by {signed_change(criterion)}"
+        note = f"less {first.scenario}; {first.units} arms × {first.visits} visits"
+        bars = [(row.scenario, row.criteria[0].change) for row in rows]
+        phrase, quantity, at_least = criterion.phrase, criterion.quantity, criterion.at_least
+        draw = partial(figures.differences, bars, title, note, phrase, quantity, at_least)
         caption = "Every design against the first; lines are 95 % intervals of the difference."
         yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
         for other, row in enumerate(rows, start=2):

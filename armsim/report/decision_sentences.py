@@ -4,38 +4,44 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from armsim.criteria import required_in_words
+from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import Fitted, Proof
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
-from armsim.formatting import percent, points, show, show_interval, signed
+from armsim.formatting import percent, show, show_interval
+from armsim.requirement import show_change
 from armsim.requirement.requirement import Requirement
 from armsim.results import Summary
 
 
-def difference(row: TaskDifference, quantile: str) -> str:
-    """Sentence on what a design gains over the first at a task, and its price; ``quantile`` names the error."""
-    gained = -row.at_coverage.value
-    interval = row.at_coverage.interval
-    resolved = interval is None or not interval[0] <= 0 <= interval[1]
-    size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
-    amount = show_interval(abs(gained), size)
-    change = f"takes {amount} off" if gained >= 0 else f"adds {amount} to"
-    what = f"{row.scenario}: at {row.task} it {change} the {quantile} at the worst pose"
-    if not resolved:
-        what = (
-            f"{row.scenario}: at {row.task} no significant difference of the {quantile} at the worst pose "
-            f"(it changes by {signed(*row.at_coverage)})"
-        )
-    if row.repeatability is not None:
-        what += f", RP changes by {signed(*row.repeatability)}"
-    if row.passing is not None:
-        open_ = row.passing.interval is not None and row.passing.interval[0] <= 0 <= row.passing.interval[1]
-        change = points(*row.passing)
-        what += f", no significant change of the yield ({change})" if open_ else f", the yield by {change}"
-    if row.price > 0 and gained > 0 and resolved:
-        return f"{what}, for {row.price:g} cost units more: {show(gained / row.price)} per cost unit"
+def signed_change(change: CriterionChange) -> str:
+    """What a criterion changes by, with its sign, unit and interval."""
+    return show_change(change.change.value, change.change.interval, change.quantity)
+
+
+def effect(change: CriterionChange) -> str:
+    """What a design does to a criterion, as the end of a sentence: "takes 50.9 µm off the yield"."""
+    value, interval = change.change
+    if not change.change.resolved and interval is not None:
+        return f"no significant difference of the {change.phrase} (it changes by {signed_change(change)})"
+    less = value < 0 or (value == 0 and not change.at_least)
+    ends = interval if interval is None or not less else (-interval[1], -interval[0])
+    size = show_change(abs(value), ends, change.quantity, sign=False)
+    return f"it takes {size} off the {change.phrase}" if less else f"it adds {size} to the {change.phrase}"
+
+
+def difference(row: TaskDifference) -> str:
+    """What a design gains over the first at a task in every criterion, the one that decides first, and for how much."""
+    first, *others = row.criteria
+    what = f"{row.scenario}: at {row.task} {effect(first)}"
+    for change in others:
+        open_ = change.change.interval is not None and not change.change.resolved
+        text = f"no significant change of the {change.noun} ({signed_change(change)})"
+        what += f", {text}" if open_ else f", the {change.noun} changes by {signed_change(change)}"
+    if row.price > 0 and first.gain > 0 and (first.change.resolved or first.change.interval is None):
+        each = show_change(first.gain / row.price, None, first.quantity, sign=False)
+        return f"{what}, for {row.price:g} cost units more: {each} per cost unit"
     if not row.price:
         return f"{what}, at the same price"
     return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.formatting import signed
+from armsim.report.decision_sentences import signed_change
 from armsim.report.findings import number_of
 from armsim.report.pictures import Extras
 from armsim.report.verdict import deciding_task
@@ -34,9 +35,12 @@ def advice(result: Result, extras: Extras) -> list[str]:
     """Strongest recommendations with their gain: sampled what-ifs where available, else first order without a cause."""
     task = deciding_task(result)
     if extras.what_ifs is not None:
-        rows = [row for row in extras.what_ifs.of(task.name) if row.at_coverage.value < 0][:ADVICE]
-        what = f"of the {result.quantile} at the worst pose"
-        return [f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed(*row.at_coverage)} {what}." for row in rows]
+        rows = [row for row in extras.what_ifs.of(task.name) if row.criteria[0].gain > 0][:ADVICE]
+        return [
+            f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed_change(row.criteria[0])} of the "
+            f"{row.criteria[0].phrase}."
+            for row in rows
+        ]
     at = list(task.poses.names).index(task.summary.worst_pose)
     rms = float(task.column("first_order.rms")[at])
     reductions = sorted((task.poses.rms_without(at, *name), *name) for name in task.poses.share_names if name != BIAS)

@@ -22,7 +22,7 @@ from armsim.formatting import (
     without_rounding,
 )
 from armsim.report.document import Cell, Table
-from armsim.requirement import Judgement, share_digits
+from armsim.requirement import Judgement, Quantity, share_digits
 from armsim.requirement.judgement import KINDS
 
 if TYPE_CHECKING:
@@ -136,6 +136,12 @@ class Column:
             assert self.intervals is not None
             out.append((titled(f", {end}"), [scaled(None if ends is None else ends[n]) for ends in self.intervals]))
         return out
+
+    @property
+    def with_units(self) -> list[str]:
+        """Its cells, each with the unit."""
+        texts = (cell.text for cell in self.cells)
+        return [text if text in "∞–" else f"{text} {self.unit.name}".rstrip() for text in texts]
 
     def pick(self, rows: Sequence[int]) -> Column:
         """Column of some rows, with the same unit and decimals."""
@@ -325,12 +331,8 @@ def joint_errors(
         parts[kind] = lengths(name, numbers, ends, "rad" if angular else "m", ARCSECOND if angular else None)
     if len(parts) == 1:
         return next(iter(parts.values()))
-    cells = {kind: iter(part.cells) for kind, part in parts.items()}
-    texts = []
-    for kind in units:
-        text = next(cells[kind]).text
-        texts.append(text if text in "∞–" else f"{text} {parts[kind].unit.name}")
-    return quoted(name, values, texts, intervals=intervals)
+    cells = {kind: iter(part.with_units) for kind, part in parts.items()}
+    return quoted(name, values, [next(cells[kind]) for kind in units], intervals=intervals)
 
 
 def judged(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> list[Column]:
@@ -352,13 +354,18 @@ def judged(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> 
     return out
 
 
-def differences(name: str, changes: Sequence[Difference | None]) -> Column:
-    """Column of changes of a length, with intervals; a dash where there is none."""
-    values = [None if change is None else change.value for change in changes]
-    return lengths(name, values, [None if change is None else change.interval for change in changes], change=True)
+def judged_with_units(figures: Sequence[Judgement | None]) -> list[str]:
+    """One criterion of several designs, each figure with its unit, all with as many decimals; a dash where none is."""
+    alike = iter(share_digits([[figure for figure in figures if figure is not None]])[0])
+    return ["–" if figure is None else next(alike).number for figure in figures]
 
 
-def share_changes(name: str, changes: Sequence[Difference | None]) -> Column:
-    """Column of changes of a share in percentage points, with intervals; a dash where there is none."""
-    values = [None if change is None else change.value for change in changes]
-    return shares(name, values, [None if change is None else change.interval for change in changes], change=True)
+def changes(name: str, differences: Sequence[Difference | None], quantity: Quantity) -> Column:
+    """Changes of a length, an angle, a share (in points) or a count, with their intervals; a dash where none is."""
+    values = [None if change is None else change.value for change in differences]
+    ends = [None if change is None else change.interval for change in differences]
+    if quantity == "share":
+        return shares(name, values, ends, change=True)
+    if quantity == "count":
+        return Column(name, tuple(values), places=0, change=True)
+    return lengths(name, values, ends, KINDS[quantity], change=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from armsim import figures
 from armsim.figures.style import Drawing
-from armsim.formatting import signed
+from armsim.report.decision_sentences import signed_change
 from armsim.report.drawing import Planned
 from armsim.report.pictures import Extras
 from armsim.results import MapOf, Result, TaskResult
@@ -65,16 +65,17 @@ def what_if_name(number: int, task: TaskResult) -> str:
 def what_if_figure(table: WhatIfs, anchor: str) -> Iterator[Planned]:
     """What-if figures of every task, with the largest changes."""
     for number, task in enumerate(table.result.tasks, start=1):
-        largest = sorted(table.of(task.name), key=lambda row: -abs(row.at_coverage.value))[:MOST_BARS]
+        largest = sorted(table.of(task.name), key=lambda row: -abs(row.criteria[0].gain))[:MOST_BARS]
         if not largest:
             continue
         best = largest[0]
-        rows = [(f"{row.what}, {row.kind}", row.at_coverage.value, row.at_coverage.interval) for row in largest]
-        title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.at_coverage)}"
+        rows = [(f"{row.what}, {row.kind}", row.criteria[0].change) for row in largest]
+        change = best.criteria[0]
+        title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed_change(change)}"
         sizes = f"{table.result.units} arms × {table.result.visits} visits"
         note = f"{sizes}, the same random numbers with and without the change"
         caption = "One change at a time; lines are 95 % intervals of the change."
-        draw = partial(figures.differences, rows, title, note, table.result.quantile)
+        draw = partial(figures.differences, rows, title, note, change.phrase, change.quantity, change.at_least)
         yield Planned(anchor, what_if_name(number, task), caption, draw)
 
 

@@ -25,7 +25,7 @@ from armsim.report.review import Review, json_file, result_file
 from armsim.report.ripple_tables import motion_section
 from armsim.report.trade_off_review import curve_frame, spread
 from armsim.report.verdict import TONES, deciding_task, headline, task_frame
-from armsim.report.what_if_review import what_if_frame
+from armsim.report.what_if_review import what_if_frames
 from armsim.report.workbook import workbook_file
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, Summary, TaskResult
@@ -208,7 +208,7 @@ def _actions(result: Result, extras: Extras) -> Section:
     if extras.what_ifs is not None:
         blocks.append(Text("What if: one change at a time, sampled with the same random numbers as the design itself."))
         for task in result.tasks:
-            changes = what_if_frame(extras.what_ifs, task)
+            changes = what_if_frames(extras.what_ifs, task)[0]
             title = f"{task.name}: the changes that gain most"
             blocks.append(replace(changes, title=title).head(SHOWN).table())
     if extras.curve is not None:

@@ -15,7 +15,6 @@ from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES, as_it_is, deciding_task
-from armsim.report.what_if_review import resolvable
 from armsim.scenario import Scenario
 
 SHOWN, FIRST = 15, 8
@@ -113,18 +112,18 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         largest = sensitivities.of(task.name)[:MOST_BARS]
         if not largest:
             continue
-        rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in largest]
+        rows = [(f"{_short(line.path)}: {_now(line)}", line.tenth_less) for line in largest]
         best = _leading(largest) or largest[0]
         heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {with_half_width(*best.tenth_less)}"
         note = "by a tenth less of one number; lines: 95 % intervals"
-        draw = partial(figures.differences, rows, heading, note, sensitivities.result.quantile)
+        draw = partial(figures.differences, rows, heading, note, f"{sensitivities.result.quantile} at the worst pose")
         caption = "One number of a data sheet or drawing at a time."
         yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
 
 
 def _leading(lines: Sequence[Line]) -> Line | None:
     """Line with the largest resolved effect."""
-    return next((line for line in lines if resolvable(line.tenth_less)), None)
+    return next((line for line in lines if line.tenth_less.resolved), None)
 
 
 def sensitivity_answer(sensitivities: Sensitivities) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from armsim.formatting import percent
 from armsim.report.document import Tone
 from armsim.report.frame import Frame, judged, quoted, words
-from armsim.requirement import ORDER, Judgement, Verdict
+from armsim.requirement import Judgement, Verdict, deciding
 from armsim.results import Result, TaskResult
 
 MOST_CAUSES = 3
@@ -16,18 +16,9 @@ TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolv
 
 
 def decisive(result: Result) -> tuple[str, Judgement]:
-    """Task (empty for a joint) and judgement that decide: the worst state, then the one closest to its limit.
-
-    Where everything is met, the criterion that comes first, which is the error of the tool point.
-    """
-    first = result.judged[0][1].criterion
-
-    def rank(pair: tuple[str, Judgement]) -> tuple[int, bool, float, float]:
-        judgement = pair[1]
-        leads = result.state == "met" and judgement.criterion == first
-        return ORDER.index(judgement.state), leads, judgement.load, judgement.value
-
-    return max(result.judged, key=rank)
+    """Task (empty for a joint) and judgement that decide, as `requirement.deciding`."""
+    judgement = deciding([judgement for _, judgement in result.judged])
+    return next(pair for pair in result.judged if pair[1] is judgement)
 
 
 def deciding_task(result: Result) -> TaskResult:

@@ -8,8 +8,21 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
-from armsim.formatting import PERCENT, Kind, Unit, apart, decimals_of, in_unit, percent, show, unit_for
-from armsim.requirement.state import Verdict, state_of, units_for_interval, units_to_resolve, worst_of
+from armsim.formatting import (
+    PERCENT,
+    Kind,
+    Unit,
+    apart,
+    decimals_of,
+    in_unit,
+    percent,
+    points,
+    show,
+    show_interval,
+    signed,
+    unit_for,
+)  # fmt: skip
+from armsim.requirement.state import ORDER, Verdict, state_of, units_for_interval, units_to_resolve, worst_of
 
 Quantity = Literal["length", "angle", "share", "count"]
 Ends = tuple[float, float]
@@ -24,6 +37,14 @@ def show_quantity(value: float, quantity: Quantity, digits: int = 3) -> str:
     if quantity in KINDS:
         return show(value, KINDS[quantity], digits)
     return f"{value:g}" if quantity == "count" else percent(value, digits)
+
+
+def show_change(value: float, interval: Ends | None, quantity: Quantity, sign: bool = True) -> str:
+    """A change of a value of a criterion with its unit and its interval; with its sign, or without."""
+    if quantity in KINDS:
+        return (signed if sign else show_interval)(value, interval, KINDS[quantity])
+    text = f"{value:+g}" if quantity == "count" else points(value, interval)
+    return text if sign else text.removeprefix("+")
 
 
 @dataclass(frozen=True)
@@ -225,6 +246,20 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
         return replace(judgement, unit=unit, decimals=decimals)
 
     return [tuple(beside(judgement) for judgement in row) for row in rows]
+
+
+def deciding(judgements: Sequence[Judgement]) -> Judgement:
+    """The judgement that decides: of the worst state, and of several the one closest to its limit.
+
+    Where everything is met, or nothing is required, the criterion that comes first: the error of the tool point.
+    """
+    calm = combined(judgements) in ("met", "none stated")
+
+    def rank(judgement: Judgement) -> tuple[int, bool, float, float]:
+        leads = calm and judgement.criterion == judgements[0].criterion
+        return (0 if calm else ORDER.index(judgement.state)), leads, judgement.load, judgement.value
+
+    return max(judgements, key=rank)
 
 
 def combined(judgements: Iterable[Judgement]) -> Verdict:

@@ -87,6 +87,29 @@ def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
     return out
 
 
+def margins_of(machine: Machine, plan: SamplingPlan) -> list[tuple[str, str, Array]]:
+    """`margins` of all units.
+
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+
+    Returns
+    -------
+    list of (joint, limit, margin)
+        Margin of every unit, shape (units,).
+    """
+    if not is_limited(machine):
+        return []
+    blocks = [
+        margins(machine, plan, first, min(UNIT_BLOCK, plan.units - first)) for first in range(0, plan.units, UNIT_BLOCK)
+    ]
+    return [
+        (joint, what, np.concatenate([block[n][2] for block in blocks])) for n, (joint, what, _) in enumerate(blocks[0])
+    ]
+
+
 def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...]:
     """Every operating limit over the population.
 
@@ -99,14 +122,8 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
     -------
     tuple of OperationLimit
     """
-    if not is_limited(machine):
-        return ()
-    blocks = [
-        margins(machine, plan, first, min(UNIT_BLOCK, plan.units - first)) for first in range(0, plan.units, UNIT_BLOCK)
-    ]
     out = []
-    for n, (joint, what, _) in enumerate(blocks[0]):
-        margin = np.concatenate([block[n][2] for block in blocks])
+    for joint, what, margin in margins_of(machine, plan):
         failing = int(np.count_nonzero(margin < 0.0))
         p01, p50 = unit_quantiles(margin, (0.01, 0.5))
         interval = clopper_pearson(failing, len(margin))

@@ -39,6 +39,11 @@ class Difference:
     value: float
     interval: tuple[float, float] | None
 
+    @property
+    def resolved(self) -> bool:
+        """Whether 0 lies outside of the interval."""
+        return self.interval is not None and not self.interval[0] <= 0.0 <= self.interval[1]
+
     def __iter__(self) -> Iterator[Any]:
         """Value and interval."""
         return iter((self.value, self.interval))
@@ -154,8 +159,10 @@ def _sample_quantile(values: Array, p: float) -> float:
     return float(np.partition(values, rank, axis=None)[rank])
 
 
-def quantile_influence(spec: RunSpec, task: int, configurations: Configurations, units: int, p: float) -> Array:
-    """`influence` of the first units at some poses, shape (poses, units). [m]
+def quantile_influence(
+    spec: RunSpec, task: int, configurations: Configurations, units: int, p: float, errors: str = "error"
+) -> Array:
+    """`influence` of the first units at some poses, shape (poses, units). [m or rad]
 
     Parameters
     ----------
@@ -166,17 +173,20 @@ def quantile_influence(spec: RunSpec, task: int, configurations: Configurations,
         At most a chunk.
     units : int
     p : float
+    errors : str
+        ``error`` of the tool point, or ``orientation_error``.
 
     Returns
     -------
-    (poses, units) [m]
+    (poses, units) [m or rad]
     """
     chunk = EvaluatedChunk.of(spec, configurations)
     coefficients = spec.units(0, units, chunk.moving)
     out = np.empty((len(configurations), units))
     for pose in range(len(configurations)):
-        displacements, _ = chunk.sampler.follow(pose, int(configurations.numbers[pose]), task, coefficients, 0, units)
-        out[pose] = influence(np.linalg.norm(displacements, axis=0), p)
+        number = int(configurations.numbers[pose])
+        displacements, angles = chunk.sampler.follow(pose, number, task, coefficients, 0, units)
+        out[pose] = influence(angles if errors == "orientation_error" else np.linalg.norm(displacements, axis=0), p)
     return out
 
 

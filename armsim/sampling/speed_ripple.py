@@ -110,6 +110,25 @@ def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int) -> Stead
     return _steady(joint, _waves(joint, seed), speed, motion)
 
 
+def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int) -> Array:
+    """Ripple of every unit at one speed.
+
+    Parameters
+    ----------
+    joint : Joint
+    speed : float
+        [rad/s or m/s]
+    motion : Motion
+    seed : int
+
+    Returns
+    -------
+    (UNITS,) [1]
+        Rms over the speed.
+    """
+    return _ripple(_waves(joint, seed), speed, motion)
+
+
 def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> SteadySpeed:
     noise = physics.speed_noise(_reading_noise(joint), motion.sample_time, motion.pole)
     p50, p95 = unit_quantiles(_ripple(waves, speed, motion), (0.5, 0.95))

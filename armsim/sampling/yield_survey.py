@@ -11,6 +11,7 @@ from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, RunSpec
 from armsim.sampling.executors import in_threads
+from armsim.sampling.first_order import rotation_mean_square
 from armsim.sampling.operation_limits import operating
 
 
@@ -20,46 +21,52 @@ class Surveyed:
 
     Parameters
     ----------
-    mean_square : (poses,) [m^2]
+    mean_squares : mapping of ``error`` and ``orientation_error`` to (poses,) [m^2 or rad^2]
         By first order.
     extremes : Extremes
         The largest of what every unit has over the poses, in the limit of infinitely many visits: those of a run.
     operating : (units,) bool
         Units that keep to the limits of operation of their sensors.
+    nets : (nets,) [m]
+        RP by every net of the integration, at the pose where it is largest for an arm without errors of its own.
     """
 
-    mean_square: Array
+    mean_squares: dict[str, Array]
     extremes: Extremes
     operating: NDArray[np.bool_]
+    nets: Array
 
 
-def survey(spec: RunSpec, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
-    """Evaluate all poses of a task; without units the extremes are those of no pose.
+def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surveyed:
+    """Evaluate all poses of a task.
 
     Parameters
     ----------
     spec : RunSpec
     configurations : Configurations
     workers : int
-    with_units : bool
-        Whether to evaluate the figures of units.
 
     Returns
     -------
     Surveyed
     """
 
-    def chunk_at(first: int) -> tuple[Array, Extremes]:
+    def chunk_at(first: int) -> tuple[tuple[Array, Array], Extremes, Array]:
         chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
-        if with_units:
-            law, poses = chunk.sampler.law(chunk.tangents), range(len(chunk.tangents))
-            for units, pose, figures in chunk.figures(spec, law, poses):
-                extremes.of(units).add(figures[None], law.half_width[pose : pose + 1])
-        return chunk.linear.mean_square, extremes
+        law, poses = chunk.sampler.law(chunk.tangents), range(len(chunk.tangents))
+        for units, pose, figures in chunk.figures(spec, law, poses):
+            extremes.of(units).add(figures[None], law.half_width[pose : pose + 1])
+        squares = chunk.linear.mean_square, rotation_mean_square(chunk.sampler.evaluated)
+        return squares, extremes, law.nets[int(np.argmax(law.nets.mean(axis=1)))]
 
-    chunks = list(in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)))
+    squares, parts, nets = zip(*in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)), strict=True)
     extremes = Extremes.none(spec.plan.units)
-    for _, part in chunks:
+    for part in parts:
         extremes.join(part)
-    mean_square = np.concatenate([part for part, _ in chunks])
-    return Surveyed(mean_square, extremes, operating(spec.machine, spec.plan))
+    of_position, of_orientation = (np.concatenate(column) for column in zip(*squares, strict=True))
+    return Surveyed(
+        {"error": of_position, "orientation_error": of_orientation},
+        extremes,
+        operating(spec.machine, spec.plan),
+        max(nets, key=lambda row: float(row.mean())),
+    )

@@ -226,7 +226,7 @@ def changes() -> None:
         for poses in pose_sets:
             linearise(fresh.evaluated(poses.configurations))
 
-    sides = (lambda: study.change(change), first_order, lambda: study.change(change)._sample(pose_sets, RunOptions(2)))
+    sides = (lambda: study.change(change), first_order, lambda: study.change(change).sample(pose_sets, RunOptions(2)))
     poses = sum(len(item.names) for item in pose_sets)
     names = ("study.change", f"first order of {poses} poses", f"sampling of {poses} poses x 100 x 30, two threads")
     for name, times in zip(names, in_turn(*sides), strict=True):

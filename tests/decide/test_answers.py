@@ -13,6 +13,7 @@ from support import ROOT, invoke, normal_machine, planar_arm
 from test_select import chosen, small_case
 
 import armsim
+from armsim.criteria import CriterionChange
 from armsim.decide import allocate, compare, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
 from armsim.decide.schemas import RECORDS
@@ -89,8 +90,11 @@ def test_what_stands_in_the_way_is_the_largest_part() -> None:
 
 
 def difference(gained: float, interval: tuple[float, float] | None, price: float) -> TaskDifference:
-    p95 = Difference(-gained, interval)
-    return TaskDifference("t", "other", p95, None, None, price, ("p",), np.array([-gained]), np.array([1e-9]))
+    change = CriterionChange(
+        "position", "errors", "95 % quantile at the worst pose", "length", False, "", Difference(-gained, interval),
+        (1e-4, 1e-4 - gained), ("met", "met"),
+    )  # fmt: skip
+    return TaskDifference("t", "other", (change,), price, ("p",), np.array([-gained]), np.array([1e-9]))
 
 
 @pytest.mark.parametrize(
@@ -105,7 +109,7 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
     ],
 )
 def test_the_sentence_of_a_difference(row: TaskDifference, sentence: str) -> None:
-    assert sentence in decision_sentences.difference(row, "95 % quantile")
+    assert sentence in decision_sentences.difference(row)
 
 
 def test_a_design_that_asks_for_nothing() -> None:

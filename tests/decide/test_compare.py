@@ -131,7 +131,7 @@ def test_differences_are_those_of_the_runs() -> None:
     assert row.better.all()
     assert row.at_coverage.interval is not None
     assert row.at_coverage.interval[1] < 0
-    assert f"for {row.price:g} cost units more" in decision_sentences.difference(row, "95 % quantile")
+    assert f"for {row.price:g} cost units more" in decision_sentences.difference(row)
 
 
 def test_order_of_designs_flips_where_it_does() -> None:
@@ -217,4 +217,4 @@ def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
     (row,) = compare([small(DEMO), twin]).differences
     assert row.passing is not None
     assert row.passing.interval[0] < 0 < row.passing.interval[1]
-    assert "no significant change of the yield" in decision_sentences.difference(row, "95 % quantile")
+    assert "no significant change of the yield" in decision_sentences.difference(row)

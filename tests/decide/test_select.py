@@ -243,7 +243,7 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
     for choice in itertools.product(*(range(len(row)) for row in options.joints)):
         joints = tuple(row[n].joint for row, n in zip(options.joints, choice, strict=True))
         design = study.with_scenario(machine=replace(study.scenario.machine, joints=joints))
-        (sample,) = design._sample(pose_sets, RunOptions(1)).tasks
+        (sample,) = design.sample(pose_sets, RunOptions(1)).tasks
         if judge(design.scenario, design.scenario.tasks[0], pose_sets[0], sample).summary.holds:
             prices.append(sum(row[n].price for row, n in zip(options.joints, choice, strict=True)))
     if prices:

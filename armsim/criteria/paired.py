@@ -1,0 +1,237 @@
+"""What criteria differ by between two designs that draw the same numbers, unit by unit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.model.configurations import Configurations
+from armsim.requirement import Judgement, Quantity, Verdict
+from armsim.results import TaskResult
+from armsim.results.figure import Figure
+from armsim.results.pose_table import PoseTable
+from armsim.sampling.chunk import Extremes, RunSpec, attained_at
+from armsim.sampling.paired_difference import (
+    UNITS_COMPARED,
+    Difference,
+    beside,
+    difference,
+    influence,
+    quantile_influence,
+)
+from armsim.sampling.sampler import Samples
+from armsim.sampling.visit_law import half_width_of_nets
+from armsim.tasks.base import name_key
+
+
+@dataclass(frozen=True, eq=False)
+class Evaluated:
+    """One task of one design, evaluated.
+
+    Parameters
+    ----------
+    name : str
+        Of the task.
+    table : PoseTable
+    judgements : sequence of Judgement
+    spec : RunSpec
+    configurations : Configurations
+        Of the poses of the table.
+    extremes : Extremes
+    operating : (units,) bool
+        Units that keep to the limits of operation of their sensors.
+    nets : (nets,), optional [m]
+        RP at the pose where it is largest, by every net of the integration; worked out where not given.
+    """
+
+    name: str
+    table: PoseTable
+    judgements: Sequence[Judgement]
+    spec: RunSpec
+    configurations: Configurations
+    extremes: Extremes
+    operating: NDArray[np.bool_]
+    nets: Array | None = None
+
+    @staticmethod
+    def of(task: TaskResult, number: int, samples: Samples, configurations: Configurations) -> Evaluated:
+        """A task of a run.
+
+        Parameters
+        ----------
+        task : TaskResult
+        number : int
+            Of the task.
+        samples : Samples
+        configurations : Configurations
+
+        Returns
+        -------
+        Evaluated
+        """
+        sample = samples.tasks[number]
+        return Evaluated(
+            task.name, task.poses, task.summary.judgements, samples.spec, configurations, sample.extremes,
+            sample.operating,
+        )  # fmt: skip
+
+    @property
+    def key(self) -> int:
+        """Of the task, in the random numbers."""
+        return name_key(self.name)
+
+    @property
+    def path(self) -> bool:
+        """Whether the task is a path."""
+        return self.configurations.is_path
+
+    def judgement(self, criterion: str) -> Judgement | None:
+        """Judgement of a criterion; None where there is none."""
+        return next((judgement for judgement in self.judgements if judgement.criterion == criterion), None)
+
+    def worst(self, errors: str = "error") -> int:
+        """Pose with the largest quantile at the coverage, of ``error`` or ``orientation_error``."""
+        return int(np.argmax(self.table.column(f"{errors}.at_coverage")))
+
+    @cached_property
+    def _influences(self) -> dict[str, Array]:
+        return {}
+
+    def influence(self, errors: str) -> Array:
+        """Influence of the first units on the quantile at the coverage at the worst pose, shape (units,). [m or rad]"""
+        if errors not in self._influences:
+            count, worst = min(self.spec.plan.units, UNITS_COMPARED), self.worst(errors)
+            pose = self.configurations[worst : worst + 1]
+            (self._influences[errors],) = quantile_influence(
+                self.spec, self.key, pose, count, self.spec.coverage, errors
+            )
+        return self._influences[errors]
+
+    @cached_property
+    def integrated(self) -> Array:
+        """RP at the pose where it is largest by every net of the integration, shape (nets,). [m]"""
+        if self.nets is not None:
+            return self.nets
+        worst = int(np.argmax(self.table.column(f"{Figure.REPEATABILITY.column}.p95")))
+        return attained_at(self.spec, worst, self.configurations)[1]
+
+
+@dataclass(frozen=True)
+class CriterionChange:
+    """What a criterion differs by between two designs at a task, or at a joint.
+
+    Parameters
+    ----------
+    criterion : str
+        Its name, such as ``position``.
+    noun, phrase : str
+        What changes, in a header and in a sentence: "RP", "RP of 95 % of arms".
+    quantity : str
+        ``length`` [m], ``angle`` [rad], ``share`` [1] or ``count``.
+    at_least : bool
+        Whether more is better.
+    joint : str
+        Empty at a task.
+    change : Difference
+        Second less first; without an interval where the sample gives none.
+    values : (first, second), None where a design is not judged by it
+    states : (first, second)
+    """
+
+    criterion: str
+    noun: str
+    phrase: str
+    quantity: Quantity
+    at_least: bool
+    joint: str
+    change: Difference
+    values: tuple[float | None, float | None]
+    states: tuple[Verdict, Verdict]
+
+    @property
+    def gain(self) -> float:
+        """How much the second is better by."""
+        return self.change.value if self.at_least else -self.change.value
+
+
+def change_of(changes: Sequence[CriterionChange], criterion: str) -> Difference | None:
+    """Change of one criterion; None where it is not judged.
+
+    Parameters
+    ----------
+    changes : sequence of CriterionChange
+    criterion : str
+
+    Returns
+    -------
+    Difference, optional
+    """
+    return next((row.change for row in changes if row.criterion == criterion), None)
+
+
+def value_and_state(judgement: Judgement | None) -> tuple[float | None, Verdict]:
+    """Of a judgement that there may be."""
+    return (None, "none stated") if judgement is None else (judgement.value, judgement.state)
+
+
+def size_of(one: Evaluated, other: Evaluated, criterion: str) -> tuple[float, float]:
+    """Difference of the values of a criterion, and the larger of the two; 0 where there is none.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+    criterion : str
+
+    Returns
+    -------
+    (difference, size) [m, rad or 1]
+    """
+    judged = [side.judgement(criterion) for side in (one, other)]
+    first, second = (0.0 if judgement is None else judgement.value for judgement in judged)
+    return second - first, max(abs(first), abs(second))
+
+
+def change_of_errors(one: Evaluated, other: Evaluated, criterion: str, errors: str) -> Difference:
+    """Difference of the quantile at the coverage between two designs, each at its worst pose.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+    criterion : str
+    errors : str
+        ``error`` of the tool point, or ``orientation_error``.
+
+    Returns
+    -------
+    Difference [m or rad]
+    """
+    value, size = size_of(one, other, criterion)
+    return beside(difference(value, other.influence(errors) - one.influence(errors), one.spec.plan.units), size)
+
+
+def change_of_arms(one: Evaluated, other: Evaluated, criterion: str, figure: Figure, share: float) -> Difference:
+    """Difference of the figure that a share of the units stay within at all poses.
+
+    The integration of RP is uncertain too: both designs are integrated over the same nets, whose differences tell how
+    much.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+    criterion : str
+    figure : Figure
+    share : float
+
+    Returns
+    -------
+    Difference [m or rad]
+    """
+    value, size = size_of(one, other, criterion)
+    pulls = [influence(side.extremes.worst[figure][None], share) for side in (one, other)]
+    shared = half_width_of_nets(other.integrated - one.integrated) if figure is Figure.REPEATABILITY else 0.0
+    return beside(difference(value, pulls[1] - pulls[0], one.spec.plan.units, float(shared)), size)
