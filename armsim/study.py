@@ -211,8 +211,8 @@ class Study:
         """
         every = []
         for task in self.scenario.tasks:
-            arm, advance = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
-            poses = pose_cache.poses_of(arm, task, advance, self._cached_poses)
+            arm, point_progress = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
+            poses = pose_cache.poses_of(arm, task, point_progress, self._cached_poses)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(

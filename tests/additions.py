@@ -152,7 +152,7 @@ from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, PoseConstraints, PoseSet, Task, constraints_field, name_field, no_progress
+from armsim.tasks.base import PointProgress, PoseConstraints, PoseSet, Task, constraints_field, name_field, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -168,7 +168,7 @@ class Ring(Task):
     height: float = key(0.0, "length", "of the circle above the base")
     constraints: PoseConstraints = constraints_field()
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         solver, names, joints, lost = Solver(arm, self.constraints), [], [], []
         seeds = solver.starts()
         for number in range(self.points):

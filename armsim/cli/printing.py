@@ -180,9 +180,9 @@ def progress_bars() -> Iterator[tuple[Progress, Note]]:
     with Progress(*columns, TimeRemainingColumn(), console=console) as bars:
         bar_ids: dict[str, TaskID] = {}
 
-        def advance(task: str, completed: int, total: int) -> None:
+        def progress(task: str, completed: int, total: int) -> None:
             if task not in bar_ids:
                 bar_ids[task] = bars.add_task(one_line(task), total=total)
             bars.update(bar_ids[task], completed=completed, total=total)
 
-        yield advance, lambda text: console.print(one_line(text))
+        yield progress, lambda text: console.print(one_line(text))

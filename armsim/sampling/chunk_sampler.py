@@ -20,11 +20,11 @@ from armsim.sampling.monte_carlo import blocks, sample
 from armsim.sampling.pose import fill_sampled, pose_queries
 from armsim.sampling.pose_sample import empty_outputs, empty_slots
 
-Heed = Callable[[], None]
+CheckStop = Callable[[], None]
 """Callback before every kernel call; raises `Interrupted` to stop the sampling."""
 
 
-def go_on() -> None:
+def never_stop() -> None:
     """Callback that never stops the sampling."""
 
 
@@ -132,7 +132,9 @@ class PartialSample:
         return int(self.squares.shape[1])
 
 
-def sample_chunk(spec: RunSpec, chunk: PoseChunk, units: int | None = None, heed: Heed = go_on) -> ChunkResult:
+def sample_chunk(
+    spec: RunSpec, chunk: PoseChunk, units: int | None = None, check_stop: CheckStop = never_stop
+) -> ChunkResult:
     """Sample the first units at the poses of a chunk; all units of the plan by default.
 
     Parameters
@@ -140,7 +142,7 @@ def sample_chunk(spec: RunSpec, chunk: PoseChunk, units: int | None = None, heed
     spec : RunSpec
     chunk : PoseChunk
     units : int, optional
-    heed : callable
+    check_stop : callable
         Called before every kernel call; may raise `Interrupted`.
 
     Returns
@@ -151,7 +153,7 @@ def sample_chunk(spec: RunSpec, chunk: PoseChunk, units: int | None = None, heed
     table = evaluated.table(spec, chunk.configurations)
     rows = slice(chunk.begin, chunk.end)
     prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, chunk.configurations.numbers, rows)
-    return sample_prepared(spec, prepared, units or spec.plan.units, heed=heed)[0]
+    return sample_prepared(spec, prepared, units or spec.plan.units, check_stop=check_stop)[0]
 
 
 def sample_prepared(
@@ -160,7 +162,7 @@ def sample_prepared(
     units: int,
     before: PartialSample | None = None,
     resumable: bool = False,
-    heed: Heed = go_on,
+    check_stop: CheckStop = never_stop,
 ) -> tuple[ChunkResult, PartialSample | None]:
     """Sample prepared poses up to a number of units.
 
@@ -174,7 +176,7 @@ def sample_prepared(
         Units that were sampled already, fewer; none where not given.
     resumable : bool
         Return a partial sample, to which units can be added. Needs a layout with a slot for every pose of a group.
-    heed : callable
+    check_stop : callable
 
     Returns
     -------
@@ -183,7 +185,7 @@ def sample_prepared(
     Raises
     ------
     Interrupted
-        By ``heed``.
+        By ``check_stop``.
     """
     plan, layout, rows, chunk = spec.plan_of(units), spec.layout, prepared.rows, prepared.chunk
     previous_units = 0 if before is None else before.units
@@ -207,7 +209,7 @@ def sample_prepared(
                 for i, packed in enumerate(before.counts[begin - low : end - low]):
                     unpack(packed.place, packed.count, packed.extremes, _slot(slots, i))
             for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
-                heed()
+                check_stop()
                 batch = number if spec.batch and count == spec.batch else -1
                 part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
                 coefficients = spec.units(previous_units + first, count, chunk.moving)

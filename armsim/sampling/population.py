@@ -98,7 +98,7 @@ class Stop:
     def __init__(self, stopped: Stopped) -> None:
         self._stopped, self._heard = stopped, False
 
-    def heed(self) -> None:
+    def check_stop(self) -> None:
         """Raise `Interrupted` where a stop is requested.
 
         Raises
@@ -184,7 +184,7 @@ class Population:
     def _first_order(self, number: int, configurations: Configurations) -> PoseTable:
         rows = []
         for first in range(0, len(configurations), TOGETHER):
-            self._stop.heed()
+            self._stop.check_stop()
             part = configurations[first : first + TOGETHER]
             chunk = EvaluatedChunk.of(self.spec, part)
             table = chunk.table(self.spec, part)
@@ -233,7 +233,7 @@ class Population:
         self._progress(task.name, 0, total)
         while at < total:
             result = next(results)
-            self._stop.heed()
+            self._stop.check_stop()
             rows[at : at + len(result.rows)] = result.rows
             at += len(result.rows)
             extremes.join(result.extremes)
@@ -243,9 +243,9 @@ class Population:
     def _sample(self, units: int, resumable: bool, share: _Share) -> ChunkResult:
         prepared = share.prepared = share.prepared or self._prepared(share)
         if prepared is None:
-            return sample_chunk(self.spec, share.chunk, units, self._stop.heed)
+            return sample_chunk(self.spec, share.chunk, units, self._stop.check_stop)
         before, share.sample = share.sample, None
-        result, sample = sample_prepared(self.spec, prepared, units, before, resumable, self._stop.heed)
+        result, sample = sample_prepared(self.spec, prepared, units, before, resumable, self._stop.check_stop)
         if before is not None:
             self._allowance.give_back(array_bytes(before))
         if sample is not None and self._allowance.take(array_bytes(sample)):

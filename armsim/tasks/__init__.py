@@ -1,6 +1,6 @@
 """Tasks: the poses at which an arm is evaluated. Each kind is one file."""
 
-from armsim.tasks.base import Advance, Command, Frame, PoseConstraints, PoseSet, Task
+from armsim.tasks.base import Command, Frame, PointProgress, PoseConstraints, PoseSet, Task
 from armsim.tasks.cloud import Cloud
 from armsim.tasks.iso_poses import IsoPoses
 from armsim.tasks.named_poses import NamedPose, Poses
@@ -18,13 +18,13 @@ def kind_of(name: str) -> type[Task]:
 
 __all__ = [
     "KINDS",
-    "Advance",
     "Cloud",
     "Command",
     "Frame",
     "IsoPoses",
     "NamedPose",
     "Path",
+    "PointProgress",
     "PoseConstraints",
     "PoseSet",
     "Poses",

@@ -19,11 +19,12 @@ from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.model.kinematics import X, Y, Z, rotation
 from armsim.results import Grid, MapOf, Unreachable
 
-Advance = Callable[[int, int], None]
+PointProgress = Callable[[int, int], None]
+"""Progress callback of a search for poses; receives the points done and the points in all."""
 
 
 def no_progress(completed: int, total: int) -> None:
-    """Progress callback that does nothing."""
+    """PointProgress callback that does nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +108,8 @@ class Task(ABC):
     name: str
 
     @abstractmethod
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
-        """Poses of the task on an arm, and the points out of reach; ``advance`` receives points done and in all."""
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
+        """Poses of the task on an arm, and the points out of reach; ``progress`` receives points done and in all."""
 
     def fault(self, arm: Arm) -> Fault | None:
         """What makes the task invalid on an arm, before poses are solved; None where it is valid."""

@@ -14,7 +14,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.envelope import Envelope
 from armsim.results import Grid, Unreachable
 from armsim.results.poses import matrix, vector
-from armsim.tasks.base import Advance, PoseConstraints, PoseSet
+from armsim.tasks.base import PointProgress, PoseConstraints, PoseSet
 from armsim.tasks.inverse import Failure, Solver
 
 AXES = {"x": 0, "y": 1, "z": 2}
@@ -63,9 +63,9 @@ class Cells:
         along = zip(self.axes, self.centres, cell, strict=True)
         return ", ".join(f"{letter} {round(centres[index] * 1e3, 6) + 0.0:.6g} mm" for letter, centres, index in along)
 
-    def find(self, arm: Arm, constraints: PoseConstraints, advance: Advance) -> PoseSet:
+    def find(self, arm: Arm, constraints: PoseConstraints, progress: PointProgress) -> PoseSet:
         """Poses of the cells that the arm reaches, the unreachable cells, and the grid of both."""
-        solved, failed = self._flood(arm, constraints, advance)
+        solved, failed = self._flood(arm, constraints, progress)
         order = sorted(solved)
         number = {cell: i for i, cell in enumerate(order)}
         # the first direction runs fastest
@@ -87,7 +87,7 @@ class Cells:
         return PoseSet(tuple(self.label(cell) for cell in order), Configurations(joints), unreachable, grid)
 
     def _flood(
-        self, arm: Arm, constraints: PoseConstraints, advance: Advance
+        self, arm: Arm, constraints: PoseConstraints, progress: PointProgress
     ) -> tuple[dict[Cell, Array], dict[Cell, str]]:
         """Solve cells outward from the first solvable one; then search for regions not connected to it.
 
@@ -126,7 +126,7 @@ class Cells:
                         failed.pop(neighbour, None)
                         solved[neighbour] = q
                         queue.append(neighbour)
-                advance(len(solved) + len(failed), len(cells))
+                progress(len(solved) + len(failed), len(cells))
         return solved, failed
 
     def _neighbours(self, cell: Cell) -> list[Cell]:

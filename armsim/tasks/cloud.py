@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
-from armsim.tasks.base import Advance, PoseSet, Task, name_field, no_progress
+from armsim.tasks.base import PointProgress, PoseSet, Task, name_field, no_progress
 from armsim.tasks.cells import MOST_CELLS
 
 CANDIDATES = 16
@@ -31,7 +31,7 @@ class Cloud(Task):
         "joints", "choice", "even in joint space, where an arm spends its postures, or over what the tool point reaches"
     )
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         from scipy.stats import qmc
 
         count = self.points * (CANDIDATES if self.uniform == "reach" else 1)

@@ -15,7 +15,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import Advance, PoseConstraints, PoseSet, Task, constraints_field, name_field, no_progress
+from armsim.tasks.base import PointProgress, PoseConstraints, PoseSet, Task, constraints_field, name_field, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 INSET = 0.1
@@ -57,9 +57,9 @@ class IsoPoses(Task):
     def directed(self, names: Sequence[str]) -> list[int]:
         return [number for number, name in enumerate(names) if name in DIRECTED]
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         solver = Solver(arm, self.constraints)
-        cube = self.cube or self._largest(arm, solver, advance)
+        cube = self.cube or self._largest(arm, solver, progress)
         joints, names, unreachable = [], [], []
         seeds = solver.starts()
         for number, point in enumerate(self.points(np.array(cube.centre), cube.edge), start=1):
@@ -92,7 +92,7 @@ class IsoPoses(Task):
         ]
         return np.array([centre, *(centre + (1 - 2 * INSET) * corner for corner in corners)])
 
-    def _largest(self, arm: Arm, solver: Solver, advance: Advance) -> Cube:
+    def _largest(self, arm: Arm, solver: Solver, progress: PointProgress) -> Cube:
         """The largest reachable cube among those on a grid of centres in front of the arm."""
         largest, best_centre = 0.0, None
         centres = [
@@ -101,7 +101,7 @@ class IsoPoses(Task):
             for z in np.linspace(-0.3, 0.7, STEPS)
         ]
         for number, centre in enumerate(centres):
-            advance(number, len(centres))
+            progress(number, len(centres))
             if not self._fits(solver, centre, largest * 1.02 + 1e-3):
                 continue
             low, high = largest * 1.02 + 1e-3, arm.reach

@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Command, PoseConstraints, PoseSet, Task, no_progress
+from armsim.tasks.base import Command, PointProgress, PoseConstraints, PoseSet, Task, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -47,10 +47,10 @@ class Poses(Task):
     def directed(self, names: Sequence[str]) -> list[int]:
         return list(range(len(names))) if len(names) <= MOST_DIRECTED else []
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         names, joints, speeds, unreachable, constraints = [], [], [], [], list[ToolConstraint]()
         for number, pose in enumerate(self.poses):
-            advance(number, len(self.poses))
+            progress(number, len(self.poses))
             if pose.joints is not None:
                 q: np.ndarray | Failure = np.array(pose.joints)
             else:

@@ -16,7 +16,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import UNCONSTRAINED, Advance, Command, Fault, PoseConstraints, PoseSet, Task, no_progress
+from armsim.tasks.base import UNCONSTRAINED, Command, Fault, PointProgress, PoseConstraints, PoseSet, Task, no_progress
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 
 SMALL_STEP = 0.1
@@ -85,7 +85,7 @@ class Path(Task):
             return self.length
         return sum(_joint_leg(arm, a, b) for a, b in pairwise(self.joints))
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         if self.joints:
             q, corners = self._along_joints(arm)
             tips = arm.postures(q).tool[:, :3, 3]
@@ -96,7 +96,7 @@ class Path(Task):
         solutions: list[Array | Failure] = []
         seeds = solver.starts()
         for number, command in enumerate(commands):
-            advance(number, len(commands))
+            progress(number, len(commands))
             solution = solver.solve(command, seeds)
             if not isinstance(solution, Failure):
                 previous = solutions[-1] if solutions else None

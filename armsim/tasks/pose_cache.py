@@ -15,7 +15,7 @@ from armsim.arrays import Array, tupled
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Grid, MapOf, Unreachable
-from armsim.tasks.base import Advance, PoseSet, Task, no_progress
+from armsim.tasks.base import PointProgress, PoseSet, Task, no_progress
 from armsim.version import package_version, source_digest
 
 KIND = "poses"
@@ -30,14 +30,16 @@ def key_of(arm: Arm, task: Task) -> str:
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 
-def poses_of(arm: Arm, task: Task, advance: Advance = no_progress, memory: dict[str, PoseSet] | None = None) -> PoseSet:
+def poses_of(
+    arm: Arm, task: Task, progress: PointProgress = no_progress, memory: dict[str, PoseSet] | None = None
+) -> PoseSet:
     """Poses of a task on an arm, from ``known``, from the disk cache, or solved and then stored in both."""
     memory = {} if memory is None else memory
     key = key_of(arm, task)
     if key not in memory:
         poses = load(key)
         if poses is None:
-            poses = task.find(arm, advance)
+            poses = task.find(arm, progress)
             save(key, poses)
         memory[key] = poses
     return memory[key]

@@ -14,9 +14,9 @@ from armsim.model.envelope import Envelope
 from armsim.results import MapOf
 from armsim.tasks.base import (
     BASE,
-    Advance,
     Fault,
     Frame,
+    PointProgress,
     PoseConstraints,
     PoseSet,
     Task,
@@ -101,10 +101,10 @@ class Slice(Task):
             math.ceil((high - origin) / self.step) * self.step,
         )
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self._ends(arm))
         cells = Cells(self.plane, along, self.step, self.at, frame_matrix(self.frame.xyz, self.frame.rpy))
-        return replace(cells.find(arm, self.constraints, advance), maps=self.maps)
+        return replace(cells.find(arm, self.constraints, progress), maps=self.maps)
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ class Volume(Task):
     def fault(self, arm: Arm) -> Fault | None:
         return _fault({"x": self.x, "y": self.y, "z": self.z}, self.step, lambda: self.count(arm))
 
-    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+    def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in (self.x, self.y, self.z))
         cells = Cells("xyz", along, self.step, 0.0, frame_matrix(self.frame.xyz, self.frame.rpy))
-        return replace(cells.find(arm, self.constraints, advance), maps=self.maps)
+        return replace(cells.find(arm, self.constraints, progress), maps=self.maps)

@@ -59,7 +59,7 @@ def test_the_same_arm_and_task_are_searched_once(monkeypatch: pytest.MonkeyPatch
     task: Any = type(study.scenario.tasks[0])
     searched = []
     find = task.find
-    monkeypatch.setattr(task, "find", lambda self, arm, advance: searched.append(self) or find(self, arm, advance))
+    monkeypatch.setattr(task, "find", lambda self, arm, progress: searched.append(self) or find(self, arm, progress))
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
     first = study.find()
     study.with_plan(units=3).find()
@@ -82,7 +82,7 @@ def test_poses_of_other_sources_are_not_taken(monkeypatch: pytest.MonkeyPatch, t
     before = pose_cache.poses_of(arm, task)
     configurations = replace(before.configurations, joints=before.configurations.joints + 7e-3)
     changed = replace(before, configurations=configurations)
-    monkeypatch.setattr(type(task), "find", lambda self, arm, advance: changed)
+    monkeypatch.setattr(type(task), "find", lambda self, arm, progress: changed)
     assert same(pose_cache.poses_of(arm, task), before)
     package = tmp_path / "changed"
     shutil.copytree(Path(armsim.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
