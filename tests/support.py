@@ -115,8 +115,8 @@ def sample_of(values: np.ndarray) -> PoseSample:
         visits,
         np.zeros((3, 2)),
         Tallies(*(slot[0] for slot in slots)),
-        outputs.figures[0],
-        outputs.squares[0],
+        outputs.unit_statistics[0],
+        outputs.squared_errors[0],
         outputs.sums[0],
     )
     bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, RATIO_BINS - 1)

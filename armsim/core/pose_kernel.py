@@ -75,7 +75,7 @@ class Slots(NamedTuple):
 class PoseOutputs(NamedTuple):
     """Results of poses, written.
 
-    squares : (poses, units) [m^2], figures : (poses, UNIT_FIGURES, units)
+    squared_errors : (poses, units) [m^2], unit_statistics : (poses, UNIT_STATISTICS, units)
         As `sample_kernel.UnitOutputs`.
     sums : (poses, SUMS)
         Over all visits and units, added to.
@@ -86,8 +86,8 @@ class PoseOutputs(NamedTuple):
         The quantile at the coverage by each batch of units.
     """
 
-    squares: Floats
-    figures: Floats
+    squared_errors: Floats
+    unit_statistics: Floats
     sums: Floats
     estimates: Floats
     largest: Floats
@@ -162,7 +162,9 @@ def sample_poses(
             poses.shift[p], poses.turn_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]
         )
         unit_outputs = UnitOutputs(
-            outputs.squares[i][ends[0] : ends[1]], outputs.figures[i][:, ends[0] : ends[1]], outputs.sums[i]
+            outputs.squared_errors[i][ends[0] : ends[1]],
+            outputs.unit_statistics[i][:, ends[0] : ends[1]],
+            outputs.sums[i],
         )
         block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
         scale = Scale(poses.line[p], poses.centre[p])

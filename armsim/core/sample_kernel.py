@@ -17,12 +17,12 @@ from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals,
 from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, apply_unit_errors, displace
 from armsim.core.unit_figures import (
-    UNIT_FIGURES,
+    UNIT_STATISTICS,
     UnitErrors,
     VisitEffect,
     errors_on_axes,
-    figures_of_block,
     rotation_angles,
+    statistics_of_block,
 )
 
 SUMS = 10
@@ -105,16 +105,16 @@ class Tallies(NamedTuple):
 class UnitOutputs(NamedTuple):
     """Results per unit, and sums over all units, written.
 
-    squares : (units,) [m^2]
+    squared_errors : (units,) [m^2]
         Mean over the visits of the squared distance.
-    figures : (UNIT_FIGURES, units)
-        As in `unit_figures.figures_of_block`.
+    unit_statistics : (UNIT_STATISTICS, units)
+        As in `unit_figures.statistics_of_block`.
     sums : (SUMS,)
         Over visits and units, accumulated in blocks of `LANES` units.
     """
 
-    squares: Floats
-    figures: Floats
+    squared_errors: Floats
+    unit_statistics: Floats
     sums: Floats
 
 
@@ -186,7 +186,7 @@ def sample_units(
     """Sample a block of units, all their visits, at one pose."""
     visits = block.visits
     buffers = _buffers(axes.direction.shape[0], visit_errors.moving.shape[0], visit_errors.key.shape[0])
-    length, figures, barycentre = np.empty(LANES), np.empty((UNIT_FIGURES, LANES)), np.empty((3, LANES))
+    length, unit_statistics, barycentre = np.empty(LANES), np.empty((UNIT_STATISTICS, LANES)), np.empty((3, LANES))
     totals, extremes = np.empty((SUMS + 1) * LANES), np.empty(2 * MEASURES * LANES)
     bins = np.empty((2, MEASURES * LANES), dtype=np.int64)
     centre = scale.centre[0], scale.centre[1], scale.centre[2]
@@ -198,11 +198,11 @@ def sample_units(
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
         _apply_block(unit_errors, visit_errors, axes, start, buffers)
-        figures_of_block(
-            buffers.axis_errors, buffers.unit_frame, effect, buffers.angle, buffers.ratio, figures, barycentre
+        statistics_of_block(
+            buffers.axis_errors, buffers.unit_frame, effect, buffers.angle, buffers.ratio, unit_statistics, barycentre
         )
-        for i in range(UNIT_FIGURES):
-            copy_row(figures[i], n, outputs.figures[i][start:])
+        for i in range(UNIT_STATISTICS):
+            copy_row(unit_statistics[i], n, outputs.unit_statistics[i][start:])
         totals[:] = 0.0
         extremes[: MEASURES * LANES] = np.inf
         extremes[MEASURES * LANES :] = -np.inf
@@ -220,7 +220,7 @@ def sample_units(
                 total += totals[s * LANES + u]
             outputs.sums[s] += total
         for u in range(n):
-            outputs.squares[start + u] = totals[SUMS * LANES + u] / visits
+            outputs.squared_errors[start + u] = totals[SUMS * LANES + u] / visits
         for m in range(MEASURES):
             for u in range(n):
                 tallies.extremes[0, m] = min(tallies.extremes[0, m], extremes[m * LANES + u])

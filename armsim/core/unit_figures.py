@@ -19,8 +19,8 @@ from armsim.core.kernel_digest import LANES
 from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, apply_unit_errors
 
-UNIT_FIGURES = 4
-"""Figures of a unit: AP and RP of position, AP and RP of orientation."""
+UNIT_STATISTICS = 4
+"""Statistics of a unit: AP and RP of position, AP and RP of orientation."""
 SMALL_SINE = 0.03
 """Sine of half an angle up to which a series gives the angle: the first term omitted, 63 s^10 / 2816, is below
 3e-17."""
@@ -42,7 +42,7 @@ class UnitErrors(NamedTuple):
 
 
 class VisitEffect(NamedTuple):
-    """Effect of the visits of a unit on its figures at one pose.
+    """Effect of the visits of a unit on its statistics at one pose.
 
     shift, turn_shift : (3,) [m], [rad]
         Second-order shift of the mean over visits.
@@ -101,16 +101,16 @@ def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
 
 
 @compiled
-def figures_of_block(
+def statistics_of_block(
     axis_errors: Floats,
     frame: Floats,
     effect: VisitEffect,
     angle: Floats,
     ratio: Floats,
-    figures: Floats,
+    unit_statistics: Floats,
     centre: Floats,
 ) -> None:
-    """Figures of `LANES` units in the limit of infinitely many visits.
+    """Statistics of `LANES` units in the limit of infinitely many visits.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def figures_of_block(
         As `screws.apply_unit_errors` writes it.
     effect : VisitEffect
     angle, ratio : (LANES,), overwritten
-    figures : (UNIT_FIGURES, LANES), written
+    unit_statistics : (UNIT_STATISTICS, LANES), written
         AP: distance of the barycentre from the command [m], RP [m], and both of the rotation vector [rad].
     centre : (3, LANES) [m], written
         Mean attained less commanded position.
@@ -129,11 +129,11 @@ def figures_of_block(
     sx, sy, sz = effect.shift[0], effect.shift[1], effect.shift[2]
     _centres(frame, (sx, sy, sz), centre[0], centre[1], centre[2])
     tx, ty, tz = effect.tangent[0], effect.tangent[1], effect.tangent[2]
-    _across(centre[0], centre[1], centre[2], (tx, ty, tz), figures[0])
+    _across(centre[0], centre[1], centre[2], (tx, ty, tz), unit_statistics[0])
     ax, ay, az = effect.turn_shift[0], effect.turn_shift[1], effect.turn_shift[2]
-    _turns(frame, ratio, (ax, ay, az), figures[2])
+    _turns(frame, ratio, (ax, ay, az), unit_statistics[2])
     for which in range(2):
-        row = figures[1 + 2 * which]
+        row = unit_statistics[1 + 2 * which]
         row[:] = effect.repeatability[which]
         for a in range(axis_errors.shape[0]):
             add_scaled(axis_errors[a], effect.slope[which, a], row)
@@ -172,9 +172,9 @@ def _not_below_zero(row: Floats) -> None:
 
 @compiled
 def evaluate_units(
-    unit_errors: UnitErrors, axes: Axes, effect: VisitEffect, units: int, figures: Floats, barycentre: Floats
+    unit_errors: UnitErrors, axes: Axes, effect: VisitEffect, units: int, unit_statistics: Floats, barycentre: Floats
 ) -> None:
-    """Figures of units in the limit of infinitely many visits.
+    """Statistics of units in the limit of infinitely many visits.
 
     Parameters
     ----------
@@ -182,25 +182,25 @@ def evaluate_units(
     axes : Axes
     effect : VisitEffect
     units : int
-    figures : (UNIT_FIGURES, units), written
-        As in `figures_of_block`.
+    unit_statistics : (UNIT_STATISTICS, units), written
+        As in `statistics_of_block`.
     barycentre : (3, units) [m], written
         Mean attained less commanded position.
     """
     axis_errors, no_axes = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
     frame, half, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))
-    angle, ratio, block_figures, centre = (
+    angle, ratio, block_statistics, centre = (
         np.empty(LANES),
         np.empty(LANES),
-        np.empty((UNIT_FIGURES, LANES)),
+        np.empty((UNIT_STATISTICS, LANES)),
         np.empty((3, LANES)),
     )
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
         errors_on_axes(unit_errors, start, axis_errors)
         apply_unit_errors(axis_errors, axes, no_axes, screws, frame, half)
-        figures_of_block(axis_errors, frame, effect, angle, ratio, block_figures, centre)
-        for i in range(UNIT_FIGURES):
-            copy_row(block_figures[i], n, figures[i][start:])
+        statistics_of_block(axis_errors, frame, effect, angle, ratio, block_statistics, centre)
+        for i in range(UNIT_STATISTICS):
+            copy_row(block_statistics[i], n, unit_statistics[i][start:])
         for i in range(3):
             copy_row(centre[i], n, barycentre[i][start:])

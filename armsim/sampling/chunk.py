@@ -1,4 +1,6 @@
-"""Chunks of poses evaluated together: kinematics, first order, law of the visits.
+"""Chunks of poses evaluated together: kinematics, first-order model, distribution of the visits.
+
+A unit is one simulated arm with its own drawn error coefficients.
 
 Random numbers are keyed by what they stand for and every sum runs in a fixed order, so that the bits of a row depend
 neither on where its pose is sampled, nor on the size of its chunk, nor on what else is sampled.
@@ -12,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.core.unit_figures import UNIT_FIGURES
+from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results.figure import Figure
@@ -40,13 +42,14 @@ class RunSpec:
     machine : Machine
     plan : SamplingPlan
     coverage : float
-        At which a quantile is asked for.
+        Probability of the quantile that is estimated in batches.
     layout : Layout
     batch : int
-        Units of a batch by which the doubt of the quantile is judged, as many as the layout draws at a time; 0 without.
+        Units of a batch, as many as the layout draws at a time; the scatter between batches gives the uncertainty of
+        the quantile. 0 without batches.
     draws, draws_moving : UnitDraws, optional
-        The population of the machine at rest, and of that which moves along a path, where it is drawn once for all
-        chunks of this process.
+        Population of the machine at rest, and of the machine in motion, where they are drawn once for all chunks of
+        this process.
     """
 
     machine: Machine
@@ -82,33 +85,33 @@ class RunSpec:
         """The plan with another number of units."""
         return replace(self.plan, units=units)
 
-    def units(self, first: int, units: int, moving: bool = False) -> Array:
+    def units(self, first: int, units: int, in_motion: bool = False) -> Array:
         """Coefficients of a range of units as `draw_units`; with stored draws ``first`` is a multiple of `LANES`.
 
         Parameters
         ----------
         first : int
         units : int
-        moving : bool
+        in_motion : bool
             Whether the machine moves along a path.
 
         Returns
         -------
         (coefficients, units rounded up to a multiple of `LANES`)
         """
-        machine, draws = (self.machine.moving, self.draws_moving) if moving else (self.machine, self.draws)
+        machine, draws = (self.machine.moving, self.draws_moving) if in_motion else (self.machine, self.draws)
         if draws is not None:
             return draws.of(first, units)
         return draw_units(machine.terms, self.plan, first, units)
 
-    def unit_blocks(self, block: int = 0, moving: bool = False) -> Iterator[tuple[slice, Array]]:
+    def unit_blocks(self, block: int = 0, in_motion: bool = False) -> Iterator[tuple[slice, Array]]:
         """Iterate over blocks of units: their slice, and their coefficients.
 
         Parameters
         ----------
         block : int
             Units per block; 0 for that of the layout.
-        moving : bool
+        in_motion : bool
             Whether the machine moves along a path.
 
         Yields
@@ -116,7 +119,7 @@ class RunSpec:
         (slice, (coefficients, units))
         """
         for first, units in blocks(self.plan.units, block or self.layout.unit_block):
-            yield slice(first, first + units), self.units(first, units, moving)
+            yield slice(first, first + units), self.units(first, units, in_motion)
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,9 +133,9 @@ class PoseChunk:
     first : int
         Number of the first pose of ``configurations`` in the task.
     configurations : Configurations
-        Of all poses that are evaluated together.
+        Joint positions of all poses that are evaluated together.
     begin, end : int
-        Those of them that are sampled.
+        Range of these poses that is sampled.
     """
 
     task: int
@@ -169,14 +172,28 @@ def pose_chunks(task: int, configurations: Configurations, workers: int) -> list
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedChunk:
-    """Chunk with its kinematics, first order and kernel tables."""
+    """Chunk with its kinematics, first-order model and kernel tables.
+
+    Parameters
+    ----------
+    machine : Machine
+        Machine at rest, or in motion where the chunk is part of a path.
+    linear : Linearised
+        First-order (linearised) model.
+    scales : Scales
+    sampler : Sampler
+    tangents : (poses, 3)
+        Unit tangents of the path; zero without a path.
+    in_motion : bool
+        Whether the chunk is part of a path.
+    """
 
     machine: Machine
     linear: Linearised
     scales: Scales
     sampler: Sampler
     tangents: Array
-    moving: bool
+    in_motion: bool
 
     @staticmethod
     def of(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
@@ -191,13 +208,13 @@ class EvaluatedChunk:
         -------
         EvaluatedChunk
         """
-        moving = configurations.is_path
+        in_motion = configurations.is_path
         evaluated = spec.machine.evaluated(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
         linear = linearise(evaluated)
         sampler = Sampler.prepare(evaluated, spec.plan)
-        machine = spec.machine.moving if moving else spec.machine
-        return EvaluatedChunk(machine, linear, Scales.of(linear), sampler, tangents, moving)
+        machine = spec.machine.moving if in_motion else spec.machine
+        return EvaluatedChunk(machine, linear, Scales.of(linear), sampler, tangents, in_motion)
 
     def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
         """Pose table with the columns that need no sample; the others are nan.
@@ -216,7 +233,9 @@ class EvaluatedChunk:
         return out
 
     def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
-        """Write the mean error of the first unit into the table, at poses of a path.
+        """Write the mean error of the first unit (simulated arm) into the table, at poses of a path.
+
+        Figures of a path show this unit as an example.
 
         Parameters
         ----------
@@ -231,8 +250,8 @@ class EvaluatedChunk:
         for pose in poses:
             table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
 
-    def figures(self, spec: RunSpec, law: VisitLaw, poses: range) -> Iterator[tuple[slice, int, Array]]:
-        """Figures of all units in the limit of infinitely many visits, by block of units and pose.
+    def unit_statistics(self, spec: RunSpec, law: VisitLaw, poses: range) -> Iterator[tuple[slice, int, Array]]:
+        """Statistics of all units in the limit of infinitely many visits, by block of units and pose.
 
         Parameters
         ----------
@@ -245,24 +264,26 @@ class EvaluatedChunk:
         ------
         units : slice
         pose : int
-        figures : (UNIT_FIGURES, units)
+        unit_statistics : (UNIT_STATISTICS, units)
         """
-        for units, coefficients in spec.unit_blocks(moving=self.moving):
+        for units, coefficients in spec.unit_blocks(in_motion=self.in_motion):
             for pose in poses:
-                figures = self.sampler.attain(pose, law, coefficients, units.stop - units.start, self.tangents[pose])[0]
-                yield units, pose, figures
+                unit_statistics = self.sampler.attain(
+                    pose, law, coefficients, units.stop - units.start, self.tangents[pose]
+                )[0]
+                yield units, pose, unit_statistics
 
 
 @dataclass(frozen=True, eq=False)
 class Extremes:
-    """Largest figures of every unit over the poses.
+    """Largest statistics of every unit over the poses.
 
     Parameters
     ----------
-    worst : (UNIT_FIGURES, units) [m, m, rad, rad]
+    worst : (UNIT_STATISTICS, units) [m, m, rad, rad]
         AP and RP of every unit, and the same of its orientation.
     repeatability_bounds : (2, units) [m]
-        RP that the integration over the visits holds for the most and for the least possible.
+        Upper and lower bound of RP from the numerical integration over the visits.
     """
 
     worst: Array
@@ -271,20 +292,22 @@ class Extremes:
     @staticmethod
     def none(units: int) -> Extremes:
         """Extremes over no poses."""
-        return Extremes(np.zeros((UNIT_FIGURES, units)), np.full((2, units), -np.inf))
+        return Extremes(np.zeros((UNIT_STATISTICS, units)), np.full((2, units), -np.inf))
 
-    def add(self, figures: Array, half_width: Array) -> None:
+    def add(self, unit_statistics: Array, half_width: Array) -> None:
         """Include further poses.
 
         Parameters
         ----------
-        figures : (poses, UNIT_FIGURES, units) [m, m, rad, rad]
+        unit_statistics : (poses, UNIT_STATISTICS, units) [m, m, rad, rad]
         half_width : (poses,) [m]
-            Of the interval of the integration of RP.
+            Half-width of the 95 % interval of RP from numerical integration.
         """
-        np.maximum(self.worst, figures.max(axis=0), out=self.worst)
+        np.maximum(self.worst, unit_statistics.max(axis=0), out=self.worst)
         for bound, sign in zip(self.repeatability_bounds, (1.0, -1.0), strict=True):
-            np.maximum(bound, (figures[:, Figure.REPEATABILITY] + sign * half_width[:, None]).max(axis=0), out=bound)
+            np.maximum(
+                bound, (unit_statistics[:, Figure.REPEATABILITY] + sign * half_width[:, None]).max(axis=0), out=bound
+            )
 
     def of_figure(self, figure: Figure) -> Array:
         """A figure with its upper and lower bound by the integration of RP, shape (3, units). [m or rad]"""
@@ -302,7 +325,7 @@ class Extremes:
 
 
 def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
-    """Figures of every unit at one pose, shape (UNIT_FIGURES, units), and RP by each net. [m and rad]
+    """Statistics of every unit at one pose, shape (UNIT_STATISTICS, units), and RP by each net. [m and rad]
 
     Parameters
     ----------
@@ -310,18 +333,18 @@ def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> t
     number : int
         Number of the pose in the task.
     configurations : Configurations
-        Of the task.
+        Joint positions of all poses of the task.
 
     Returns
     -------
-    figures : (UNIT_FIGURES, units) [m, m, rad, rad]
+    unit_statistics : (UNIT_STATISTICS, units) [m, m, rad, rad]
     repeatability : (NETS,) [m]
         RP by each net.
     """
     first_pose = number // CHUNK * CHUNK
     chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
     law = chunk.sampler.law(chunk.tangents, slice(pose, pose + 1))
-    out = np.empty((UNIT_FIGURES, spec.plan.units))
-    for units, _, figures in chunk.figures(spec, law, range(pose, pose + 1)):
-        out[:, units] = figures
+    out = np.empty((UNIT_STATISTICS, spec.plan.units))
+    for units, _, unit_statistics in chunk.unit_statistics(spec, law, range(pose, pose + 1)):
+        out[:, units] = unit_statistics
     return out, law.nets[pose]

@@ -1,4 +1,7 @@
-"""Sampling of the poses of a chunk, at once or in steps of units."""
+"""Sampling of the poses of a chunk, at once or in steps of units.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +33,7 @@ def never_stop() -> None:
 
 @dataclass(frozen=True, eq=False)
 class ChunkResult:
-    """Rows of a chunk's poses, and the extremes of every unit over them."""
+    """Table rows of a chunk's poses, and the extremes of every unit over them."""
 
     rows: Rows
     extremes: Extremes
@@ -38,7 +41,7 @@ class ChunkResult:
 
 @dataclass(frozen=True, eq=False)
 class PreparedPoses:
-    """Poses in the layout of the kernels.
+    """Poses of one chunk, ready for the sampling kernels.
 
     Parameters
     ----------
@@ -46,12 +49,12 @@ class PreparedPoses:
         Key of the task.
     chunk : EvaluatedChunk
     table : PoseTable
-        Of all poses of the chunk, their first order filled in.
+        Result table of all poses of the chunk, with the columns of the first-order (linearised) model filled in.
     rows : slice
-        Those that are sampled.
+        Rows of the table that are sampled.
     poses : Poses
     half_width : (rows,) [m]
-        Half of the 95 % interval of the integration of RP.
+        Half-width of the 95 % interval of pose repeatability RP (ISO 9283) from numerical integration.
     """
 
     task: int
@@ -65,7 +68,7 @@ class PreparedPoses:
     def of(
         spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64], rows: slice
     ) -> PreparedPoses:
-        """Compute the law of the visits and lay out the poses; ``numbers`` are of all poses, shape (poses,).
+        """Compute the distribution of the visits and arrange the poses for the kernels.
 
         Parameters
         ----------
@@ -74,9 +77,9 @@ class PreparedPoses:
             Key of the task.
         chunk : EvaluatedChunk
         table : PoseTable
-            Rows with what needs no sample.
+            Result table with the columns that need no sample filled in.
         numbers : (poses,)
-            Numbers of the poses in their task.
+            Numbers of all poses of the chunk in their task.
         rows : slice
             Poses to sample.
 
@@ -85,7 +88,7 @@ class PreparedPoses:
         PreparedPoses
         """
         law = chunk.sampler.law(chunk.tangents, rows)
-        if chunk.moving:
+        if chunk.in_motion:
             chunk.fill_first_unit(table, law, spec.plan, range(rows.start, rows.stop))
         poses = chunk.sampler.laid_out(law, chunk.scales, chunk.tangents, numbers)
         return PreparedPoses(task, chunk, table, rows, poses, law.half_width[rows])
@@ -93,19 +96,27 @@ class PreparedPoses:
 
 @dataclass(frozen=True, eq=False)
 class PackedCounts:
-    """Counts of a pose without empty bins: bin numbers (int32, shape (bins,)), counts, and extremes."""
+    """Sparse histogram of one pose: numbers and counts of the non-empty bins, and the extremes.
 
-    place: Any
+    Parameters
+    ----------
+    bin_index : (bins,) int32
+    count : (bins,)
+    extremes : (2, MEASURES)
+        Smallest and largest value of each measure.
+    """
+
+    bin_index: Any
     count: NDArray[np.int64]
     extremes: Array
 
     @staticmethod
     def of(tallies: Tallies) -> PackedCounts:
-        """Pack the counts of a slot."""
+        """Pack the histogram of a pose."""
         size = packed_size(tallies)
-        place, count = np.empty(size, dtype=np.int64), np.empty(size, dtype=np.int64)
-        pack(tallies, place, count)
-        return PackedCounts(place.astype(np.int32), count, tallies.extremes.copy())
+        bin_index, count = np.empty(size, dtype=np.int64), np.empty(size, dtype=np.int64)
+        pack(tallies, bin_index, count)
+        return PackedCounts(bin_index.astype(np.int32), count, tallies.extremes.copy())
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,22 +125,25 @@ class PartialSample:
 
     Parameters
     ----------
-    squares : (poses, units) [m^2]
-    figures : (poses, UNIT_FIGURES, units)
+    squared_errors : (poses, units) [m^2]
+        Mean over the visits of the squared position error.
+    unit_statistics : (poses, UNIT_STATISTICS, units) [m, m, rad, rad]
+        AP and RP of position, AP and RP of orientation of every unit.
     sums : (poses, SUMS)
-        As `PoseOutputs`.
+        Sums over all visits and units: coordinates, their products, and the squared rotation angle.
     counts : tuple of PackedCounts
+        Histogram of every pose.
     """
 
-    squares: Array
-    figures: Array
+    squared_errors: Array
+    unit_statistics: Array
     sums: Array
     counts: tuple[PackedCounts, ...]
 
     @property
     def units(self) -> int:
         """Number of units sampled."""
-        return int(self.squares.shape[1])
+        return int(self.squared_errors.shape[1])
 
 
 def sample_chunk(
@@ -142,6 +156,7 @@ def sample_chunk(
     spec : RunSpec
     chunk : PoseChunk
     units : int, optional
+        Number of units; that of the plan by default.
     check_stop : callable
         Called before every kernel call; may raise `Interrupted`.
 
@@ -171,12 +186,13 @@ def sample_prepared(
     spec : RunSpec
     prepared : PreparedPoses
     units : int
-        At most those of the plan, by which the integration of RP goes.
+        Number of units, at most ``spec.plan.units``; the accuracy of the integration of RP is set by the plan.
     before : PartialSample, optional
-        Units that were sampled already, fewer; none where not given.
+        Partial sample to continue; must hold fewer than ``units`` units. Default: start from zero.
     resumable : bool
-        Return a partial sample, to which units can be added. Needs a layout with a slot for every pose of a group.
+        Return a partial sample, to which units can be added. Needs a layout with a histogram per pose of a call.
     check_stop : callable
+        Called before every kernel call; may raise `Interrupted`.
 
     Returns
     -------
@@ -185,45 +201,50 @@ def sample_prepared(
     Raises
     ------
     Interrupted
-        By ``check_stop``.
+        Raised by ``check_stop``.
     """
     plan, layout, rows, chunk = spec.plan_of(units), spec.layout, prepared.rows, prepared.chunk
     previous_units = 0 if before is None else before.units
     quantiles, coverage = pose_queries(spec.coverage, plan)
     poses = rows.stop - rows.start
-    size = poses if resumable or before is not None else min(max(layout.span, layout.group), poses)
-    room = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
-    slots, counts = empty_slots(layout.slots), []
+    size = poses if resumable or before is not None else min(max(layout.poses_per_output, layout.poses_per_call), poses)
+    buffers = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
+    slots, counts = empty_slots(layout.histograms), []
     extremes = Extremes.none(units)
     for low in range(rows.start, rows.stop, size):
         high = min(low + size, rows.stop)
-        outputs = _part(room, 0, high - low)
+        outputs = _slice_rows(buffers, 0, high - low)
         outputs.sums[:] = 0.0
         if before is not None:
-            outputs.squares[:, :previous_units], outputs.figures[:, :, :previous_units] = before.squares, before.figures
+            outputs.squared_errors[:, :previous_units], outputs.unit_statistics[:, :, :previous_units] = (
+                before.squared_errors,
+                before.unit_statistics,
+            )
             outputs.sums[:] = before.sums
-        for begin in range(low, high, layout.group):
-            end = min(begin + layout.group, high)
-            group = _part(outputs, begin - low, end - low)
+        for begin in range(low, high, layout.poses_per_call):
+            end = min(begin + layout.poses_per_call, high)
+            group = _slice_rows(outputs, begin - low, end - low)
             if before is not None:
                 for i, packed in enumerate(before.counts[begin - low : end - low]):
-                    unpack(packed.place, packed.count, packed.extremes, _slot(slots, i))
+                    unpack(packed.bin_index, packed.count, packed.extremes, _slot(slots, i))
             for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
                 check_stop()
                 batch = number if spec.batch and count == spec.batch else -1
                 part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
-                coefficients = spec.units(previous_units + first, count, chunk.moving)
+                coefficients = spec.units(previous_units + first, count, chunk.in_motion)
                 sample(prepared.poses, coefficients, part, quantiles, coverage, slots, group)
             if resumable:
                 counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
         half_width = prepared.half_width[low - rows.start : high - rows.start]
         fill_sampled(prepared.table, slice(low, high), chunk.linear, outputs, plan, half_width)
-        extremes.add(outputs.figures, half_width)
+        extremes.add(outputs.unit_statistics, half_width)
     result = ChunkResult(prepared.table.rows[rows], extremes)
-    return result, PartialSample(room.squares, room.figures, room.sums, tuple(counts)) if resumable else None
+    return result, PartialSample(
+        buffers.squared_errors, buffers.unit_statistics, buffers.sums, tuple(counts)
+    ) if resumable else None
 
 
-def _part(outputs: PoseOutputs, low: int, high: int) -> PoseOutputs:
+def _slice_rows(outputs: PoseOutputs, low: int, high: int) -> PoseOutputs:
     return PoseOutputs(*(array[low:high] for array in outputs))
 
 
@@ -232,7 +253,10 @@ def _slot(slots: Slots, i: int) -> Tallies:
 
 
 def array_bytes(thing: Any) -> int:
-    """Memory of all arrays of a record and nested records, each counted once, without machines and terms. [bytes]"""
+    """Memory of all arrays of a dataclass and the dataclasses nested in it. [bytes]
+
+    Each array is counted once. Machines and terms are shared by all chunks and are not counted.
+    """
     sizes: dict[int, int] = {}
     _gather(thing, sizes)
     return sum(sizes.values())

@@ -43,7 +43,7 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
     times = {}
     for units in (UNIT_BLOCK, UNIT_BLOCK, 4 * UNIT_BLOCK):  # the first makes the kernels ready
         plan = replace(spec.plan, units=units, visits=visits, tolerance=None)
-        small = replace(spec, plan=plan, layout=replace(spec.layout, unit_block=units, group=1), batch=0)
+        small = replace(spec, plan=plan, layout=replace(spec.layout, unit_block=units, poses_per_call=1), batch=0)
         small = replace(small, draws=UnitDraws(spec.machine.terms, plan, in_memory=True))
         start = time.perf_counter()
         sample_chunk(small, chunk)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from armsim.core.kernel_digest import LANES
-from armsim.core.unit_figures import UNIT_FIGURES
+from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
 from armsim.sampling.executors import AHEAD
@@ -27,7 +27,7 @@ TOGETHER = 8
 """Most poses per kernel call where all units are drawn at once."""
 AT_ONCE = 4 * 2**20
 """Most memory of their units. [bytes]"""
-RECORD = 8 * (UNIT_FIGURES + 2) + 1
+RECORD = 8 * (UNIT_STATISTICS + 2) + 1
 """Memory per unit of a chunk's result and a task: largest figures, bounds of RP, limits of operation. [bytes]"""
 SPAN = 64
 """Most poses whose statistics are computed together."""
@@ -50,26 +50,26 @@ class Layout:
     ----------
     unit_block : int
         Units drawn at a time; all of them where they fit.
-    group : int
-        Poses that are sampled together: those that share one drawing of a block.
-    slots : int
-        Poses whose counts are kept at a time; one where every pose is done with before the next.
+    poses_per_call : int
+        Poses sampled in one kernel call; they share one drawing of a block of units.
+    histograms : int
+        Poses whose histograms are in memory at a time; 1 where every pose is finished before the next.
     estimate : int
-        Memory that the run takes at most. [bytes]
+        Largest memory of the run. [bytes]
     undivided : int
         Memory with which all units could be drawn at once. [bytes]
-    span : int
-        Poses whose statistics are worked out together, at least ``group``.
+    poses_per_output : int
+        Poses whose statistics are computed together, at least ``poses_per_call``.
     at_once : bool
         Whether all units are drawn before the first is sampled.
     """
 
     unit_block: int
-    group: int
-    slots: int
+    poses_per_call: int
+    histograms: int
     estimate: int
     undivided: int = 0
-    span: int = 1
+    poses_per_output: int = 1
     at_once: bool = True
 
 
@@ -80,22 +80,22 @@ class Load:
     Parameters
     ----------
     poses : int
-        Of all tasks together.
+        Number of poses of all tasks.
     row : int
-        Numbers kept of each.
+        Numbers stored per pose.
     tasks : int
-        For each of which the worst of every unit is kept.
+        Number of tasks; the worst statistics of every unit are stored per task.
     batch : int
         Units that must be drawn together; 0 if any number may.
-    moving : bool
-        Whether a task is a path, whose machine has a population of its own.
+    in_motion : bool
+        Whether a task is a path; the machine in motion has a population of its own.
     """
 
     poses: int
     row: int
     tasks: int = 1
     batch: int = 0
-    moving: bool = False
+    in_motion: bool = False
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
         workers, records, record, fixed = 1, 0, 0, PROCESS
     else:
         fixed = BASE + rows + (workers * PROCESS if place.backend == "processes" else 0)
-    machines = (machine, machine.moving) if load.moving and place.backend == "threads" else (machine,)
+    machines = (machine, machine.moving) if load.in_motion and place.backend == "threads" else (machine,)
     coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
     owners = 1 if place.backend == "threads" else workers
 
@@ -193,17 +193,24 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
         LANES if layout.at_once and place.backend == "threads" else UNIT_BLOCK
     )  # drawn at once: cut anywhere between lanes
     if not layout.at_once:
-        group = max(1, min(layout.group, CALL // (step * plan.visits)))
+        group = max(1, min(layout.poses_per_call, CALL // (step * plan.visits)))
         block = max(1, CALL // (group * step * plan.visits)) * step
-        return replace(layout, unit_block=min(layout.unit_block, block), group=group, slots=group)
-    used = _samples(place.workers, plan, layout.group, layout.slots)
+        return replace(layout, unit_block=min(layout.unit_block, block), poses_per_call=group, histograms=group)
+    used = _samples(place.workers, plan, layout.poses_per_call, layout.histograms)
     available = place.memory - (layout.estimate - used)
     group = max(1, min(FEW, available // _samples(place.workers, plan, 1, 1)))
     each = _samples(place.workers, plan, 1, 0)
     span = max(group, min(SPAN, (available - _samples(place.workers, plan, 0, group)) // each))
     block = max(1, CALL // (group * step * plan.visits)) * step
     estimate = place.memory - available + _samples(place.workers, plan, span, group)
-    return replace(layout, unit_block=min(plan.units, block), group=group, slots=group, estimate=estimate, span=span)
+    return replace(
+        layout,
+        unit_block=min(plan.units, block),
+        poses_per_call=group,
+        histograms=group,
+        estimate=estimate,
+        poses_per_output=span,
+    )
 
 
 def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available: int, record: int) -> str:

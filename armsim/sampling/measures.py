@@ -130,7 +130,7 @@ def direction_variation(
                 Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
             )
     out = np.empty((len(numbers), spec.plan.units))
-    for part, coefficients in spec.unit_blocks(_block(spec), moving=True):
+    for part, coefficients in spec.unit_blocks(_block(spec), in_motion=True):
         units = part.stop - part.start
         for pose in range(len(numbers)):
             centres = [sampler.barycentres(0, coefficients, units) for sampler in samplers[3 * pose : 3 * pose + 3]]

@@ -16,7 +16,7 @@ from armsim.core.pose_kernel import Part, PoseOutputs, Poses, Slots, sample_pose
 from armsim.core.quantiles import QuantileQuery
 from armsim.core.sample_kernel import Block, Tallies, Visits, follow_units
 from armsim.core.screws import Axes
-from armsim.core.unit_figures import UNIT_FIGURES, UnitErrors, evaluate_units
+from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, evaluate_units
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Independent, Term
 from armsim.model.machine import EvaluatedMachine
@@ -161,7 +161,7 @@ class Sampler:
     def attain(
         self, pose: int, law: VisitLaw, coefficients: Array, units: int, tangent: Array | None = None
     ) -> tuple[Array, Array]:
-        """Figures of units at one pose in the limit of infinitely many visits.
+        """Statistics of units at one pose in the limit of infinitely many visits.
 
         Parameters
         ----------
@@ -176,15 +176,15 @@ class Sampler:
 
         Returns
         -------
-        figures : (UNIT_FIGURES, units)
+        unit_statistics : (UNIT_STATISTICS, units)
             Of `core.unit_figures.evaluate_units`.
         barycentre : (3, units) [m]
         """
-        figures, barycentre = np.empty((UNIT_FIGURES, units)), np.empty((3, units))
+        unit_statistics, barycentre = np.empty((UNIT_STATISTICS, units)), np.empty((3, units))
         kernel: Any = evaluate_units
         effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
-        kernel(self._unit_errors(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
-        return figures, barycentre
+        kernel(self._unit_errors(pose, coefficients), self._axes(pose), effect, units, unit_statistics, barycentre)
+        return unit_statistics, barycentre
 
     def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
         """Mean attained minus commanded position of units at one pose, shape (3, units). [m]
@@ -248,7 +248,9 @@ class Sampler:
         part = Part(pose, pose + 1, task, 0, units, visits, units, -1)
         sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, outputs)
         tallies = Tallies(*(counts[0] for counts in slots))
-        return PoseSample(visits, scales.line[pose], tallies, outputs.figures[0], outputs.squares[0], outputs.sums[0])
+        return PoseSample(
+            visits, scales.line[pose], tallies, outputs.unit_statistics[0], outputs.squared_errors[0], outputs.sums[0]
+        )
 
     def follow(
         self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None

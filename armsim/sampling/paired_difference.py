@@ -181,7 +181,7 @@ def quantile_influence(
     (poses, units) [m or rad]
     """
     chunk = EvaluatedChunk.of(spec, configurations)
-    coefficients = spec.units(0, units, chunk.moving)
+    coefficients = spec.units(0, units, chunk.in_motion)
     out = np.empty((len(configurations), units))
     for pose in range(len(configurations)):
         number = int(configurations.numbers[pose])

@@ -67,7 +67,7 @@ class TaskSample:
 
     @property
     def worst(self) -> Array:
-        """Largest AP and RP of every unit in position and orientation, shape (UNIT_FIGURES, units). [m, m, rad, rad]"""
+        """Largest AP and RP of every unit, position then orientation, shape (UNIT_STATISTICS, units). [m and rad]"""
         return self.extremes.worst
 
 
@@ -164,7 +164,7 @@ class Population:
         self.spec, self._tasks, self._workers, self._stop, self._progress = spec, tasks, workers, stop, progress
         self._allowance = Allowance(memory if workers.in_process else 0)
         # what is held is drawn at once, and counted and told at all poses of a chunk together
-        self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.span >= CHUNK
+        self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.poses_per_output >= CHUNK
         self._evaluated: dict[tuple[int, int], tuple[EvaluatedChunk, PoseTable]] = {}
         self._shares = [
             _Share(number, chunk)

@@ -173,7 +173,7 @@ def fill_sampled(
     estimates = outputs.estimates[:poses][:, :, place]
     sums = outputs.sums[:poses] / (plan.units * plan.visits)
     mean, covariance = centred_moments(sums[:, :9], linear.mean[rows])
-    square = stats.means_over_units(outputs.squares[:poses])
+    square = stats.means_over_units(outputs.squared_errors[:poses])
     put("error.mean", mean)
     put("error.covariance", covariance)
     put("error.rms", np.sqrt(square[:, 0]))
@@ -188,7 +188,7 @@ def fill_sampled(
             put(f"{row.path}_interval", estimates[:, 1:, i])
     for i, path in enumerate(FIGURES):
         widths = half_width if path == "repeatability" else np.zeros(poses)
-        over_units = stats.quantiles_of_rows(outputs.figures[:poses, i], UNIT_QUANTILES, widths)
+        over_units = stats.quantiles_of_rows(outputs.unit_statistics[:poses, i], UNIT_QUANTILES, widths)
         for k, name in enumerate(("p50", "p95")):
             put(f"{path}.{name}", over_units[:, k, 0])
             put(f"{path}.{name}_interval", over_units[:, k, 1:])

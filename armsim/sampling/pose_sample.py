@@ -1,4 +1,4 @@
-"""Sample of a population at poses: counts, sums, and figures per unit."""
+"""Sample of a population at poses: counts, sums, and statistics per unit (one simulated arm)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from armsim.core.counting import LINE_BINS, RATIO_BINS
 from armsim.core.pose_kernel import PoseOutputs, Slots
 from armsim.core.quantiles import READ, QuantileQuery, read_tallies
 from armsim.core.sample_kernel import MEASURES, SUMS, Tallies
-from armsim.core.unit_figures import UNIT_FIGURES
+from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.sampling import statistics as stats
 from armsim.sampling.first_order import Linearised
 
@@ -23,7 +23,7 @@ LINE_REACH = 16.0
 """Half-range of the counted coordinates about their mean, in first-order standard deviations."""
 SLOT_BYTES = 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 2 * MEASURES)
 """Memory of the counts of a pose. [bytes]"""
-UNIT_BYTES = 8 * (UNIT_FIGURES + 1 + 4)
+UNIT_BYTES = 8 * (UNIT_STATISTICS + 1 + 4)
 """Memory per unit of the outputs at a pose, and of its statistics. [bytes]"""
 
 
@@ -53,7 +53,7 @@ def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseO
     """
     return PoseOutputs(
         np.empty((poses, units)),
-        np.empty((poses, UNIT_FIGURES, units)),
+        np.empty((poses, UNIT_STATISTICS, units)),
         np.zeros((poses, SUMS)),
         np.empty((poses, 3, quantiles)),
         np.empty(poses),
@@ -90,9 +90,9 @@ class PoseSample:
     line : (3, 2)
         Of `core.sample_kernel.Scale`.
     tallies : Tallies
-    figures : (UNIT_FIGURES, units)
-        Of every unit in the limit of infinitely many visits, as in `core.unit_figures.figures_of_block`.
-    square : (units,) [m^2]
+    unit_statistics : (UNIT_STATISTICS, units)
+        Of every unit in the limit of infinitely many visits, as in `core.unit_figures.statistics_of_block`.
+    squared_errors : (units,) [m^2]
         Mean over the visits of the squared distance.
     sums : (SUMS,)
         Over visits and units, about the mean of first order.
@@ -101,14 +101,14 @@ class PoseSample:
     visits: int
     line: Array
     tallies: Tallies
-    figures: Array
-    square: Array
+    unit_statistics: Array
+    squared_errors: Array
     sums: Array
 
     @property
     def units(self) -> int:
         """Number of units."""
-        return int(self.figures.shape[1])
+        return int(self.unit_statistics.shape[1])
 
     def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
         """Estimate quantiles from the counts, as `core.quantiles.read_tallies`.

@@ -197,8 +197,8 @@ class Runner:
         with_draws = self._with_draws(spec, tasks)
         if not layout.at_once and with_draws.draws is None and not batch:
             options.note(
-                f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
-                f"{layout.undivided / GIB:.2g} GiB they would be drawn once"
+                f"the units do not fit into the memory allowed and are drawn anew for every "
+                f"{layout.poses_per_call} poses; with {layout.undivided / GIB:.2g} GiB they would be drawn once"
             )
         return with_draws
 

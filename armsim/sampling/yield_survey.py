@@ -54,8 +54,8 @@ def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surve
     def chunk_at(first: int) -> tuple[tuple[Array, Array], Extremes, Array]:
         chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
         law, poses = chunk.sampler.law(chunk.tangents), range(len(chunk.tangents))
-        for units, pose, figures in chunk.figures(spec, law, poses):
-            extremes.of(units).add(figures[None], law.half_width[pose : pose + 1])
+        for units, pose, unit_statistics in chunk.unit_statistics(spec, law, poses):
+            extremes.of(units).add(unit_statistics[None], law.half_width[pose : pose + 1])
         squares = chunk.linear.mean_square, rotation_mean_square(chunk.sampler.evaluated)
         return squares, extremes, law.nets[int(np.argmax(law.nets.mean(axis=1)))]
 

@@ -83,8 +83,8 @@ def layout_of(study: Study, pose_sets: list[PoseSet], workers: int) -> tuple[Lay
     machine = study.scenario.machine
     row = record(len(machine.joints), len(share_names(machine))).itemsize
     poses = sum(len(item.names) for item in pose_sets)
-    moving = any(item.configurations.directions is not None for item in pose_sets)
-    load = Load(poses, row // 8, len(pose_sets), moving=moving)
+    in_motion = any(item.configurations.directions is not None for item in pose_sets)
+    load = Load(poses, row // 8, len(pose_sets), in_motion=in_motion)
     return lay_out(machine, study.scenario.plan, load, Place(workers)), TABLES * poses * row
 
 

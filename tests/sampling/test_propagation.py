@@ -23,7 +23,7 @@ def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndar
     evaluated = machine.at(q)
     linear, sampler = linearise(evaluated), Sampler.prepare(evaluated, plan)
     samples = [sampler.sample_at(pose, linear) for pose in range(len(q))]
-    return np.array([[s.square.mean(), s.square.std() / np.sqrt(plan.units)] for s in samples])
+    return np.array([[s.squared_errors.mean(), s.squared_errors.std() / np.sqrt(plan.units)] for s in samples])
 
 
 def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple[PoseSample, np.ndarray, np.ndarray]:
@@ -143,11 +143,11 @@ def test_lives_are_kept_apart() -> None:
         arm, (Joint("j1", Encoder("i", signal_periods=1, interpolation=60), mastering=Distribution("normal", 1e-4)),)
     )
     sample, displacement, _ = sampled(unit, [[0.0]], SamplingPlan(500, 10, 1))
-    assert sample.figures[1].max() < 1e-12
-    assert sample.figures[0].std() > 1e-5
+    assert sample.unit_statistics[1].max() < 1e-12
+    assert sample.unit_statistics[0].std() > 1e-5
     visit = normal_machine(arm, 1e-4)
     sample, displacement, _ = sampled(visit, [[0.0]], SamplingPlan(500, 10, 1))
-    assert sample.figures[1].min() > 1e-5
+    assert sample.unit_statistics[1].min() > 1e-5
     # a mean of ten
     assert displacement.mean(axis=1)[1].std() == pytest.approx(0.5e-4 / np.sqrt(10), rel=4 / np.sqrt(2 * 500))
 
@@ -168,7 +168,7 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
     sample, e, turn = sampled(machine, [[0.2, 0.7]], SamplingPlan(units, visits, 1))
     distance = np.linalg.norm(e, axis=0)
-    np.testing.assert_allclose(sample.square, (distance**2).mean(axis=0), rtol=1e-12)
+    np.testing.assert_allclose(sample.squared_errors, (distance**2).mean(axis=0), rtol=1e-12)
     products = [e[i] * e[j] for i, j in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))]
     centre = linearise(machine.at([[0.2, 0.7]])).mean[0]
     assert not centre.any()  # else the sums are about it
