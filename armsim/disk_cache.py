@@ -42,7 +42,10 @@ def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
 
 
 def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> None:
-    """Save arrays under a key and keep the ``most`` recently used files of this kind, unless the disk refuses."""
+    """Save arrays under a key and delete all but the ``most`` recently used files of this kind.
+
+    If writing fails, nothing is saved.
+    """
     place = folder(kind)
     archive = io.BytesIO()
     np.savez(archive, **dict[str, Any](arrays))

@@ -21,6 +21,7 @@ from armsim.errors import InputError, Problem
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
+from armsim.requirement.state import Verdict
 from armsim.results.json_records import Beside, plain
 
 MOST_ORDERS = 12
@@ -56,37 +57,37 @@ class Measured:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def sensor(self) -> str:
-        """Its name."""
+        """Name of the sensor."""
         return self.curve.sensor
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def points(self) -> int:
-        """Readings."""
+        """Number of readings."""
         return len(self.curve.angle)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def constant(self) -> float:
-        """Of the fit."""
+        """Constant of the fit. [rad or m]"""
         return self.fit.constant
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def noise(self) -> float:
-        """What is left beyond all orders listed, rms."""
+        """Rms residual after all listed orders are removed. [rad or m]"""
         return self.fit.noise
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def reversal(self) -> tuple[float, float] | None:
-        """What one direction reads more than the other, with its standard uncertainty."""
+        """Difference of the readings between the two directions, and its standard uncertainty. [rad or m]"""
         return None if math.isnan(self.fit.reversal) else (self.fit.reversal, self.fit.reversal_uncertainty)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def equal_steps(self) -> int | None:
-        """Of a turn or of the travel; None at other angles."""
+        """Number of equal steps of a turn or of the travel; None where the angles are not equally spaced."""
         return self.curve.equal_steps
 
     @computed_field  # type: ignore[prop-decorator]
@@ -98,9 +99,9 @@ class Measured:
 
 @dataclass(frozen=True, eq=False)
 class Curves:
-    """Of `armsim curve`: all sensors of a file.
+    """Result of `armsim curve`: all sensors of a file.
 
-    ``leave_one_out``: for every sensor the chance of one at least as far off under the law of the others.
+    ``leave_one_out`` is, per sensor, the p-value of its coefficients under the normal distribution of the others.
     """
 
     file: str
@@ -111,8 +112,13 @@ class Curves:
 
     @property
     def agrees(self) -> bool | None:
-        """Whether no order of any sensor contradicts the law; None without one."""
+        """Whether no order of any sensor contradicts the data sheet; None if there is none to compare with."""
         return None if self.encoder is None else not any(sensor.contradicted for sensor in self.sensors)
+
+    @property
+    def state(self) -> Verdict:
+        """Verdict on the agreement with the data sheet; ``none stated`` if there is none to compare with."""
+        return "none stated" if self.agrees is None else "met" if self.agrees else "not met"
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; SI units."""
@@ -126,23 +132,23 @@ def measure(
     mounting: Mounting | None = None,
     seed: int = 1,
 ) -> Curves:
-    """Fit every sensor of a file, find what is left beyond that, and compare its orders with the law of an encoder.
+    """Fit the orders of every sensor of a file, search the residual, and compare with the data sheet of an encoder.
 
     Parameters
     ----------
     path : Path
     orders : sequence of int
-        Per turn, or over the travel of a linear scale; where not given as many as the angles tell, up to `MOST_ORDERS`.
-        Others that stand out of the residual are found in any case.
+        Orders to fit, per turn or per travel of a linear scale. Default: as many as the angles resolve, up to
+        `MOST_ORDERS`. Other significant orders are searched in the residual in any case.
     encoder, mounting : optional
-        What its data sheet says, and how it is mounted.
+        Data sheet and mounting to compare with.
     seed : int
-        Of the draws of the law.
+        Seed of the draws of the expected amplitudes.
 
     Raises
     ------
     InputError
-        The file is wrong, or does not tell the orders apart.
+        The file is wrong, or its angles do not resolve the orders.
     """
     curves = read_curves(path)
     for curve in curves:
@@ -170,7 +176,7 @@ def measure(
 
 
 def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
-    """The waves of a curve; where no orders are requested, of as many as the angles tell."""
+    """Fitted orders of a curve; where none are requested, as many as the angles resolve."""
     sheet_orders = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
     integers = [round(order) for order in sheet_orders if abs(order - round(order)) < SAME_ORDER * order]
     choices = [tuple(orders)] if orders else [tuple(range(1, most + 1)) for most in range(_most_orders(curve), 0, -1)]
@@ -187,7 +193,7 @@ def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, pa
 
 
 def _most_orders(curve: Curve) -> int:
-    """Orders that the angles may tell: below half of the different places on a turn."""
+    """Largest number of orders that the angles resolve: below half of the different angles on a turn."""
     turn = 2.0 * math.pi if curve.rotary else curve.travel
     places = np.unique(np.round((curve.angle / turn % 1.0) / SAME_ANGLE))
     return max(1, min(MOST_ORDERS, (len(places) - 1) // 2, (len(curve.angle) - 3) // 2))
@@ -229,20 +235,21 @@ def _requested(fits: Sequence[SearchedFit]) -> Array | None:
 
 
 def left_out(coefficients: Array | None) -> tuple[float, ...] | None:
-    """Chance, for every sensor, of one at least as far off under the law of the others; None from too few.
+    """P-value of every sensor under the normal distribution of the others; None where there are too few sensors.
 
-    The coefficients of a new member of a normal population, of which n others are known, are by their own mean and
-    covariance as far off as
+    The squared Mahalanobis distance d^2 of a new member of a normal population from the mean of n others, by their
+    covariance, follows
 
-        d^2 (n - k) n / ((n^2 - 1) k)  of the F law of k and n - k degrees of freedom.
+        d^2 (n - k) n / ((n^2 - 1) k)  ~  F distribution with k and n - k degrees of freedom.
 
-    Of all N = n + 1 with the sum of squares S about their mean, a member that is off by e has, by the others alone,
+    With e the residual of a member from the mean of all N = n + 1, and S their scatter matrix, that distance is
 
         d^2 = (n - 1) c^2 q / (1 - c q),   q = e' S^-1 e,   c = N / n
 
     Parameters
     ----------
     coefficients : (N, k), optional
+        Cosine and sine coefficients of every sensor.
 
     References
     ----------
@@ -256,9 +263,9 @@ def left_out(coefficients: Array | None) -> tuple[float, ...] | None:
     n, k = len(coefficients) - 1, coefficients.shape[1]
     if n <= k + 1:
         return None
-    away = coefficients - coefficients.mean(axis=0)
-    size = np.maximum(np.sqrt(np.mean(away**2, axis=0)), 1e-300)
-    unit = away / size
+    residuals = coefficients - coefficients.mean(axis=0)
+    rms = np.maximum(np.sqrt(np.mean(residuals**2, axis=0)), 1e-300)
+    unit = residuals / rms
     leverage, ratio = np.einsum("ni,ij,nj->n", unit, np.linalg.pinv(unit.T @ unit), unit), (n + 1) / n
     square = (n - 1) * ratio**2 * leverage / np.maximum(1.0 - ratio * leverage, 1e-300)
     return tuple(f.sf(square * (n - k) * n / ((n * n - 1) * k), k, n - k).tolist())

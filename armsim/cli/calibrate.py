@@ -71,5 +71,5 @@ def calibrate(
 
     default = Path("results") / f"{results_name(scenario)}-calibrated"
     files_words = (*option("--measured", measured), *option("--exclude", exclude))
-    again = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
-    reply(output, work, again, [*files_of(study), *files], default, scenario, then)
+    rerun_command = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
+    reply(output, work, rerun_command, [*files_of(study), *files], default, scenario, then)

@@ -248,8 +248,8 @@ def reply(
             elif folder is not None and answer.review is not None:
                 from armsim.report.review import write_review
 
-                again = shlex.join(map(str, command))
-                write_review(folder, answer.review, again, output.paper.value, progress, written_paths.append)
+                rerun_command = shlex.join(map(str, command))
+                write_review(folder, answer.review, rerun_command, output.paper.value, progress, written_paths.append)
         written = then()
         written_paths += [] if written is None else [written]
         conclude(answer, output.json, folder, written)

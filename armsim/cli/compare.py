@@ -28,13 +28,13 @@ def compare(
     studies = [sampling.applied(first.scenario), *others]
 
     def work(progress: Progress, note: Note) -> Reply:
-        from armsim.decide import compare as held_against
+        from armsim.decide import compare as compare_designs
         from armsim.report.comparison_review import comparison_printout, comparison_review
 
-        comparison = held_against(studies, sampling.options(progress, note))
+        comparison = compare_designs(studies, sampling.options(progress, note))
         review = comparison_review(comparison, [study.scenario for study in studies])
         return Reply(comparison.to_dict, comparison_printout(comparison), review.notes, review=review)
 
     default = Path("results") / f"{results_name(scenarios[0])}-compared"
-    again = typed("compare", scenarios, studies[0].scenario.plan)
-    reply(output, work, again, files_of(*studies), default, scenarios[0])
+    rerun_command = typed("compare", scenarios, studies[0].scenario.plan)
+    reply(output, work, rerun_command, files_of(*studies), default, scenarios[0])

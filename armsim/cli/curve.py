@@ -1,4 +1,4 @@
-"""armsim curve"""
+"""Command `armsim curve`: orders of a measured encoder error curve."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from armsim.errors import InputError, Problem
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
     from armsim.model.mounting import Mounting
-    from armsim.requirement import Verdict
     from armsim.sampling.run_options import Note, Progress
     from armsim.sources import Source
 
@@ -31,26 +30,26 @@ def curve(
     ] = None,
     orders: Annotated[
         str | None,
-        typer.Option(help="Orders to fit, such as 1,2,3,256; other significant orders are found by themselves."),
+        typer.Option(help="Orders to fit, such as 1,2,3,256; other significant orders are found automatically."),
     ] = None,
 ) -> None:
-    """A measured error curve of a sensor, order by order, beside its data sheet; exit 1 where it contradicts that."""
+    """Fit the orders of a measured encoder error curve and compare with the data sheet; exit 1 if they disagree."""
     requested_orders = _orders(orders)
-    sensor, mounting, sources = _sensor(encoder, scenario, joint)
+    encoder_model, mounting, sources = _encoder_and_mounting(encoder, scenario, joint)
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.calibration.curve_analysis import measure
         from armsim.documents.csv_columns import source_of
         from armsim.report.curve_review import curve_printout, curve_review
 
-        curves = measure(file, requested_orders, sensor, mounting)
+        curves = measure(file, requested_orders, encoder_model, mounting)
         review = curve_review(curves, (source_of(file), *sources))
-        state: Verdict = "not met" if curves.agrees is False else "met"
-        return Reply(curves.to_dict, curve_printout(curves), (), state, review)
+        return Reply(curves.to_dict, curve_printout(curves), (), curves.state, review)
 
     options = {"--encoder": encoder, "--scenario": scenario, "--joint": joint, "--orders": orders}
-    again = ["armsim", "curve", file, *(word for name, value in options.items() for word in option(name, value))]
-    reply(output, work, again, [file, *(source.path for source in sources)])
+    arguments = (argument for name, value in options.items() for argument in option(name, value))
+    rerun_command = ["armsim", "curve", file, *arguments]
+    reply(output, work, rerun_command, [file, *(source.path for source in sources)])
 
 
 def _orders(text: str | None) -> tuple[int, ...]:
@@ -66,9 +65,10 @@ def _orders(text: str | None) -> tuple[int, ...]:
     return tuple(int(part) for part in parts)
 
 
-def _sensor(
+def _encoder_and_mounting(
     encoder: Path | None, scenario: Path | None, joint: str | None
 ) -> tuple[Encoder | None, Mounting | None, tuple[Source, ...]]:
+    """Encoder and mounting to compare with, and the files that they come from."""
     if (encoder is not None and scenario is not None) or (scenario is None) != (joint is None):
         actual = (
             "--encoder with --scenario"

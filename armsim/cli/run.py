@@ -94,9 +94,9 @@ def run(
         if (reproduce, besides, execution) != (None, Besides(), Execution(yes=execution.yes)):
             accepted = "a scenario, sizes, --set, --workers, --memory, --out"
             raise _fault("--sweep", "another way to run beside it", accepted)
-        from armsim.cli.sweep import sweep_of
+        from armsim.cli.sweep import run_sweep
 
-        sweep_of(Path(request.scenario), study, sweep, output, sampling, changes)
+        run_sweep(Path(request.scenario), study, sweep, output, sampling, changes)
         return
     default = Path("results") / f"{results_name(Path(request.scenario))}{'' if manifest is None else '-again'}"
     inputs = [source.path for source in ready.sources]

@@ -31,5 +31,5 @@ def sensitivity(
         review = sensitivity_review(table, study.scenario)
         return Reply(table.to_dict, sensitivity_printout(table), review.notes, review=review)
 
-    again = typed("sensitivity", [scenario], study.scenario.plan, *changes.words)
-    reply(output, work, again, files_of(study))
+    rerun_command = typed("sensitivity", [scenario], study.scenario.plan, *changes.words)
+    reply(output, work, rerun_command, files_of(study))

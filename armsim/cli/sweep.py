@@ -1,4 +1,4 @@
-"""armsim run --sweep"""
+"""Option `--sweep` of `armsim run`: a run for each of several values of one parameter."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from armsim.study import Study
 
 
-def sweep_of(scenario: Path, study: Study, text: str, output: Output, sampling: Sampling, changes: Changes) -> None:
-    """Sweep a value, PATH=FROM..TO:COUNT; the exit code is that of the worst verdict of all values."""
+def run_sweep(scenario: Path, study: Study, text: str, output: Output, sampling: Sampling, changes: Changes) -> None:
+    """Run a study for several values of one parameter, PATH=FROM..TO:COUNT; exit by the worst verdict of all values."""
     from armsim.decide.sweep import ACCEPTED, sweep, values_of
     from armsim.errors import InputError, Problem
 
@@ -29,5 +29,5 @@ def sweep_of(scenario: Path, study: Study, text: str, output: Output, sampling: 
         review = sweep_review(swept)
         return Reply(swept.to_dict, (sweep_frame(swept), review.answer), review.notes, sweep_state(swept), review)
 
-    again = typed("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
-    reply(output, work, again, files_of(study), Path("results") / f"{results_name(scenario)}-sweep", scenario)
+    rerun_command = typed("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
+    reply(output, work, rerun_command, files_of(study), Path("results") / f"{results_name(scenario)}-sweep", scenario)

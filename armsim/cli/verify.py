@@ -37,19 +37,19 @@ def verify(
     study = Study(load_changed(load_scenario(scenario), changes.values))
 
     def work(progress: Progress, note: Note) -> Reply:
-        from armsim.calibration.verify import verify as held_against
+        from armsim.calibration.verify import verify as verify_measurement
         from armsim.documents.csv_columns import source_of
         from armsim.report.verification_review import verification_printout, verification_review
 
-        verified = held_against(study, measured, size, excluded)
+        verified = verify_measurement(study, measured, size, excluded)
         review = verification_review(verified, study.scenario, source_of(measured))
         every = (*study.scenario.notes, *review.notes)
         state: Verdict = "met" if verified.compatible else "not met"
         return Reply(verified.to_dict, verification_printout(verified), every, state, review)
 
     words = (*option("--instrument", instrument), *option("--exclude", exclude), *changes.words)
-    again = typed("verify", [scenario], None, "--measured", measured, *words)
-    reply(output, work, again, [measured, *files_of(study)])
+    rerun_command = typed("verify", [scenario], None, "--measured", measured, *words)
+    reply(output, work, rerun_command, [measured, *files_of(study)])
 
 
 def _size(text: str) -> float:

@@ -31,5 +31,5 @@ def what_if(
         review = what_if_review(table, study.scenario)
         return Reply(table.to_dict, what_if_printout(table), review.notes, review=review)
 
-    again = typed("what-if", [scenario], study.scenario.plan, *changes.words)
-    reply(output, work, again, files_of(study))
+    rerun_command = typed("what-if", [scenario], study.scenario.plan, *changes.words)
+    reply(output, work, rerun_command, files_of(study))

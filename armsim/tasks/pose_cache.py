@@ -1,4 +1,4 @@
-"""Disk cache of task poses: the same code never solves the same arm and task twice."""
+"""Disk cache of the solved poses of a task, keyed by arm, task and sources of the program."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from armsim.version import package_version, source_digest
 
 KIND = "poses"
 MOST_FILES = 200
-"""Files in the cache, at most, the most recently used: a task of a thousand cells takes some 100 kB."""
+"""Largest number of files in the cache; the least recently used are deleted. A task of 1000 cells takes some 100 kB."""
 ARRAYS = ("joints", "speeds", "directions", "tangents", "keys")
 
 
@@ -33,7 +33,7 @@ def key_of(arm: Arm, task: Task) -> str:
 def poses_of(
     arm: Arm, task: Task, progress: PointProgress = no_progress, memory: dict[str, PoseSet] | None = None
 ) -> PoseSet:
-    """Poses of a task on an arm, from ``known``, from the disk cache, or solved and then stored in both."""
+    """Poses of a task on an arm, from ``memory``, from the disk cache, or solved and then stored in both."""
     memory = {} if memory is None else memory
     key = key_of(arm, task)
     if key not in memory:
@@ -46,7 +46,7 @@ def poses_of(
 
 
 def load(key: str) -> PoseSet | None:
-    """Poses saved under a key; None where there are none or they are inconsistent."""
+    """Poses saved under a key; None if there are none or they are inconsistent."""
     arrays = disk_cache.load(KIND, key)
     if arrays is None:
         return None
@@ -59,7 +59,7 @@ def load(key: str) -> PoseSet | None:
 
 
 def save(key: str, poses: PoseSet) -> None:
-    """Save poses under a key; where the disk refuses, they are solved again next time."""
+    """Save poses under a key; if writing fails, they are solved again next time."""
     grid = None if poses.grid is None else asdict(poses.grid)
     unreachable = [asdict(point) for point in poses.unreachable]
     text = {"names": poses.names, "unreachable": unreachable, "grid": grid, "pairs": poses.pairs, "maps": poses.maps}
@@ -69,14 +69,14 @@ def save(key: str, poses: PoseSet) -> None:
     disk_cache.save(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **present}, MOST_FILES)
 
 
-def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseSet:
+def _restored(data: dict[str, Any], arrays: dict[str, Any], path_position: Any) -> PoseSet:
     grid = data["grid"]
     return PoseSet(
         tuple(data["names"]),
         Configurations(**arrays),
         tuple(Unreachable(p["name"], tupled(p["position"]), p["reason"]) for p in data["unreachable"]),
         None if grid is None else Grid(**{name: tupled(value) for name, value in grid.items()}),
-        along,
+        path_position,
         tupled(data["pairs"]),
         tuple(data["maps"]),
         tuple(data["constraints"]),
@@ -84,15 +84,15 @@ def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseS
 
 
 def _consistent(poses: PoseSet) -> bool:
-    """Whether all parts agree in their number of poses, with finite numbers and known words."""
+    """Whether all arrays have the same number of poses, finite numbers, and accepted words."""
     count, joints = len(poses.names), poses.configurations.joints
     if joints.ndim != 2:
         return False
-    moves, grid = (count, joints.shape[1]), poses.grid
+    per_joint, grid = (count, joints.shape[1]), poses.grid
     numbers = [
-        (joints, moves),
-        (poses.configurations.speeds, moves),
-        (poses.configurations.directions, moves),
+        (joints, per_joint),
+        (poses.configurations.speeds, per_joint),
+        (poses.configurations.directions, per_joint),
         (poses.configurations.tangents, (count, 3)),
         (poses.along, (count,)),
     ]

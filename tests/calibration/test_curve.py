@@ -210,6 +210,14 @@ def test_an_eccentricity_of_three_times_its_tolerance_is_found(tmp_path: Path) -
     assert json.loads(covered.stdout)["sensors"][0]["orders"][0]["law"]["contradicts"] is False
 
 
+def test_a_curve_without_data_sheet_claims_no_verdict(tmp_path: Path) -> None:
+    path = written(tmp_path, disc(9e-6, 11.5e-3, 0.7, 360, 1.5, 1))
+    curves = measure(path)
+    assert curves.agrees is None
+    assert curves.state == "none stated"
+    assert invoke("curve", path).returncode == 0
+
+
 def test_sensors_left_out_are_as_far_off_as_they_should_be(tmp_path: Path) -> None:
     """Batches of 14 drawn from one normal law: the chances are uniform over 40 batches (Kolmogorov-Smirnov, 1 %)."""
     rng, first = np.random.default_rng(11), []
