@@ -39,7 +39,7 @@ def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], 
         return (), ()
     components = Components.of(arms, seed)
     profiles = [components.profile(n) for n in range(len(components.groups))]
-    chances = [profile.chance() for profile in profiles]
+    chances = [profile.p_value() for profile in profiles]
     out = [
         ScaleRecord(group, profile.factor, profile.interval(), chance, far)
         for group, profile, chance, far in zip(

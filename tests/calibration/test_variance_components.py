@@ -139,7 +139,7 @@ def seven_axes(folder: Path) -> Study:
 
 def of_other_arms(components: Components, arms: list[Update]) -> Components:
     """The same components of other arms that were measured alike."""
-    likelihood = Likelihood((components.likelihood.batches[0].measured(arms),))
+    likelihood = Likelihood((components.likelihood.batches[0].with_arms(arms),))
     return replace(components, likelihood=likelihood, best=likelihood.maximum(np.ones(len(components.groups))))
 
 
@@ -167,7 +167,7 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
         components = of_other_arms(components, arms[batch * count : (batch + 1) * count])
         place = components.groups.index(("eccentricity",))
         covered += abs(components.profile(place).root(factor)) < bound
-        chances = [components.profile(n).chance() for n in range(len(components.groups))]
+        chances = [components.profile(n).p_value() for n in range(len(components.groups))]
         far = holm(chances, 0.01)
         accused += any(far[n] for n in range(len(far)) if n != place)
         if batch < 5:  # the ends of the interval are where the root is that of the level
