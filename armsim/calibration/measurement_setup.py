@@ -185,18 +185,18 @@ class Setup:
         Raises
         ------
         InputError
-            The poses do not tell frame and target apart.
+            Frame and target are not separately identifiable from these poses.
         """
         linear = Linear.of(self.machine, read.joints, read.conditions)
         try:
-            return Estimator.of(linear, read.counts, read.roots, self.nuisance(read))
+            return Estimator.of(linear, read.counts, read.roots, self.registration_jacobian(read))
         except ArithmeticError as error:
-            wrong = f"{len(read.joints)} poses that do not tell frame and target apart"
+            wrong = f"{len(read.joints)} poses from which frame and target are not separately identifiable"
             accepted = "more poses, turned against each other"
             raise InputError(Problem(path.name, 0, 0, "pose", wrong, accepted)) from error
 
-    def nuisance(self, read: RegisteredArm) -> Array:
-        """What frames, targets and scale do to the rows of an arm, to first order, shape (3 M, columns)."""
+    def registration_jacobian(self, read: RegisteredArm) -> Array:
+        """Jacobian of the displacements of an arm by frames, target offsets and scale, shape (3 M, columns)."""
         axes = nuisance_axes(self.instrument, read.layout)
         parameters = tuple(Parameter(str(axis), axis.owner, axis, Constant()) for axis in axes)
         machine = with_target(self.bare, self.instrument, read.layout)
@@ -225,7 +225,7 @@ class Setup:
         """Frame and target of every session; none where nothing is fitted."""
         if not self.fitted:
             return ()
-        readings, tools = [], []
+        readings, target_poses = [], []
         for session in range(int(conditions.sessions.max()) + 1):
             members = [n for n in range(len(frames)) if conditions.sessions[n] == session]
             rows = [list(arm.points.values())[n] for n in members]
@@ -233,8 +233,8 @@ class Setup:
             for n, own in zip(members, every, strict=True):
                 own[:, :3, 3] += shifts[n]
             readings.append(np.concatenate(rows))
-            tools.append(np.concatenate(every))
-        return registered(readings, tools, self.instrument)
+            target_poses.append(np.concatenate(every))
+        return registered(readings, target_poses, self.instrument)
 
     def _positions(
         self, arm: MeasuredArm, fits: Sequence[Fit], shifts: Sequence[Array], conditions: Conditions
@@ -246,7 +246,7 @@ class Setup:
         for session, fit in enumerate(fits):
             members = [name for name, own in zip(arm.visits, conditions.sessions, strict=False) if own == session]
             ends = np.cumsum([len(arm.visits[name]) for name in members])[:-1]
-            out.update(zip(members, np.split(fit.away, ends), strict=True))
+            out.update(zip(members, np.split(fit.residuals, ends), strict=True))
         return out
 
     def _turns(self, arm: MeasuredArm, frames: Array, fits: Sequence[Fit], conditions: Conditions) -> dict[int, Array]:
@@ -258,7 +258,7 @@ class Setup:
 
         names, out = list(arm.visits), {}
         for session in dict.fromkeys(conditions.sessions.tolist()):
-            turn = fits[session].turn if fits else np.eye(3)
+            turn = fits[session].rotation if fits else np.eye(3)
             members = [names.index(name) for name in arm.rotations]
             members = [n for n in members if conditions.sessions[n] == session]
             read = {n: turn @ arm.rotations[names[n]] for n in members}
@@ -275,11 +275,11 @@ class Setup:
         """Roots of the covariance of the readings of a group, shape (readings or 1, 3, 3). [m]"""
         sizes = arm.uncertainties.get(name)
         if sizes is None:
-            station = None if fit is None or self.instrument.pose == "known" else np.round(fit.shift, STATION)
+            station = None if fit is None or self.instrument.pose == "known" else np.round(fit.translation, STATION)
             return np.diag(spread_at(self.instrument, frame[None], station)[0])[None]
         alike = sizes[:1] if np.all(sizes == sizes[0]) else sizes
         diagonal = alike[:, :, None] * np.eye(3)
-        return diagonal if fit is None or np.all(alike == alike[:, :1]) else np.asarray(fit.turn @ diagonal)
+        return diagonal if fit is None or np.all(alike == alike[:, :1]) else np.asarray(fit.rotation @ diagonal)
 
     def _check_far(self, visits: Mapping[str, Array], path: Path) -> None:
         if not self.fitted:
@@ -292,10 +292,10 @@ class Setup:
             raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
 
     def _record(self, session: str, fit: Fit) -> RegistrationRecord:
-        target = np.array(self.instrument.target_offset) + fit.target
-        rms = float(np.sqrt(np.mean(np.sum(fit.away**2, axis=1))))
+        target = np.array(self.instrument.target_offset) + fit.target_offset
+        rms = float(np.sqrt(np.mean(np.sum(fit.residuals**2, axis=1))))
         return RegistrationRecord(
-            session, fit.angle, vector(fit.shift), vector(target), rms, 1.0 / fit.scale - 1.0
+            session, fit.angle, vector(fit.translation), vector(target), rms, 1.0 / fit.scale - 1.0
         )  # fmt: skip
 
 

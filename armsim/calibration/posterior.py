@@ -12,7 +12,7 @@ from armsim.calibration.calibration_records import ExpectedRecord
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.reading_conditions import Conditions, growth
 from armsim.calibration.reading_noise import Instrument, ReadingNoise
-from armsim.calibration.registration import taken_out
+from armsim.calibration.registration import nuisance_projection
 from armsim.model.machine import Machine
 
 SURE = 0.01
@@ -55,17 +55,17 @@ class Estimator:
 
     @staticmethod
     def of(linear: Linear, counts: Sequence[int], instrument: Instrument, columns: Array | None = None) -> Estimator:
-        """For so many visits at every pose.
+        """Estimator for a number of visits per pose.
 
         Parameters
         ----------
         linear : Linear
         counts : sequence of int
-            Visits of every pose.
+            Visits per pose.
         instrument : Instrument
             Noise of its readings.
         columns : (3 P, K), optional
-            What a frame and a target that are fitted do to the readings, as `registration.nuisance`.
+            Change of the readings per fitted parameter of frame and target, as `Setup.registration_jacobian`.
 
         Returns
         -------
@@ -74,7 +74,7 @@ class Estimator:
         Raises
         ------
         ArithmeticError
-            The poses do not tell frame and target apart.
+            Frame and target are not separately identifiable from these poses.
         """
         noise = linear.noise(counts, instrument)
         within = linear.gain @ linear.prior @ linear.gain.T + noise
@@ -82,8 +82,8 @@ class Estimator:
         inverse = _inverse(values, vectors, 1e-12 * float(np.abs(values).max(initial=0.0)))
         projection = np.eye(len(within))
         if columns is not None and columns.shape[1]:
-            full = values + 1e-12 * float(np.mean(values))  # nothing is known better than that
-            projection = taken_out(_inverse(full, vectors, 0.0), columns)
+            full = values + 1e-12 * float(np.mean(values))  # full rank: 1e-12 of the mean variance is added
+            projection = nuisance_projection(_inverse(full, vectors, 0.0), columns)
             inverse = projection.T @ inverse @ projection
             within = projection @ within @ projection.T
         reach = linear.prior @ linear.gain.T
@@ -93,11 +93,11 @@ class Estimator:
 
     @property
     def mean(self) -> Array:
-        """Of the displacements of the population, frame and target fitted, shape (3 P,). [m]"""
+        """Mean displacements of the population, frame and target fitted, shape (3 P,). [m]"""
         return np.asarray(self.projection @ self.linear.mean)
 
     def known(self, part: slice) -> float:
-        """Share of the prior variance of a cause that the measurement tells."""
+        """Share of the prior variance of a cause that the measurement resolves."""
         size = float(np.trace(self.linear.prior[part, part]))
         return 1.0 - float(np.trace(self.covariance[part, part])) / size if size > 0.0 else 0.0
 
@@ -107,7 +107,7 @@ class Estimator:
 
     @property
     def causes(self) -> list[int]:
-        """Places among the terms of the causes that the poses tell something of."""
+        """Indices of the terms whose causes the poses resolve at least in part."""
         return [n for n, (_, part) in enumerate(self.linear.parts()) if self.known(part) > SURE]
 
 
@@ -119,18 +119,26 @@ def _inverse(values: Array, vectors: Array, least: float) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Update:
-    """Unit coefficients of an arm after its measurement; mean square of every pose left out, over the expected.
+    """Posterior of the unit coefficients of a measured arm.
 
-    ``away``: displacements less their mean, frame and target fitted, shape (3 P,). [m]"""
+    Parameters
+    ----------
+    estimator : Estimator
+    residuals : (3 P,) [m]
+        Displacements less their mean, frame and target fitted.
+    coefficients : (coefficients,)
+    left_out : list of float
+        Mean square of the prediction error of every pose by the other poses, over its expected value.
+    """
 
     estimator: Estimator
-    away: Array
+    residuals: Array
     coefficients: Array
     left_out: list[float]
 
     @staticmethod
     def of(estimator: Estimator, displacement: Array) -> Update:
-        """From mean displacements of shape (3 P,), frame and target fitted or not. [m]
+        """Posterior from mean displacements, frame and target fitted or not.
 
         Parameters
         ----------
@@ -141,20 +149,20 @@ class Update:
         -------
         Update
         """
-        away = estimator.projection @ displacement - estimator.mean
-        coefficients = estimator.linear.prior_mean + estimator.gain @ away
+        residuals = estimator.projection @ displacement - estimator.mean
+        coefficients = estimator.linear.prior_mean + estimator.gain @ residuals
         # the residual of a pose that is left out, and its covariance, from the inverse of the whole
-        left_out, pulled = [], estimator.inverse @ away
+        left_out, weighted = [], estimator.inverse @ residuals
         for rows in estimator.linear.blocks:
             covariance = np.linalg.pinv(estimator.inverse[np.ix_(rows, rows)], hermitian=True)
-            residual = covariance @ pulled[rows]
+            residual = covariance @ weighted[rows]
             left_out.append(float(residual @ np.linalg.pinv(covariance, hermitian=True) @ residual / len(rows)))
-        return Update(estimator, away, coefficients, left_out)
+        return Update(estimator, residuals, coefficients, left_out)
 
 
 @dataclass(frozen=True, eq=False)
 class Everywhere:
-    """Poses at which something is expected of a measured arm.
+    """Poses at which the error of a measured arm is predicted.
 
     Parameters
     ----------

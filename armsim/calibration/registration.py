@@ -1,17 +1,18 @@
-"""Registration of an instrument: where it stands and its target sits, fitted and taken out of what is judged.
+"""Registration of a measuring instrument: fit of its base frame and target offset, removed from the residuals.
 
 A reading of the target, in the frame of the instrument, is
 
     y = T (p + R s) + noise
 
-with p and R the position and orientation of the tool, s the place of the target on it and T the pose of the base in the
-frame of the instrument. Where T or s is not known, it is first fitted to the nominal arm, which needs no start value;
-what the errors of the arm make of that fit is then taken out of every statistic, by its covariance, of the measured arm
-and of the simulated ones alike.
+with p and R the position and orientation of the tool, s the offset of the target on it and T the pose of the base in
+the frame of the instrument. Where T or s is not known, it is first fitted to the nominal arm, which needs no start
+value; the errors of the arm bias that fit, so the fitted directions are projected out of every statistic, by
+generalised least squares, of the measured arm and of the simulated ones alike.
 
 References
 ----------
-.. [1] Kabsch, Acta Cryst. A32 (1976) 922; Horn, J. Opt. Soc. Am. A 4 (1987) 629: the turn and shift of least squares.
+.. [1] Kabsch, Acta Cryst. A32 (1976) 922; Horn, J. Opt. Soc. Am. A 4 (1987) 629: least-squares rotation and
+   translation.
 .. [2] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 3.10: generalised least squares.
 """
 
@@ -26,13 +27,13 @@ from armsim.arrays import Array
 from armsim.model.calibration_plan import Instrument
 from armsim.model.kinematics import rigid_motion
 
-ROUNDS = 500
-"""Alternations of frame and target, at most."""
-SETTLED = 1e-13
-"""Change of the target at which they end. [m]"""
+MAX_ITERATIONS = 500
+"""Largest number of alternations between frame and target."""
+CONVERGED = 1e-13
+"""Change of target offset [m] and scale [1] below which they stop."""
 CONFOUNDED = 1e-10
-"""Share of the largest information below which a combination of frame and target is none: with all axes parallel, such
-as those of a SCARA, the height of the target is that of the frame."""
+"""Share of the largest information below which a combination of frame and target is not identifiable: with all axes
+parallel, as in a SCARA, the heights of target and frame are not separable."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,105 +42,116 @@ class Fit:
 
     Parameters
     ----------
-    turn : (3, 3)
+    rotation : (3, 3)
         Rotation from the frame of the instrument to the base.
-    shift : (3,) [m]
+    translation : (3,) [m]
         Origin of the instrument in the base frame.
-    target : (3,) [m]
-        By which the target is off its stated place, in the frame of the tool.
+    target_offset : (3,) [m]
+        Position of the target relative to its stated position, in the tool frame.
     scale : float
-        By which the lengths of the instrument are multiplied.
-    away : (readings, 3) [m]
-        Of the target from where the nominal arm takes it, in the base frame.
+        Factor on the lengths of the instrument.
+    residuals : (readings, 3) [m]
+        Measured less nominal position of the target, in the base frame.
     """
 
-    turn: Array
-    shift: Array
-    target: Array
+    rotation: Array
+    translation: Array
+    target_offset: Array
     scale: float
-    away: Array
+    residuals: Array
 
     @property
     def angle(self) -> float:
-        """By which the instrument is turned against the base. [rad]"""
-        return float(np.arccos(np.clip((np.trace(self.turn) - 1.0) / 2.0, -1.0, 1.0)))
+        """Rotation angle between instrument and base frame. [rad]"""
+        return float(np.arccos(np.clip((np.trace(self.rotation) - 1.0) / 2.0, -1.0, 1.0)))
 
 
-def registered(readings: Sequence[Array], tools: Sequence[Array], instrument: Instrument) -> tuple[Fit, ...]:
-    """Frames and targets of sessions by least squares on the nominal arm, as far as the instrument asks for them.
+def registered(readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument) -> tuple[Fit, ...]:
+    """Least-squares frames and target offsets of sessions on the nominal arm; only what the instrument leaves unknown.
 
     Parameters
     ----------
     readings : sequence of (readings, 3) [m]
-        Session by session, in the frame of the instrument.
-    tools : sequence of (readings, 4, 4) [m]
-        Nominal pose of the target in the base frame, at each of them.
+        Measured positions per session, in the frame of the instrument.
+    target_poses : sequence of (readings, 4, 4) [m]
+        Nominal pose of the target in the base frame, per reading.
     instrument : Instrument
-        Whose scale is the same in all sessions.
+        States what is fitted; its scale is common to all sessions.
 
     Returns
     -------
     tuple of Fit
-        Session by session.
+        One per session.
     """
     count, scale = len(readings), 1.0
-    turns, shifts, targets = [np.eye(3)] * count, [np.zeros(3)] * count, [np.zeros(3)] * count
-    rotations, positions = [every[:, :3, :3] for every in tools], [every[:, :3, 3] for every in tools]
+    instrument_rotations, translations, targets = [np.eye(3)] * count, [np.zeros(3)] * count, [np.zeros(3)] * count
+    rotations, positions = [every[:, :3, :3] for every in target_poses], [every[:, :3, 3] for every in target_poses]
     centre = np.array(instrument.at)
-    for _ in range(ROUNDS):
-        goals = [at + turned @ target for at, turned, target in zip(positions, rotations, targets, strict=True)]
+    for _ in range(MAX_ITERATIONS):
+        goals = [
+            position + rotation @ target
+            for position, rotation, target in zip(positions, rotations, targets, strict=True)
+        ]
         if instrument.pose == "identified":
-            turns = [rigid_motion(read, goal)[0] for read, goal in zip(readings, goals, strict=True)]
+            instrument_rotations = [rigid_motion(read, goal)[0] for read, goal in zip(readings, goals, strict=True)]
+        previous_scale = scale
         if instrument.scale == "identified":
-            before, scale = scale, _scale(readings, goals, turns, centre if instrument.pose == "known" else None)
-        else:
-            before = scale
+            scale = _scale(readings, goals, instrument_rotations, centre if instrument.pose == "known" else None)
         if instrument.pose == "identified":
-            shifts = [
-                goal.mean(axis=0) - scale * turn @ read.mean(axis=0)
-                for read, goal, turn in zip(readings, goals, turns, strict=True)
+            translations = [
+                goal.mean(axis=0) - scale * instrument_rotation @ read.mean(axis=0)
+                for read, goal, instrument_rotation in zip(readings, goals, instrument_rotations, strict=True)
             ]
         else:
-            shifts = [(1.0 - scale) * centre] * count
-        step = 0.0
+            translations = [(1.0 - scale) * centre] * count
+        largest_correction = 0.0
         if instrument.target == "identified":
             for n, goal in enumerate(goals):
-                away = scale * readings[n] @ turns[n].T + shifts[n] - goal
-                move = np.mean(np.einsum("nij,ni->nj", rotations[n], away), axis=0)
-                targets[n] = targets[n] + move
-                step = max(step, float(np.linalg.norm(move)))
-        if step < SETTLED and abs(scale - before) < SETTLED:
+                residuals = scale * readings[n] @ instrument_rotations[n].T + translations[n] - goal
+                correction = np.mean(np.einsum("nij,ni->nj", rotations[n], residuals), axis=0)
+                targets[n] = targets[n] + correction
+                largest_correction = max(largest_correction, float(np.linalg.norm(correction)))
+        if largest_correction < CONVERGED and abs(scale - previous_scale) < CONVERGED:
             break
-    fits = zip(readings, positions, rotations, turns, shifts, targets, strict=True)
+    fits = zip(readings, positions, rotations, instrument_rotations, translations, targets, strict=True)
     return tuple(
-        Fit(turn, shift, target, scale, scale * read @ turn.T + shift - at - rotation @ target)
-        for read, at, rotation, turn, shift, target in fits
+        Fit(
+            instrument_rotation,
+            translation,
+            target,
+            scale,
+            scale * read @ instrument_rotation.T + translation - at - rotation @ target,
+        )
+        for read, at, rotation, instrument_rotation, translation, target in fits
     )
 
 
-def _scale(readings: Sequence[Array], goals: Sequence[Array], turns: Sequence[Array], centre: Array | None) -> float:
-    """Factor on lengths by least squares, about a centre, or about the mean of every session.
+def _scale(
+    readings: Sequence[Array], goals: Sequence[Array], instrument_rotations: Sequence[Array], centre: Array | None
+) -> float:
+    """Least-squares factor on lengths about ``centre``, or about the mean of every session where None.
 
     References
     ----------
-    .. [1] Umeyama, IEEE Trans. PAMI 13 (1991) 376: scale beside turn and shift.
+    .. [1] Umeyama, IEEE Trans. PAMI 13 (1991) 376: scale together with rotation and translation.
     """
     product = square = 0.0
-    for read, goal, turn in zip(readings, goals, turns, strict=True):
-        lengths = (read - (read.mean(axis=0) if centre is None else centre)) @ turn.T
+    for read, goal, instrument_rotation in zip(readings, goals, instrument_rotations, strict=True):
+        lengths = (read - (read.mean(axis=0) if centre is None else centre)) @ instrument_rotation.T
         product += float(np.sum(lengths * (goal - (goal.mean(axis=0) if centre is None else centre))))
         square += float(np.sum(lengths**2))
     return product / square
 
 
-def taken_out(inverse: Array, columns: Array) -> Array:
-    """The projection that takes nuisance columns out of readings by generalised least squares, shape (3 M, 3 M).
+def nuisance_projection(inverse: Array, columns: Array) -> Array:
+    """Projection that removes nuisance columns from readings by generalised least squares.
 
     Parameters
     ----------
     inverse : (3 M, 3 M) [m^-2]
-        Of the covariance of the readings, of full rank.
+        Inverse of the covariance of the readings, of full rank.
     columns : (3 M, K)
+        Change of the readings per nuisance parameter.
 
     Returns
     -------
@@ -148,14 +160,14 @@ def taken_out(inverse: Array, columns: Array) -> Array:
     Raises
     ------
     ArithmeticError
-        Nothing of the readings is left.
+        As many nuisance parameters are identifiable as there are readings.
     """
     if not columns.shape[1]:
         return np.eye(len(inverse))
     scaled = columns / np.maximum(np.linalg.norm(columns, axis=0), np.finfo(float).tiny)
     values, vectors = np.linalg.eigh(scaled.T @ inverse @ scaled)
-    apart = values > CONFOUNDED * values[-1]
-    if len(inverse) <= np.count_nonzero(apart):
-        raise ArithmeticError("the poses do not tell frame and target apart")
-    scaled = scaled @ vectors[:, apart] / np.sqrt(values[apart])
+    separable = values > CONFOUNDED * values[-1]
+    if len(inverse) <= np.count_nonzero(separable):
+        raise ArithmeticError("frame and target are not separately identifiable from these poses")
+    scaled = scaled @ vectors[:, separable] / np.sqrt(values[separable])
     return np.asarray(np.eye(len(inverse)) - scaled @ (scaled.T @ inverse))

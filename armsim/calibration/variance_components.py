@@ -105,7 +105,7 @@ class Batch:
 
     def with_arms(self, arms: Sequence[Update]) -> Batch:
         """Batch with the readings of other arms."""
-        residuals = np.array([arm.away for arm in arms]) @ self.transform.T
+        residuals = np.array([arm.residuals for arm in arms]) @ self.transform.T
         return replace(self, count=len(arms), scatter_matrix=residuals.T @ residuals)
 
     def joined(self, groups: Sequence[Sequence[int]]) -> Batch:

@@ -61,10 +61,10 @@ def test_any_frame_is_found_without_a_start_value(seed: int) -> None:
     turn, shift, target = Rotation.random(random_state=seed), rng.normal(0.0, 4.0, 3), rng.normal(0.0, 0.05, 3)
     read = moved(study, [np.zeros((1, 3)) for _ in tools], turn, shift, target)
     (fit,) = registered([np.concatenate(read)], [study.scenario.machine.arm.postures(joints).tool], FITTED)
-    np.testing.assert_allclose(fit.away, 0.0, atol=1e-9)
-    np.testing.assert_allclose(fit.target, target, atol=1e-9)
-    np.testing.assert_allclose(fit.turn, turn.inv().as_matrix(), atol=1e-9)
-    np.testing.assert_allclose(fit.shift, -turn.inv().apply(shift), atol=1e-8)
+    np.testing.assert_allclose(fit.residuals, 0.0, atol=1e-9)
+    np.testing.assert_allclose(fit.target_offset, target, atol=1e-9)
+    np.testing.assert_allclose(fit.rotation, turn.inv().as_matrix(), atol=1e-9)
+    np.testing.assert_allclose(fit.translation, -turn.inv().apply(shift), atol=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -156,7 +156,7 @@ def test_few_poses_do_not_tell_frame_and_target_apart(tmp_path: Path) -> None:
     changes = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
     answer = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes)
     assert answer.returncode == 2
-    assert "do not tell frame and target apart" in answer.stderr
+    assert "not separately identifiable" in answer.stderr
 
 
 def test_the_instrument_of_the_scenario_is_taken(tmp_path: Path) -> None:
