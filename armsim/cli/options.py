@@ -137,7 +137,7 @@ def write_new(path: Path, text: str) -> None:
 
 
 def write_all_new(texts: Mapping[Path, str]) -> None:
-    """Write files, each as `write_new`; none of them stays where one cannot be written.
+    """Write several new files, as `write_new`; remove all of them where one cannot be written.
 
     Raises
     ------

@@ -109,8 +109,7 @@ Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
 class ArmParts(NamedTuple):
-    """What a document says of an arm: kinematics, tolerances that are not zero [rad or m], masses where any is stated,
-    and what was identified of it."""
+    """Parts of an arm document: kinematics, non-zero tolerances [rad or m], masses, identified parameters."""
 
     arm: Arm
     tolerances: Tolerances

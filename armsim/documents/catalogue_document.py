@@ -1,4 +1,4 @@
-"""The catalogue document: what may be chosen for the joints, and what it costs."""
+"""The catalogue document: encoders, mountings and placements for the joints, with prices."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class MountingClassDocument(Document):
 
 
 class JointLimitsDocument(Document):
-    """What a joint takes."""
+    """Limits of a joint on its sensor."""
 
     diameter: Annotated[float | None, quantity("length", least=0.0)] = None
     interface: Word | None = None
@@ -46,7 +46,7 @@ class JointLimitsDocument(Document):
 
 
 class GroupLimitsDocument(Document):
-    """What a group of joints takes."""
+    """Limits of a group of joints."""
 
     types: Annotated[int, count(1, 10**6, "there are no more encoders")]
 
@@ -57,7 +57,7 @@ Pair = Annotated[list[Word], Two] | Annotated[dict[Word, Word], Two]
 
 
 class LimitsDocument(Document):
-    """What the arm takes.
+    """Limits of the arm on its sensors.
 
     ``together``: joints that take the same encoder. ``apart``: two encoders that may not both be in the arm, as a list
     of their names, or at two joints, as a mapping of joint to encoder.

@@ -58,7 +58,7 @@ class Tolerance(NamedTuple):
 
 
 def invalid(finding: str, accepted: str) -> PydanticCustomError:
-    """Exception of a validator: what was found, and what is accepted."""
+    """Exception of a validator: the actual and the accepted value."""
     return PydanticCustomError("armsim", "{found}", {"found": finding, "accepted": accepted})
 
 

@@ -14,7 +14,7 @@ LARGEST = 2**20
 
 
 class Unreadable(Exception):
-    """A file that cannot be read: what was found, and what is accepted."""
+    """A file that cannot be read: the actual problem, and what is accepted."""
 
     def __init__(self, finding: str, accepted: str) -> None:
         self.actual = finding

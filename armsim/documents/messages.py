@@ -49,7 +49,7 @@ def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> 
 
 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
-    """All faults of a document, each with its place, what was found and what is accepted."""
+    """All faults of a document with position, actual and accepted value."""
     details = error.errors(include_url=False)
     return [_problem(detail, model, source, at, n < MOST_LISTED) for n, detail in enumerate(details)]
 

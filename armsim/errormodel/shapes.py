@@ -122,7 +122,7 @@ position is the shaft's over the ratio."""
 
 
 def multiple_of(shape: Shape, unit: Shape) -> float | None:
-    """How many times another a shape is; None where it is no multiple of it."""
+    """Factor between two shapes; None where one is no multiple of the other."""
     if type(shape) is not type(unit):
         return None
     if isinstance(shape, Wave) and isinstance(unit, Wave):

@@ -76,7 +76,7 @@ class MeasuredPoses:
 
 @dataclass(frozen=True)
 class Identified:
-    """What is identified and put into the controller.
+    """Parameters that a calibration identifies and the controller compensates.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ STATED = ("eccentricity", "disc_tilt")
 
 
 class MountedEncoder(Protocol):
-    """What a mounting needs to know of the encoder."""
+    """Properties of an encoder that its mounting errors depend on."""
 
     @property
     def track_radius(self) -> float:

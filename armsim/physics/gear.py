@@ -73,7 +73,7 @@ def lead_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
 
 
 def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approach = "random") -> tuple[Term, ...]:
-    """What the direction of approach decides: lost motion of the gear, hysteresis of the sensor.
+    """Error that depends on the direction of approach: lost motion of the gear, hysteresis of the sensor.
 
     Coming from below, the play leaves the joint behind the motor by half its width; a reading that lags by half the
     hysteresis lets the servo carry the joint too far by as much. One direction d = +-1 decides both:

@@ -1,4 +1,4 @@
-"""What a linear scale has beyond a rotary one: slope, expansion, and the Abbe offset of its guide."""
+"""Error terms of linear scales that rotary ones lack: slope, expansion, and the Abbe offset of the guide."""
 
 from __future__ import annotations
 

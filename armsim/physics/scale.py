@@ -94,7 +94,7 @@ def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tup
 
 
 def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...]:
-    """Accuracy of a data sheet that tells no causes: a curve of which only the size is known, the same at every visit.
+    """Accuracy total of a data sheet: a curve of known size and unknown shape, the same at every visit.
 
     Parameters
     ----------
@@ -116,7 +116,8 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
 
 
 def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
-    """What a data sheet says that a misplaced head or scale costs: a wave of unknown order, as large as the offset.
+    """Error that a data sheet states for a misplaced head or scale: a wave of unknown order, proportional to the
+    offset.
 
     A sheet that states a largest error d at an offset a is taken to mean d/a per unit of any offset: of a unit that is
     off by x the wave has the amplitude |x| d/a, as a wave of the geometry has.
@@ -222,7 +223,7 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
 def of_unknown_shape(
     name: str, cause: causes.Cause, error: Distribution, fundamental: float, heads: Heads
 ) -> tuple[Term, ...]:
-    """A curve over the turn or the travel of which only the size is known, read by so many heads.
+    """Curve of known size and unknown shape over the turn or the travel, read by several heads.
 
     Parameters
     ----------

@@ -151,7 +151,7 @@ def references() -> Section:
 
 
 def glossary() -> Section:
-    """What the words of a review mean."""
+    """Section with the glossary of a review."""
     rows: list[list[Cell | str]] = [[entry.word, entry.text] for entry in GLOSSARY]
     return Section(
         "Glossary", "glossary", (Folded("What the words mean", (table(("word", "meaning"), rows, words=2),)),)

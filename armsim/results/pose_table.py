@@ -56,7 +56,7 @@ def _record(owner: Any) -> np.dtype[np.void]:
 
 
 def record(joints: int, shares: int) -> np.dtype[np.void]:
-    """Structured type of a row, for so many joints and shares."""
+    """Structured data type of a row, for numbers of joints and shares."""
     row_type = _record(PoseResult)
     parts: list[Any] = [(name, row_type[name]) for name in row_type.names or ()]
     return np.dtype(
