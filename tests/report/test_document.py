@@ -84,8 +84,8 @@ def words(result: Result) -> str:
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
     document = document_of(every[1])
     titles = [section.anchor for section in document.all_sections]
-    request = "answer arm joints workspace population contributions recommendations cautions notes"
-    assert titles == f"{request} terms poses agreement assumptions inputs references provenance".split()
+    anchors = "answer arm joints workspace population contributions recommendations cautions notes"
+    assert titles == f"{anchors} terms poses agreement assumptions inputs references provenance glossary".split()
     assert document.front is not None
     assert document.front.tone in ("good", "bad")
     assert document.front.advice
