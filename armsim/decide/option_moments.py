@@ -1,4 +1,4 @@
-"""What every option does to the mean square error at every pose, to first order, and to the visits there.
+"""Contribution of every option to the mean square error per pose, to first order, and to its visit part.
 
 Terms of different joints are independent but for two things that add as vectors: means, and the coefficient of a cause
 that several joints share (one temperature moves links, scales and drifts together). Both are carried as vectors.
@@ -23,9 +23,9 @@ from armsim.sampling.visit_law import STD
 
 @dataclass(frozen=True, eq=False)
 class VisitCoefficient:
-    """One coefficient of visit life: its law, and what it does to the tool point, standardised, shape (P, 3). [m]
+    """Coefficient drawn anew per visit: name of its distribution, and tool-point displacement per standard deviation.
 
-    On a path, in the plane across it, where RP is taken.
+    ``gain`` has the shape (P, 3) [m]; on a path it is projected onto the plane across it, where RP is evaluated.
     """
 
     law: str
@@ -34,29 +34,29 @@ class VisitCoefficient:
 
 @dataclass(frozen=True, eq=False)
 class Moments:
-    """Of one part of a machine, at P poses.
+    """Moments of the error of one part of a machine, at P poses.
 
     Parameters
     ----------
-    vectors : (P, 3 (1 + shared causes)) [m]
-        The mean, then what one standard deviation of every shared cause does: add as vectors over the parts.
-    scatter : (P,) [m^2]
-        Trace of the covariance of everything else.
+    shared_vectors : (P, 3 (1 + shared causes)) [m]
+        Mean, then the displacement per standard deviation of every shared cause; vectors of several parts add.
+    independent_variance : (P,) [m^2]
+        Trace of the covariance of all other coefficients; variances of several parts add.
     visits : (P,) [m^2]
-        The part of it that is of visit life; on a path, across it.
-    of_visits : mapping of the name of a coefficient to it
-        What makes that part.
+        Part of ``independent_variance`` that is drawn anew per visit; on a path, across it.
+    of_visits : mapping of name to VisitCoefficient
+        Coefficients that make up ``visits``.
     """
 
-    vectors: Array
-    scatter: Array
+    shared_vectors: Array
+    independent_variance: Array
     visits: Array
     of_visits: dict[str, VisitCoefficient]
 
     def __add__(self, other: Moments) -> Moments:
         return Moments(
-            self.vectors + other.vectors,
-            self.scatter + other.scatter,
+            self.shared_vectors + other.shared_vectors,
+            self.independent_variance + other.independent_variance,
             self.visits + other.visits,
             {**self.of_visits, **other.of_visits},
         )
@@ -64,14 +64,14 @@ class Moments:
     @property
     def square(self) -> Array:
         """E|dp|^2, shape (P,). [m^2]"""
-        return np.asarray(self.scatter + np.sum(self.vectors**2, axis=1))
+        return np.asarray(self.independent_variance + np.sum(self.shared_vectors**2, axis=1))
 
     def visit_distance(self, other: Moments) -> Array:
-        """Mean square distance of the visits of two parts, each coefficient coupled to its namesake, shape (P,). [m^2]
+        """Mean square distance of the visits of two parts, equal coefficients coupled, shape (P,). [m^2]
 
-        Any coupling of two laws bounds how far apart they are; coefficients of one name and law are the same number.
+        Any coupling of two distributions bounds their distance; coefficients of one name and distribution are coupled.
         """
-        out = np.zeros(len(self.scatter))
+        out = np.zeros(len(self.independent_variance))
         for name in {*self.of_visits, *other.of_visits}:
             a, b = self.of_visits.get(name), other.of_visits.get(name)
             if a is not None and b is not None and a.law == b.law:
@@ -122,8 +122,8 @@ def moments_of(machine: Machine, configurations: Sequence[Configurations], share
     parts = [_moments_at(machine, at_task, shared) for at_task in configurations]
     names = parts[0].of_visits
     return Moments(
-        np.concatenate([part.vectors for part in parts]),
-        np.concatenate([part.scatter for part in parts]),
+        np.concatenate([part.shared_vectors for part in parts]),
+        np.concatenate([part.independent_variance for part in parts]),
         np.concatenate([part.visits for part in parts]),
         {
             name: VisitCoefficient(coefficient.law, np.concatenate([_gain(part, name) for part in parts]))
@@ -133,7 +133,7 @@ def moments_of(machine: Machine, configurations: Sequence[Configurations], share
 
 
 def _every(parts: Sequence[Moments], first: dict[str, VisitCoefficient]) -> Iterable[tuple[str, VisitCoefficient]]:
-    """Coefficients of any of the parts: a path, where the motion decides the side, has others than poses at rest."""
+    """Coefficients of any of the parts; a path has others than poses at rest, as the motion decides the side."""
     coefficients = dict(first)
     for part in parts:
         coefficients.update(
@@ -144,25 +144,25 @@ def _every(parts: Sequence[Moments], first: dict[str, VisitCoefficient]) -> Iter
 
 def _gain(part: Moments, name: str) -> Array:
     coefficient = part.of_visits.get(name)
-    return np.zeros((len(part.scatter), 3)) if coefficient is None else coefficient.gain
+    return np.zeros((len(part.independent_variance), 3)) if coefficient is None else coefficient.gain
 
 
 def _moments_at(machine: Machine, configurations: Configurations, shared: Shared) -> Moments:
     evaluated = machine.evaluated(configurations)
     poses = len(configurations)
-    vectors = np.zeros((poses, 1 + len(shared), 3))
-    scatter, visits = np.zeros(poses), np.zeros(poses)
+    shared_vectors = np.zeros((poses, 1 + len(shared), 3))
+    independent_variance, visits = np.zeros(poses), np.zeros(poses)
     of_visits: dict[str, VisitCoefficient] = {}
     for term, g in evaluated.gains():
-        vectors[:, 0] += g @ term.mean
+        shared_vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:
             # every coefficient follows the first as far as they are correlated; what is left is the joint's own
             following = covariance[:, 0] / np.sqrt(covariance[0, 0])
-            vectors[:, 1 + shared.index(term.name)] += g @ following
+            shared_vectors[:, 1 + shared.index(term.name)] += g @ following
             covariance = covariance - np.outer(following, following)
         variance = np.maximum(np.einsum("pjk,kl,pjl->p", g, covariance, g), 0.0)
-        scatter += variance
+        independent_variance += variance
         if term.life == "visit":
             assert isinstance(term.draw, Independent)  # held by Term itself
             for k, spread in enumerate(term.draw.spreads):
@@ -171,7 +171,7 @@ def _moments_at(machine: Machine, configurations: Configurations, shared: Shared
                     gain = gain - configurations.tangents * np.sum(configurations.tangents * gain, axis=1)[:, None]
                 visits += np.sum(gain**2, axis=1)
                 of_visits[f"{term.name} {k}"] = VisitCoefficient(spread.distribution, gain)
-    return Moments(vectors.reshape(poses, -1), scatter, visits, of_visits)
+    return Moments(shared_vectors.reshape(poses, -1), independent_variance, visits, of_visits)
 
 
 def fixed_part(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:

@@ -91,9 +91,9 @@ class Search:
         configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
-        self.parts = option_parts(machine, options, configurations, shared)
+        self.option_moments = option_parts(machine, options, configurations, shared)
         self.fixed = fixed_part(machine, configurations, shared)
-        poses = len(self.fixed.scatter)
+        poses = len(self.fixed.independent_variance)
         self.ratio = self._first_ratio()
         self.error_ratio = np.full(poses, NORMAL_95**2)
         self.margin = MARGIN
@@ -119,7 +119,11 @@ class Search:
     def program(self) -> Program:
         """The program for the ratios as they are known. Of RP it holds what no design can evade: RP >= S."""
         return Program(
-            self.options, self.parts, self.fixed, 1.0 / self.ratio, (self.repeatability_limit * (1 + SURELY)) ** 2
+            self.options,
+            self.option_moments,
+            self.fixed,
+            1.0 / self.ratio,
+            (self.repeatability_limit * (1 + SURELY)) ** 2,
         )
 
     def _over_poses(self, limits: Sequence[float]) -> Array:
@@ -266,7 +270,7 @@ class Search:
 
     def repeatability(self, program: Program, choice: Choice, poses: np.ndarray) -> tuple[Array, Array]:
         """RP of a choice at poses by the law of its visits, and the half-width of its interval."""
-        parts = [program.fixed, *(row[n] for row, n in zip(self.parts, choice, strict=True))]
+        parts = [program.fixed, *(row[n] for row, n in zip(self.option_moments, choice, strict=True))]
         every = [coefficient for part in parts for coefficient in part.of_visits.values()]
         gains = np.zeros((len(poses), len(every), 3))
         for k, coefficient in enumerate(every):

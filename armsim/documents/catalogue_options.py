@@ -172,12 +172,12 @@ def _with_limits(
         (tuple(joint_numbers[name] for name in arm.groups[group]), group_limits.types)
         for group, group_limits in limits.groups.items()
     )
-    together = tuple(tuple(joint_numbers[name] for name in names) for names in limits.together)
-    apart: list[tuple[Fit, Fit]] = []
+    same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.together)
+    forbidden_pairs: list[tuple[Fit, Fit]] = []
     for pair in limits.apart:
         one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
-        apart.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
-    return Options(joints, stock, limits.mass, limits.types, groups, together, tuple(apart))
+        forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
+    return Options(joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs))
 
 
 def limit_problems(

@@ -35,7 +35,7 @@ class Option:
 
 
 Fit = tuple[int | None, str]
-"""An encoder at the joint of a number, or at any joint."""
+"""Encoder at a joint, by the number of the joint; None for any joint."""
 CRUMB = 1e-9
 """Rounding tolerance of a limit on mass. [kg]"""
 
@@ -50,14 +50,14 @@ class Options:
     stock : mapping of encoder to pieces
         Pieces of those encoders whose stock is limited.
     mass : float, optional
-        Largest mass of all encoders together. [kg]
+        Largest total mass of all encoders. [kg]
     types : int, optional
         Largest number of different encoders.
     group_types : tuple of (joints, int)
         Largest number of different encoders among some joints, by their numbers.
-    together : tuple of tuple of int
+    same_encoder_groups : tuple of tuple of int
         Joints that take the same encoder.
-    apart : tuple of pairs of Fit
+    forbidden_pairs : tuple of pairs of Fit
         Pairs that exclude each other.
     """
 
@@ -66,8 +66,8 @@ class Options:
     mass: float | None = None
     types: int | None = None
     group_types: tuple[tuple[tuple[int, ...], int], ...] = ()
-    together: tuple[tuple[int, ...], ...] = ()
-    apart: tuple[tuple[Fit, Fit], ...] = ()
+    same_encoder_groups: tuple[tuple[int, ...], ...] = ()
+    forbidden_pairs: tuple[tuple[Fit, Fit], ...] = ()
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
@@ -82,9 +82,9 @@ class Options:
             return False
         if any(len({encoders[j] for j in joints}) > most for joints, most in self.type_limits):
             return False
-        if any(len({encoders[j] for j in joints}) > 1 for joints in self.together):
+        if any(len({encoders[j] for j in joints}) > 1 for joints in self.same_encoder_groups):
             return False
-        if any(self._both_chosen(one, other, encoders) for one, other in self.apart):
+        if any(self._both_chosen(one, other, encoders) for one, other in self.forbidden_pairs):
             return False
         return all(encoders.count(name) <= pieces for name, pieces in self.stock.items())
 

@@ -178,12 +178,12 @@ def tied(options: Options, names: list[str]) -> bool:
     for joints, most in options.group_types:
         if len({names[j] for j in joints}) > most:
             return True
-    if any(len({names[j] for j in joints}) > 1 for joints in options.together):
+    if any(len({names[j] for j in joints}) > 1 for joints in options.same_encoder_groups):
         return True
     every = range(len(names))
     return any(
         names[j] == one and names[k] == other and j != k
-        for (at, one), (to, other) in options.apart
+        for (at, one), (to, other) in options.forbidden_pairs
         for j in (every if at is None else [at])
         for k in (every if to is None else [to])
     )
@@ -272,8 +272,8 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
         option_parts(machine, every.options, configurations, shared),
         fixed_part(machine, configurations, shared),
     )
-    free = np.full(len(fixed.scatter), np.inf)
-    program = Program(every.options, parts, fixed, np.ones(len(fixed.scatter)), free)
+    free = np.full(len(fixed.independent_variance), np.inf)
+    program = Program(every.options, parts, fixed, np.ones(len(fixed.independent_variance)), free)
     of_machines = []
     for choice in every.choices:
         machine = fitted_with(every.study, every.options, choice).scenario.machine

@@ -79,10 +79,10 @@ def tied(options: Options, encoders: list[str]) -> bool:
     for joints, most in options.group_types:
         if len({encoders[j] for j in joints}) > most:
             return True
-    for joints in options.together:
+    for joints in options.same_encoder_groups:
         if any(encoders[j] != encoders[joints[0]] for j in joints):
             return True
-    for (at, one), (to, other) in options.apart:
+    for (at, one), (to, other) in options.forbidden_pairs:
         for j, k in itertools.permutations(range(len(encoders)), 2):
             if encoders[j] == one and encoders[k] == other and at in (None, j) and to in (None, k):
                 return True
@@ -107,9 +107,9 @@ def admissible(program: Program) -> list[tuple[int, ...]]:
 
 def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     """Means added as vectors, then squared; scatters added. Source: definition."""
-    mean, scatter = program.fixed.vectors.copy(), program.fixed.scatter.copy()
-    for row, n in zip(program.parts, choice, strict=True):
-        mean, scatter = mean + row[n].vectors, scatter + row[n].scatter
+    mean, scatter = program.fixed.shared_vectors.copy(), program.fixed.independent_variance.copy()
+    for row, n in zip(program.option_moments, choice, strict=True):
+        mean, scatter = mean + row[n].shared_vectors, scatter + row[n].independent_variance
     return scatter + np.sum(mean**2, axis=1)
 
 
@@ -118,7 +118,10 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
     """200 random small cases. Source: full enumeration."""
     program = random_program(np.random.default_rng(seed))
     every = admissible(program)
-    visits = {c: program.fixed.visits + sum(o[n].visits for o, n in zip(program.parts, c, strict=True)) for c in every}
+    visits = {
+        c: program.fixed.visits + sum(o[n].visits for o, n in zip(program.option_moments, c, strict=True))
+        for c in every
+    }
     good = [
         c for c in every if np.all(square(program, c) <= program.limit) and np.all(visits[c] <= program.visit_limit)
     ]
@@ -154,7 +157,9 @@ def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
     """Loads of a hundred-millionth lie below the tolerances of the solver. Source: full enumeration."""
     for seed in range(60):
         plain = random_program(np.random.default_rng(seed))
-        program = Program(plain.options, plain.parts, plain.fixed, plain.limit * looser, plain.visit_limit * looser)
+        program = Program(
+            plain.options, plain.option_moments, plain.fixed, plain.limit * looser, plain.visit_limit * looser
+        )
         loads = [float(program.load(choice).max()) for choice in admissible(program)]
         closest = program.closest()
         assert (closest is None) == (not loads)
@@ -286,7 +291,13 @@ def test_the_curve_is_that_of_enumeration() -> None:
         option_parts(study.scenario.machine, options, configurations),
         fixed_part(study.scenario.machine, configurations),
     )
-    program = Program(options, parts, fixed, np.ones(len(fixed.scatter)), np.full(len(fixed.scatter), np.inf))
+    program = Program(
+        options,
+        parts,
+        fixed,
+        np.ones(len(fixed.independent_variance)),
+        np.full(len(fixed.independent_variance), np.inf),
+    )
     every = [
         (program.price(choice), choice) for choice in itertools.product(*(range(len(row)) for row in options.joints))
     ]
@@ -501,4 +512,4 @@ def test_visits_on_a_path_count_across_it() -> None:
     expected = np.sum(across**2, axis=2) @ np.array([1e-6, 4e-6])
     np.testing.assert_allclose(moments.visits, expected, rtol=1e-9)
     square = np.sum(column**2, axis=2) @ np.array([1e-6, 4e-6])
-    np.testing.assert_allclose(moments.scatter, square, rtol=1e-9)
+    np.testing.assert_allclose(moments.independent_variance, square, rtol=1e-9)
