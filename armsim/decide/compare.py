@@ -92,7 +92,7 @@ class TaskDifference:
 
     @property
     def joint_widths(self) -> Array:
-        """Half of intervals that hold at all poses together with 95 %, shape (poses,). [m]
+        """Half-widths of 95 % intervals that hold at all poses at once, shape (poses,). [m]
 
         Source: Bonferroni's inequality; each pose is given its share of the 5 %.
         """
@@ -102,18 +102,18 @@ class TaskDifference:
 
     @property
     def better(self) -> NDArray[np.bool_]:
-        """Poses at which the design is better for certain, all poses taken together, shape (poses,)."""
+        """Poses at which the design is significantly better, over all poses at once (Bonferroni), shape (poses,)."""
         return np.asarray(self.values + self.joint_widths < 0)
 
     @property
     def worse(self) -> NDArray[np.bool_]:
-        """Poses at which it is worse for certain, all poses taken together, shape (poses,)."""
+        """Poses at which the design is significantly worse, over all poses at once (Bonferroni), shape (poses,)."""
         return np.asarray(self.values - self.joint_widths > 0)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def flips(self) -> tuple[str, ...]:
-        """Poses at which the order of the two designs is the other way round than at most poses."""
+        """Ranking reversals: poses at which the two designs rank the other way round than at most poses."""
         better, worse = self.better, self.worse
         against = worse if better.sum() >= worse.sum() else better
         return tuple(name for name, other in zip(self.poses, against, strict=True) if other) if against.any() else ()

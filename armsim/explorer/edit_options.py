@@ -29,14 +29,14 @@ AS_IT_IS = "as it is"
 class Field:
     """An editable number: its path in the scenario, label, present text and meaning.
 
-    ``size`` and ``unit`` are the number for a slider; the unit is empty where it has none.
+    ``value`` and ``unit`` are the number for a slider; the unit is empty for a bare number.
     """
 
     path: str
     label: str
     text: str
     meaning: str
-    size: float
+    value: float
     unit: str
 
 

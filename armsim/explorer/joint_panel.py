@@ -25,16 +25,20 @@ ALONE, GROUP, EVERY = "this joint", "its group", "all joints"
 
 
 class JointRows:
-    """Left pane of a page: one row per joint, and a slider for one number."""
+    """Left pane of a page: one row per joint, and a slider for one number.
+
+    ``joint_widgets`` holds the widgets of every joint by name, ``slider_field`` the field that the slider edits;
+    ``updating_widgets`` is set while values are written to the widgets, so that their events are ignored.
+    """
 
     def __init__(self, session: Session, choices: Choices, refuse: Callable[[InputError], None]) -> None:
         self.session, self.choices, self.refuse = session, choices, refuse
-        self.rows: dict[str, dict[str, Any]] = {}
+        self.joint_widgets: dict[str, dict[str, Any]] = {}
         self.fields: dict[str, dict[str, Any]] = {}
         self.entered: dict[str, Any] = {}
-        self.filling = False
-        self.sliding: Field | None = None
-        self.slid_path = ""
+        self.updating_widgets = False
+        self.slider_field: Field | None = None
+        self.slider_path = ""
         self.key = ""
         with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
             ui.label("apply changes to").classes("quiet")
@@ -47,7 +51,7 @@ class JointRows:
     def _slider(self) -> None:
         with ui.element("div").classes("pane q-my-xs").style("display: none") as self.panel:
             with ui.row().classes("items-center justify-between w-full no-wrap"):
-                self.slid = ui.label().classes("text-weight-medium").props("data-name=slid")
+                self.slider_label = ui.label().classes("text-weight-medium").props("data-name=slid")
                 ui.button(icon="close", on_click=self._close).props(
                     'flat dense round size=sm aria-label="close the slider"'
                 )
@@ -79,7 +83,7 @@ class JointRows:
                 )
                 widgets["placement"].props(f'dense options-dense data-placement="{name}"')
                 if row.mountings:
-                    widgets["mounting"] = ui.select(list(row.mountings), value=AS_IT_IS, label="assembly").classes(
+                    widgets["mounting"] = ui.select(list(row.mountings), value=AS_IT_IS, label="mounting").classes(
                         "col"
                     )
                     widgets["mounting"].props("dense options-dense")
@@ -89,10 +93,10 @@ class JointRows:
         widgets["placement"].on_value_change(lambda event, joint=name: self._placement(joint, event))
         if row.mountings:
             widgets["mounting"].on_value_change(lambda event, joint=name: self._mounting(joint, event))
-        self.rows[name] = widgets
+        self.joint_widgets[name] = widgets
 
     def _unfold(self, joint: str) -> None:
-        widgets = self.rows[joint]
+        widgets = self.joint_widgets[joint]
         widgets["fields"].set_visibility(not widgets["fields"].visible)
         widgets["open"].props(f"icon={'expand_less' if widgets['fields'].visible else 'expand_more'}")
         self._rebuild()
@@ -119,7 +123,7 @@ class JointRows:
         return True
 
     def _encoder(self, joint: str, event: Any) -> None:
-        if self.filling or event.value not in self.choices.encoders:
+        if self.updating_widgets or event.value not in self.choices.encoders:
             return
         joints = [name for name in self._joints(joint) if event.value in self.choices.by_joint.get(name, ())]
         self._apply(
@@ -127,7 +131,7 @@ class JointRows:
         )
 
     def _placement(self, joint: str, event: Any) -> None:
-        if not self.filling and event.value:
+        if not self.updating_widgets and event.value:
             changes = {
                 k: v
                 for name in self._joints(joint)
@@ -136,7 +140,7 @@ class JointRows:
             self._apply(changes)
 
     def _mounting(self, joint: str, event: Any) -> None:
-        if not self.filling and event.value and event.value != AS_IT_IS:
+        if not self.updating_widgets and event.value and event.value != AS_IT_IS:
             changes = {
                 k: v
                 for name in self._joints(joint)
@@ -146,42 +150,44 @@ class JointRows:
 
     def _apply_text(self, joint: str, field: Field, element: Any) -> None:
         text = str(element.value).strip()
-        if self.filling or text == field.text or not text:
+        if self.updating_widgets or text == field.text or not text:
             return
-        inside = field.path.removeprefix(f"joints.{joint}.")
+        field_key = field.path.removeprefix(f"joints.{joint}.")
         try:
-            value = read_value(text, inside)
-            self.session.apply({f"joints.{name}.{inside}": value for name in self._joints(joint)})
+            value = read_value(text, field_key)
+            self.session.apply({f"joints.{name}.{field_key}": value for name in self._joints(joint)})
         except InputError as error:
             problem = error.problems[0]
             message = f"{problem.actual}; accepted: {problem.accepted}".replace('"', "'")[:160]
             element.props(f'error error-message="{message}"')
 
     def _open_slider(self, joint: str, field: Field) -> None:
-        self.sliding = field
+        self.slider_field = field
         self.panel.style("display: block")
-        self.slid.set_text(f"{joint}: {field.label} [{field.unit}]" if field.unit else f"{joint}: {field.label}")
-        top = 3.0 * abs(field.size) or 1.0
+        self.slider_label.set_text(
+            f"{joint}: {field.label} [{field.unit}]" if field.unit else f"{joint}: {field.label}"
+        )
+        top = 3.0 * abs(field.value) or 1.0
         if field.unit == "%":
             top = min(top, 100.0)
         self.slider._props["max"] = float(f"{top:.3g}")
         self.slider._props["step"] = float(f"{top / 150:.2g}")
-        self.slider.value = field.size
+        self.slider.value = field.value
         self.slider.update()
 
     def _slide(self, event: Any) -> None:
-        field = self.sliding
+        field = self.slider_field
         if field is None or not isinstance(event.args, int | float):
             return
         joint = field.path.split(".")[1]
-        inside = field.path.removeprefix(f"joints.{joint}.")
+        field_key = field.path.removeprefix(f"joints.{joint}.")
         text: Any = f"{event.args:.6g} {field.unit}" if field.unit else float(event.args)
-        going = self.session.history.at > 0 and self.slid_path == field.path
-        if self._apply({f"joints.{name}.{inside}": text for name in self._joints(joint)}, sliding=going):
-            self.slid_path = field.path
+        continues = self.session.history.at > 0 and self.slider_path == field.path
+        if self._apply({f"joints.{name}.{field_key}": text for name in self._joints(joint)}, sliding=continues):
+            self.slider_path = field.path
 
     def _close(self) -> None:
-        self.sliding, self.slid_path = None, ""
+        self.slider_field, self.slider_path = None, ""
         self.panel.style("display: none")
 
     def _current_rows(self) -> tuple[Row, ...]:
@@ -196,10 +202,10 @@ class JointRows:
         if self.key == self.session.design.key:
             return
         self.key = self.session.design.key
-        self.filling = True
+        self.updating_widgets = True
         try:
             for row in self._current_rows():
-                widgets = self.rows[row.joint]
+                widgets = self.joint_widgets[row.joint]
                 _set(widgets["encoder"], list(row.encoders), row.encoder)
                 _set(widgets["placement"], list(row.placements), row.placement)
                 widgets["price"].set_text(f"{row.price:g}")
@@ -208,7 +214,7 @@ class JointRows:
                 if widgets["fields"].visible:
                     self._fill(row, widgets["fields"])
         finally:
-            self.filling = False
+            self.updating_widgets = False
 
     def _fill(self, row: Row, place: Any) -> None:
         inputs = self.fields.setdefault(row.joint, {})

@@ -66,7 +66,7 @@ def difference_map(
         finding = " and ".join(parts) or "no significant difference in any cell"
         axes.set_title(style.wrapped(f"{task.name}, {other}: {finding}", 60))
         style.footnote(
-            out, f"{other}, less {first}; blue: better; signs hold for all cells together (95 %, Bonferroni)"
+            out, f"{other}, difference to {first}; blue: better; signs hold for all cells together (95 %, Bonferroni)"
         )
     return out
 

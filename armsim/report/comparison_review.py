@@ -24,7 +24,7 @@ from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_NAMED = 12
-"""Most poses named at which the order of two designs reverses."""
+"""Largest number of poses named at which the ranking of two designs reverses."""
 UNITS_IN_FILES = {"length": "m", "angle": "rad", "share": "1", "count": "1"}
 
 
@@ -34,13 +34,13 @@ def _frame(
     pairs: Sequence[Sequence[CriterionChange | None]],
     title: str,
 ) -> Frame:
-    """A row per criterion and design: value, what it differs by from that of the first design, state.
+    """Table with a row per criterion and design: value, difference to the first design, state.
 
     Parameters
     ----------
     comparison : Comparison
     judged, pairs : sequence of a sequence for every criterion
-        What every design is judged at, and its change from the first.
+        Judgement of every design, and its change from the first.
     title : str
     """
     results = comparison.results
@@ -62,7 +62,7 @@ def _frame(
     once = tuple(label if n == 0 or label != labels[n - 1] else "" for n, label in enumerate(labels))
     limits = [limit if label else "" for limit, label in zip(required, once, strict=True)]
     every = [judgement for row in judged for judgement in row]
-    apart = [None if change is None else change.change for row in pairs for change in row]
+    differences_to_first = [None if change is None else change.change for row in pairs for change in row]
     return Frame(
         (
             Column("criterion", tuple(labels), texts=once),
@@ -75,8 +75,8 @@ def _frame(
                 intervals=[None if one is None else one.interval for one in every],
             ),
             quoted(
-                "difference", [None if one is None else one.value for one in apart], differences,
-                intervals=[None if one is None else one.interval for one in apart],
+                "difference", [None if one is None else one.value for one in differences_to_first], differences,
+                intervals=[None if one is None else one.interval for one in differences_to_first],
             ),
             words("requirement", ["none stated" if one is None else one.state for one in every]),
         ),
@@ -85,7 +85,7 @@ def _frame(
 
 
 def designs_frame(comparison: Comparison, task: str) -> Frame:
-    """A row per criterion and design at a task, the criterion that decides first."""
+    """Table with a row per criterion and design at a task; the deciding criterion comes first."""
     number = [other.name for other in comparison.results[0].tasks].index(task)
     summaries = [result.tasks[number].summary for result in comparison.results]
     rows = [row.criteria for row in comparison.differences if row.task == task]
@@ -99,7 +99,7 @@ def _of(changes: Sequence[CriterionChange], criterion: str, joint: str) -> Crite
 
 
 def joints_frame(comparison: Comparison) -> Frame | None:
-    """A row per criterion of a joint and design; None where no joint is judged."""
+    """Table with a row per criterion of a joint and design; None where no joint is judged."""
     rows = {row.scenario: row.criteria for row in comparison.joints}
     keys = dict.fromkeys((change.criterion, change.joint) for row in rows.values() for change in row)
     if not keys:
@@ -113,29 +113,29 @@ def joints_frame(comparison: Comparison) -> Frame | None:
 
 
 def design_frames(comparison: Comparison) -> list[tuple[str, Frame]]:
-    """A frame per task, and that of the joints where they are judged."""
+    """Tables of all tasks, and that of the joints where they are judged."""
     frames = [(task.name, designs_frame(comparison, task.name)) for task in comparison.results[0].tasks]
     joints = joints_frame(comparison)
     return frames if joints is None else [*frames, ("joints", joints)]
 
 
-def flips_frame(comparison: Comparison) -> Frame:
-    """Table of poses at which each design is better or worse than the first."""
+def ranking_reversals_frame(comparison: Comparison) -> Frame:
+    """Table of the poses at which each design is better or worse than the first, and of its ranking reversals."""
     rows = comparison.differences
     named = []
     for row in rows:
         more = f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
         named.append(", ".join(row.flips[:MOST_NAMED]) + more or "nowhere")
     better, worse = [int(row.better.sum()) for row in rows], [int(row.worse.sum()) for row in rows]
-    open_ = [len(row.poses) - one - other for row, one, other in zip(rows, better, worse, strict=True)]
+    undecided = [len(row.poses) - one - other for row, one, other in zip(rows, better, worse, strict=True)]
     return Frame(
         (
             words("task", [row.task for row in rows]),
             words("design", [row.scenario for row in rows]),
-            words("its order turns round at", named),
+            words("ranking reverses at", named),
             bare("poses better", better),
             bare("worse", worse),
-            bare("cannot be told", open_),
+            bare("not significant", undecided),
         )
     )
 
@@ -162,7 +162,7 @@ def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
         yield f"{difference(row)}."
         if row.flips:
             more = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
-            yield f"  the order flips at {', '.join(row.flips[:4])}{more}"
+            yield f"  the ranking reverses at {', '.join(row.flips[:4])}{more}"
 
 
 def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
@@ -191,7 +191,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         dict(frames)[task.name].pick(range(len(comparison.results))).table(),
         (
             Section("The designs", "designs", (*tables, about, *_verdicts(comparison))),
-            Section("Where they differ", "differences", (flips_frame(comparison).table(), certain)),
+            Section("Where they differ", "differences", (ranking_reversals_frame(comparison).table(), certain)),
             Section("Error contributions of each", "contributions", tuple(_contributions(comparison))),
         ),
         tuple(_figures(comparison)),
@@ -234,7 +234,7 @@ def _figures(comparison: Comparison) -> Iterator[Planned]:
         best = max(rows, key=lambda row: row.criteria[0].gain)
         criterion = best.criteria[0]
         title = f"{task.name}: {best.scenario} changes the {criterion.phrase} by {signed_change(criterion)}"
-        note = f"less {first.scenario}; {first.units} arms × {first.visits} visits"
+        note = f"difference to {first.scenario}; {first.units} arms × {first.visits} visits"
         bars = [(row.scenario, row.criteria[0].change) for row in rows]
         phrase, quantity, at_least = criterion.phrase, criterion.quantity, criterion.at_least
         draw = partial(figures.differences, bars, title, note, phrase, quantity, at_least)
