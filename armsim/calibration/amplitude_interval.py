@@ -58,7 +58,7 @@ def rice_intervals(coefficients: Array, covariances: Array, freedom: ArrayLike) 
     Parameters
     ----------
     coefficients : (n, 2)
-        Of cosine and sine. [rad or m]
+        Cosine and sine coefficients. [rad or m]
     covariances : (n, 2, 2)
     freedom : (n,) or int
         Degrees of freedom of the variance of the noise.
@@ -105,8 +105,8 @@ def _nearest_circles(points: Array, variances: Array) -> Array:
         return np.hypot(scaled[:, 0], scaled[:, 1])
 
     def beyond(multiplier: Array) -> Array:
-        away = multiplier[:, None] * np.sqrt(shares) * points / (1.0 + multiplier[:, None] * shares)
-        return np.hypot(away[:, 0], away[:, 1]) - _critical_distance(radius(multiplier))
+        ellipse_offset = multiplier[:, None] * np.sqrt(shares) * points / (1.0 + multiplier[:, None] * shares)
+        return np.hypot(ellipse_offset[:, 0], ellipse_offset[:, 1]) - _critical_distance(radius(multiplier))
 
     # d^2 / v without dividing by a variance of 0: such a point is infinitely far from the origin
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -101,8 +101,8 @@ class CauseRecord:
 
 @dataclass(frozen=True)
 class ExpectedRecord:
-    """What is expected of this very arm at a pose: displacement, its size, the standard deviation left of it, and that
-    of the population."""
+    """Predicted error of a measured arm at a pose: displacement, its size, standard deviation of the prediction, and
+    that of the population."""
 
     name: str
     displacement: Vector

@@ -14,7 +14,7 @@ from armsim.sampling.statistics import holm
 
 
 def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
-    """What the measurement says of every cause that it tells something of, the least likely first."""
+    """Records of all causes that the measurement resolves at least in part, the smallest p-value first."""
     out, linear = [], updated.estimator.linear
     parts = list(linear.parts())
     for n, chance in ranks.by_cause.items():
@@ -39,11 +39,11 @@ def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], 
         return (), ()
     components = Components.of(arms, seed)
     profiles = [components.profile(n) for n in range(len(components.groups))]
-    chances = [profile.p_value() for profile in profiles]
+    p_values = [profile.p_value() for profile in profiles]
     out = [
         ScaleRecord(group, profile.factor, profile.interval(), chance, far)
         for group, profile, chance, far in zip(
-            components.groups, profiles, chances, holm(chances, SIGNIFICANT), strict=True
+            components.groups, profiles, p_values, holm(p_values, SIGNIFICANT), strict=True
         )
     ]
     return tuple(sorted(out, key=lambda record: record.chance)), components.unresolved

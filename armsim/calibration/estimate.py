@@ -55,7 +55,7 @@ class Confounded:
 
 @dataclass(frozen=True, eq=False)
 class Estimate:
-    """Of the kept parameters, at M poses.
+    """Linear estimate of the identifiable parameters from readings at M poses.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ class Estimate:
 
     @property
     def covariance(self) -> Array:
-        """Of the error of the estimate over population, visits and instrument, shape (K, K)."""
+        """Covariance of the error of the estimate over population, visits and instrument, shape (K, K)."""
         leak = self.gain @ self.linear.gain - self.truth
         return np.asarray(leak @ self.linear.prior @ leak.T + self.gain @ self.noise @ self.gain.T)
 
@@ -167,7 +167,7 @@ def jacobian_of(
     parameters: tuple[Parameter, ...],
     conditions: Conditions | None = None,
 ) -> Array:
-    """What every parameter does to the rows of every pose of the nominal arm, shape (poses, 3, parameters).
+    """Jacobian of the rows of every pose of the nominal arm by the parameters, shape (poses, 3, parameters).
 
     Parameters
     ----------
@@ -226,7 +226,7 @@ class Seen:
     linear : Linear
     jacobian : (3 M, Q)
     visits : tuple of int
-        Of every pose.
+        Visits per pose.
     instrument : tuple of (readings or 1, 3, 3) [m]
         Roots of the covariance of the readings of every pose.
     scale : (Q,)

@@ -35,7 +35,7 @@ class Measurement:
     conditions : Conditions, optional
         Under which they were read, where that is not once for all.
     roots : tuple of (readings or 1, 3, 3), optional [m]
-        Of the covariance of the readings, where it is not that of the instrument.
+        Square roots of the covariance of the readings per pose, where it is not that of the instrument.
     """
 
     calibration: Calibration
@@ -46,7 +46,7 @@ class Measurement:
 
     @property
     def visits(self) -> list[int]:
-        """Of every pose."""
+        """Visits per pose."""
         return [self.calibration.visits] * len(self.joints) if self.counts is None else list(self.counts)
 
     @property
@@ -71,7 +71,7 @@ class Measurement:
         return with_target(machine, self.calibration.instrument, self.layout)
 
     def noise(self, machine: Machine) -> Instrument:
-        """Of the readings of every pose."""
+        """Noise of the readings per pose."""
         if self.roots is not None:
             return self.roots
         return spread_at(self.calibration.instrument, self.seen_by(machine).arm.postures(self.joints, []).tool)
@@ -140,7 +140,7 @@ class Weighing:
     ----------
     measurement : Measurement
     noise : tuple of (readings or 1, 3, 3) [m]
-        Of the instrument: roots of the covariance of the readings of every pose.
+        Square roots of the covariance of the instrument readings per pose.
     gain : (K, 3 M)
     base : (K,)
         Estimate where nothing is displaced.
@@ -152,7 +152,7 @@ class Weighing:
     base: Array
 
     def observe(self, machine: Machine, with_instrument: bool) -> Observation:
-        """What is made of a machine; a part of one has no share of the instrument."""
+        """Observation of a machine; a part of a machine is observed without the noise of the instrument."""
         measurement, names = self.measurement, {term.name for term in machine.terms}
         linear = Linear.of(measurement.seen_by(machine), measurement.joints, measurement.conditions)
         noise: Instrument = self.noise if with_instrument else 0.0

@@ -46,7 +46,7 @@ class Model:
         Number of the axis that every parameter moves.
     shapes : (M, K)
     ends : list of three Axes, or of none
-        Of points off the target by `LEVER` along x, y, z of the tool, where a group holds orientations.
+        Axes at points off the target by `LEVER` along x, y, z of the tool, where a group holds orientations.
     rotations : (M, 3, 3)
         Nominal, of the tool.
     """

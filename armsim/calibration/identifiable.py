@@ -81,7 +81,7 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
 
 
 def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
-    """What every coefficient is of the parameters, shape (parameters, coefficients): zero of what is none of them.
+    """Matrix from unit coefficients to parameters, shape (parameters, coefficients); zero where unrelated.
 
     The zero of a joint and the angle of its link are one motion: a coefficient counts to the first alone.
     """

@@ -63,8 +63,9 @@ class MeasuredSession:
         return Measurement(self.calibration, arm.joints, arm.counts, arm.conditions, arm.roots)
 
     def predicted(self, arm: RegisteredArm, estimate: Estimate) -> Prediction:
-        """What is left of its readings whatever the identified parameters are; by the population where poses are too
-        few for that and it is known beforehand.
+        """Prediction of the readings with the identified parameters projected out.
+
+        Where the poses are too few for that and the population is known, the prediction is that of the population.
 
         Raises
         ------
@@ -114,9 +115,9 @@ class MeasuredSession:
         prediction, straight = self.refit(screen.arm)
         visits = list(straight.visits.values())
         squares, freedom = prediction.misfit(visits), prediction.freedom
-        chances = reference.misfit_chances(prediction, visits)
-        wrong = bool(screen.outliers) or screen.crowded or min(chances) <= self.alarm
-        between, within = zip(squares, freedom, chances, strict=True)
+        p_values = reference.misfit_p_values(prediction, visits)
+        wrong = bool(screen.outliers) or screen.crowded or min(p_values) <= self.alarm
+        between, within = zip(squares, freedom, p_values, strict=True)
         fit = FitRecord(*between, *within, screen.outliers, screen.crowded, wrong)
         read = self.setup.register(screen.arm, self.path)
         return ReadArm(read.arm, self.measurement(read), fit)

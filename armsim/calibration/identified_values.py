@@ -27,7 +27,7 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     calibration : Calibration
     estimate : Estimate
     values : (K,)
-        Of its parameters.
+        Estimated values of its parameters.
     """
     own = [n for n in estimate.controlled if not isinstance(estimate.parameters[n].shape, Proportional)]
     parameters = [estimate.parameters[n] for n in own]

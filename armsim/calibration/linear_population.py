@@ -17,12 +17,12 @@ from armsim.model.machine import Machine
 
 @dataclass(frozen=True, eq=False)
 class Linear:
-    """What the unit coefficients do to the tool point at M poses, to first order, three rows a pose.
+    """First-order (linearised) effect of the unit coefficients on the tool point at M poses, three rows per pose.
 
     Parameters
     ----------
     terms : tuple of Term
-        Of unit life.
+        Terms constant per unit (simulated arm).
     gain : (3 M, coefficients) [m]
     prior : (coefficients, coefficients)
         Their covariance.
@@ -34,7 +34,7 @@ class Linear:
     crossed : (M, 3, 3) [m^2]
         Covariance of one visit with that of the partner of its group; zero where it has none.
     partners : (M,) of int
-        As of `reading_conditions.Conditions`.
+        As in `reading_conditions.Conditions`.
     """
 
     terms: tuple[Term, ...]
@@ -72,7 +72,7 @@ class Linear:
 
     @property
     def mean(self) -> Array:
-        """Of the displacements of the population, shape (3 M,). [m]"""
+        """Mean displacements of the population, shape (3 M,). [m]"""
         return np.asarray(self.gain @ self.prior_mean + self.fixed)
 
     @staticmethod

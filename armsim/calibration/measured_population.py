@@ -82,7 +82,7 @@ class Simulated:
     ----------
     means : (units, 3 M) [m]
     accuracy, repeatability : (P, units) [m]
-        Of the groups that hold positions.
+        AP and RP of the groups that hold positions.
     """
 
     means: Array
@@ -102,9 +102,9 @@ class Simulated:
         ----------
         visits : iterable of (units, visits, 3) [m]
         projection : (3 M, 3 M), optional
-            What is left of displacements once frame and target are fitted.
+            Projection of displacements that removes the fitted frame and target.
         noise : ReadingNoise, optional
-            By which readings are weighed.
+            Noise that weights the readings.
         oriented : (M,) of bool, optional
             Which groups hold orientations.
 

@@ -49,7 +49,7 @@ class Setup:
     instrument : Instrument
         With the standard deviation of its readings.
     offsets : mapping of session to (3,) [m]
-        By which the target sits off that place, in the frame of the tool.
+        Offset of the target from that place, in the tool frame.
     """
 
     bare: Machine
@@ -98,7 +98,7 @@ class Setup:
         ----------
         arms : sequence of MeasuredArm
         path : Path
-            Of the file, for messages.
+            Measurement file, named in messages.
 
         Returns
         -------
@@ -124,7 +124,7 @@ class Setup:
         ----------
         arm : MeasuredArm
         path : Path
-            Of the file, for messages.
+            Measurement file, named in messages.
 
         Returns
         -------
@@ -170,13 +170,13 @@ class Setup:
         return RegisteredArm(both, conditions, tuple(roots), tuple(records))
 
     def estimator(self, read: RegisteredArm, path: Path) -> Estimator:
-        """Of the coefficients of an arm, frames, targets and scale taken out.
+        """Estimator of the unit coefficients of an arm, with frames, target offsets and scale projected out.
 
         Parameters
         ----------
         read : RegisteredArm
         path : Path
-            Of the file, for messages.
+            Measurement file, named in messages.
 
         Returns
         -------
@@ -334,11 +334,11 @@ def measured_by(
     ----------
     study : Study
     path : Path
-        Of `documents.measured_points`.
+        Measurement file, as read by `documents.measured_points`.
     joints : mapping of pose to (joints,) [rad or m]
         Poses that the file may name.
     std : float, optional
-        As of `Setup.of`.
+        As in `Setup.of`.
     excluded : collection of int
         Lines of readings that are left out.
 

@@ -59,7 +59,7 @@ class SheetErrors:
 
 @dataclass(frozen=True, eq=False)
 class FoldedLaw:
-    """What a fit makes of the errors of a data sheet at the angles measured.
+    """Distribution of the fitted coefficients under the errors of a data sheet, at the measured angles.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     fit : HarmonicFit
         With the orders of the law.
     seed : int
-        Of the noise.
+        Seed of the noise.
 
     References
     ----------
@@ -194,7 +194,7 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     size = np.sqrt(fit.freedom / rng.chisquare(fit.freedom, UNITS))
     noise = rng.normal(size=(2, UNITS)) * size
     places: list[tuple[float, float, float, tuple[str, ...]] | None] = []
-    chances = []
+    p_values = []
     for n, causes in enumerate(law.causes):
         if not causes:
             places.append(None)
@@ -207,7 +207,7 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
         below = int(np.count_nonzero(amplitudes <= np.hypot(*fit.coefficients[rows])))
         p50, p95 = law.quantiles[n].tolist()
         places.append((p50, p95, below / UNITS, causes))
-        chances.append((1 + UNITS - below) / (1 + UNITS))
-    contradicts = iter(holm([*chances, *[1.0] * law.unlisted], SIGNIFICANT))
+        p_values.append((1 + UNITS - below) / (1 + UNITS))
+    contradicts = iter(holm([*p_values, *[1.0] * law.unlisted], SIGNIFICANT))
     laws = tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in places)
     return JudgedOrders(laws, law.aliases, law.constant)

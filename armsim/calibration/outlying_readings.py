@@ -45,16 +45,16 @@ MOST_NUMBERS = 5_000_000
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """What is predicted of the readings of an arm at P poses.
+    """Predicted distribution of the readings of an arm at P poses.
 
     Parameters
     ----------
     mean : (3 P,) [m]
-        Of the displacements.
+        Predicted mean displacements.
     inverse : (3 P, 3 P) [m^-2]
-        Of the covariance of their means over the visits, what is fitted taken out.
+        Inverse covariance of the means over the visits, fitted directions projected out.
     readings : ReadingNoise
-        Of each about the mean of its pose, P poses.
+        Noise of each reading about the mean of its pose.
     """
 
     mean: Array
@@ -156,9 +156,9 @@ class Prediction:
         -------
         (units,)
         """
-        away = readings - self.readings.mean(pose, readings)[:, None]
+        residuals = readings - self.readings.mean(pose, readings)[:, None]
         inverse = np.linalg.pinv(self.readings.covariances[pose], hermitian=True)
-        return np.asarray(np.sum(_times(away, np.asarray(inverse, dtype=float)) * away, axis=(1, 2)))
+        return np.asarray(np.sum(_times(residuals, np.asarray(inverse, dtype=float)) * residuals, axis=(1, 2)))
 
 
 def _times(rows: Array, factors: Array) -> Array:
@@ -187,10 +187,10 @@ class ReadingSample:
     ----------
     prediction : Prediction
     alarm : float
-        Smallest chance that is to be told.
+        Smallest p-value to be resolved.
     means : list of (units, 3) [m]
-    away : list of (units, visits, 3)
-        From those, whitened.
+    residuals : list of (units, visits, 3)
+        Residuals of the readings from those means, whitened.
     within : list of (units,)
         Chi-square of the visits.
     """
@@ -198,7 +198,7 @@ class ReadingSample:
     prediction: Prediction
     alarm: float
     means: list[Array] = field(default_factory=list)
-    away: list[NDArray[np.float32]] = field(default_factory=list)
+    residuals: list[NDArray[np.float32]] = field(default_factory=list)
     within: list[Array] = field(default_factory=list)
 
     def through(self, visits: Iterable[Array]) -> Iterator[Array]:
@@ -208,8 +208,8 @@ class ReadingSample:
             readings = every[:units]
             mean = self.prediction.readings.mean(pose, readings)
             self.means.append(mean)
-            away = _times(readings - mean[:, None], self.prediction.whitenings(pose))
-            self.away.append(away.astype(np.float32))
+            residuals = _times(readings - mean[:, None], self.prediction.whitenings(pose))
+            self.residuals.append(residuals.astype(np.float32))
             self.within.append(self.prediction.scattered(pose, readings))
             yield every
 
@@ -232,21 +232,21 @@ class ReadingReference:
         displacements = np.concatenate(sample.means, axis=1)
         pulled = prediction.pulled(displacements)
         squares = []
-        for pose, away in enumerate(sample.away):
+        for pose, residuals in enumerate(sample.residuals):
             whitenings, pull = prediction.whitenings(pose), (pulled[:, pose] @ prediction.of_mean(pose))[:, None]
             shift = _times(np.repeat(pull, len(whitenings), axis=1), whitenings)
-            squares.append(np.sum((away + shift.astype(np.float32)) ** 2, axis=2))
+            squares.append(np.sum((residuals + shift.astype(np.float32)) ** 2, axis=2))
         largest = studentised(np.concatenate(squares, axis=1)).max(axis=1)
         between = np.sum((displacements - prediction.mean) * pulled.reshape(len(pulled), -1), axis=1)
         within, (first, second) = np.sum(sample.within, axis=0), prediction.freedom
         return ReadingReference(np.sort(largest), np.sort(_normal(between, first)), np.sort(_normal(within, second)))
 
-    def chance(self, square: float) -> float:
-        """Of an arm of the population whose largest studentised square is at least so large."""
-        return _chance(self.largest, square)
+    def p_value(self, square: float) -> float:
+        """Probability that the largest studentised square of an arm of the population is at least ``square``."""
+        return _p_value(self.largest, square)
 
-    def misfit_chances(self, prediction: Prediction, visits: Sequence[Array]) -> tuple[float, float]:
-        """Of an arm of the population whose means, and whose visits, fit no better.
+    def misfit_p_values(self, prediction: Prediction, visits: Sequence[Array]) -> tuple[float, float]:
+        """P-values of the misfit of an arm: of its pose means, and of its visits about them.
 
         Parameters
         ----------
@@ -256,15 +256,18 @@ class ReadingReference:
         Returns
         -------
         tuple of two float
-            Of the means of the poses, and of the visits about them.
+            P-values of the means of the poses, and of the visits about them.
         """
         laws = zip((self.between, self.within), prediction.misfit(visits), prediction.freedom, strict=True)
-        between, within = (_chance(law, float(_normal(np.array(value), freedom))) for law, value, freedom in laws)
+        between, within = (_p_value(law, float(_normal(np.array(value), freedom))) for law, value, freedom in laws)
         return between, within
 
 
-def _chance(ordered: Array, value: float) -> float:
-    """Of at least so much. Source: Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2."""
+def _p_value(ordered: Array, value: float) -> float:
+    """P-value of a statistic from its ordered reference sample.
+
+    Source: Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2.
+    """
     return (1 + len(ordered) - int(np.searchsorted(ordered, value))) / (1 + len(ordered))
 
 
@@ -294,14 +297,14 @@ class Screened:
 def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingReference, alarm: float) -> Screened:
     """Delete the worst reading and fit again until none stands out; each is then held against all that are left.
 
-    ``alarm``: chance that a reading of an arm of the population is called wrong.
+    ``alarm``: probability that a reading of an arm of the population is called wrong.
     """
     most, lines, remaining = max(1, int(MOST * len(arm.readings))), list[int](), arm
     while True:
         prediction, registered = refit(remaining)
         squares = studentised(prediction.squares(list(registered.visits.values())))
         worst = int(np.argmax(squares))
-        if reference.chance(float(squares[worst])) > alarm:
+        if reference.p_value(float(squares[worst])) > alarm:
             break
         if len(lines) == most or len(remaining.readings) == 1:
             return Screened(arm, (), True)
@@ -324,6 +327,6 @@ def _outlier(arm: MeasuredArm, file: str, line: int, refit: Refit, reference: Re
     residual, covariance = prediction.deleted(visits, pose, visit)
     return OutlierRecord(
         file, line, name, float(np.linalg.norm(residual)), float(np.sqrt(np.trace(covariance))),
-        float(np.sqrt(squares[number])), reference.chance(float(studentised(squares)[number])),
+        float(np.sqrt(squares[number])), reference.p_value(float(studentised(squares)[number])),
         name in registered.rotations,
     )  # fmt: skip

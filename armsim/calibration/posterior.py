@@ -32,7 +32,7 @@ class Estimator:
     gain : (coefficients, 3 P) [m^-1]
         From displacements less their mean to coefficients less their mean.
     covariance : (coefficients, coefficients)
-        Of what is left unknown.
+        Posterior covariance.
     projection : (3 P, 3 P)
         What is left of displacements once frame and target are fitted; the identity where both are known.
     noise : (3 P, 3 P) [m^2]
@@ -167,11 +167,11 @@ class Everywhere:
     Parameters
     ----------
     linear : Linear
-        Of P poses, its coefficients those that were estimated.
+        Linearised effect at P poses of the estimated coefficients.
     growth : (P, 3) [m/K]
-        Where the temperature of the measurement was known: what a kelvin does; else zero.
+        Displacement per kelvin where the temperature of the measurement was known; else zero. [m/K]
     rise : (mean, variance) [K, K^2]
-        Of the temperature there.
+        Mean and variance of the temperature rise there.
     """
 
     linear: Linear
@@ -204,12 +204,12 @@ class Everywhere:
 
     @property
     def mean(self) -> Array:
-        """Of growth, shape (P, 3). [m]"""
+        """Mean displacement by thermal growth, shape (P, 3). [m]"""
         return self.rise[0] * self.growth
 
     @property
     def variance(self) -> Array:
-        """Of growth, that of all directions together, shape (P,). [m^2]"""
+        """Variance of the displacement by thermal growth, summed over directions, shape (P,). [m^2]"""
         return np.asarray(self.rise[1] * np.sum(self.growth**2, axis=1))
 
 
@@ -221,7 +221,7 @@ def expected(updated: Update, everywhere: Everywhere, names: Sequence[str]) -> t
     updated : Update
     everywhere : Everywhere
     names : sequence of str
-        Of the poses.
+        Names of the poses.
 
     Returns
     -------

@@ -49,8 +49,8 @@ class Reference:
         bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
         return Reference(estimator, simulated, middles, np.sort(_far(estimator, simulated, middles), axis=1), bands)
 
-    def chances(self, arm: Simulated) -> list[float]:
-        """Of an arm of the population as far off as one, for every row of `far`.
+    def p_values(self, arm: Simulated) -> list[float]:
+        """P-values of an arm by its rank in the population, for every row of `far`.
 
         References
         ----------
@@ -68,11 +68,11 @@ def _bands(figure: Array) -> list[Band]:
 
 def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
     """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its middles."""
-    away = arms.means - estimator.mean
-    coefficients, parts = away @ estimator.gain.T, list(estimator.linear.parts())
-    rows = [_distances(away, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
+    residuals = arms.means - estimator.mean
+    coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.parts())
+    rows = [_distances(residuals, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
     for pose in estimator.linear.blocks:
-        rows.append(_distances(away[:, pose], estimator.within[np.ix_(pose, pose)]))
+        rows.append(_distances(residuals[:, pose], estimator.within[np.ix_(pose, pose)]))
     for n in estimator.causes:
         part = parts[n][1]
         rows.append(_distances(coefficients[:, part], estimator.told(part)))
@@ -86,15 +86,15 @@ class Ranked:
     Parameters
     ----------
     each : float
-        Chance of a false alarm that each of the `TESTS` may take.
-    by_cause : mapping of place among the terms to chance
-        Of the causes that the poses tell something of.
+        Probability of a false alarm that each of the `TESTS` may take.
+    by_cause : mapping of place among the terms to p-value
+        P-values of the causes that the poses resolve at least in part.
     """
 
     units: int
     each: float
-    chance: float
-    scatter_chance: float
+    p_value: float
+    scatter_p_value: float
     by_pose: list[float]
     judged: list[bool]
     by_cause: dict[int, float]
@@ -107,11 +107,11 @@ class Ranked:
     @property
     def compatible(self) -> bool:
         """Whether the arm may be one of the population."""
-        return min(self.chance, self.scatter_chance) > self.each and not any(self.judged) and not self.causes_judged
+        return min(self.p_value, self.scatter_p_value) > self.each and not any(self.judged) and not self.causes_judged
 
     @staticmethod
     def of(arm: MeasuredArm, reference: Reference, alarm: float = SIGNIFICANT) -> Ranked:
-        """By rank among the simulated arms, so that it holds whatever the laws are.
+        """Tests of an arm by its rank among the simulated arms, valid for any distribution.
 
         Parameters
         ----------
@@ -119,14 +119,14 @@ class Ranked:
             Its poses in the order of the reference.
         reference : Reference
         alarm : float
-            Chance that an arm of the population is called wrong.
+            Probability that an arm of the population is called wrong.
         """
         estimator, simulated, each = reference.estimator, reference.simulated, alarm / TESTS
         partners = estimator.linear.partners
         oriented = (partners != np.arange(len(partners))).tolist()
         every = (rows[None] for rows in arm.visits.values())
         mine = Simulated.of(every, noise=estimator.readings, oriented=oriented)
-        overall, scatter, *others = reference.chances(mine)
+        overall, scatter, *others = reference.p_values(mine)
         poses = len(estimator.linear.blocks)
         by_pose = others[:poses]
         by_cause = dict(zip(estimator.causes, others[poses:], strict=True))
@@ -138,8 +138,8 @@ class Ranked:
         )  # fmt: skip
 
 
-def _distances(away: Array, covariance: Array) -> Array:
+def _distances(residuals: Array, covariance: Array) -> Array:
     """Squared distances of Mahalanobis of rows, in the directions that the covariance has."""
     values, vectors = np.linalg.eigh(covariance)
     positive = values > 1e-9 * values[-1]
-    return np.asarray(np.sum((away @ vectors[:, positive]) ** 2 / values[positive], axis=1))
+    return np.asarray(np.sum((residuals @ vectors[:, positive]) ** 2 / values[positive], axis=1))

@@ -28,7 +28,7 @@ LEVER = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Conditions:
-    """Of M groups of readings.
+    """Conditions under which M groups of readings were taken.
 
     Parameters
     ----------
@@ -38,9 +38,9 @@ class Conditions:
     partners : (M,) of int
         Group of the positions that were read with an orientation; the group itself where it holds positions.
     offsets : (M, 3) [m]
-        By which the target is off its stated place, in the frame of the tool.
+        Offset of the target from its stated position, in the tool frame.
     centre : (3,) [m]
-        Of the scale of the instrument, in the base frame.
+        Fixed point of the scale of the instrument, in the base frame.
     """
 
     sessions: NDArray[np.int64]
@@ -56,7 +56,7 @@ class Conditions:
 
     @property
     def key(self) -> tuple[bytes, ...]:
-        """What tells conditions apart."""
+        """Hashable key of the conditions."""
         rises = b"" if self.rises is None else self.rises.tobytes()
         return self.sessions.tobytes(), rises, self.partners.tobytes(), self.offsets.tobytes()
 
@@ -66,7 +66,7 @@ class Conditions:
         return np.asarray(self.partners != np.arange(len(self.partners)))
 
     def only(self, groups: NDArray[np.intp]) -> Conditions:
-        """Of some of the groups, those of orientations with their partners."""
+        """Conditions of some of the groups, those of orientations with their partners."""
         place = {int(group): n for n, group in enumerate(groups)}
         partners = np.array([place[int(self.partners[group])] for group in groups], dtype=np.int64)
         rises = None if self.rises is None else self.rises[groups]
@@ -91,7 +91,7 @@ class Conditions:
         Parameters
         ----------
         at : Kinematics
-            Of the tool.
+            Kinematics of the tool.
         axes : sequence of Axis
             In the order of its columns.
         beyond : (3,), optional [m]
@@ -100,7 +100,7 @@ class Conditions:
         Returns
         -------
         Kinematics
-            Of the target.
+            Kinematics of the target.
         """
         offsets = self.offsets if beyond is None else self.offsets + beyond
         arms = np.einsum("nij,nj->ni", at.tool[:, :3, :3], offsets)
@@ -114,12 +114,12 @@ class Conditions:
         return replace(at, direction=direction, column=column, tool=tool)
 
     def columns(self, at: Kinematics, axes: Sequence[Axis]) -> Array:
-        """What axes do to the rows of every group, shape (M, axes, 3): displacements, or turns times `LEVER`.
+        """Jacobian of the rows of every group by the axes, shape (M, axes, 3): displacement or rotation times `LEVER`.
 
         Parameters
         ----------
         at : Kinematics
-            Of the tool.
+            Kinematics of the tool.
         axes : sequence of Axis
 
         Returns
@@ -154,7 +154,7 @@ def evaluated_at(
     exact : bool
         For exact kinematics: axes as they move the points of targets, not as they turn them.
     beyond : (3,), optional [m]
-        As of `Conditions.placed`.
+        As in `Conditions.placed`.
 
     Returns
     -------
@@ -177,7 +177,7 @@ def evaluated_at(
 
 
 def growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
-    """What a kelvin that is known does to the rows of every group, shape (M, 3). [m/K]
+    """Thermal growth of the rows of every group per kelvin of known temperature, shape (M, 3). [m/K]
 
     Parameters
     ----------
@@ -207,7 +207,7 @@ def turns(tool: Array, displacements: Sequence[Array]) -> Array:
     tool : (3, 3)
         Nominal rotation of the tool.
     displacements : four of (..., 3) [m]
-        Of the target, and of the points off it by `LEVER` along x, y, z of the tool.
+        Displacements of the target, and of points off it by `LEVER` along x, y, z of the tool.
 
     Returns
     -------

@@ -34,12 +34,12 @@ def roots_of(instrument: Instrument, poses: int) -> list[Array]:
 
 @dataclass(frozen=True, eq=False)
 class ReadingNoise:
-    """Of the readings of M poses.
+    """Covariances of the readings of M poses.
 
     Parameters
     ----------
     covariances : tuple of (readings, 3, 3) or (1, 3, 3) [m^2]
-        Of each reading about the mean of its pose; one where those of a pose are alike.
+        Covariance of each reading about the mean of its pose; a single one where those of a pose are equal.
     counts : tuple of int
         Readings of every pose.
     """
@@ -49,7 +49,7 @@ class ReadingNoise:
 
     @staticmethod
     def of(scatter: Array, instrument: Instrument, counts: Sequence[int]) -> ReadingNoise:
-        """Of visits with covariances (M, 3, 3) [m^2] and an instrument.
+        """Noise from the covariances of the visits, shape (M, 3, 3) [m^2], and an instrument.
 
         Parameters
         ----------

@@ -24,7 +24,7 @@ class RegisteredArm:
         Groups of positions, then those of orientations, whose rotations are those of the probe.
     conditions : Conditions
     roots : tuple of (readings or 1, 3, 3) [m]
-        Of the covariance of the readings of every group, that of the visits left out.
+        Square roots of the covariance of the readings per group, without that of the visits.
     records : tuple of RegistrationRecord
         Frames and targets that were fitted.
     """
@@ -51,7 +51,7 @@ class RegisteredArm:
 
     @property
     def key(self) -> tuple[object, ...]:
-        """What tells measurements apart but for the readings."""
+        """Hashable key of the measurement without its readings."""
         roots = tuple(root.tobytes() for root in self.roots)
         return self.joints.tobytes(), self.counts, roots, self.conditions.key
 

@@ -61,7 +61,7 @@ class Left:
         return tuple(CauseLeftRecord(name, one.get(name, 0.0) ** 0.5, two.get(name, 0.0) ** 0.5) for name in names)
 
     def moved(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
-        """What parameters do to the tool point, rms over arms and poses, for values of shape (arms, K). [m]"""
+        """Rms displacement of the tool point by parameters over arms and poses, for values of shape (arms, K). [m]"""
         total = 0.0
         for at in self.configurations:
             reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
@@ -86,8 +86,8 @@ class Left:
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """What coefficients and parameters do at the poses of the tasks, rows weighed so that their squares add up to the
-    mean over poses and tasks.
+    """Jacobians by coefficients and parameters at the poses of the tasks, rows weighted so that their squares sum to
+    the mean over poses and tasks.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ class Reach:
     fixed : (rows,) [m]
         Mean of the visits.
     parameters : (rows, K)
-        Of those that are put into the controller.
+        Jacobian by the parameters that are put into the controller.
     samples : (coefficients, ARMS)
     """
 
@@ -172,7 +172,7 @@ def counts_for(candidates: int) -> list[int]:
 
 
 def steps(machine: Machine, measurement: Measurement, places: Left) -> tuple[StepRecord, ...]:
-    """What is left when one group after the other is identified."""
+    """Residual error after each group of parameters is identified, one group after the other."""
     calibration = measurement.calibration
     parameters = parameters_of(machine, calibration.instrument, calibration.identify)
     groups = [name for name in groups_of(parameters) if name not in (INSTRUMENT, TARGET)]

@@ -51,7 +51,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
 
     The strongest order of the Lomb-Scargle periodogram of the residual is fitted together with all before. It takes the
     share z of the residual's sum of squares; in noise alone, with k degrees of freedom left after it, a share as large
-    has the chance
+    has the p_value
 
         p = (1 - z)^(k / 2),   over M orders   1 - (1 - p)^M
 
@@ -89,8 +89,8 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
             break
         order, wider = trial
         ratio = float(wider.residual @ wider.residual) / float(fit.residual @ fit.residual)
-        chance = ratio ** (wider.freedom / 2)
-        alarm = float(-np.expm1(len(candidates) * np.log1p(-chance))) if chance < 1.0 else 1.0
+        p_value = ratio ** (wider.freedom / 2)
+        alarm = float(-np.expm1(len(candidates) * np.log1p(-p_value))) if p_value < 1.0 else 1.0
         if alarm > FALSE_ALARM:
             break
         fit = wider

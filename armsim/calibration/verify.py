@@ -46,9 +46,11 @@ RESAMPLED = 1000
 
 @dataclass(frozen=True, eq=False)
 class Verified:
-    """Of `armsim verify`: what came of the measurement; ``excluded`` are lines that were left out on request, ``grids``
-    the cells of slices by the names of poses, ``unresolved`` causes of whose spread several arms tell nothing: it is
-    taken as stated."""
+    """Result of `armsim verify`.
+
+    ``excluded`` are lines left out on request, ``grids`` the cells of slices by the names of poses, ``unresolved``
+    causes whose spread the arms do not resolve: it is taken as stated.
+    """
 
     scenario: str
     file: str
@@ -81,7 +83,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     ----------
     study : Study
     path : Path
-        Of `documents.measured_points`.
+        Measurement file, as read by `documents.measured_points`.
     instrument : float, optional
         Standard deviation of the instrument along each axis; that of the calibration of the scenario, or none, where
         not given. [m]
@@ -140,7 +142,7 @@ class References:
     study : Study
     path : Path
     arms : int
-        Of the file.
+        Number of arms in the file.
     """
 
     setup: Setup
@@ -220,7 +222,7 @@ def _record(
     scatter = float(np.sqrt(np.trace(updated.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
-        arm.name, ranks.units, ranks.chance, ranks.scatter_chance, ranks.each, ranks.compatible, tuple(poses),
+        arm.name, ranks.units, ranks.p_value, ranks.scatter_p_value, ranks.each, ranks.compatible, tuple(poses),
         _distances_of(arm, pairs, tools), directions,
         causes(updated, ranks), expectations, bool(coarse),
     )  # fmt: skip

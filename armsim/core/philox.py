@@ -78,7 +78,7 @@ def add_normals(words: Words, factor: float, target: Floats) -> None:
     Parameters
     ----------
     words : (4 * LANES,) uint32
-        Of `philox4x32`: the first two of a lane give distances, the last two directions.
+        Output of `philox4x32`: the first two of a lane give distances, the last two directions.
     factor : float
     target : (4 * LANES,), added to
     """

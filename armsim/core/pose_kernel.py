@@ -24,7 +24,7 @@ class Poses(NamedTuple):
     """Poses as arrays for the kernels; P is their number.
 
     number : (P,)
-        Of each in its task.
+        Number of each pose in its task.
     direction, column : (P, axes, 3), rotary : (axes,)
         As `screws.Axes`.
     unit_number, unit_axis : (entries,), unit_value : (P, entries)
@@ -32,7 +32,7 @@ class Poses(NamedTuple):
     key, law, begin, axis, moving, moving_rotary
         As `sample_kernel.Visits`.
     value : (P, entries)
-        Of the visits.
+        Value of the visit entries, as in `sample_kernel.Visits`.
     line : (P, 3, 2), centre : (P, 3)
         As `sample_kernel.Scale`.
     shift, turn_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
@@ -134,15 +134,15 @@ def sample_poses(
     coefficients : (coefficients, units of the block, or more)
     part : Part
     query : QuantileQuery
-        Of the estimates.
+        Quantiles to estimate.
     coverage : QuantileQuery
         Quantile to read of each batch.
     tail : float
-        Of `estimate_tallies`.
+        As in `estimate_tallies`.
     slots : Slots
         One per pose, and one more with batches; or a single one, reused, if all units are in the block.
     outputs : PoseOutputs
-        Of the poses from ``low`` on.
+        Outputs of the poses from ``low`` on.
     """
     rotary, ends = poses.rotary, (part.first, part.first + part.units)
     batched = part.batch >= 0

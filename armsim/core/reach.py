@@ -98,7 +98,7 @@ class Buffers(NamedTuple):
     frame : (3, 4), turn : (3, 3)
         Pose reached so far along the chain [m], and one rotation.
     axis : (joints, 3), origin : (joints, 3) [m]
-        Of each joint in the base frame.
+        Axis and origin of each joint in the base frame.
     jacobian : (joints, 6) [m and rad, over the scale of the joint]
     error : (6,) [m over the size, rad]
         Residual of the pose.
@@ -152,7 +152,7 @@ def solve_from(
     Returns
     -------
     number : int
-        Of the start that led there; -1 where none did.
+        Number of the start that led to a solution; -1 if none did.
     miss : float
         Smallest error seen. [m and rad]
     """
@@ -317,8 +317,8 @@ def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
     for j in range(joints):
         fixed[j] = not bounds.free[j]
         step[j] = 0.0
-        away = gain * (bounds.reference[j] - q[j]) / bounds.scale[j]
-        wish[j] = min(max(away, -FARTHEST), FARTHEST) * bounds.scale[j]
+        offset = gain * (bounds.reference[j] - q[j]) / bounds.scale[j]
+        wish[j] = min(max(offset, -FARTHEST), FARTHEST) * bounds.scale[j]
     converged = True
     for _ in range(joints + 1):
         converged = _solve(bounds, buffers)

@@ -56,7 +56,7 @@ class Axes(NamedTuple):
     direction : (axes, 3)
         Unit vectors in the base frame at the nominal pose.
     column : (axes, 3) [m/rad or 1]
-        Of the geometric Jacobian of the tool point.
+        Columns of the geometric Jacobian of the tool point.
     rotary : (axes,) bool
     """
 

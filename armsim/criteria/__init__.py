@@ -57,7 +57,7 @@ def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
 def changes_at_task(
     requirement: Requirement | None, one: Evaluated, other: Evaluated, first: str = ""
 ) -> tuple[CriterionChange, ...]:
-    """What two designs differ by in every criterion of a task that judges either.
+    """Differences of two designs in every criterion of a task that judges either.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ class Criterion(ABC):
     figure_name: str = ""
     """Symbol of the figure in the trade."""
     noun: str = ""
-    """What changes from design to design, in a header; the name of the figure, or its own, where not given."""
+    """Compared quantity as a header; by default the name of the figure, or of the criterion."""
     along_paths: bool = False
     """Whether the criterion applies along paths only."""
 
@@ -107,7 +107,7 @@ class Criterion(ABC):
         return required_share(requirement)
 
     def phrase(self, requirement: Requirement | None) -> str:
-        """What changes from design to design, in a sentence."""
+        """Compared quantity as a phrase within a sentence."""
         return self.statistic(requirement)
 
     def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:

@@ -69,7 +69,7 @@ def largest_interval(poses: PoseTable, coverage: float, of: str = "error") -> In
     ----------
     poses : PoseTable
     coverage : float
-        Of the quantile.
+        Probability of the quantile.
     of : str
         Column, ``error`` or ``orientation_error``.
 
@@ -95,7 +95,7 @@ def surely_above(values: Array, share: float) -> float:
     ----------
     values : (units,)
     share : float
-        Of the quantile; below one half nothing is known.
+        Probability of the quantile; below one half the interval is not known.
 
     Returns
     -------

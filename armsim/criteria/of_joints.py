@@ -65,7 +65,7 @@ def _judged_ripple(requirement: Requirement, motion: Motions, units: int) -> Ite
 
 
 def statistic_of(limit: str) -> str:
-    """What is required of a limit of operation, as the header of a column."""
+    """Requirement on a limit of operation as the header of a column."""
     return f"arms whose {limit} never slips"
 
 
@@ -91,7 +91,7 @@ class JointsEvaluated:
 
 
 def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[CriterionChange, ...]:
-    """What two designs differ by in every criterion of a joint that both are judged by, unit by unit.
+    """Paired differences of two designs in every criterion of a joint that judges both.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[Cri
 
 
 def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
-    """Of ripple and noise together; the noise is known, so that only the part of the ripple scatters."""
+    """Difference of ripple and noise combined; the noise is known, so that only the ripple scatters."""
     pulls = []
     for judgement, side in ((first, one), (second, other)):
         assert side.motion is not None  # a joint without a stated speed is not judged

@@ -152,7 +152,7 @@ class Orientation(Criterion):
 class OrientationRepeatability(Criterion):
     """Three standard deviations of the rotation vector of an arm about the axis of its largest scatter.
 
-    Of so large a share of the arms as RP. ISO 9283:1998, 7.2.2, takes three angles instead.
+    Judged for the same share of the arms as RP. ISO 9283:1998, 7.2.2, takes three angles instead.
     """
 
     name = "orientation repeatability"

@@ -36,12 +36,12 @@ class Evaluated:
     Parameters
     ----------
     name : str
-        Of the task.
+        Name of the task.
     table : PoseTable
     judgements : sequence of Judgement
     spec : RunSpec
     configurations : Configurations
-        Of the poses of the table.
+        Joint positions of the poses of the table.
     extremes : Extremes
     operating : (units,) bool
         Units that keep to the limits of operation of their sensors.
@@ -66,7 +66,7 @@ class Evaluated:
         ----------
         task : TaskResult
         number : int
-            Of the task.
+            Number of the task.
         samples : Samples
         configurations : Configurations
 
@@ -82,7 +82,7 @@ class Evaluated:
 
     @property
     def key(self) -> int:
-        """Of the task, in the random numbers."""
+        """Key of the task in the random numbers."""
         return name_key(self.name)
 
     @property
@@ -123,7 +123,7 @@ class Evaluated:
 
 @dataclass(frozen=True)
 class CriterionChange:
-    """What a criterion differs by between two designs at a task, or at a joint.
+    """Difference of two designs in a criterion at a task, or at a joint.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def change_of(changes: Sequence[CriterionChange], criterion: str) -> Difference 
 
 
 def value_and_state(judgement: Judgement | None) -> tuple[float | None, Verdict]:
-    """Of a judgement that there may be."""
+    """Value and state of an optional judgement."""
     return (None, "none stated") if judgement is None else (judgement.value, judgement.state)
 
 

@@ -101,8 +101,8 @@ def _departure(law: Law, gains: Mapping[float, float], signed: bool) -> float:
     out = 0.0
     for factor, gain in gains.items():
         expected = law.alone(factor)
-        away = expected - gain if signed else abs(expected) - gain
-        out = max(out, abs(away) / max(abs(gain), 0.5))
+        excess = expected - gain if signed else abs(expected) - gain
+        out = max(out, abs(excess) / max(abs(gain), 0.5))
     return out
 
 

@@ -134,7 +134,7 @@ def read_points(
     poses : mapping of pose to (joints,) [rad or m] and (3,) [m]
         Poses that can be measured by name, and where they are commanded.
     anywhere : bool
-        Whether the positions stand in the frame of an instrument that is yet to be found, however far away.
+        Whether the positions stand in the frame of an instrument that is yet to be found, however far off.
     joint_columns : JointColumns, optional
         Joint positions that may stand beside the readings.
     excluded : collection of int
@@ -157,9 +157,9 @@ def read_points(
     names, joints, commanded = _commands(table, poses, joint_columns, arms)
     beside = uncertainties(table), table.numbers.get("temperature"), orientations(table)
     _refuse_repeated(table, points, arms, names)
-    away = points - commanded
+    displacements = points - commanded
     if not anywhere:
-        _check_far(table, points, away, names, commanded)
+        _check_far(table, points, displacements, names, commanded)
     ways = table.words.get("direction")
     by_arm: dict[str, dict[str, list[int]]] = {}
     for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
@@ -174,7 +174,7 @@ def read_points(
                 row = rows[pose][words.index(alone)]
                 actual = f"{pose!r} is visited once from {alone!r} by {name!r}"
                 raise table.fault(row, "direction", actual, f"{LEAST_VISITS} visits from each direction at least")
-        errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
+        errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (displacements, points))
         lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
         of_session = table.words.get("session")
         sessions = {} if of_session is None else {pose: of_session[those[0]] for pose, those in rows.items()}
@@ -260,9 +260,9 @@ def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list
         lines[key] = row
 
 
-def _check_far(table: Columns, points: Array, away: Array, poses: list[str], commanded: Array) -> None:
+def _check_far(table: Columns, points: Array, displacements: Array, poses: list[str], commanded: Array) -> None:
     """Refuse positions far from the command: swapped columns, a wrong frame, or a wrong unit."""
-    far = np.linalg.norm(away, axis=1)
+    far = np.linalg.norm(displacements, axis=1)
     row = int(np.argmax(far))
     if far[row] <= FAR:
         return

@@ -100,9 +100,9 @@ class Envelope:
         onto = z_onto(direction)
         level = self._turned(onto.T)  # the axis along z
         z, bottom, top = float(level.axis_radii[2]), float(level.low[2]), float(level.high[2])
-        away = math.hypot(z, max(abs(bottom), abs(top)))
-        swept = _tight(np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([away, away, z]), level.radius)
-        return swept._turned(onto)
+        reach = math.hypot(z, max(abs(bottom), abs(top)))
+        envelope = _tight(np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([reach, reach, z]), level.radius)
+        return envelope._turned(onto)
 
     def _turned(self, turn: Array) -> Envelope:
         """Envelope after a rotation, shape (3, 3)."""

@@ -28,7 +28,7 @@ def method(curves: Curves) -> tuple[str, ...]:
         "begin at 0 where there may be no wave.",
         "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "
         "sheet and mounting stated, orders that alias onto it included, with the noise of the fit; too large is what "
-        "has a chance below 1 % over all orders (Holm).",
+        "has a p_value below 1 % over all orders (Holm).",
     )
 
 
@@ -102,7 +102,7 @@ def batch(curves: Curves) -> str | None:
     """Sentence on leave-one-out predictions over several sensors; None where there are too few."""
     if curves.leave_one_out is None:
         return None
-    far = sum(chance < 0.05 for chance in curves.leave_one_out)
+    far = sum(p_value < 0.05 for p_value in curves.leave_one_out)
     number = len(curves.leave_one_out)
     expected = f"{0.05 * number:.2g} to be expected"
     return f"By the law of the others, {far} of {number} sensors are as far off as 5 % would be ({expected})"

@@ -67,10 +67,10 @@ def units_to_resolve(units: int, value: float, low: float, high: float, limit: f
     limit) or the sample gives no interval.
     """
     half = high - value if limit > value else value - low
-    away = abs(limit - value)
-    if not math.isfinite(half) or half <= 0 or away <= 0:
+    distance = abs(limit - value)
+    if not math.isfinite(half) or half <= 0 or distance <= 0:
         return None
-    needed = units * (half / away) ** 2
+    needed = units * (half / distance) ** 2
     if needed <= units or needed > 1e9:
         return None
     step = 10.0 ** (math.floor(math.log10(needed)) - 1)

@@ -134,13 +134,13 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     low, q, high = np.quantile(middle, (p - REACH * min(p, 1.0 - p), p, p + REACH * min(p, 1.0 - p)))
     inside = (middle >= low) & (middle <= high)
     unit = np.nonzero(inside)[1]
-    away, shifts = middle[inside] - q, change[inside]
+    offsets, shifts = middle[inside] - q, change[inside]
     size = max(float(high - q), float(q - low))
     near = len(np.unique(unit))
-    if near < LEAST_NEAR or len(np.unique(away)) < LEAST_NEAR:  # few units, or few values that they take
+    if near < LEAST_NEAR or len(np.unique(offsets)) < LEAST_NEAR:  # few units, or few values that they take
         values = [_sample_quantile(values, p) for values in (one, other)]
         return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
-    powers = (away / size) ** np.arange(3)[:, None]
+    powers = (offsets / size) ** np.arange(3)[:, None]
     inverse = np.linalg.inv(powers @ powers.T)
     parabola = inverse @ (powers @ shifts)
     weights = (inverse[0] @ powers) * (shifts - parabola @ powers)
@@ -151,7 +151,7 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     value = float(parabola[0])
     around = change[middle >= np.quantile(middle, max(0.0, p - AROUND * min(p, 1.0 - p)))]
     farthest = max(float(around.max()) - value, value - float(around.min()))
-    return Shift(value, np.asarray(pull), NORMAL_95 * float(inverse[0, 0]) * len(away) / near * farthest)
+    return Shift(value, np.asarray(pull), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / near * farthest)
 
 
 def _sample_quantile(values: Array, p: float) -> float:

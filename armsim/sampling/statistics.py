@@ -26,12 +26,12 @@ class Estimate(NamedTuple):
     interval: tuple[float, float] | None
 
 
-def holm(chances: Sequence[float], level: float) -> list[bool]:
-    """Which of several chances are significant together. Source: Holm, Scand. J. Statist. 6 (1979) 65.
+def holm(p_values: Sequence[float], level: float) -> list[bool]:
+    """Which of several p-values are significant together. Source: Holm, Scand. J. Statist. 6 (1979) 65.
 
     Parameters
     ----------
-    chances : sequence of float
+    p_values : sequence of float
         Chance of each observation without an effect.
     level : float
         Chance of any false finding.
@@ -40,9 +40,9 @@ def holm(chances: Sequence[float], level: float) -> list[bool]:
     -------
     list of bool
     """
-    out = [False] * len(chances)
-    for rank, n in enumerate(np.argsort(np.array(chances), kind="stable").tolist()):
-        if chances[n] * (len(chances) - rank) > level:
+    out = [False] * len(p_values)
+    for rank, n in enumerate(np.argsort(np.array(p_values), kind="stable").tolist()):
+        if p_values[n] * (len(p_values) - rank) > level:
             break
         out[n] = True
     return out
@@ -162,8 +162,8 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
     n = values.shape[1]
     ranks = [(quantile_rank(n, p), *(_interval_ranks(n, p) or (0, 0))) for p in ps]
     out = np.partition(values, sorted({place for row in ranks for place in row}), axis=1)[:, np.array(ranks)]
-    away = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
-    out[:, :, 1:] = out[:, :, :1] + away * np.array([-1.0, 1.0])
+    half = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
+    out[:, :, 1:] = out[:, :, :1] + half * np.array([-1.0, 1.0])
     out[:, [_interval_ranks(n, p) is None for p in ps], 1:] = np.nan
     return out
 
@@ -212,12 +212,12 @@ def means_over_units(per_unit: Array) -> Array:
     mean = out[:, 0] = per_unit.mean(axis=1)
     if n < 2:
         return out
-    away = per_unit - mean[:, None]
-    square = away * away
+    residuals = per_unit - mean[:, None]
+    square = residuals * residuals
     variance = square.mean(axis=1)
     scattered = variance > 0.0
     step = np.sqrt(variance / (n - 1))
-    third = (square * away).mean(axis=1) / math.sqrt(n)
+    third = (square * residuals).mean(axis=1) / math.sqrt(n)
     skewness = np.divide(third, variance**1.5, out=np.zeros(len(mean)), where=scattered)
     for column, sign in ((1, 1.0), (2, -1.0)):
         out[:, column] = mean - _unskewed(sign * student(n - 1), skewness) * step

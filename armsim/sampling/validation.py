@@ -44,16 +44,16 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     poses = len(mean)
     std = np.sqrt(np.einsum("pii->pi", covariance))
     predicted = mean[:, :, None] + NORMAL_95 * std[:, :, None] * np.array([-1.0, 1.0])
-    away = np.abs(predicted - ends).reshape(poses, 6)
+    deviation = np.abs(predicted - ends).reshape(poses, 6)
     wide = (intervals[..., 1] - intervals[..., 0]).reshape(poses, 6) / 2
     wide = np.where(np.isnan(wide), math.inf, wide)
     tolerance = np.stack([stats.numerical_tolerance(std.max(axis=1), digits) for digits in (2, 1)], axis=1)
     every = np.arange(poses)
-    surest = np.argmax(away - SURE * wide, axis=1)
-    least = np.argmax(away + wide, axis=1)
-    differs = (away - SURE * wide)[every, surest][:, None] > tolerance
+    surest = np.argmax(deviation - SURE * wide, axis=1)
+    least = np.argmax(deviation + wide, axis=1)
+    differs = (deviation - SURE * wide)[every, surest][:, None] > tolerance
     at = np.where(differs, surest[:, None], least[:, None])
-    difference, sampling = away[every[:, None], at], wide[every[:, None], at]
+    difference, sampling = deviation[every[:, None], at], wide[every[:, None], at]
     verdict = np.full((poses, 2), VERDICTS.index("undecided"))
     verdict[difference + sampling <= tolerance] = VERDICTS.index("agrees")
     verdict[difference - SURE * sampling > tolerance] = VERDICTS.index("differs")

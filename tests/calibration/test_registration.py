@@ -99,14 +99,14 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     estimator = setup.estimator(first, Path("m.csv"))
     units = measured_units(setup.machine, joints, counts, first.roots, 8000, 1, first.conditions)
     reference = Reference.of(estimator, Simulated.of(units, estimator.projection, estimator.readings))
-    wrong, chances = 0, []
+    wrong, p_values = 0, []
     for arm in arms:
         registered_arm = setup.register(arm, Path("m.csv"))
         ranks = Ranked.of(without_frame(registered_arm, estimator), reference)
         wrong += not ranks.compatible
-        chances.append(ranks.chance)
+        p_values.append(ranks.p_value)
     assert wrong <= stats.binom.ppf(0.99, 600, 0.01)
-    assert stats.kstest(chances, "uniform").pvalue > 0.01
+    assert stats.kstest(p_values, "uniform").pvalue > 0.01
 
 
 def test_the_wrong_disc_is_found_from_another_frame(tmp_path: Path) -> None:

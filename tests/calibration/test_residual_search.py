@@ -59,12 +59,12 @@ def test_noise_alone_holds_no_orders(angles: Callable[[np.random.Generator], np.
 
 
 def test_false_alarms_at_equal_steps_are_as_frequent_as_stated() -> None:
-    """Orthogonal orders: the least chance over them is uniform in noise (Kolmogorov-Smirnov, 1 %, 400 curves).
+    """Orthogonal orders: the least p_value over them is uniform in noise (Kolmogorov-Smirnov, 1 %, 400 curves).
 
-    The chance is worked out here from sums over a full turn: the law of the largest share of orthogonal orders.
+    The p_value is worked out here from sums over a full turn: the law of the largest share of orthogonal orders.
     """
     rng = np.random.default_rng(13)
-    t, chances = np.arange(64) * TURN / 64, []
+    t, p_values = np.arange(64) * TURN / 64, []
     waves = np.exp(-1j * np.outer(np.arange(3, 32), t))
     for _ in range(400):
         error = rng.normal(0, 1, 64)
@@ -73,12 +73,12 @@ def test_false_alarms_at_equal_steps_are_as_frequent_as_stated() -> None:
             2 / 64 * np.real(np.sum(error * np.exp(-1j * h * t)) * np.exp(1j * h * t)) for h in (1, 2)
         )
         share = np.abs(waves @ residual) ** 2 * 2 / 64 / (residual @ residual)
-        chance = (1 - share.max()) ** ((64 - 5 - 2) / 2)
-        alarm = 1 - (1 - chance) ** 29
-        chances.append(alarm)
+        p_value = (1 - share.max()) ** ((64 - 5 - 2) / 2)
+        alarm = 1 - (1 - p_value) ** 29
+        p_values.append(alarm)
         searched = search_residual(curve_of(t, error), (1, 2))
         assert (len(searched.orders) > 2) == (alarm < 0.01)
-    assert stats.kstest(chances, "uniform").pvalue > 0.01
+    assert stats.kstest(p_values, "uniform").pvalue > 0.01
 
 
 def test_a_curve_without_noise_holds_no_orders() -> None:

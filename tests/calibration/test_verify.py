@@ -1,4 +1,4 @@
-"""Measured tool points: chances by repetition, the update by brute force, the invented arm found, wrong files named."""
+"""Measured tool points: p-values by repetition, the update by brute force, the invented arm found, wrong files named."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def written(path: Path, names: list[str], arms: dict[str, list[np.ndarray]]) -> 
 
 
 def test_chances_of_arms_of_the_population_are_uniform() -> None:
-    """500 arms with other random numbers than the simulated ones: chances, over all poses and of each, are uniform
+    """500 arms with other random numbers than the simulated ones: p-values, over all poses and of each, are uniform
     (Kolmogorov-Smirnov at 1 %, after Bonferroni over the poses), and at most one in a hundred is called wrong."""
     study = armsim.load(CELL)
     machine = study.scenario.machine
@@ -61,9 +61,9 @@ def test_chances_of_arms_of_the_population_are_uniform() -> None:
         visits = {n: ranks[u] for n, ranks in zip(names, simulated, strict=True)}
         tested.append(Ranked.of(MeasuredArm("a", visits), reference))
     for cause in tested[0].by_cause:
-        chances = [ranks.by_cause[cause] for ranks in tested]
-        assert stats.kstest(chances, "uniform").pvalue > 0.01 / len(tested[0].by_cause)
-    assert stats.kstest([ranks.chance for ranks in tested], "uniform").pvalue > 0.01
+        p_values = [ranks.by_cause[cause] for ranks in tested]
+        assert stats.kstest(p_values, "uniform").pvalue > 0.01 / len(tested[0].by_cause)
+    assert stats.kstest([ranks.p_value for ranks in tested], "uniform").pvalue > 0.01
     for n in range(len(names)):
         assert stats.kstest([ranks.by_pose[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
         assert stats.kstest([ranks.accuracy_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
