@@ -257,7 +257,7 @@ def _unit(values: Array, angular: bool) -> tuple[float, str]:
 
 def _grid(task: TaskResult, directions: int) -> Grid:
     if task.grid is None or len(task.grid.axes) != directions:
-        raise ValueError(f"task {task.name!r} is no {'slice' if directions == 2 else 'volume'}")
+        raise ValueError(f"task {task.name!r} is not a {'slice' if directions == 2 else 'volume'}")
     return task.grid
 
 

@@ -38,15 +38,28 @@ class Transmission:
         1.0, "number", "input turns per output turn", check=lambda x: abs(x) >= 1e-6,
         accepted="a number, not zero nor below a millionth",
     )  # fmt: skip
-    lead: float = key(0.0, "length", "travel of a slide per turn of its screw", least=0.0, only="translation")
-    pinion_radius: float = key(
-        0.0, "length", "pitch radius of the pinion of a rack, or of the pulley of a belt, that moves a slide",
-        least=0.0, only="translation",
-    )  # fmt: skip
     kinematic_error: tuple[Harmonic, ...] = key(
         (), "list", "orders of the transmission error; of a screw, rack or belt per turn of the screw or pinion",
         cause=causes.GEAR_KINEMATIC_ERROR, effect="any orders per turn of input or output",
         physics=gear.kinematic_error,
+    )  # fmt: skip
+    lost_motion: float = key(
+        0.0, "position", "from side to side", least=0.0, cause=causes.LOST_MOTION,
+        effect="half to either side, by the direction of approach", physics=gear.reversal,
+    )  # fmt: skip
+    stiffness: float = key(
+        math.inf, "position stiffness", "torsional stiffness, loaded by the masses of the arm", least=0.0, above=True,
+        cause=causes.WIND_UP, effect="load of gravity over stiffness", physics=gear.wind_up,
+    )  # fmt: skip
+    stiffness_tolerance: Distribution = key(
+        NONE, "ratio", "relative tolerance of the stiffness", most=VALID_STIFFNESS, cause=causes.STIFFNESS_TOLERANCE,
+        effect="share of the wind-up", physics=gear.wind_up,
+    )  # fmt: skip
+    compensation: float = key(0.0, "ratio", "share of the wind-up that the controller removes", least=0.0, most=1.0)
+    lead: float = key(0.0, "length", "travel of a slide per turn of its screw", least=0.0, only="translation")
+    pinion_radius: float = key(
+        0.0, "length", "pitch radius of the pinion of a rack, or of the pulley of a belt, that moves a slide",
+        least=0.0, only="translation",
     )  # fmt: skip
     lead_error: Distribution = key(
         NONE, "slope or ratio", "error of the lead of a screw, or of the pitch of a rack or belt, in proportion to the "
@@ -61,19 +74,6 @@ class Transmission:
     fixed_bearing: float = key(
         0.0, "length", "position of the slide at which the screw does not move as it grows", only="translation"
     )
-    lost_motion: float = key(
-        0.0, "position", "from side to side", least=0.0, cause=causes.LOST_MOTION,
-        effect="half to either side, by the direction of approach", physics=gear.reversal,
-    )  # fmt: skip
-    stiffness: float = key(
-        math.inf, "position stiffness", "torsional stiffness, loaded by the masses of the arm", least=0.0, above=True,
-        cause=causes.WIND_UP, effect="load of gravity over stiffness", physics=gear.wind_up,
-    )  # fmt: skip
-    stiffness_tolerance: Distribution = key(
-        NONE, "ratio", "relative tolerance of the stiffness", most=VALID_STIFFNESS, cause=causes.STIFFNESS_TOLERANCE,
-        effect="share of the wind-up", physics=gear.wind_up,
-    )  # fmt: skip
-    compensation: float = key(0.0, "ratio", "share of the wind-up that the controller removes", least=0.0, most=1.0)
     type: str = ""
     typical: tuple[str, ...] = ()
 

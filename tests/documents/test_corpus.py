@@ -70,7 +70,7 @@ MORE = [
     ("scenario.yaml", "ratio: 100", "type: worm", ["joints.j1.transmission.type", "'worm'"]),
     ("scenario.yaml", "order: 2", "order: 0", ["kinematic_error.0.order"]),
     ("scenario.yaml", "order: 2", "order: -2", ["kinematic_error.0.order"]),
-    ("scenario.yaml", "amplitude: 20 arcsec", "amplitude: 20 um", ["kinematic_error.0.amplitude", "not an angle"]),
+    ("scenario.yaml", "amplitude: 20 arcsec", "amplitude: 20 um", ["kinematic_error.0.amplitude", "length where angle is asked for"]),
     ("scenario.yaml", "lost_motion: 30 arcsec", "lost_motion: 30 um", ["lost_motion", "where angle is asked for, at the revolute joint j1"]),
     ("scenario.yaml", "lost_motion: 30 arcsec", "backlash: 30 arcsec", ["joints.j1.transmission.backlash", "unknown key"]),
     ("scenario.yaml", "disc_tilt: 0.1 deg", "disc_tilt: 0.1 mm", ["disc_tilt", "not an angle"]),

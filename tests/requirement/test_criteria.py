@@ -192,5 +192,5 @@ def test_a_search_leaves_out_what_slips() -> None:
     bad, good = (slipping(share, None).scenario.machine.joints[0] for share in (0.1, 0.0))
     cheap, dear = Option(bad, "slips", "plain", "output", 1.0, 0.0), Option(good, "reads", "plain", "output", 9.0, 0.0)
     assert select(study, Options(((cheap, dear),), {}), RunOptions(1)).price == 9.0
-    with pytest.raises(InputError, match="no option of j1 will do"):
+    with pytest.raises(InputError, match="no option of j1 meets the requirement"):
         select(study, Options(((cheap,),), {}), RunOptions(1))

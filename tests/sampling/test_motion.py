@@ -308,4 +308,4 @@ def test_the_choice_keeps_to_ripple_and_frequency(tmp_path: Path) -> None:
     tight = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.0001 %")
     refused = invoke("select", tight, "--catalogue", shop, "--units", "200", "--visits", "3")
     assert refused.returncode == 2
-    assert "no option of j1 will do; of the closest 95 % of arms ripple by up to" in refused.stderr
+    assert "no option of j1 meets the requirement; of the closest 95 % of arms ripple by up to" in refused.stderr

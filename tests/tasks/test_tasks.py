@@ -336,7 +336,7 @@ def test_waypoints_from_a_file(tmp_path: File) -> None:
         ("x,y,z\n1,2,3\n", 1, "no unit"),
         ("x [mm],y [mm]\n1,2\n3,4\n", 1, "columns"),
         ("x [mm],y [mm],z [deg]\n1,2,3\n", 1, "not a unit of length"),
-        ("x [mm],y [mm],w [mm]\n1,2,3\n", 1, "no column"),
+        ("x [mm],y [mm],w [mm]\n1,2,3\n", 1, "not a known column"),
         ("x [mm],x [mm],z [mm]\n1,2,3\n", 1, "two columns"),
         ("x [mm],y [mm],z [mm]\n1,2,3\n", 2, "1 waypoints"),
         ("x [mm],y [mm],z [mm]\n1,2,3\n1,2\n", 3, "2 values"),
