@@ -116,7 +116,7 @@ def test_layers_and_distributions(result: Result) -> None:
         line = figure.axes[0].lines[1]
         np.testing.assert_allclose(np.asarray(line.get_ydata())[-1], 100.0)
         np.testing.assert_allclose(np.asarray(line.get_xdata()) / np.asarray(line.get_xdata())[-1], values / values[-1])
-    with pytest.raises(ValueError, match="no volume"):
+    with pytest.raises(ValueError, match="not a volume"):
         figures.layers(result, result.task("tilted"))
     with pytest.raises(ValueError, match="not a slice"):
         figures.error_map(result, result.task("box"))
