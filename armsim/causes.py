@@ -35,7 +35,7 @@ class Cause:
     family : str
         Name under which a list joins it with its like; empty where it stands for itself.
     parts : tuple of Cause
-        Of several causes that one quantity decides.
+        Causes that one quantity decides together.
     """
 
     name: str

@@ -42,7 +42,7 @@ class Key:
     why : str
         Reason of a bound, told with it.
     check, accepted : callable, str
-        Of a bare number: whether it is taken, and what is.
+        For a bare number: whether it is accepted, and the text of what is accepted.
     choices : tuple of str
         Words taken, where they are fewer than the type allows.
     only : str

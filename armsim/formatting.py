@@ -87,7 +87,7 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
     intervals : sequence of (low, high), optional
         As long as the values, or empty.
     factor : float
-        Of the unit.
+        Factor from SI to the unit.
     """
     halves = [(ends[1] - ends[0]) / 2 * factor for ends in intervals if ends is not None]
     wide = max((half for half in halves if math.isfinite(half)), default=0.0)

@@ -25,7 +25,7 @@ class Source:
     places : mapping of key path to (line, column)
         Counted from 1.
     sha256 : str
-        Of the bytes read.
+        Checksum of the bytes read.
     text : str
         As it was read.
     elsewhere : mapping of key path to (source, key path)

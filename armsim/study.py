@@ -48,7 +48,7 @@ class Answer:
     units : int
         Built arms that were sampled; 0 for first order alone.
     tables : tuple of PoseTable
-        Of every task; nan what is not known yet.
+        Table per task; nan in columns that are not computed yet.
     judged : tuple of Judged
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
@@ -287,7 +287,7 @@ class Study:
         Parameters
         ----------
         poses : sequence of PoseSet, optional
-            Of `find`, one set a task; looked for where not given.
+            Poses from `find`, one set per task; searched for by default.
         options : RunOptions
         begin : int
             Units of the first population; each further one has four times as many.

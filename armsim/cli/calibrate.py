@@ -31,7 +31,7 @@ def calibrate(
         typer.Option(help="Arm file to write with the measured arm as identified (and its URDF file beside it)."),
     ] = None,
 ) -> None:
-    """What calibration leaves: of every built arm; exit 1 if the requirement is missed or readings contradict it."""
+    """Residual error of built arms after calibration; exit 1 if the requirement is missed or readings contradict it."""
     from armsim.calibration.calibrated_study import asked_of
 
     study = sampling.read(scenario, changes)

@@ -55,7 +55,7 @@ NOTHING_BITS = 60.0
 
 @dataclass(frozen=True)
 class Budget:
-    """What each joint may get wrong by one scheme.
+    """Error budget of every joint by one scheme.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ class Budget:
     std : mapping of joint to standard deviation [rad or m]
         Infinite where the joint does not move the tool point at any pose; null in JSON.
     bits : mapping of joint to bits a turn
-        Of an ideal encoder that scatters so much, of joints that turn.
+        Resolution of an ideal encoder with that standard deviation, for rotary joints.
     verified : float
         Largest quantile at the coverage over its limit, sampled with these budgets. [m]
     verified_interval : (low, high), optional [m]
@@ -75,7 +75,7 @@ class Budget:
     cost : float
         By the price law, relative to the cheapest scheme.
     gap : float, optional
-        Of ``least cost``: cost over the lower bound of its Lagrange dual, less one.
+        For ``least cost``: cost over the lower bound of its Lagrange dual, less one.
     """
 
     scheme: Scheme
@@ -89,7 +89,7 @@ class Budget:
     confirmed: float
     confirmed_interval: tuple[float, float] | None
     judgements: tuple[Judgement, ...]
-    """Of every criterion with a limit, at the task where its load is largest, sampled with these budgets."""
+    """Judgement of every criterion with a limit, at the task where its load is largest, sampled with these budgets."""
 
     @property
     def unmet(self) -> tuple[Judgement, ...]:
@@ -99,7 +99,7 @@ class Budget:
 
 @dataclass(frozen=True)
 class Allocation:
-    """Of `armsim allocate`: budgets by every scheme.
+    """Result of `armsim allocate`: budgets by every scheme.
 
     ``fixed`` is the quantile at the coverage of what is not the sensors', at the pose where it is largest [m];
     ``exponent`` of the price law: an error s costs s^-exponent. ``reasons`` say why no sensors meet the requirement;
@@ -189,7 +189,7 @@ def allocate(
     study : Study
         With a requirement.
     exponent : float
-        Of the price law.
+        Exponent of the price law.
 
     Returns
     -------
@@ -326,7 +326,7 @@ class _Sampled:
 
 
 def _largest(judged: Sequence[Judged]) -> tuple[Judgement, ...]:
-    """Of every criterion with a limit, the judgement at the task where its load is largest."""
+    """Judgement of every criterion with a limit, at the task where its load is largest."""
     largest: dict[str, Judgement] = {}
     for task in judged:
         for judgement in task.summary.judgements:

@@ -51,7 +51,7 @@ BLOCK = 1024
 
 @dataclass(frozen=True, eq=False)
 class Calibrated:
-    """Of `armsim calibrate`: what a calibration leaves.
+    """Result of `armsim calibrate`: residual error after calibration.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class Calibrated:
     before, after : Study
         ``after`` holds the correction that every unit of the population got.
     identifications : tuple of Identification
-        Of the measured arms, for their documents.
+        Identifications of the measured arms, for their documents.
     excluded : tuple of int
         Lines of the measured file that were left out on request.
     """
@@ -125,7 +125,7 @@ def calibrate(
     Parameters
     ----------
     study : Study
-        Of a scenario with a calibration.
+        Study of a scenario with a calibration.
     run_options : RunOptions
     measured : Path, optional
         File of measured arms to identify.
@@ -252,7 +252,7 @@ def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estim
 
 @dataclass(frozen=True, eq=False)
 class _Identified:
-    """Of every unit: identified values, shape (units, K); what they are, and the linear estimate, likewise; rounds."""
+    """Per unit: identified, true and linearly estimated values, each of shape (units, K), and number of iterations."""
 
     values: Array
     truth: Array

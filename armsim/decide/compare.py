@@ -49,7 +49,7 @@ class TaskDifference:
     ----------
     task, scenario : str
     criteria : tuple of CriterionChange
-        Of every criterion that is judged at the task, the one that decides first.
+        Change in every criterion judged at the task; the deciding criterion comes first.
     price : float
     poses : tuple of str
         Those that all designs reach.
@@ -68,19 +68,19 @@ class TaskDifference:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def at_coverage(self) -> Difference | None:
-        """Of the quantile of the error at the coverage, each design at its own worst pose. [m]"""
+        """Difference of the error quantile at the coverage, each design at its own worst pose. [m]"""
         return change_of(self.criteria, "position")
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def repeatability(self) -> Difference | None:
-        """Of the RP that 95 % of units, or as many as the yield requires, keep to at all poses. [m]"""
+        """Difference of the RP that 95 % of units, or the share required by the yield, keep at all poses. [m]"""
         return change_of(self.criteria, "repeatability")
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def passing(self) -> Difference | None:
-        """Of the yield."""
+        """Difference of the yield. [1]"""
         return change_of(self.criteria, "yield")
 
     @computed_field  # type: ignore[prop-decorator]
@@ -147,14 +147,14 @@ class Design:
 
     @staticmethod
     def of(result: Result) -> Design:
-        """Of its result."""
+        """Summary of a design from its result."""
         tasks = tuple(DesignTask(task.name, task.summary) for task in result.tasks)
         return Design(result.scenario, result.price, result.state, tasks, result.judgements)
 
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Of `armsim compare`: results of every design at the common poses, and the differences of all others to the first.
+    """Result of `armsim compare`: all designs at their common poses, and differences of the others to the first.
 
     All are judged by the requirement of the first; ``other_requirements`` are those of designs that state another.
     """
@@ -168,7 +168,7 @@ class Comparison:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def designs(self) -> tuple[Design, ...]:
-        """What is known of each design alone."""
+        """Summary of each design alone."""
         return tuple(Design.of(result) for result in self.results)
 
     def to_dict(self) -> dict[str, Any]:

@@ -17,16 +17,16 @@ from armsim.study import Study
 
 @dataclass(frozen=True, eq=False)
 class Decision:
-    """What a review needs of a choice.
+    """Selection with everything that its review shows.
 
     Parameters
     ----------
     selection : Selection
     curve : TradeOff
     result : Result
-        Of the chosen design, or of that which comes closest.
+        Result of the chosen design, or of the closest one.
     sensitivities : Sensitivities
-        Of that design.
+        Sensitivities of that design.
     """
 
     selection: Selection

@@ -14,7 +14,7 @@ Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 @dataclass(frozen=True)
 class Fitted:
-    """What a joint is fitted with."""
+    """Encoder, mounting and placement of a joint."""
 
     joint: str
     encoder: str
@@ -65,7 +65,7 @@ class Confirmation:
 
 @dataclass(frozen=True)
 class Proof:
-    """What excludes the cheaper designs.
+    """Reasons that exclude the cheaper designs.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ class Proof:
     repeatability : bool
         Every cheaper design that the judgement on the position leaves open is one of the two.
     margin : float
-        Of the judgement on the position: by how much, in mean square, limits were wider than the requirement.
+        Factor on the mean square by which the limits on the position were wider than the requirement.
     beside : bool
         Every design of the price of the answer was looked at, not those alone that err least by first order.
     """

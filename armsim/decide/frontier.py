@@ -44,7 +44,7 @@ def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
 def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], bool]:
     """Choices of a price, the smallest first-order error first, and whether these are all.
 
-    Of many, the shortlist: by more than the margin of the ratios none of it is behind the first.
+    If there are many, a shortlist: those within the margin of the ratios from the first.
 
     Parameters
     ----------

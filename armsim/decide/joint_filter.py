@@ -42,7 +42,7 @@ def fit_for_joints(study: Study, options: Options) -> Options:
 
 
 def judge_of(study: Study) -> Callable[[Option], tuple[Judgement, ...]]:
-    """What is judged of a joint that takes an option."""
+    """Function that returns the judgements of a joint with an option."""
     scenario = study.scenario
     motion, plan = scenario.motion, scenario.plan
 

@@ -115,11 +115,11 @@ def live_budgets(
     ----------
     study : Study
     poses : sequence of PoseSet
-        Of all tasks, as found.
+        Poses of all tasks, from `Study.find`.
     result : Result
-        Of that study at those poses.
+        Result of that study at those poses.
     progress : callable
-        As of `Study.run`.
+        As in `Study.run`.
 
     Returns
     -------
@@ -171,7 +171,7 @@ def _effective(rows: Rows) -> Rows:
 
 
 def _size(row: BudgetRow | None) -> float:
-    """What a row gives to the mean square error. [m^2]"""
+    """Contribution of a row to the mean square error. [m^2]"""
     return 0.0 if row is None else float(row.sensitivity @ row.sensitivity) * (row.mean**2 + row.std**2)
 
 
@@ -186,7 +186,7 @@ def _worst(name: str, poses: PoseSet) -> Configurations:
 
 
 def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine], list[Rows]]:
-    """What gives the rows of a machine at the worst pose of every task, those at rest or in motion in one go."""
+    """Function that returns the rows of a machine at the worst pose of every task, batched by rest and motion."""
     groups = [[n for n, at in enumerate(configurations) if (at.directions is None) is still] for still in (True, False)]
 
     def evaluate(machine: Machine) -> list[Rows]:
@@ -214,7 +214,7 @@ def _together(configurations: Sequence[Configurations]) -> Configurations:
 
 @dataclass(frozen=True)
 class _Effect:
-    """What a number does to the rows at one pose: laws by row, and whether they tell all that matters."""
+    """Effect of a number on the rows at one pose: laws by row, and whether these are complete."""
 
     means: dict[tuple[str, str], Law]
     stds: dict[tuple[str, str], Law]
@@ -270,7 +270,7 @@ def _departures(
     evaluate: Callable[[Machine], list[Rows]],
     live: Sequence[Sequence[LiveRow]],
 ) -> list[float]:
-    """Of the rms, largest over machines with all inputs changed at once, of every task."""
+    """Error of the rms per task, the largest over machines with all inputs changed at once."""
     out = [0.0] * len(live)
     generator = np.random.default_rng(len(every))
     for _ in range(TRIALS):

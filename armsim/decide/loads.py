@@ -1,4 +1,4 @@
-"""How near sampled designs come to their limits: figure over limit, pose by pose."""
+"""Share of limit used (load) by sampled designs: figure over limit, per pose."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ from armsim.sampling.population import TaskSample
 def error_loads(
     requirement: Requirement, tasks: Sequence[Judged], samples: Sequence[TaskSample], paths: Sequence[bool]
 ) -> list[Array]:
-    """The largest load that errors bring at every pose, of every task; 1 is on a limit.
+    """Largest share of a limit used by errors per pose, for every task; 1 is on the limit.
 
-    Of all errors together, and of what arms have in common over their visits where so large a share of the arms must
-    keep it. The scatter of the visits is left out.
+    Covers all errors together, and the mean errors of the arms where a share of the arms must keep a limit. The scatter
+    of the visits is left out.
 
     Parameters
     ----------

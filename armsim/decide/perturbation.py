@@ -44,7 +44,7 @@ class Probe:
     study : Study
         With the plan that was sampled.
     result : Result
-        Of those poses.
+        Result at those poses.
     poses : list of PoseSet
         Those poses, of every task.
     sides : list of Evaluated
@@ -107,7 +107,7 @@ class Probe:
         return Probe(base, result, poses, sides, ratios, everywhere, first, spec, run_options)
 
     def with_machine(self, machine: Machine) -> list[tuple[CriterionChange, ...]]:
-        """What another machine does, of every task; it draws the same numbers for what it has in common."""
+        """Changes by another machine, per task; terms common to both machines draw the same numbers."""
         plan, spec = self.spec.plan, self.spec
         draws = UnitDraws(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
         with_it = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)

@@ -41,7 +41,7 @@ class BudgetRow:
     life : str
         ``unit`` or ``visit``.
     unit : str
-        Of the quantity in SI; ``1`` where it is counted in standard deviations.
+        SI unit of the quantity; ``1`` where it is counted in standard deviations.
     sensitivity : (3,) [m per unit]
         Movement of the tool point in the base frame by one unit of the quantity.
     mean, std : float [unit]

@@ -79,7 +79,7 @@ class PosePopulation:
     task : int
         Key of the task in the random numbers.
     configurations : Configurations
-        Of the pose alone.
+        Joint positions of the pose alone.
     evaluated : EvaluatedMachine
         The machine there.
     """

@@ -158,7 +158,7 @@ class Search:
         return replace(self.study.scenario.machine, joints=joints)
 
     def design(self, choice: Choice) -> tuple[Fitted, ...]:
-        """What every joint is fitted with."""
+        """Encoder, mounting and placement of every joint."""
         rows: list[Fitted] = []
         for row, n in zip(self.options.joints, choice, strict=True):
             option: Option = row[n]
@@ -309,7 +309,7 @@ class Search:
 
     @property
     def least_price(self) -> float:
-        """Of the cheapest option at every joint together: nothing can cost less."""
+        """Price of the cheapest option at every joint, a lower bound of all prices. [cost units]"""
         return float(sum(min(option.price for option in row) for row in self.options.joints))
 
     def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:

@@ -51,7 +51,7 @@ fail."""
 
 @dataclass(eq=False)
 class _Record:
-    """What is known of designs so far."""
+    """State of the selection: designs sampled so far."""
 
     search: Search
     program: Program

@@ -17,7 +17,7 @@ from armsim.results.poses import Interval
 
 @dataclass(frozen=True)
 class Decided:
-    """What decides at a task."""
+    """Deciding figures at a task."""
 
     at_coverage: float
     at_coverage_interval: Interval | None
@@ -39,7 +39,7 @@ def _decided(tasks: tuple[Judged, ...]) -> dict[str, Decided]:
 
 @dataclass(frozen=True, eq=False)
 class Selection:
-    """Of `armsim select`: the answer.
+    """Result of `armsim select`.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ class Selection:
         None where no choice meets the requirement.
     price : float, optional
     tasks : tuple of Judged
-        Of the design sampled at all poses; where nothing holds, of that which comes closest.
+        Judgements of the selected design, sampled at all poses; of the closest design where none meets the requirement.
     closest : tuple of Fitted
         That one.
     refuted : tuple of Rejected
@@ -58,7 +58,7 @@ class Selection:
     confirmation : Confirmation, optional
         None where no choice meets the requirement.
     machine : Machine
-        Of the closest.
+        Machine of the closest design.
     equals : tuple of Equal
         Other designs of the same price that meet the requirement, the smallest error first.
     """
@@ -78,7 +78,7 @@ class Selection:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def margin(self) -> float:
-        """Of the judgement on the position; see `Proof`."""
+        """Margin of the judgement on the position; see `Proof`."""
         return self.proof.margin
 
     @computed_field  # type: ignore[prop-decorator]

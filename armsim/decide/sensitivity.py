@@ -97,7 +97,7 @@ class Part:
 
 @dataclass(frozen=True, eq=False)
 class Sensitivities:
-    """Of `armsim sensitivity`: the table, the shares beside it, and the result that they are of."""
+    """Result of `armsim sensitivity`: the table, the shares, and the result of the unchanged study."""
 
     result: Beside[Result]
     lines: tuple[Line, ...]
@@ -141,7 +141,7 @@ class TaskPopulation:
     configurations : Configurations
     coverage : float
     plan : SamplingPlan
-        Of the sample of the table.
+        Sample sizes of the table.
     """
 
     name: str
@@ -174,7 +174,7 @@ class TaskPopulation:
         return population
 
     def line(self, number: Number) -> Line | None:
-        """What a number does; None where that is nothing."""
+        """Line of the table for a number; None where it has no effect."""
         changed = partial(_changed, self.machine, number)
         population = self.at(self.worst)
         more, less = (population.with_machine(changed(1.0 + sign * STEP)) for sign in (1.0, -1.0))

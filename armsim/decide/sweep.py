@@ -35,7 +35,7 @@ class SweepTask:
     state: Verdict
 
     def judgement(self, criterion: str) -> Judgement | None:
-        """Of a criterion; None where nothing is told of it."""
+        """Judgement of a criterion; None where it is not judged."""
         return next((judgement for judgement in self.judgements if judgement.criterion == criterion), None)
 
 
@@ -50,7 +50,7 @@ class SweepPoint:
 
 @dataclass(frozen=True, eq=False)
 class Sweep:
-    """Of `armsim run --sweep`: answers along the values of a path; ``study`` is as it is without the sweep."""
+    """Result of `armsim run --sweep`: answers per value of a parameter; ``study`` is the study without the sweep."""
 
     scenario: str
     path: str
@@ -64,7 +64,7 @@ class Sweep:
 
     @property
     def requirement(self) -> Requirement | None:
-        """Of the study."""
+        """Requirement of the study."""
         return self.study.scenario.requirement
 
     def of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:

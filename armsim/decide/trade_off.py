@@ -27,7 +27,7 @@ from armsim.study import Study
 
 @dataclass(frozen=True, eq=False)
 class TradeOff:
-    """Of `armsim trade-off`: the curve.
+    """Result of `armsim trade-off`: curve of price against error.
 
     ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
     is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the

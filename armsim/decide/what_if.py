@@ -25,7 +25,7 @@ LEAST_SHARE = 0.01
 
 @dataclass(frozen=True)
 class WhatIf:
-    """What a change of the machine does to one task, criterion by criterion, the one that decides first."""
+    """Effect of a change of the machine on one task, per criterion; the deciding criterion comes first."""
 
     task: str
     kind: Kind
@@ -35,19 +35,19 @@ class WhatIf:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def at_coverage(self) -> Difference | None:
-        """Of the quantile of the error at the coverage at the worst pose. [m]"""
+        """Change of the error quantile at the coverage at the worst pose. [m]"""
         return change_of(self.criteria, "position")
 
     @computed_field(alias="yield")  # type: ignore[prop-decorator]
     @property
     def passing(self) -> Difference | None:
-        """Of the yield."""
+        """Change of the yield. [1]"""
         return change_of(self.criteria, "yield")
 
 
 @dataclass(frozen=True, eq=False)
 class WhatIfs:
-    """Of `armsim what-if`: the table, and the result that it changes."""
+    """Result of `armsim what-if`: the table, and the result of the unchanged study."""
 
     result: Beside[Result]
     rows: tuple[WhatIf, ...]

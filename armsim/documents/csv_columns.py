@@ -50,7 +50,7 @@ class Columns:
     kinds : mapping of column to kind
     words : mapping of column to words
     lines : (rows,)
-        Of the file, from 1.
+        Line of the file per row, from 1.
     """
 
     path: Path

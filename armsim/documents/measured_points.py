@@ -44,7 +44,7 @@ class MeasuredArm:
     sessions : mapping of pose to word
         Session in which it was measured, each with a frame of its own; no entry where all are of one.
     temperatures : mapping of pose to (visits,) [K]
-        Of the arm at every visit; no entry where that is not told.
+        Temperature of the arm at every visit; no entry where it was not read.
     uncertainties : mapping of pose to (visits, 3) [m]
         Standard uncertainty of every reading along the axes of the instrument; no entry where that is not told.
     rotations : mapping of pose to (visits, 3, 3)

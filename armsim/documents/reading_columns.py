@@ -85,7 +85,7 @@ def states(temperatures: Array, groups: Sequence[object]) -> list[int]:
     ----------
     temperatures : (rows,) [K]
     groups : sequence
-        Of every row.
+        Group of every row.
 
     Returns
     -------

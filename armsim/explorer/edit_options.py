@@ -66,7 +66,7 @@ class Choices:
     encoders : mapping of name to the reference by which a scenario names the encoder
     by_joint : mapping of joint to names of encoders
     mountings, placements : names
-        Of the catalogue.
+        Names in the catalogue.
     """
 
     encoders: Mapping[str, str]

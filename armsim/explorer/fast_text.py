@@ -34,7 +34,7 @@ class FastText:
         ----------
         name : str
         attributes : str
-            Of its element, written as HTML.
+            HTML attributes of its element.
         css_class : str
             CSS classes.
         text : str

@@ -24,7 +24,7 @@ def difference_map(
     Parameters
     ----------
     task : TaskResult
-        Of the first design.
+        Task result of the first design.
     values, half_widths : (poses,) [m]
         Other less first, and half of its interval at 95 %, all poses together.
     first, other : str
@@ -88,7 +88,7 @@ def differences(
     phrase : str
         What changes.
     quantity : str
-        As of `requirement.Judgement`.
+        As in `requirement.Judgement`.
     at_least : bool
         Whether more is better.
     """

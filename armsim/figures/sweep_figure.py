@@ -21,7 +21,7 @@ def sweep(
     Parameters
     ----------
     path : str
-        Of the parameter.
+        Path of the parameter.
     value_unit : str
     lines : mapping of task to points
     position : float, optional [m]

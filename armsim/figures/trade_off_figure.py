@@ -31,7 +31,7 @@ def trade_off(
         Quantile by first order and by Monte Carlo.
     spending : (n,) of mapping of group of joints to price
     current : (price, quantile [m])
-        Of the design of the scenario.
+        Price and error quantile of the design of the scenario.
     position : float [m]
     coverage : float
     """

@@ -17,7 +17,7 @@ MOST_POSES = 1000
 
 @dataclass(frozen=True)
 class Instrument:
-    """What measures the tool point, in the frame of the base.
+    """Instrument that measures the tool point, in the frame of the base.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ class Identified:
     Parameters
     ----------
     output_orders, input_orders : mapping of joint to orders
-        Of its error, per turn of the joint (or over its travel), per turn of the motor.
+        Orders of the joint error, per turn of the joint (or over its travel), and per turn of the motor.
     """
 
     zeros: bool = key(True, "flag", "zeros of the joints")

@@ -73,7 +73,7 @@ def denavit_hartenberg(
     Parameters
     ----------
     number, name : int, str
-        Of the joint.
+        Number and name of the joint.
     revolute : bool
         The joint variable is added to theta if so, to d if not.
     theta, alpha : float [rad]

@@ -68,7 +68,7 @@ class Envelope:
         direction : (3,)
             Unit vector.
         distance : float
-            Of the plane from the origin. [m]
+            Distance of the plane from the origin. [m]
 
         Returns
         -------

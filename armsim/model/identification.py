@@ -30,7 +30,7 @@ class Identification:
     values : (parameters,) [rad or m]
         Attained less commanded, against the arm before the session.
     covariance : (parameters, parameters)
-        Of their errors.
+        Covariance of the errors of the identified values.
     """
 
     parameters: tuple[Parameter, ...]

@@ -19,7 +19,7 @@ class MeasuredCurve:
     orders : tuple of float
         [rad/rad or rad/m]
     mean, covariance : tuples
-        Of cosine and sine of every order: of one sensor with the uncertainty of its fit, or of a batch.
+        Mean and covariance of cosine and sine per order: of one sensor with the uncertainty of its fit, or of a batch.
     replaces : tuple of Cause
         Causes that it measures.
     """

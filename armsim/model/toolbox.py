@@ -31,7 +31,7 @@ Parts = tuple[str, tuple[ArmJoint, ...], tuple[ElementaryTransform, ...]]
 def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
     """Name, joints and chain of a robot object.
 
-    Of Denavit-Hartenberg links of either kind, or of an elementary transform sequence.
+    Accepts Denavit-Hartenberg links of either convention, and elementary transform sequences.
 
     Links of Denavit-Hartenberg rows keep their parameters, so that tolerances of theta, d, a and alpha can act on them;
     what stands before a joint of a sequence takes those of an origin: x, y, z, yaw, pitch, roll.

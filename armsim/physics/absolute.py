@@ -95,7 +95,7 @@ def margin(disagreement: ArrayLike, per_angle: float) -> Array:
     disagreement : (units,)
         Largest disagreement of both tracks. [rad]
     per_angle : float
-        As of `periods_per_angle`. [1/rad]
+        As in `periods_per_angle`. [1/rad]
 
     Returns
     -------

@@ -251,7 +251,7 @@ def measured_curve(
 
         r(t) = sum_h a_h cos h t + b_h sin h t
 
-    Of one sensor the covariance is that of the fit; of a batch that of its sensors, which is their law.
+    For one sensor the covariance is that of the fit; for a batch that of its sensors, which is their distribution.
 
     Parameters
     ----------

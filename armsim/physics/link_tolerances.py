@@ -16,7 +16,7 @@ def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
     axis : Axis
         A parameter of a link, or the motion of a joint.
     tolerance : Distribution
-        Of the parameter. [rad or m]
+        Distribution of the parameter. [rad or m]
 
     Returns
     -------

@@ -158,7 +158,7 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
     noise : Distribution
         [rad or m]
     share : float
-        Of its standard deviation that is left, by `noise_share`. [1]
+        Remaining share of its standard deviation, by `noise_share`. [1]
 
     Returns
     -------

@@ -38,7 +38,7 @@ def sub_divisional_error(
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
     offset : Distribution
-        Of sine and cosine, drawn for each, over the amplitude. [1]
+        Offset of sine and cosine over the amplitude, drawn for each. [1]
     amplitude_mismatch : Distribution
         d, difference of the amplitudes over their mean. [1]
     phase_error : Distribution

@@ -18,7 +18,7 @@ def signal_frequency(order: float, speed: float) -> float:
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
     speed : float
-        Of the shaft. [rad/s or m/s]
+        Speed of the shaft. [rad/s or m/s]
 
     Returns
     -------

@@ -69,7 +69,7 @@ def free_running(cycle: float) -> tuple[Term, ...]:
     Parameters
     ----------
     cycle : float
-        Of the bus. [s]
+        Cycle time of the bus. [s]
 
     References
     ----------

@@ -16,12 +16,12 @@ from armsim.results import Summary
 
 
 def signed_change(change: CriterionChange) -> str:
-    """What a criterion changes by, with its sign, unit and interval."""
+    """Change of a criterion with sign, unit and interval."""
     return show_change(change.change.value, change.change.interval, change.quantity)
 
 
 def effect(change: CriterionChange) -> str:
-    """What a design does to a criterion, as the end of a sentence: "takes 50.9 µm off the yield"."""
+    """Effect of a design on a criterion as the end of a sentence: "takes 50.9 µm off the yield"."""
     value, interval = change.change
     if not change.change.resolved and interval is not None:
         return f"no significant difference of the {change.phrase} (it changes by {signed_change(change)})"
@@ -32,7 +32,7 @@ def effect(change: CriterionChange) -> str:
 
 
 def difference(row: TaskDifference) -> str:
-    """What a design gains over the first at a task in every criterion, the one that decides first, and for how much."""
+    """Sentence on the gain of a design over the first at a task, per criterion, and on its price."""
     first, *others = row.criteria
     what = f"{row.scenario}: at {row.task} {effect(first)}"
     for change in others:
@@ -73,7 +73,7 @@ def answer(selection: Selection, requirement: Requirement) -> str:
 
 
 def grounds(selection: Selection) -> tuple[str, ...]:
-    """What the result of a selection rests on, a sentence each.
+    """Grounds of the result of a selection, one sentence each.
 
     Why the closest fails, or what a fresh population says; other choices of the same price; cheaper ones that this
     sample cannot exclude; how all others were excluded.

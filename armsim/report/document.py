@@ -120,7 +120,7 @@ class Front:
     ----------
     question, answer : str
     tone : str
-        Of the answer.
+        Tone of the answer.
     sentences : tuple of str
     table : Table
         Every task in a line.
@@ -130,7 +130,7 @@ class Front:
         Strongest recommendations.
     notes : tuple of str
     key_facts : tuple of str
-        Of the sentences those that a slide repeats.
+        Sentences repeated on slides.
     """
 
     question: str

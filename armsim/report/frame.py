@@ -266,11 +266,11 @@ def lengths(
     intervals : sequence of (low, high), optional
         As long as the values.
     kind, unit
-        As of `formatting.show`.
+        As in `formatting.show`.
     places : int, optional
         Decimals; those that its numbers justify where not given.
     change, half_widths
-        As of `Column`.
+        As in `Column`.
     """
     widths = [] if intervals is None else [0.5 * (ends[1] - ends[0]) for ends in intervals if ends is not None]
     unit = unit or unit_for([*values, *widths], kind)

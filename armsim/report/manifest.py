@@ -51,7 +51,7 @@ def manifest_of(
 ) -> dict[str, Any]:
     """Manifest of a review: versions, hashes of the inputs, reproducing command, sample.
 
-    Of a result, the code is that which made it.
+    With a result, the recorded code is that which made the result.
     """
     result = modelled if isinstance(modelled, Result) else None
     return {

@@ -118,7 +118,7 @@ def words() -> list[str]:
 
 
 def index() -> list[tuple[str, list[str]]]:
-    """What can be explained, by groups: words of the results, causes of error, and the keys of every document.
+    """Words that can be explained, by groups: words of the results, causes of error, and the keys of every document.
 
     Returns
     -------

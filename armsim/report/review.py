@@ -44,18 +44,18 @@ class Review:
     question, answer : str
         Whole sentences; of the answer the first one tells its state.
     tone : str
-        Of the answer.
+        Tone of the answer.
     table : Table
-        Of the first page.
+        Table of the first page.
     sections : tuple of Section
         The body; the figures of its anchor stand before the blocks of a section.
     figures : iterable of Planned
     leading : tuple of str
         Names of figures of the first page, the largest first.
     sentences, advice, notes, key_facts : tuple of str
-        As of `document.Front`; all notes stand in the appendix too.
+        As in `document.Front`; all notes are repeated in the appendix.
     appendix : tuple of Section
-        Of its own, before assumptions, inputs, references and provenance.
+        Sections of this review, before assumptions, inputs, references and provenance.
     modelled : Result or Scenario, optional
         Whose assumptions are told.
     sample : Sample, optional
@@ -139,9 +139,9 @@ def write_review(
         The folder; an earlier result there is replaced at the very end.
     review : Review
     command : str
-        What to type to do it again.
+        Command line that repeats the review.
     paper : str
-        Of the PDF.
+        Paper size of the PDF.
     progress : callable
         Told what is being written, how much of it is done, how much there is.
     on_written : callable

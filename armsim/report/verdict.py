@@ -66,7 +66,7 @@ def largest_causes(causes: Mapping[str, float]) -> str:
     Parameters
     ----------
     causes : mapping of cause to share
-        Of a summary.
+        Shares of a summary.
     """
     by_share = sorted(causes, key=lambda cause: -causes[cause])[:MOST_CAUSES]
     return ", ".join(f"{cause} {percent(causes[cause], 2)}" for cause in by_share if causes[cause] > 0)

@@ -82,7 +82,7 @@ def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
     path : Path
     result : Result
     budgets : LiveBudgets
-        Of that result.
+        Budgets of that result.
     """
     from openpyxl import Workbook
 

@@ -77,7 +77,7 @@ class Judgement:
     units_to_resolve : int, optional
         Units that would resolve it, where it is not and a number would.
     decimals : int, optional
-        Of the figure in its unit, where it stands beside others; see `share_digits`.
+        Decimals of the figure in its unit, common to a table; see `share_digits`.
     unit : str
         In which it is shown, likewise.
     """
@@ -224,7 +224,7 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
     Parameters
     ----------
     rows : sequence of sequence of Judgement
-        Of every task.
+        Judgements of every task.
     """
     columns: dict[str, list[Judgement]] = {}
     for row in rows:

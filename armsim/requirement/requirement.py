@@ -53,8 +53,9 @@ def _limit(name: str) -> Any:
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Requirement:
-    """What the tool must hold. ``position``, ``repeatability``, ``path_accuracy`` and ``path_repeatability`` in m,
-    ``orientation`` and ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
+    """Limits that the tool must keep.
+
+    ``position``, ``repeatability``, ``path_accuracy`` and ``path_repeatability`` in m, ``orientation`` and ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
 
     ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
     ``tasks``: limits of single tasks, by their names, each in place of the scenario's.

@@ -69,9 +69,9 @@ def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numb
     task : int
         Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
     configurations : Configurations
-        Of the task.
+        Joint positions of all poses of the task.
     numbers : list of int
-        Of the poses that are tested.
+        Numbers of the tested poses.
     cycles : int
         At least 2.
 

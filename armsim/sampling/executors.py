@@ -77,7 +77,7 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
     Parameters
     ----------
     address : str
-        Of its scheduler, such as ``tcp://10.0.0.5:8786``.
+        Address of its scheduler, such as ``tcp://10.0.0.5:8786``.
     timeout : float
         Longest wait for it. [s]
 

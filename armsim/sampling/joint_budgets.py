@@ -21,7 +21,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     ----------
     machine : Machine
     seed : int
-        Of the unit that is drawn.
+        Seed of the drawn unit (simulated arm).
     speeds : (joints,) [rad/s or m/s]
         At which the errors that need motion are looked at.
 

@@ -61,7 +61,7 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
     ----------
     spec : RunSpec
     configurations : Configurations
-        Of the task.
+        Joint positions of all poses of the task.
     pair : (first, second)
         Numbers of the poses.
 
@@ -106,9 +106,9 @@ def direction_variation(
     ----------
     spec : RunSpec
     configurations : Configurations
-        Of the task.
+        Joint positions of all poses of the task.
     numbers : sequence of int
-        Of the poses.
+        Numbers of the poses in the task.
     constraints : sequence of str
         What the task asks of the orientation at each of them.
 

@@ -166,18 +166,18 @@ class Sampler:
         Parameters
         ----------
         pose : int
-            Its place in the evaluated.
+            Index of the pose.
         law : VisitLaw
-            Of the evaluated.
+            Distribution of the visits at these poses.
         coefficients : (coefficients, units)
         units : int
         tangent : (3,), optional
-            Of a path.
+            Unit tangent of a path.
 
         Returns
         -------
         unit_statistics : (UNIT_STATISTICS, units)
-            Of `core.unit_figures.evaluate_units`.
+            As `core.unit_figures.evaluate_units` writes them.
         barycentre : (3, units) [m]
         """
         unit_statistics, barycentre = np.empty((UNIT_STATISTICS, units)), np.empty((3, units))

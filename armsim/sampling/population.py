@@ -54,7 +54,7 @@ class TaskSample:
     Parameters
     ----------
     rows : (poses,)
-        Of the `PoseTable`.
+        Rows of the `PoseTable`.
     extremes : Extremes
         The largest over the poses of what every unit has.
     operating : (units,) bool

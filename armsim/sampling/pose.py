@@ -51,7 +51,8 @@ def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
 def conditioning(machine: Machine, joints: Array) -> Array:
     """Smallest over largest singular value of the Jacobian, lengths in reaches of the arm, shape (P,).
 
-    Of an arm with fewer than six joints, those that it has. Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
+    For an arm with fewer than six joints, over the singular values that it has.
+    Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
 
     Parameters
     ----------
@@ -154,11 +155,11 @@ def fill_sampled(
     Parameters
     ----------
     table : PoseTable
-        Of the poses of ``linear``.
+        Table of the poses of ``linear``.
     rows : slice
     linear : Linearised
     outputs : PoseOutputs
-        Of the poses of ``rows``, or of more.
+        Outputs of the poses of ``rows``, or of more.
     plan : SamplingPlan
     half_width : (rows,)
         Half of the 95 % interval of the integration of RP. [m]

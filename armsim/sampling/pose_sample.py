@@ -86,12 +86,12 @@ class PoseSample:
     Parameters
     ----------
     visits : int
-        Of every unit.
+        Visits per unit.
     line : (3, 2)
-        Of `core.sample_kernel.Scale`.
+        As in `core.sample_kernel.Scale`.
     tallies : Tallies
     unit_statistics : (UNIT_STATISTICS, units)
-        Of every unit in the limit of infinitely many visits, as in `core.unit_figures.statistics_of_block`.
+        AP and RP of every unit in the limit of infinitely many visits, as in `core.unit_figures.statistics_of_block`.
     squared_errors : (units,) [m^2]
         Mean over the visits of the squared distance.
     sums : (SUMS,)

@@ -26,7 +26,7 @@ class UnitDraws:
     Parameters
     ----------
     terms : sequence of Term
-        Of a machine at rest.
+        Terms of a machine at rest.
     plan : SamplingPlan
     in_memory : bool
         Else they go into a file, which the system removes with the process.

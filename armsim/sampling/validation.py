@@ -30,7 +30,7 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     ends : (poses, 3, 2) [m]
         The 2.5 % and the 97.5 % quantile of each coordinate by Monte Carlo.
     intervals : (poses, 3, 2, 2) [m]
-        Of those; nan where the sample cannot tell.
+        95 % intervals of those quantiles; nan where the sample is too small.
 
     Returns
     -------

@@ -72,7 +72,7 @@ class VisitLaw:
     orientation_repeatability : (P,) [rad]
         Three standard deviations of the rotation vector along the direction in which it scatters most.
     shift, turn_shift : (P, 3) [m], [rad]
-        By which visits move the barycentre, of second order.
+        Second-order displacement and rotation of the barycentre by the visits.
     slope : (P, 2, axes)
         Change of both RP per error that a unit keeps on each axis.
     """
@@ -109,7 +109,7 @@ class VisitCoefficients:
     Parameters
     ----------
     laws : tuple of str
-        Of each coefficient.
+        Name of the distribution per coefficient.
     index, axis : (entries,)
     value : (P, entries)
         Entry i moves axis ``axis[i]`` by coefficient ``index[i]`` times ``value[:, i]``, the scale of the law included.
@@ -184,7 +184,7 @@ def visit_law(
     plan : SamplingPlan
         Its seed scrambles the nets, its size decides how many points they have.
     tangents : (P, 3)
-        Of a path, where RP is taken in the plane across it; zero without.
+        Unit tangents of a path; RP is evaluated in the plane across them. Zero without a path.
     only : slice
         Poses at which it is worked out, zero elsewhere. The bits do not depend on which these are.
 

@@ -112,7 +112,7 @@ class Task(ABC):
         """Poses of the task on an arm, and the points out of reach; ``progress`` receives points done and in all."""
 
     def fault(self, arm: Arm) -> Fault | None:
-        """What makes the task invalid on an arm, before poses are solved; None where it is valid."""
+        """Fault that makes the task invalid on an arm, before poses are solved; None where it is valid."""
         return None
 
     def directed(self, names: Sequence[str]) -> list[int]:
