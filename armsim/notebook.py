@@ -39,7 +39,7 @@ class DisplayedResult(Result):
         Raises
         ------
         OSError, pydantic.ValidationError
-            It cannot be read, or is not a result.
+            The file cannot be read, or is not a result.
         """
         return DisplayedResult.of(Result.from_json(Path(path).read_bytes()))
 

@@ -34,9 +34,9 @@ class Scenario:
     motion : Motion, optional
         Speeds at which it is asked how smoothly the joints move.
     calibration : Calibration, optional
-        How every built arm would be calibrated.
+        Calibration of every built arm.
     file : Path, optional
-        That was read: the first source, or what is based on it.
+        File that was read: the first source, or the document based on it.
     """
 
     name: str

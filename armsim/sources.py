@@ -29,9 +29,9 @@ class Source:
     text : str
         As it was read.
     elsewhere : mapping of key path to (source, key path)
-        Where the values stand that changes have put in the place of those read.
+        Sources of values that replace those of this file.
     folder : Path, optional
-        From which the files count that it names, where that is not the folder of ``path``.
+        Folder to which the file names in it are relative; by default that of ``path``.
     """
 
     path: Path

@@ -52,7 +52,7 @@ class Answer:
     judged : tuple of Judged
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
-        From which `Study.result_of` makes a result.
+        Samples from which `Study.result_of` makes a result.
     last : bool
         Whether they are those of `Study.run`.
     """
@@ -147,7 +147,7 @@ class Study:
         Raises
         ------
         InputError
-            Its joints have other names, or turn where those of this study slide.
+            The joints of the machine have other names or another kind of motion than those of this study.
         """
         machine = self.scenario.machine
         kinds = [[(joint.name, joint.revolute) for joint in one.joints] for one in (machine.arm, arm)]
@@ -159,7 +159,7 @@ class Study:
     def budgets(self, poses: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Error budget of every joint, without sampling, at the largest speeds.
 
-        Those that named poses state, and of ``poses``, such as those of paths.
+        Joint positions that named poses state, and those of ``poses``, such as of paths.
         """
         machine, plan = self.scenario.machine, self.scenario.plan
         return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, poses))

@@ -122,7 +122,7 @@ def _odds(share: Array) -> Array:
 
 
 def _root(function: Callable[[Array], Array], n: int) -> Array:
-    """Where functions that rise from below 0 cross it, between 0 and 1, shape (n,)."""
+    """Zeros between 0 and 1 of functions that rise from below 0, shape (n,)."""
     low, high = np.zeros(n), np.ones(n)
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)

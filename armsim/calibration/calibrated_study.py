@@ -18,7 +18,7 @@ def asked_of(study: Study) -> Calibration:
     Raises
     ------
     InputError
-        It has none.
+        The scenario has no calibration.
     """
     if study.scenario.calibration is None:
         accepted = "calibration: with instrument, poses, visits, identify"

@@ -121,7 +121,7 @@ class Curves:
         return "none stated" if self.agrees is None else "met" if self.agrees else "not met"
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 

@@ -66,7 +66,7 @@ class Estimate:
     linear : Linear
         The population at the poses.
     distinct : (3 M, L) [m]
-        Its columns that are told apart, each of its scale.
+        Separately identifiable columns, each in its scale.
     jacobian : (3 M, K)
     inverse : (3 M, 3 M) [m^-1]
         Whitens displacements: inverse of the lower root of C.
@@ -128,7 +128,7 @@ class Estimate:
 
     @property
     def corrected(self) -> tuple[Parameter, ...]:
-        """Those parameters."""
+        """Parameters that are put into the controller."""
         return tuple(self.parameters[n] for n in self.controlled)
 
     def observability(self, poses: int) -> tuple[float, float, float, float]:
@@ -222,7 +222,7 @@ class Seen:
     Parameters
     ----------
     parameters : tuple of Parameter
-        Those asked for, Q of them.
+        All Q parameters to identify.
     linear : Linear
     jacobian : (3 M, Q)
     visits : tuple of int
@@ -234,7 +234,7 @@ class Seen:
     truth : (Q, coefficients)
         What every coefficient is of the parameters.
     conditions : Conditions, optional
-        Under which the readings were taken.
+        Conditions under which the readings were taken.
     """
 
     parameters: tuple[Parameter, ...]
@@ -281,7 +281,7 @@ class Seen:
         return Seen(parameters, linear, jacobian, tuple(visits), roots, scale, truth, conditions)
 
     def only(self, poses: NDArray[np.intp]) -> Seen:
-        """At some of the poses."""
+        """Selection of some of the poses."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
         visits = tuple(self.visits[n] for n in poses.tolist())
         roots = tuple(self.instrument[n] for n in poses.tolist())

@@ -33,7 +33,7 @@ class Measurement:
     counts : tuple of int, optional
         Visits of every pose, where they are not those of the calibration.
     conditions : Conditions, optional
-        Under which they were read, where that is not once for all.
+        Conditions of the readings, where they differ between groups.
     roots : tuple of (readings or 1, 3, 3), optional [m]
         Square roots of the covariance of the readings per pose, where it is not that of the instrument.
     """
@@ -51,14 +51,14 @@ class Measurement:
 
     @property
     def layout(self) -> Layout:
-        """Its sessions."""
+        """Names of the sessions."""
         if self.conditions is None:
             return Layout()
         return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
 
     @property
     def oriented(self) -> NDArray[np.bool_]:
-        """Which poses hold orientations, shape (M,)."""
+        """Mask of the poses that hold orientations, shape (M,)."""
         return np.zeros(len(self.joints), bool) if self.conditions is None else self.conditions.oriented
 
     @property
@@ -101,7 +101,7 @@ def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> A
     targets : (M, 4, 4) [m]
         Frames of the target in the base frame.
     at : (3,), optional [m]
-        Where the instrument stands, if not where it states.
+        Position of the instrument; by default the stated one.
 
     Returns
     -------
@@ -121,7 +121,7 @@ def correction_of(
     machine : Machine
     measurement : Measurement
     estimate : Estimate
-        Its gain is kept, whatever becomes of the machine.
+        Estimate whose gain is used for every machine.
     exact : (seed, (units, K)), optional
         What the units of the population of that seed have identified: taken in place of the linear estimate.
     """
@@ -134,7 +134,7 @@ def correction_of(
 
 @dataclass(frozen=True, eq=False)
 class Weighing:
-    """How readings are weighed.
+    """Weighting of the readings.
 
     Parameters
     ----------

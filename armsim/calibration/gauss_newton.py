@@ -141,7 +141,7 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
     -------
     values : (units, K)
     rounds : int
-        That the slowest of them took.
+        Largest number of iterations of any unit.
 
     Raises
     ------

@@ -45,7 +45,7 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
     machine : Machine
         As the instrument sees it, of `measured_machine.with_target`.
     seen : Seen
-        Its parameters at the measured poses.
+        Parameters of the arm at the measured poses.
     joints : (M, joints) [rad or m]
     measured : (3 M,) [m]
         Mean displacements.

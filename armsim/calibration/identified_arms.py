@@ -38,7 +38,7 @@ APART = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class MeasuredSession:
-    """How the arms of a file are identified.
+    """Identification of the arms of a file.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ class MeasuredSession:
         return Prediction(linear.mean, np.zeros_like(root), readings)
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
-        """As `outlying_readings.Refit`, the identified parameters taken to first order about what they are."""
+        """Refit as in `outlying_readings.Refit`, linearised about the identified parameters."""
         read = self.setup.register(arm, self.path)
         model, estimate, prediction = self._models(read)
         visits = read.arm.visits
@@ -162,7 +162,7 @@ def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: 
 
 
 def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[IdentifiedArmRecord, Identification]:
-    """Its parameters, how well they explain what was measured, and what stands of them in its document.
+    """Identified parameters of an arm with their fit to the measurement, and the part of them for its document.
 
     Raises
     ------

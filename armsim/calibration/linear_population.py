@@ -54,7 +54,7 @@ class Linear:
             at += len(term.mean)
 
     def only(self, poses: NDArray[np.intp]) -> Linear:
-        """At some of the poses, orientations with their partners."""
+        """Selection of some of the poses, orientations with their partners."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
         place = {int(pose): n for n, pose in enumerate(poses)}
         partners = np.array([place[int(self.partners[pose])] for pose in poses], dtype=np.int64)
@@ -77,7 +77,7 @@ class Linear:
 
     @staticmethod
     def of(machine: Machine, joints: Array, conditions: Conditions | None = None) -> Linear:
-        """At joint positions of shape (M, joints), the arm at rest, as it was read under some conditions.
+        """Linearisation at joint positions of shape (M, joints), the arm at rest, read under given conditions.
 
         Parameters
         ----------

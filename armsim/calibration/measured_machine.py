@@ -23,7 +23,7 @@ SHIFTS, TURNS = ("x", "y", "z"), ("yaw", "pitch", "roll")
 
 @dataclass(frozen=True)
 class Layout:
-    """How many sessions a measurement has, and whether its instrument reads orientations too."""
+    """Number of sessions of a measurement, and whether its instrument reads orientations too."""
 
     sessions: int = 1
     oriented: bool = False

@@ -96,7 +96,7 @@ class Simulated:
         noise: ReadingNoise | None = None,
         oriented: Sequence[bool] | None = None,
     ) -> Simulated:
-        """From visits of shape (units, visits, 3), group by group.
+        """Statistics of visits of shape (units, visits, 3), given per group.
 
         Parameters
         ----------
@@ -106,7 +106,7 @@ class Simulated:
         noise : ReadingNoise, optional
             Noise that weights the readings.
         oriented : (M,) of bool, optional
-            Which groups hold orientations.
+            Mask of the groups that hold orientations.
 
         Returns
         -------

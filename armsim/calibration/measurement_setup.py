@@ -59,7 +59,7 @@ class Setup:
 
     @staticmethod
     def of(study: Study, std: float | None) -> Setup:
-        """As the calibration of the scenario states it; ``std`` along every axis in place of what stands there. [m]
+        """Setup by the calibration of the scenario; ``std`` along every axis replaces the stated one. [m]
 
         Parameters
         ----------
@@ -252,7 +252,7 @@ class Setup:
     def _turns(self, arm: MeasuredArm, frames: Array, fits: Sequence[Fit], conditions: Conditions) -> dict[int, Array]:
         """Turns of the probe against the nominal arm times `LEVER`, by number of the group, shape (readings, 3).
 
-        Where the target is identified, so is how its probe sits on the tool, session by session.
+        Where the target is identified, the orientation of its probe on the tool is too, per session.
         """
         from scipy.spatial.transform import Rotation
 
@@ -328,7 +328,7 @@ def without_frame(read: RegisteredArm, estimator: Estimator) -> MeasuredArm:
 def measured_by(
     study: Study, path: Path, joints: Mapping[str, Array], std: float | None, excluded: Collection[int] = ()
 ) -> tuple[Setup, tuple[MeasuredArm, ...]]:
-    """How the arms of a file were measured, and their readings.
+    """Measurement setup of the arms of a file, and their readings.
 
     Parameters
     ----------

@@ -172,7 +172,7 @@ def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
 
 
 def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
-    """Where the fitted amplitudes lie among those of sensors of the law, measured with the same noise.
+    """Rank of the fitted amplitudes among those of drawn sensors, measured with the same noise.
 
     The chance of one as large is counted among the sensors drawn; their noise is that of the fit, with the law of
     Student for its estimated size. Orders that are stated and not listed count in Holm's correction, as they would

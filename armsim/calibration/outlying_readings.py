@@ -227,7 +227,7 @@ class ReadingReference:
 
     @staticmethod
     def of(sample: ReadingSample) -> ReadingReference:
-        """From simulated readings, all poses of them."""
+        """Reference distribution from simulated readings at all poses."""
         prediction = sample.prediction
         displacements = np.concatenate(sample.means, axis=1)
         pulled = prediction.pulled(displacements)

@@ -32,7 +32,7 @@ class Candidates:
     names : tuple of str
     joints : (N, joints) [rad or m]
     offered : int
-        How many there are without regard to the line of sight.
+        Number of candidate poses regardless of the line of sight.
     """
 
     names: tuple[str, ...]
@@ -93,7 +93,7 @@ class Choosing:
     def of(
         machine: Machine, calibration: Calibration, candidates: Candidates, pose_sets: Sequence[PoseSet], seed: int
     ) -> Choosing:
-        """For the error left at poses of tasks, or the determinant, as the calibration asks."""
+        """Criterion of the calibration: residual error at poses of the tasks, or determinant."""
         population = Measurement(calibration, candidates.joints).seen(machine)
         pool = _pool(machine, estimate_of(population, calibration.prior), calibration, pose_sets)
         return Choosing(machine, calibration, candidates, population, pool, seed)

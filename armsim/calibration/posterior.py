@@ -180,7 +180,7 @@ class Everywhere:
 
     @staticmethod
     def of(machine: Machine, joints: Array, temperature_known: bool) -> Everywhere:
-        """At joint positions (P, joints), the temperature as stated.
+        """Prediction at joint positions (P, joints), at the stated temperature.
 
         Parameters
         ----------

@@ -22,7 +22,7 @@ TESTS = 5
 
 @dataclass(frozen=True, eq=False)
 class Reference:
-    """How far off simulated arms are.
+    """Distances of simulated arms from their population, as a reference distribution.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ class Ranked:
         Parameters
         ----------
         arm : MeasuredArm
-            Its poses in the order of the reference.
+            Arm with its poses in the order of the reference.
         reference : Reference
         alarm : float
             Probability that an arm of the population is called wrong.

@@ -62,7 +62,7 @@ class Conditions:
 
     @property
     def oriented(self) -> NDArray[np.bool_]:
-        """Which groups hold orientations, shape (M,)."""
+        """Mask of the groups that hold orientations, shape (M,)."""
         return np.asarray(self.partners != np.arange(len(self.partners)))
 
     def only(self, groups: NDArray[np.intp]) -> Conditions:

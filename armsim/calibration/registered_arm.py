@@ -46,7 +46,7 @@ class RegisteredArm:
 
     @property
     def layout(self) -> Layout:
-        """Its sessions."""
+        """Names of the sessions."""
         return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
 
     @property

@@ -36,7 +36,7 @@ ARMS = 400
 
 @dataclass(frozen=True, eq=False)
 class Left:
-    """Where it is looked at: some poses of every task."""
+    """Poses at which the residual error is evaluated: some of every task."""
 
     configurations: tuple[Configurations, ...]
 
@@ -106,7 +106,7 @@ class Reach:
 
     @staticmethod
     def of(machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], places: Left, seed: int) -> Reach:
-        """With the coefficients of a population as it is measured."""
+        """Jacobians with the coefficients of a population as it is measured."""
         rng = np.random.default_rng(seed)
         place = {term.name: part for term, part in linear.parts()}
         samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])

@@ -33,7 +33,7 @@ class SearchedFit:
     ----------
     fit : HarmonicFit
     orders : (H,)
-        Those requested, then those found.
+        Requested orders, then orders found in the residual.
     false_alarms : (H,)
         Chance of an order as large in noise, over all orders searched; None where it was requested.
     searched : int

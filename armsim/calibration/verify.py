@@ -68,7 +68,7 @@ class Verified:
         return all(arm.compatible and not arm.outliers and not arm.crowded for arm in self.arms)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 
@@ -178,7 +178,7 @@ class References:
         return self.references[key]
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
-        """As `outlying_readings.Refit`."""
+        """Refit as in `outlying_readings.Refit`."""
         read = self.setup.register(arm, self.path)
         return self._predicted(read)[1], read.arm
 

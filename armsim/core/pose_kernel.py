@@ -98,7 +98,7 @@ class Part(NamedTuple):
     """Part of a sample: poses from ``low`` up to ``high``, and a block of units.
 
     task : int
-        Its number, a counter word of the draws.
+        Number of the task, a counter word of the draws.
     first, units, visits, of : int
         First unit and units of the block; visits of each unit; units of the whole population.
     batch : int

@@ -68,7 +68,7 @@ class Range(NamedTuple):
     scale : (joints,)
         Unit of motion: 1 rad, or the size of the chain.
     free : (joints,) bool
-        Those that may move.
+        Joints that may move.
     """
 
     lower: Floats

@@ -40,12 +40,12 @@ class Visits(NamedTuple):
     law : (coefficients,)
         Codes of `philox`.
     begin : (coefficients + 1,)
-        Where the entries of each coefficient begin.
+        First entry of each coefficient.
     axis, value : (entries,)
         An entry moves an axis by its coefficient times the value, which includes the scale of the law; the axis counts
         among those that visits move.
     moving : (moving axes,)
-        Those axes among all, base first.
+        Axes that visits move, base first.
     rotary : (moving axes,) bool
     """
 
@@ -75,7 +75,7 @@ class Scale(NamedTuple):
     line : (3, 2)
         Lower end [m] and bins per metre of the scale on which each coordinate is counted.
     centre : (3,) [m]
-        About which the sums are taken, so that a bias far above the scatter costs no digits.
+        Centre of the sums, so that a bias far above the scatter costs no digits.
     """
 
     line: Floats

@@ -128,7 +128,7 @@ class CriterionChange:
     Parameters
     ----------
     criterion : str
-        Its name, such as ``position``.
+        Name of the criterion, such as ``position``.
     noun, phrase : str
         What changes, in a header and in a sentence: "RP", "RP of 95 % of arms".
     quantity : str
@@ -155,7 +155,7 @@ class CriterionChange:
 
     @property
     def gain(self) -> float:
-        """How much the second is better by."""
+        """Improvement by the second design; negative where it is worse."""
         return self.change.value if self.at_least else -self.change.value
 
 

@@ -68,12 +68,12 @@ class Budget:
         Largest quantile at the coverage over its limit, sampled with these budgets. [m]
     verified_interval : (low, high), optional [m]
     pose : str
-        Where that is.
+        Pose of the largest quantile.
     confirmed : float
         The largest quantile over all poses on a population that the loop has not seen. [m]
     confirmed_interval : (low, high), optional [m]
     cost : float
-        By the price law, relative to the cheapest scheme.
+        Cost by the price law, relative to the cheapest scheme.
     gap : float, optional
         For ``least cost``: cost over the lower bound of its Lagrange dual, less one.
     """
@@ -123,7 +123,7 @@ class Allocation:
         return not self.reasons and any(not budget.unmet for budget in self.budgets)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 

@@ -106,7 +106,7 @@ class Calibrated:
         return self.comparison.results[1].state
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 

@@ -52,7 +52,7 @@ class TaskDifference:
         Change in every criterion judged at the task; the deciding criterion comes first.
     price : float
     poses : tuple of str
-        Those that all designs reach.
+        Poses that all designs reach.
     values, half_widths : (poses,) [m]
         Difference of the quantile of the error at the coverage at each, and half of its 95 % interval.
     """
@@ -172,7 +172,7 @@ class Comparison:
         return tuple(Design.of(result) for result in self.results)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
     @property

@@ -101,7 +101,7 @@ class Point:
     predicted, sampled : float
         Largest quantile at the coverage over all poses, by the program and by Monte Carlo. [m]
     pose : str
-        Where it was largest when sampled.
+        Pose of the largest sampled quantile.
     design : tuple of Fitted
     spending : mapping of group of joints to price
     failed : tuple of str

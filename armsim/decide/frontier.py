@@ -49,7 +49,7 @@ def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], boo
     Parameters
     ----------
     search : Search
-        By the error alone.
+        Search by the error alone.
     price : float
     most : int
         Designs of a catalogue, at most, that are listed.

@@ -41,7 +41,7 @@ class Input:
     path : str
         As it is changed.
     joint : str
-        Whose it is; empty where it is of the whole machine.
+        Joint name; empty for a machine-level value.
     axis : Axis, optional
         Parameter of a link whose tolerance it is.
     meaning : str

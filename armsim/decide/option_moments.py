@@ -205,7 +205,7 @@ def option_parts(
     Returns
     -------
     list of list of Moments
-        By joint and option.
+        Moments per joint and option.
     """
     return [
         [moments_of(_alone(machine, option.joint), configurations, shared) for option in row] for row in options.joints

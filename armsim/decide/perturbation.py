@@ -46,7 +46,7 @@ class Probe:
     result : Result
         Result at those poses.
     poses : list of PoseSet
-        Those poses, of every task.
+        Poses of the sample, per task.
     sides : list of Evaluated
     ratios : list of mapping of ``error`` and ``orientation_error`` to (poses,)
         The quantile at the coverage over the rms of first order, of all errors that are judged.

@@ -48,7 +48,7 @@ class PhasesHeld(Machine):
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
-        """Those of the machine, each wave with the order that it has in the other."""
+        """Terms of the machine, each wave with the order that it has in the other machine."""
         terms = super().terms
         if self.like is None:
             return terms
@@ -75,7 +75,7 @@ class PosePopulation:
     Parameters
     ----------
     plan : SamplingPlan
-        How many units and visits are followed one by one; they are the first of the population of its seed.
+        Number of units and visits to follow singly; they are the first of the population of its seed.
     task : int
         Key of the task in the random numbers.
     configurations : Configurations
@@ -115,7 +115,7 @@ class PosePopulation:
 
     @cached_property
     def distance(self) -> Array:
-        """Its length, shape (visits, units). [m]"""
+        """Length of the displacement, shape (visits, units). [m]"""
         return np.asarray(np.linalg.norm(self.displacement, axis=0))
 
     def with_machine(self, machine: Machine) -> Array | None:

@@ -133,7 +133,7 @@ class Search:
         )
 
     def _first_ratio(self) -> Array:
-        """That of a normal law along a line: where the first design is looked for."""
+        """Ratio for a normal distribution along a line, with which the search starts."""
         return NORMAL_95**2 / self._over_poses([self.requirement.of(task.name).position for task in self.tasks]) ** 2
 
     @property

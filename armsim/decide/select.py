@@ -183,7 +183,7 @@ class _Record:
         return complete
 
     def finish(self) -> bool:
-        """Where few cheaper choices are left, look at all of them; whether that was done."""
+        """Sample all cheaper choices if only few are left; returns whether that was done."""
         while not self.cheapest_of_all:
             cheaper = self.search.cheaper(self.below, MOST_LISTED)
             if cheaper is None:
@@ -215,7 +215,7 @@ class _Record:
 
 
 def _miss(tasks: Sequence[Judged]) -> float:
-    """By how much a design misses the requirement, the largest part of it: 1 is on the limit."""
+    """Largest share of a limit used by a design among the limits that it misses; 1 is on the limit."""
     missed = (judgement.load for task in tasks for judgement in task.summary.judgements if not judgement.holds)
     return max(missed, default=1.0)
 

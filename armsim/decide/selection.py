@@ -49,7 +49,7 @@ class Selection:
     tasks : tuple of Judged
         Judgements of the selected design, sampled at all poses; of the closest design where none meets the requirement.
     closest : tuple of Fitted
-        That one.
+        Closest design.
     refuted : tuple of Rejected
         Cheaper designs that were sampled, the dearest first.
     sampled : int
@@ -99,5 +99,5 @@ class Selection:
         return searched
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)

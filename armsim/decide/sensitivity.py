@@ -62,7 +62,7 @@ class Line:
     path : str
         As it is changed.
     unit : Unit
-        In which it is told.
+        Unit in which it is shown.
     value : float
         In that unit.
     per_unit : Difference
@@ -113,7 +113,7 @@ class Sensitivities:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def coverage(self) -> float:
-        """At which the quantile is taken."""
+        """Pose at which the quantile is evaluated."""
         return coverage_of(self.result.requirement)
 
     def of(self, task: str) -> list[Line]:
@@ -125,7 +125,7 @@ class Sensitivities:
         return sorted((part for part in self.parts if part.task == task), key=lambda part: -part.worst)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units but for the numbers themselves."""
+        """Dictionary for JSON, in SI units but for the numbers themselves."""
         return plain(self)
 
 
@@ -154,7 +154,7 @@ class TaskPopulation:
 
     @property
     def quantiles(self) -> Array:
-        """At the coverage at every pose, shape (poses,). [m]"""
+        """Error quantile at the coverage per pose, shape (poses,). [m]"""
         return self.table.column("error.at_coverage")
 
     @property

@@ -72,7 +72,7 @@ class Sweep:
         return [(point, row) for point in self.points for row in point.tasks if row.name == task]
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 

@@ -54,7 +54,7 @@ class TradeOff:
         return tuple(out)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 

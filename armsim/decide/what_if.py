@@ -64,7 +64,7 @@ class WhatIfs:
         return self.result.scenario
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """Dictionary for JSON, in SI units."""
         return plain(self)
 
 

@@ -268,7 +268,7 @@ def _header(
 
 
 def _reading(header: Sequence[str], names: Sequence[str], kinds: Mapping[str, str]) -> str:
-    """How every column of a header was read: by name, and as what."""
+    """Interpretation of a header: per column its name and kind."""
     out = []
     for cell, name in zip(header[:MOST_COLUMNS], names, strict=False):
         text = " ".join(cell.split())[:LONGEST]

@@ -30,7 +30,7 @@ def with_origins(text: str, arm: Arm, displacements: Mapping[Axis, float]) -> st
     Parameters
     ----------
     text : str
-        That the arm was read from.
+        Text of the file from which the arm was read.
     arm : Arm
     displacements : mapping of Axis to float
         Change of a constant of a link, or of the zero of a joint. [rad or m]

@@ -30,7 +30,7 @@ def difference_map(
     first, other : str
         Names of the designs.
     quantile : str
-        Its name.
+        Name of the quantile.
 
     Raises
     ------

@@ -56,7 +56,7 @@ def cell_measure(result: Result, task: TaskResult, measure: MapOf, directions: i
     Raises
     ------
     ValueError
-        Its cells do not lie along so many directions.
+        The cells do not lie along that many directions.
     """
     _grid(task, directions)
     column, label, limit, angular = _measure(result, task, measure)

@@ -50,7 +50,7 @@ class Instrument:
 
 @dataclass(frozen=True)
 class MeasuredPoses:
-    """Where the arm is measured; without task and file at joint positions spread over the ranges of the joints.
+    """Measured poses; without task and file, joint positions spread over the ranges of the joints.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ class Correction:
     def added_term(self, observation: Observation) -> Term:
         """Term of the error that the measurement adds to the axes.
 
-        Its coefficients are drawn as the whole correction: the response to the other terms and a normal error of the
+        The coefficients are drawn as the whole correction: the response to the other terms and a normal error of the
         measurement; or exactly.
         """
         mean, covariance = observation.mean, observation.covariance

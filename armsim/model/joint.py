@@ -28,7 +28,7 @@ def _price(meaning: str) -> float:
 
 @dataclass(frozen=True)
 class Bus:
-    """How positions are taken: at the bus's own instant, or whenever the encoder is ready."""
+    """Sampling of positions: at the bus's own instant, or whenever the encoder is ready."""
 
     cycle: float = key(
         0.0, "time", "cycle of the bus", least=0.0, cause=causes.BUS_CYCLE,

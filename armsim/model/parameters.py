@@ -31,7 +31,7 @@ class Number:
     joint : str
         Joint name; empty for a machine-level value.
     key : Key
-        Its declaration.
+        Declaration of the key.
     rotary : bool
         Whether its joint turns.
     value : float

@@ -50,7 +50,7 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
     Raises
     ------
     InputError
-        It has no joint, or another number of joints than names.
+        The robot has no joint, or another number of joints than names.
     """
     rows = hasattr(robot, "links") and all(hasattr(link, "mdh") for link in robot.links)
     is_sequence = not hasattr(robot, "links")

@@ -125,7 +125,7 @@ def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fund
     Parameters
     ----------
     offset_key : str
-        Which offset.
+        Key of the offset.
     offset : Distribution
         [m or rad]
     gain : float
@@ -181,7 +181,7 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
     Parameters
     ----------
     bandwidth, used : float
-        At which the noise is stated, and at which the reading is used; nothing changes where either is 0. [Hz]
+        Bandwidth of the stated noise, and of the reading as used; nothing changes where either is 0. [Hz]
     loss : float
         Mean of 1/contrast^2 (`assembly.contrast_loss`). [1]
 

@@ -89,7 +89,7 @@ def sentences(calibrated: Calibrated) -> list[str]:
 
 
 def residuals(arm: IdentifiedArmRecord) -> str:
-    """How far the measured points lie from the identified arm, and at poses that were not measured."""
+    """Distances of measured points from the identified arm, at measured poses and at others."""
     measured = f"its points lie {show(arm.residual)} from the identified arm, expected {show(arm.expected)} (rms)"
     if arm.held_out is None:
         return f"{measured}; too few poses to tell what it is at poses that were not measured"
@@ -199,7 +199,7 @@ def value_frame(arm: IdentifiedArmRecord) -> Frame:
 
 
 def residual_frame(calibrated: Calibrated) -> Frame:
-    """How far measured points lie from the identified arms, at measured poses and at others."""
+    """Distances of measured points from the identified arms, at measured poses and at others."""
     rows = calibrated.arms
     others = [None if row.held_out is None else row.held_out.residual for row in rows]
     intervals = [None if row.held_out is None else row.held_out.interval for row in rows]

@@ -158,7 +158,7 @@ def rasterize(folder: Path, names: Sequence[str]) -> None:
     Raises
     ------
     RunError
-        It fails.
+        Drawing fails.
     """
     import typst
 

@@ -54,7 +54,7 @@ class Column:
         Numbers in SI, None where unknown; or words.
     intervals : tuple of (low, high), optional
     unit : Unit
-        In which it is shown; without a name where numbers are bare or each cell has its own.
+        Unit of the column; without a name where numbers are bare or each cell has its own.
     places : int, optional
         Decimals of all of its numbers; None where they are words or stand as they are.
     file_unit : Unit
@@ -139,7 +139,7 @@ class Column:
 
     @property
     def with_units(self) -> list[str]:
-        """Its cells, each with the unit."""
+        """Cells of the column, each with the unit."""
         texts = (cell.text for cell in self.cells)
         return [text if text in "∞–" else f"{text} {self.unit.name}".rstrip() for text in texts]
 

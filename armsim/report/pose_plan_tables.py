@@ -38,7 +38,7 @@ def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
 
 
 def _session(calibrated: Calibrated) -> str:
-    """How many poses of how many, and how long the moves take."""
+    """Numbers of selected and of candidate poses, and duration of the moves."""
     sight = (
         f" in sight of the instrument, of {calibrated.offered}" if calibrated.offered > calibrated.candidates else ""
     )

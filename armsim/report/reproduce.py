@@ -102,7 +102,7 @@ def read_manifest(path: Path) -> Manifest:
     Raises
     ------
     InputError
-        It is no manifest of a run, or an input is not there or not as it was; all of them are told.
+        The file is no manifest of a run, or inputs are missing or changed; all of them are named.
     """
     accepted = "the manifest.json that armsim run wrote"
     try:
@@ -152,7 +152,7 @@ def _problem(path: Path, detail: ErrorDetails) -> Problem:
 
 
 def difference(result: Result, expected: str, earlier: Path) -> str | None:
-    """How a result differs from that of a manifest; None where equal to the bit.
+    """Differences of a result from that of a manifest; None where equal to the bit.
 
     ``earlier`` is the results.json beside the manifest, looked into where it is still there.
     """

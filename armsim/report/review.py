@@ -57,7 +57,7 @@ class Review:
     appendix : tuple of Section
         Sections of this review, before assumptions, inputs, references and provenance.
     modelled : Result or Scenario, optional
-        Whose assumptions are told.
+        Result or scenario whose assumptions are listed.
     sample : Sample, optional
     sources : tuple of Source
         Files that were read.

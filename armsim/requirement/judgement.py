@@ -54,7 +54,7 @@ class Judgement:
     Parameters
     ----------
     criterion : str
-        Its name, such as ``position``.
+        Name of the criterion, such as ``position``.
     statistic : str
         What is held against the limit, as the header of a column: "95 % of errors".
     phrase : str
@@ -79,7 +79,7 @@ class Judgement:
     decimals : int, optional
         Decimals of the figure in its unit, common to a table; see `share_digits`.
     unit : str
-        In which it is shown, likewise.
+        Unit in which it is shown, common to a table.
     """
 
     criterion: str

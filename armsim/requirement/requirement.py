@@ -55,7 +55,8 @@ def _limit(name: str) -> Any:
 class Requirement:
     """Limits that the tool must keep.
 
-    ``position``, ``repeatability``, ``path_accuracy`` and ``path_repeatability`` in m, ``orientation`` and ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
+    ``position``, ``repeatability``, ``path_accuracy`` and ``path_repeatability`` in m, ``orientation`` and
+    ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
 
     ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
     ``tasks``: limits of single tasks, by their names, each in place of the scenario's.

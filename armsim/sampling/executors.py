@@ -89,7 +89,7 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
     Raises
     ------
     InputError
-        That is no address.
+        The address is not valid.
     RunError
         The package is not installed, no scheduler answers, or no worker is there.
     """

@@ -23,7 +23,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     seed : int
         Seed of the drawn unit (simulated arm).
     speeds : (joints,) [rad/s or m/s]
-        At which the errors that need motion are looked at.
+        Speeds at which motion-dependent errors are evaluated.
 
     Returns
     -------

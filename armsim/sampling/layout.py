@@ -134,7 +134,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
     Raises
     ------
     DoesNotFit
-        It cannot fit; says what would.
+        The run does not fit into the memory; the message says what would.
     """
     workers, memory, batch = place.workers, place.memory, load.batch
     record = RECORD * (load.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way

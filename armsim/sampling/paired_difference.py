@@ -94,7 +94,7 @@ class Shift(NamedTuple):
     ----------
     value : float
     pull : (units,)
-        How each unit pulls at the value, of mean zero: its variance over the number of units is that of the value.
+        Influence of each unit on the value, of mean zero: its variance over the number of units is that of the value.
         nan where the sample is too small to tell.
     unseen : float
         Half of a 95 % interval, of one unit more near the quantile whose change is as far from the others as any.
@@ -168,7 +168,7 @@ def quantile_influence(
     ----------
     spec : RunSpec
     task : int
-        Its key.
+        Key of the task.
     configurations : Configurations
         At most a chunk.
     units : int

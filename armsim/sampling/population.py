@@ -143,7 +143,7 @@ class Population:
     Parameters
     ----------
     spec : RunSpec
-        Its plan says how large the population can become; how finely RP is integrated follows from it.
+        Specification; its plan sets the largest number of units, and thereby the accuracy of the integration of RP.
     tasks : list of TaskConfigurations
     workers : Workers
     stop : Stop

@@ -47,7 +47,7 @@ class Samples:
         With the plan that was sampled.
     tasks : tuple of TaskSample
     adaptive : Adaptive, optional
-        How a tolerance was reached.
+        Record of the iterations to a tolerance.
     last : bool
         Whether the population has all units that were asked for.
     """

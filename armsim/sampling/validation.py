@@ -26,7 +26,7 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     Parameters
     ----------
     mean : (poses, 3) [m], covariance : (poses, 3, 3) [m^2]
-        By first order.
+        Moments of the first-order model.
     ends : (poses, 3, 2) [m]
         The 2.5 % and the 97.5 % quantile of each coordinate by Monte Carlo.
     intervals : (poses, 3, 2, 2) [m]

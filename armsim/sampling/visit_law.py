@@ -182,7 +182,7 @@ def visit_law(
     postures : Kinematics
         With the axes that the coefficients move.
     plan : SamplingPlan
-        Its seed scrambles the nets, its size decides how many points they have.
+        Seed of the scrambling of the nets, and size that sets their number of points.
     tangents : (P, 3)
         Unit tangents of a path; RP is evaluated in the plane across them. Zero without a path.
     only : slice

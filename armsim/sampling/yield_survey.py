@@ -22,7 +22,7 @@ class Surveyed:
     Parameters
     ----------
     mean_squares : mapping of ``error`` and ``orientation_error`` to (poses,) [m^2 or rad^2]
-        By first order.
+        Mean squares of the first-order model.
     extremes : Extremes
         The largest of what every unit has over the poses, in the limit of infinitely many visits: those of a run.
     operating : (units,) bool
