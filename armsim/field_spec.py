@@ -56,7 +56,7 @@ class Key:
     required : bool
         Whether a document must state it, though the model has a default.
     visit : bool
-        Whether a tolerance is drawn anew at every visit, for which few laws serve.
+        Whether a tolerance is drawn anew at every visit, which few distributions support.
     silent : bool
         Whether what is stated under it makes no error of its own.
     centred : str
@@ -196,7 +196,7 @@ def stated_causes(owner: Any) -> Iterator[tuple[str, Key]]:
 
 
 def _size(value: Any) -> Any:
-    """Size of a quantity: whether a law is non-zero, or the length of a list."""
+    """Size of a quantity: whether a distribution is non-zero, or the length of a list."""
     for name in ("spread", "nonzero"):
         value = getattr(value, name, value)
     return len(value) if isinstance(value, tuple) else value

@@ -12,8 +12,8 @@ from armsim.arrays import Array
 from armsim.sampling.statistics import LEVEL, TAIL
 
 LARGEST = 10.0
-"""Amplitude, in standard uncertainties, from which on the law of Rice counts as normal: on average a fitted amplitude
-is longer than the true one by 0.05 there."""
+"""Amplitude, in standard uncertainties, from which on the Rice distribution counts as normal: on average a fitted
+amplitude is longer than the true one by 0.05 there."""
 STEPS = 200
 """Steps of the table of critical distances up to there."""
 BISECTIONS = 50
@@ -51,9 +51,9 @@ def rice_intervals(coefficients: Array, covariances: Array, freedom: ArrayLike) 
     """95 % intervals of the amplitudes of waves, with the lower end at 0 where there may be no wave.
 
     An interval holds every amplitude of which the circle in the plane of cosine and sine is near enough to the fitted
-    point, by the distance of Mahalanobis under the noise. Near enough is what 95 % of fits keep to by the law of Rice:
-    2.45 standard uncertainties for no wave, 1.96 for a large one, wider by Student's factor where the noise is
-    estimated. For that, noise that differs by direction is taken at its largest.
+    point, by the distance of Mahalanobis under the noise. Near enough is what 95 % of fits keep to by the Rice
+    distribution: 2.45 standard uncertainties for no wave, 1.96 for a large one, wider by Student's factor where the
+    noise is estimated. For that, noise that differs by direction is taken at its largest.
 
     Parameters
     ----------

@@ -7,9 +7,9 @@ is left of the reading, T its covariance, and the deletion residual r_i, the rea
 
     t_i = y_i - m + N (Q a)_p,   T = S - N + N Q_pp N,   r_i = S T^-1 t_i,   cov r_i = S T^-1 S
 
-so that r_i^T (cov r_i)^-1 r_i = t_i^T T^-1 t_i, of the chi-square law with three degrees of freedom where all is
-normal. It is divided by the median over the readings of the arm in units of that law's, where that is more than one: an
-arm that is not as predicted, or an instrument that is worse than stated, moves all readings and makes none of them
+so that r_i^T (cov r_i)^-1 r_i = t_i^T T^-1 t_i, of the chi-square distribution with three degrees of freedom where all
+is normal. It is divided by the median over the readings of the arm in units of that law's, where that is more than one:
+an arm that is not as predicted, or an instrument that is worse than stated, moves all readings and makes none of them
 stand out. The largest over all readings is ranked among the largest of simulated arms, which holds whatever the laws
 are.
 
@@ -36,7 +36,7 @@ from armsim.documents.measured_points import MeasuredArm
 MOST = 0.1
 """Share of the readings of an arm that may be called wrong, at most. Common practice, no source."""
 MEDIAN = 2.366
-"""Median of the chi-square law with three degrees of freedom."""
+"""Median of the chi-square distribution with three degrees of freedom."""
 FLAT = 1e-9
 """Share of the largest variance below which a direction has none."""
 MOST_NUMBERS = 5_000_000
@@ -167,7 +167,7 @@ def _times(rows: Array, factors: Array) -> Array:
 
 
 def studentised(squares: Array) -> Array:
-    """Squares (..., readings) over their median in units of that of the chi-square law, where that is more than one."""
+    """Squares (..., readings) over the ratio of their median to that of chi-square, where that ratio exceeds one."""
     return np.asarray(squares / np.maximum(1.0, np.median(squares, axis=-1, keepdims=True) / MEDIAN))
 
 

@@ -1,4 +1,4 @@
-"""Counter-based random numbers: Philox 4x32-10, compiled, and the three laws of visit coefficients.
+"""Counter-based random numbers: Philox 4x32-10, compiled, and the three distributions of visit coefficients.
 
 The number drawn depends on its key and counter alone, never on what was drawn before it, so any worker can
 draw any part of the population and the bits stay the same.
@@ -19,7 +19,7 @@ from armsim.core.compile import Floats, Words, compiled
 from armsim.core.kernel_digest import LANES
 
 NORMAL, UNIFORM, TWO_VALUED = 0, 1, 2
-"""Codes of the laws: standard normal; uniform on (-1, 1); -1 or +1 with equal chance."""
+"""Codes of the distributions: standard normal; uniform on (-1, 1); -1 or +1 with equal probability."""
 
 VISITS_OF_SIGNS = 128
 """Visits that the bits of four words serve with a sign each."""
@@ -104,7 +104,7 @@ def _direction(word: np.uint32) -> tuple[float, float]:
 
 @compiled
 def add_uniforms(words: Words, factor: float, target: Floats) -> None:
-    """Add multiples of draws of the uniform law on (-1, 1), which never touch its ends; arguments as `add_normals`."""
+    """Add multiples of uniform draws on (-1, 1), which never touch its ends; arguments as `add_normals`."""
     for u in range(4 * LANES):
         target[u] += factor * ((words[u] + 0.5) * (2.0 * _STEP) - 1.0)
 

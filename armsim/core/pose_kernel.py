@@ -29,7 +29,7 @@ class Poses(NamedTuple):
         As `screws.Axes`.
     unit_number, unit_axis : (entries,), unit_value : (P, entries)
         As `unit_figures.UnitErrors`.
-    key, law, begin, axis, moving, moving_rotary
+    key, distribution, begin, axis, moving, moving_rotary
         As `sample_kernel.Visits`.
     value : (P, entries)
         Value of the visit entries, as in `sample_kernel.Visits`.
@@ -47,7 +47,7 @@ class Poses(NamedTuple):
     unit_axis: Indices
     unit_value: Floats
     key: Words
-    law: Indices
+    distribution: Indices
     begin: Indices
     axis: Indices
     value: Floats
@@ -156,7 +156,7 @@ def sample_poses(
             _clear(block_tallies)
         unit_errors = UnitErrors(coefficients, poses.unit_number, poses.unit_axis, poses.unit_value[p])
         visit_errors = Visits(
-            poses.key, poses.law, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary
+            poses.key, poses.distribution, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary
         )
         effect = VisitEffect(
             poses.shift[p], poses.turn_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]

@@ -37,20 +37,20 @@ class Visits(NamedTuple):
     """Errors that are drawn anew at every visit, at one pose.
 
     key : (coefficients, 2) uint32
-    law : (coefficients,)
+    distribution : (coefficients,)
         Codes of `philox`.
     begin : (coefficients + 1,)
         First entry of each coefficient.
     axis, value : (entries,)
-        An entry moves an axis by its coefficient times the value, which includes the scale of the law; the axis counts
-        among those that visits move.
+        An entry moves an axis by its coefficient times the value, which includes the scale of the distribution; the
+        axis is an index into ``moving``.
     moving : (moving axes,)
         Axes that visits move, base first.
     rotary : (moving axes,) bool
     """
 
     key: Words
-    law: Indices
+    distribution: Indices
     begin: Indices
     axis: Indices
     value: Floats
@@ -271,16 +271,16 @@ def _draw(
     unit = block.first_unit + start
     errors[:] = 0.0
     for k in range(visit_errors.key.shape[0]):
-        law = visit_errors.law[k]
-        if law != TWO_VALUED:
+        distribution = visit_errors.distribution[k]
+        if distribution != TWO_VALUED:
             philox4x32(visit_errors.key[k], unit, first // TOGETHER, block.pose, block.task, words)
         elif first % VISITS_OF_SIGNS == 0:
             philox4x32(visit_errors.key[k], unit, first // VISITS_OF_SIGNS, block.pose, block.task, bits[k])
         for i in range(visit_errors.begin[k], visit_errors.begin[k + 1]):
             target, value = errors[visit_errors.axis[i]], visit_errors.value[i]
-            if law == NORMAL:
+            if distribution == NORMAL:
                 add_normals(words, value, target)
-            elif law == TWO_VALUED:
+            elif distribution == TWO_VALUED:
                 v = first % VISITS_OF_SIGNS
                 add_signs(bits[k][v // 32 * LANES : (v // 32 + 1) * LANES], v % 32, value, target)
             else:

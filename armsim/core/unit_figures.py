@@ -1,10 +1,10 @@
 """Accuracy and repeatability of built units in the limit of infinitely many visits, without drawing any visit.
 
-A unit at a pose has constant errors s; a visit adds errors v, of mean zero. With the symmetric laws of visits
+A unit at a pose has constant errors s; a visit adds errors v, of mean zero. With the symmetric distributions of visits
 
     mean over visits of F(s + v)  =  F(s) + 1/2 E[v^T F''(0) v]  +  terms of third order in s and v
 
-so that the barycentre takes one exact evaluation and a constant of the pose (`sampling.visit_law`).
+so that the barycentre takes one exact evaluation and a constant of the pose (`sampling.visit_distribution`).
 """
 
 from __future__ import annotations

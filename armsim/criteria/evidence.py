@@ -138,7 +138,7 @@ def integration_of_rp(poses: PoseTable) -> float:
 
 
 def first_order_quantile(poses: PoseTable, coverage: float) -> Array:
-    """Quantile of the error at every pose by first order, as of a normal law, shape (poses,). [m]
+    """Quantile of the error at every pose by first order, as of a normal distribution, shape (poses,). [m]
 
     Parameters
     ----------

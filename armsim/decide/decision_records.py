@@ -72,7 +72,7 @@ class Proof:
     sampled : int
         Cheaper designs that were sampled on the population of the scenario and fail there.
     bounded : int
-        Cheaper designs whose RP, by the law of their visits, exceeds the limit; each excludes those near it.
+        Cheaper designs whose RP, by the distribution of their visits, exceeds the limit; each excludes those near it.
     complete : bool
         Every cheaper design is one of the two: the price is proved, for these samples.
     repeatability : bool

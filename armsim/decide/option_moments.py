@@ -18,7 +18,7 @@ from armsim.model.correction import NAME
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
 from armsim.model.machine import Machine
-from armsim.sampling.visit_law import STD
+from armsim.sampling.visit_distribution import STD
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +28,7 @@ class VisitCoefficient:
     ``gain`` has the shape (P, 3) [m]; on a path it is projected onto the plane across it, where RP is evaluated.
     """
 
-    law: str
+    distribution: str
     gain: Array
 
 
@@ -74,7 +74,7 @@ class Moments:
         out = np.zeros(len(self.independent_variance))
         for name in {*self.of_visits, *other.of_visits}:
             a, b = self.of_visits.get(name), other.of_visits.get(name)
-            if a is not None and b is not None and a.law == b.law:
+            if a is not None and b is not None and a.distribution == b.distribution:
                 out += np.sum((a.gain - b.gain) ** 2, axis=1)
             else:
                 out += sum(np.sum(coefficient.gain**2, axis=1) for coefficient in (a, b) if coefficient is not None)
@@ -126,7 +126,7 @@ def moments_of(machine: Machine, configurations: Sequence[Configurations], share
         np.concatenate([part.independent_variance for part in parts]),
         np.concatenate([part.visits for part in parts]),
         {
-            name: VisitCoefficient(coefficient.law, np.concatenate([_gain(part, name) for part in parts]))
+            name: VisitCoefficient(coefficient.distribution, np.concatenate([_gain(part, name) for part in parts]))
             for name, coefficient in _every(parts, names)
         },
     )

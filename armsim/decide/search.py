@@ -1,4 +1,4 @@
-"""What a search for a set of encoders knows: options, ratios that sampled designs have told, laws of the visits."""
+"""State of a search for a set of encoders: options, ratios from sampled designs, distributions of the visits."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from armsim.model.machine import Machine
 from armsim.results.figure import Figure
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
-from armsim.sampling.visit_law import integrate
+from armsim.sampling.visit_distribution import integrate
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
@@ -42,7 +42,8 @@ ROUNDS = 3
 FEW = 16
 """Poses of each task, those with the largest load, at which a design is tried first."""
 LEAST = math.sqrt(10.0)
-"""Largest RP over the rms of the visits, m + 3 s with m^2 + s^2 = 1; likewise of its change over a distance of laws."""
+"""Largest RP over the rms of the visits, m + 3 s with m^2 + s^2 = 1; also of the change of RP over the distance of
+two distributions."""
 SURELY = 1e-3
 """Share of the limit by which RP must exceed it before it excludes a design without sampling. Between units RP differs
 by the angles of their errors, far less."""
@@ -269,13 +270,15 @@ class Search:
         return None
 
     def repeatability(self, program: Program, choice: Choice, poses: np.ndarray) -> tuple[Array, Array]:
-        """RP of a choice at poses by the law of its visits, and the half-width of its interval."""
+        """RP of a choice at poses by the distribution of its visits, and the half-width of its interval."""
         parts = [program.fixed, *(row[n] for row, n in zip(self.option_moments, choice, strict=True))]
         every = [coefficient for part in parts for coefficient in part.of_visits.values()]
         gains = np.zeros((len(poses), len(every), 3))
         for k, coefficient in enumerate(every):
             gains[:, k] = coefficient.gain[poses]
-        value, _, half, _ = integrate(tuple(coefficient.law for coefficient in every), gains, self.study.scenario.plan)
+        value, _, half, _ = integrate(
+            tuple(coefficient.distribution for coefficient in every), gains, self.study.scenario.plan
+        )
         return value, half
 
     def few(self, program: Program, choice: Choice) -> list[PoseSet]:

@@ -4,9 +4,9 @@ Three kinds of reasons exclude a cheaper design, and the answer tells which it r
 
 *Sampled.* It was sampled and fails. Where few cheaper designs are left they are all sampled.
 
-*By a bound.* RP of a design is known from the law of its visits without sampling. With S the rms of the visits,
-RP >= S; and two laws that are a distance d apart (rms, in any coupling) have RPs at most sqrt(10) d apart, since RP is
-m + 3 s with |dm|^2 + |ds|^2 <= d^2. So a design whose RP exceeds the limit by x excludes all within x / sqrt(10).
+*By a bound.* RP of a design is known from the distribution of its visits without sampling. With S the rms of the
+visits, RP >= S; and two distributions at a distance d (rms, in any coupling) have RPs at most sqrt(10) d apart, since
+RP is m + 3 s with |dm|^2 + |ds|^2 <= d^2. So a design whose RP exceeds the limit by x excludes all within x / sqrt(10).
 
 *Judged.* The quantile at the coverage is tied to the mean square error by a ratio at every pose, which first designs,
 sampled, tell. The program gives designs in the order of their price with limits wider than the requirement by a margin,
@@ -38,8 +38,8 @@ from armsim.study import Study
 
 MOST_SAMPLED = 100
 """Designs sampled in the order of their price before the search is given up."""
-MOST_LAWS = 400
-"""Designs excluded by the law of their visits, one by one, before the bound is given up."""
+MOST_EXCLUDED = 400
+"""Designs excluded by the distribution of their visits, one by one, before the bound is given up."""
 MOST_LISTED = 100_000
 """Designs of a catalogue, at most, that are listed to see how many are cheaper."""
 MOST_LEFT = 400
@@ -128,13 +128,13 @@ class _Record:
 
     def walk(self, hasty: bool = False) -> bool:
         """Take choices in the order of their price until one holds; whether none below the answer is left."""
-        laws = 0
-        while len(self.failed) < MOST_SAMPLED and laws < MOST_LAWS:
+        excluded = 0
+        while len(self.failed) < MOST_SAMPLED and excluded < MOST_EXCLUDED:
             choice = None if self.cheapest_of_all else self.program.cheapest(self.below, self.search.margin)
             if choice is None or not self.cheaper(choice):
                 return True
             if self.exceeds(choice, hasty):
-                laws += 1
+                excluded += 1
             elif self.holds(choice):
                 return True
         return False

@@ -72,7 +72,7 @@ class Line:
         worst pose then is. [m]
     rms_tenth_less : float
         Change of the rms error over all poses by a tenth less: by first order in the errors, which asks for second
-        moments alone, so that no law is assumed. [m]
+        moments alone, so that no distribution is assumed. [m]
     """
 
     task: str

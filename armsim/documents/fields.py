@@ -11,10 +11,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
-from armsim.errormodel.distributions import CENTRED, Distribution, Law, Magnitude
+from armsim.errormodel.distributions import CENTRED, Distribution, DistributionName, Magnitude
 
-LIMITED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "fixed")
-SCATTERED: tuple[Law, ...] = ("normal", "rayleigh")
+LIMITED: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "fixed")
+SCATTERED: tuple[DistributionName, ...] = ("normal", "rayleigh")
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,7 +175,7 @@ _EITHER_WAY = re.compile(r"(?:\+-|\+/-|±) ?(?=[\d.])")
 _SIZE = re.compile(rf"(.{{1,60}}?) ({'|'.join(pattern for pattern, _, _ in SIZES)})")
 
 
-def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[Law]) -> tuple[Measured, bool]:
+def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[DistributionName]) -> tuple[Measured, bool]:
     """Size of a tolerance in the notation of data sheets, and whether it is a limit."""
     text = value.strip() if isinstance(value, str) else ""
     sign = _EITHER_WAY.match(text)
@@ -197,7 +197,9 @@ def is_bare(value: Any) -> bool:
     return bool(text) and _EITHER_WAY.match(text) is None and _SIZE.fullmatch(text) is None
 
 
-def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: bool, centred: str) -> Tolerance:
+def _tolerance(
+    value: Any, kinds: tuple[str, ...], laws: list[DistributionName], magnitude: bool, centred: str
+) -> Tolerance:
     mean_form = "" if centred else "mean: X, "
     form = f"X, {{{mean_form}limit: X, distribution: ...}} or {{{mean_form}std: X, distribution: ...}}, with X "
     form += units.accepted(*kinds)
@@ -320,7 +322,9 @@ def _schema(kinds: tuple[str, ...], sheet_forms: bool = False) -> dict[str, Any]
     }
 
 
-def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool, mean: bool) -> dict[str, Any]:
+def _tolerance_schema(
+    kinds: tuple[str, ...], laws: list[DistributionName], magnitude: bool, mean: bool
+) -> dict[str, Any]:
     size = _schema(kinds)
     forms: list[dict[str, Any]] = [_schema(kinds, sheet_forms=True)]
     for key, family in (("limit", LIMITED), ("std", SCATTERED)):

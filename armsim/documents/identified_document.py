@@ -57,7 +57,8 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
     Raises
     ------
     InputError
-        A joint or parameter that the arm has not, one twice, a unit that does not fit, or correlations of no law.
+        A joint or parameter that the arm has not, one twice, a unit that does not fit, or correlations of no
+        distribution.
     """
     parameters: list[Parameter] = []
     rows = document.parameters

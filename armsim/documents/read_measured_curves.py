@@ -30,7 +30,7 @@ class CurveDocument(Document):
 
 
 class BatchDocument(Document):
-    """Measured error curves of a batch of sensors: their second moments are the law of the population."""
+    """Measured error curves of a batch of sensors: their second moments are the distribution of the population."""
 
     file: FilePath = Field(description="CSV with sensor, angle [deg] and error [arcsec], relative to this file.")
     orders: Orders = Field(description="Orders per turn, or over the measured travel, that are taken from them.")
@@ -38,7 +38,7 @@ class BatchDocument(Document):
 
 
 LEAST_SENSORS = 5
-"""Minimum number of sensors of a batch: fewer do not determine a law."""
+"""Minimum number of sensors of a batch: fewer do not determine a distribution."""
 
 
 def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
@@ -62,7 +62,7 @@ def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> Me
 
 
 def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
-    """Law of a batch: mean and covariance of the coefficients of its sensors.
+    """Distribution of a batch: mean and covariance of the coefficients of its sensors.
 
     Raises
     ------

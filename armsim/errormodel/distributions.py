@@ -1,4 +1,4 @@
-"""Laws of random quantities: moments, quantiles and draws of tolerances."""
+"""Distributions of random quantities: moments, quantiles and draws of tolerances."""
 
 from __future__ import annotations
 
@@ -12,20 +12,20 @@ from numpy.random import Generator
 
 from armsim.arrays import Array
 
-Law = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
+DistributionName = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
 NORMAL_95 = 1.959963984540054
-"""Standard deviations of a normal law within which 95 % lie, to either side."""
+"""Standard deviations of a normal distribution within which 95 % lie, to either side."""
 COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
-"""Limit of a law without bounds, over its scale: 99.73 % lie within."""
-CENTRED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "normal")
-"""Laws that may have a mean other than zero."""
+"""Limit of a distribution without bounds, over its scale: 99.73 % lie within."""
+CENTRED: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "normal")
+"""Distributions that may have a mean other than zero."""
 FOLDED = 8.0
-"""Standard deviations from zero above which a normal law counts as one-sided: a share of 1e-15 is not."""
+"""Standard deviations from zero above which a normal distribution counts as one-sided: a share of 1e-15 is not."""
 
 
 @dataclass(frozen=True)
 class Distribution:
-    """The law of one random quantity, symmetric about ``centre`` but for ``fixed`` and ``rayleigh``.
+    """Distribution of one random quantity, symmetric about ``centre`` but for ``fixed`` and ``rayleigh``.
 
     Parameters
     ----------
@@ -36,16 +36,16 @@ class Distribution:
     scale : float
         In the unit of the quantity, not negative.
     centre : float
-        Mean of a law of `CENTRED`; 0 for the others, whose mean follows from the scale.
+        Mean of a distribution of `CENTRED`; 0 for the others, whose mean follows from the scale.
     """
 
-    distribution: Law
+    distribution: DistributionName
     scale: float
     centre: float = 0.0
 
     def __post_init__(self) -> None:
         if self.centre and self.distribution not in CENTRED:
-            raise ValueError(f"a {self.distribution} law has no centre")
+            raise ValueError(f"a {self.distribution} distribution has no centre")
 
     @property
     def nonzero(self) -> bool:
@@ -53,11 +53,12 @@ class Distribution:
         return bool(self.scale or self.centre)
 
     def absolute_moment(self, n: int) -> float:
-        """E|x|^n, for n >= 0: in closed form where the law is symmetric about zero, n is even, or x keeps its sign.
+        """E|x|^n, for n >= 0: in closed form where the distribution is symmetric about zero, n is even, or x keeps its
+        sign.
 
-        Source: integrals of the densities; JCGM 101:2008 6.4 for the laws; binomial theorem for a centre; NIST Digital
-        Library of Mathematical Functions 13.4 for a normal law folded at zero (from memory). Else by midpoints of equal
-        probability.
+        Source: integrals of the densities; JCGM 101:2008 6.4 for the distributions; binomial theorem for a centre; NIST
+        Digital Library of Mathematical Functions 13.4 for a normal distribution folded at zero (from memory). Else by
+        midpoints of equal probability.
         """
         if not self.centre:
             return self._about_zero(n)
@@ -102,11 +103,11 @@ class Distribution:
 
     @property
     def limit(self) -> float:
-        """Largest magnitude; that which 99.73 % do not exceed where the law has no bound."""
+        """Largest magnitude; that which 99.73 % do not exceed where the distribution has no bound."""
         return abs(self.centre) + self.scale * COVERED.get(self.distribution, 1.0)
 
     def scaled(self, factor: float) -> Distribution:
-        """The law of a positive factor times the quantity."""
+        """Distribution of a positive factor times the quantity."""
         return replace(self, scale=self.scale * factor, centre=self.centre * factor)
 
     def quantile(self, p: Array) -> Array:
@@ -144,7 +145,7 @@ def open_interval(uniform: Array) -> Array:
 
 
 NONE = Distribution("fixed", 0.0)
-"""Law of an absent quantity."""
+"""Distribution of an absent quantity."""
 
 
 @dataclass(frozen=True)

@@ -18,12 +18,12 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.causes import Cause, Life
-from armsim.errormodel.distributions import Distribution, Law
+from armsim.errormodel.distributions import Distribution, DistributionName
 from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Shape, State, Wave, mean_product
 
-VISIT_DISTRIBUTIONS: tuple[Law, ...] = ("normal", "uniform", "two-valued")
-"""Laws that compiled draws serve: coefficients of visit life keep to these."""
+VISIT_DISTRIBUTIONS: tuple[DistributionName, ...] = ("normal", "uniform", "two-valued")
+"""Distributions with compiled draws: the only ones of coefficients that are drawn anew per visit."""
 
 
 class Role(Enum):
@@ -130,7 +130,7 @@ class Term:
             )
             if not plain:
                 raise ValueError(
-                    f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws about zero"
+                    f"{self.name}: visit life needs independent {', '.join(VISIT_DISTRIBUTIONS)} draws about zero"
                 )
 
     @cached_property
@@ -198,7 +198,7 @@ class Term:
 
 @dataclass(frozen=True)
 class Independent(Draw):
-    """Draw of independent coefficients, one law each."""
+    """Draw of independent coefficients, one distribution each."""
 
     spreads: tuple[Distribution, ...]
 

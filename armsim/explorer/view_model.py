@@ -121,7 +121,7 @@ def first_order(snapshot: Snapshot, task: int) -> Array:
     Returns
     -------
     (poses,)
-        Error at the coverage of the requirement, of a normal law. [m]
+        Error at the coverage of the requirement, of a normal distribution. [m]
     """
     return first_order_quantile(snapshot.answer.tables[task], coverage_of(snapshot.study.scenario.requirement))
 

@@ -393,6 +393,6 @@ def _mean_square(terms: tuple[Term, ...]) -> float:
 
 
 def _remainder(total: Distribution, parts: float) -> Distribution:
-    """Law of a stated total less parts of a given mean square. Source: JCGM 100:2008 5.1.2, variances add."""
+    """Distribution of a stated total less parts of a given mean square. Source: JCGM 100:2008 5.1.2, variances add."""
     square = total.second_moment
     return total.scaled(math.sqrt(max(0.0, 1.0 - parts / square))) if square else total

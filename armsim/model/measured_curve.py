@@ -1,4 +1,4 @@
-"""A measured error curve, or the law of a batch of them, in place of the causes that it measures."""
+"""A measured error curve, or the distribution of a batch of them, in place of the causes that it measures."""
 
 from __future__ import annotations
 

@@ -114,7 +114,7 @@ def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator
 
 
 def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, Steps]]:
-    """Numbers of a quantity that are not zero: one, or mean and limit of a law about another value."""
+    """Numbers of a quantity that are not zero: one, or mean and limit of a distribution about another value."""
     spread, inner = (value.spread, (*steps, "spread")) if isinstance(value, Magnitude) else (value, steps)
     if isinstance(spread, Distribution) and spread.centre:
         yield f"{path}.mean", spread.centre, (*inner, "centre")

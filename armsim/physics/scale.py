@@ -43,7 +43,7 @@ def least_significant_bit(order: float, bits: float) -> float:
 def quantisation(order: float, bits: float) -> tuple[Term, ...]:
     """Rounding of the reading to whole steps: uniform on +-LSB/2, anew at every visit.
 
-    Valid while other scatter moves the reading by more than a step; below that it is the bound, not the law.
+    Valid while other scatter moves the reading by more than a step; below that it is the bound, not the distribution.
 
     Parameters
     ----------
@@ -231,7 +231,7 @@ def of_unknown_shape(
         Name of the term.
     cause : Cause
     error : Distribution
-        Largest error or its law. [rad or m]
+        Largest error or its distribution. [rad or m]
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
     heads : int or tuple

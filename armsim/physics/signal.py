@@ -113,7 +113,7 @@ def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term
 
 @dataclass(frozen=True)
 class TurnedPair(Draw):
-    """Draw of one quantity on sine and another of the same law on cosine, at a phase that is not known."""
+    """Draw of one quantity on sine and another of the same distribution on cosine, at a phase that is not known."""
 
     spread: Distribution
 
@@ -178,8 +178,8 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
     """Jitter of the reading from noise of the two signals: normal, anew at every visit.
 
     Standard deviation level * sqrt(loss / averages) / order. Contrast differs between units; its effect enters through
-    the mean of 1/contrast^2, so that the second moment over the population is exact while the law of the pooled noise,
-    a mixture of normals, is taken as normal.
+    the mean of 1/contrast^2, so that the second moment over the population is exact while the distribution of the
+    pooled noise, a mixture of normals, is taken as normal.
 
     Parameters
     ----------

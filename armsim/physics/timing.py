@@ -73,7 +73,7 @@ def free_running(cycle: float) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] uniform law of the phase between two clocks.
+    .. [1] uniform distribution of the phase between two clocks.
     """
     half = 0.5 * cycle
     shape = Proportional("speed")

@@ -166,7 +166,7 @@ def _excluded(proof: Proof, which: str) -> str:
     reasons = [f"{proof.sampled} sampled, which fail"]
     if proof.bounded:
         near = "" if proof.complete else ", and with them all that are near"
-        reasons.append(f"{proof.bounded} whose RP exceeds the limit by the law of their visits{near}")
+        reasons.append(f"{proof.bounded} whose RP exceeds the limit by the distribution of their visits{near}")
     if proof.complete:
         return f"Proved for these samples: {which} was examined ({'; '.join(reasons)})."
     visits = "" if proof.repeatability else " Not all choices of small visits could be examined."

@@ -17,7 +17,7 @@ SHARE = 0.95
 
 
 def coverage_factor(dimensions: int, share: float = SHARE) -> float:
-    """Coverage factor of a normal law by its number of dimensions; 1.960, 2.448, 2.796 at 95 %."""
+    """Coverage factor of a normal distribution by its number of dimensions; 1.960, 2.448, 2.796 at 95 %."""
     from scipy.special import chdtri
 
     return math.sqrt(float(chdtri(dimensions, 1.0 - share)))

@@ -85,7 +85,7 @@ def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numb
     """
     tested = configurations[np.array(numbers, dtype=np.int64)]
     sampler = Sampler.prepare(spec.machine.evaluated(tested), spec.plan)
-    law = sampler.law()
+    distribution = sampler.visit_distribution()
     printed, attained = (np.empty((2, len(numbers), spec.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
     for units, coefficients in spec.unit_blocks(block):
@@ -94,5 +94,5 @@ def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numb
             displacement, _ = sampler.follow(pose, number, task, coefficients, units.start, count, cycles)
             printed[0, pose, units] = pose_accuracy(displacement)
             printed[1, pose, units] = pose_repeatability(displacement)
-            attained[:, pose, units] = sampler.attain(pose, law, coefficients, count)[0][:2]
+            attained[:, pose, units] = sampler.attain(pose, distribution, coefficients, count)[0][:2]
     return Tested(printed, attained)

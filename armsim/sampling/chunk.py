@@ -26,7 +26,7 @@ from armsim.sampling.plan import draw_units
 from armsim.sampling.pose import fill_first_order, share_names
 from armsim.sampling.pose_sample import Scales
 from armsim.sampling.unit_draws import UnitDraws
-from armsim.sampling.visit_law import VisitLaw
+from armsim.sampling.visit_distribution import VisitDistribution
 from armsim.sampling_plan import SamplingPlan
 
 CHUNK = 64
@@ -232,7 +232,9 @@ class EvaluatedChunk:
         fill_first_order(out, spec.machine, configurations.joints, self.sampler.evaluated, self.linear)
         return out
 
-    def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
+    def fill_first_unit(
+        self, table: PoseTable, distribution: VisitDistribution, plan: SamplingPlan, poses: range
+    ) -> None:
         """Write the mean error of the first unit (simulated arm) into the table, at poses of a path.
 
         Figures of a path show this unit as an example.
@@ -241,22 +243,24 @@ class EvaluatedChunk:
         ----------
         table : PoseTable
             Written to.
-        law : VisitLaw
+        distribution : VisitDistribution
         plan : SamplingPlan
         poses : range
             Poses within the chunk.
         """
         one = draw_units(self.machine.terms, plan, 0, 1)
         for pose in poses:
-            table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
+            table.column("first_unit")[pose] = self.sampler.attain(pose, distribution, one, 1)[1][:, 0]
 
-    def unit_statistics(self, spec: RunSpec, law: VisitLaw, poses: range) -> Iterator[tuple[slice, int, Array]]:
+    def unit_statistics(
+        self, spec: RunSpec, distribution: VisitDistribution, poses: range
+    ) -> Iterator[tuple[slice, int, Array]]:
         """Statistics of all units in the limit of infinitely many visits, by block of units and pose.
 
         Parameters
         ----------
         spec : RunSpec
-        law : VisitLaw
+        distribution : VisitDistribution
         poses : range
             Poses within the chunk.
 
@@ -269,7 +273,7 @@ class EvaluatedChunk:
         for units, coefficients in spec.unit_blocks(in_motion=self.in_motion):
             for pose in poses:
                 unit_statistics = self.sampler.attain(
-                    pose, law, coefficients, units.stop - units.start, self.tangents[pose]
+                    pose, distribution, coefficients, units.stop - units.start, self.tangents[pose]
                 )[0]
                 yield units, pose, unit_statistics
 
@@ -343,8 +347,8 @@ def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> t
     """
     first_pose = number // CHUNK * CHUNK
     chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
-    law = chunk.sampler.law(chunk.tangents, slice(pose, pose + 1))
+    distribution = chunk.sampler.visit_distribution(chunk.tangents, slice(pose, pose + 1))
     out = np.empty((UNIT_STATISTICS, spec.plan.units))
-    for units, _, unit_statistics in chunk.unit_statistics(spec, law, range(pose, pose + 1)):
+    for units, _, unit_statistics in chunk.unit_statistics(spec, distribution, range(pose, pose + 1)):
         out[:, units] = unit_statistics
-    return out, law.nets[pose]
+    return out, distribution.nets[pose]

@@ -87,11 +87,11 @@ class PreparedPoses:
         -------
         PreparedPoses
         """
-        law = chunk.sampler.law(chunk.tangents, rows)
+        distribution = chunk.sampler.visit_distribution(chunk.tangents, rows)
         if chunk.in_motion:
-            chunk.fill_first_unit(table, law, spec.plan, range(rows.start, rows.stop))
-        poses = chunk.sampler.laid_out(law, chunk.scales, chunk.tangents, numbers)
-        return PreparedPoses(task, chunk, table, rows, poses, law.half_width[rows])
+            chunk.fill_first_unit(table, distribution, spec.plan, range(rows.start, rows.stop))
+        poses = chunk.sampler.laid_out(distribution, chunk.scales, chunk.tangents, numbers)
+        return PreparedPoses(task, chunk, table, rows, poses, distribution.half_width[rows])
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,11 +24,11 @@ from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
 from armsim.sampling.pose_sample import PoseSample, Scales, empty_outputs, empty_slots, quantile_query
 from armsim.sampling.statistics import TAIL
-from armsim.sampling.visit_law import VisitCoefficients, VisitLaw, turned_columns, visit_law
+from armsim.sampling.visit_distribution import VisitCoefficients, VisitDistribution, turned_columns, visit_distribution
 from armsim.sampling_plan import SamplingPlan
 
 Counts = NDArray[np.int64]
-_LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
+_DISTRIBUTION_CODES = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,8 +44,8 @@ class Sampler:
     unit_axis: Counts
     unit_value: Array
     visit_keys: NDArray[np.uint32]
-    visit_laws: tuple[str, ...]
-    visit_law: Counts
+    visit_distributions: tuple[str, ...]
+    visit_distribution_codes: Counts
     visit_index: Counts
     visit_axis: Counts
     visit_value: Array
@@ -67,7 +67,7 @@ class Sampler:
         unit: list[tuple[int, int, Array]] = []
         visit: list[tuple[int, int, Array]] = []
         keys: list[NDArray[np.uint32]] = []
-        laws: list[str] = []
+        distributions: list[str] = []
         first = 0
         for term, acts in zip(evaluated.terms, evaluated.draw_acts, strict=True):
             if term.life == "unit":
@@ -76,15 +76,15 @@ class Sampler:
             else:
                 spreads = _visit_spreads(term)
                 visit += [(len(keys) + k, axis, value * spreads[k].scale) for k, axis, value in acts]
-                laws += [spread.distribution for spread in spreads]
+                distributions += [spread.distribution for spread in spreads]
                 keys += [visit_key(plan.seed, term, k) for k in range(len(spreads))]
         return Sampler(
             evaluated,
             plan,
             *_table(unit, poses),
             np.array(keys, dtype=np.uint32).reshape(-1, 2),
-            tuple(laws),
-            np.array([_LAWS[law] for law in laws], dtype=np.int64),
+            tuple(distributions),
+            np.array([_DISTRIBUTION_CODES[distribution] for distribution in distributions], dtype=np.int64),
             *_table(visit, poses),
         )
 
@@ -98,7 +98,13 @@ class Sampler:
     def _visits(self, pose: int) -> Visits:
         rotary = self.evaluated.postures.rotary[self.moving]
         return Visits(
-            self.visit_keys, self.visit_law, self._begin, self._entry_axes, self.visit_value[pose], self.moving, rotary
+            self.visit_keys,
+            self.visit_distribution_codes,
+            self._begin,
+            self._entry_axes,
+            self.visit_value[pose],
+            self.moving,
+            rotary,
         )
 
     @cached_property
@@ -116,31 +122,31 @@ class Sampler:
         """First entry of every visit coefficient."""
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
-    def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
-        """Law of the visits at the poses of ``only``; ``tangents`` of shape (poses, 3) on a path.
+    def visit_distribution(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitDistribution:
+        """Distribution of the visits at the poses of ``only``; ``tangents`` of shape (poses, 3) on a path.
 
         Parameters
         ----------
         tangents : (poses, 3), optional
             Unit tangents of a path.
         only : slice
-            Poses for which the law is computed.
+            Poses for which the distribution is computed.
 
         Returns
         -------
-        VisitLaw
+        VisitDistribution
         """
-        coefficients = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
+        coefficients = VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, self.visit_value)
         at = self.evaluated.postures
         along = np.zeros((len(at.column), 3)) if tangents is None else tangents
-        return visit_law(coefficients, at, self.plan, along, only)
+        return visit_distribution(coefficients, at, self.plan, along, only)
 
-    def laid_out(self, law: VisitLaw, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
+    def laid_out(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
         """All poses for the kernels; ``numbers`` of shape (poses,) in their task.
 
         Parameters
         ----------
-        law : VisitLaw
+        distribution : VisitDistribution
         scales : Scales
         tangents : (poses, 3)
         numbers : (poses,)
@@ -151,15 +157,16 @@ class Sampler:
         Poses
         """
         at = self.evaluated.postures
-        both = np.stack([law.repeatability, law.orientation_repeatability], axis=1)
+        both = np.stack([distribution.repeatability, distribution.orientation_repeatability], axis=1)
+        shifts = distribution.shift, distribution.turn_shift
         return Poses(
             numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
-            self.visit_keys, self.visit_law, self._begin, self._entry_axes, self.visit_value,
-            self.moving, at.rotary[self.moving], *scales, law.shift, law.turn_shift, tangents, both, law.slope,
+            self.visit_keys, self.visit_distribution_codes, self._begin, self._entry_axes, self.visit_value,
+            self.moving, at.rotary[self.moving], *scales, *shifts, tangents, both, distribution.slope,
         )  # fmt: skip
 
     def attain(
-        self, pose: int, law: VisitLaw, coefficients: Array, units: int, tangent: Array | None = None
+        self, pose: int, distribution: VisitDistribution, coefficients: Array, units: int, tangent: Array | None = None
     ) -> tuple[Array, Array]:
         """Statistics of units at one pose in the limit of infinitely many visits.
 
@@ -167,7 +174,7 @@ class Sampler:
         ----------
         pose : int
             Index of the pose.
-        law : VisitLaw
+        distribution : VisitDistribution
             Distribution of the visits at these poses.
         coefficients : (coefficients, units)
         units : int
@@ -182,7 +189,7 @@ class Sampler:
         """
         unit_statistics, barycentre = np.empty((UNIT_STATISTICS, units)), np.empty((3, units))
         kernel: Any = evaluate_units
-        effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
+        effect = distribution.at(pose, np.zeros(3) if tangent is None else tangent)
         kernel(self._unit_errors(pose, coefficients), self._axes(pose), effect, units, unit_statistics, barycentre)
         return unit_statistics, barycentre
 
@@ -199,7 +206,7 @@ class Sampler:
         -------
         (3, units) [m]
         """
-        return self.attain(pose, self.law(only=slice(pose, pose + 1)), coefficients, units)[1]
+        return self.attain(pose, self.visit_distribution(only=slice(pose, pose + 1)), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """Effect of every standardised visit coefficient on the tool point of units at one pose.
@@ -221,7 +228,7 @@ class Sampler:
         for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
             standing[axis] += coefficients[k, :units] * value
         value = self.visit_value[pose : pose + 1]
-        visits = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, value)
+        visits = VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, value)
         columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
         return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
 
@@ -242,7 +249,10 @@ class Sampler:
         units, visits = self.plan.units, self.plan.visits
         slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(linear)
         poses = self.laid_out(
-            self.law(only=slice(pose, pose + 1)), scales, np.zeros((len(linear.mean), 3)), np.arange(len(linear.mean))
+            self.visit_distribution(only=slice(pose, pose + 1)),
+            scales,
+            np.zeros((len(linear.mean), 3)),
+            np.arange(len(linear.mean)),
         )
         none = quantile_query([], [], [], units, visits)
         part = Part(pose, pose + 1, task, 0, units, visits, units, -1)

@@ -111,8 +111,8 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
     The rate at t = 1/2 stands for the mean over t, which leaves an error of third order in the change. It is the value
     at q of a parabola of y - x over the middles near q, by least squares: a window of ranks has no bias of first order
-    in its width then, whatever the law. Members that change otherwise than most may be so rare near the quantile that
-    the sample has none of them; one unit of their kind is therefore allowed for.
+    in its width then, whatever the distribution. Members that change otherwise than most may be so rare near the
+    quantile that the sample has none of them; one unit of their kind is therefore allowed for.
 
     Parameters
     ----------

@@ -34,8 +34,8 @@ from armsim.sampling.run_options import Interrupted, Progress, Stopped
 
 TOGETHER = 16 * CHUNK
 """Poses evaluated together for first order; the result does not depend on it."""
-LAW_BYTES = 8 * 64
-"""Memory of the law of the visits at a pose, for up to twenty axes. [bytes]"""
+DISTRIBUTION_BYTES = 8 * 64
+"""Memory of the distribution of the visits at a pose, for up to twenty axes. [bytes]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,8 +189,8 @@ class Population:
             chunk = EvaluatedChunk.of(self.spec, part)
             table = chunk.table(self.spec, part)
             rows.append(table.rows.copy())  # the table itself is filled on
-            laws = -(-len(part) // CHUNK) * len(part) * LAW_BYTES
-            if self._allowance.take(array_bytes((chunk, table)) + laws):
+            distributions = -(-len(part) // CHUNK) * len(part) * DISTRIBUTION_BYTES
+            if self._allowance.take(array_bytes((chunk, table)) + distributions):
                 self._evaluated[number, first] = chunk, table
         return PoseTable(("",) * len(configurations), table.share_names, np.concatenate(rows))
 

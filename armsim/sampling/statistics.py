@@ -157,7 +157,8 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
 
     References
     ----------
-    .. [1] Conover, Practical Nonparametric Statistics, 3rd ed. (1999) 3.2: order statistics and the binomial law.
+    .. [1] Conover, Practical Nonparametric Statistics, 3rd ed. (1999) 3.2: order statistics and the binomial
+    distribution.
     """
     n = values.shape[1]
     ranks = [(quantile_rank(n, p), *(_interval_ranks(n, p) or (0, 0))) for p in ps]

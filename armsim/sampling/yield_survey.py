@@ -53,11 +53,11 @@ def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surve
 
     def chunk_at(first: int) -> tuple[tuple[Array, Array], Extremes, Array]:
         chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
-        law, poses = chunk.sampler.law(chunk.tangents), range(len(chunk.tangents))
-        for units, pose, unit_statistics in chunk.unit_statistics(spec, law, poses):
-            extremes.of(units).add(unit_statistics[None], law.half_width[pose : pose + 1])
+        distribution, poses = chunk.sampler.visit_distribution(chunk.tangents), range(len(chunk.tangents))
+        for units, pose, unit_statistics in chunk.unit_statistics(spec, distribution, poses):
+            extremes.of(units).add(unit_statistics[None], distribution.half_width[pose : pose + 1])
         squares = chunk.linear.mean_square, rotation_mean_square(chunk.sampler.evaluated)
-        return squares, extremes, law.nets[int(np.argmax(law.nets.mean(axis=1)))]
+        return squares, extremes, distribution.nets[int(np.argmax(distribution.nets.mean(axis=1)))]
 
     squares, parts, nets = zip(*in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)), strict=True)
     extremes = Extremes.none(spec.plan.units)

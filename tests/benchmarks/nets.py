@@ -49,7 +49,7 @@ def main() -> None:
     worst = int(np.argmax(linearise(machine.at(poses)).mean_square))
     evaluated = machine.at(poses[worst : worst + 1])
     sampler = Sampler.prepare(evaluated, SamplingPlan(1, 30, 1))
-    law = sampler.law()
+    law = sampler.visit_distribution()
 
     def accuracy(units: int, net: int, seed: int) -> np.ndarray:
         result_value = draws(evaluated.terms, units, net, seed)

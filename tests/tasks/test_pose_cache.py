@@ -94,7 +94,7 @@ def test_poses_of_other_sources_are_not_taken(monkeypatch: pytest.MonkeyPatch, t
 
 
 @pytest.mark.parametrize(
-    "change", ["tasks/cells.py", "model/arm.py", "sampling/visit_law.py", "core/screws.py", "new.py"]
+    "change", ["tasks/cells.py", "model/arm.py", "sampling/visit_distribution.py", "core/screws.py", "new.py"]
 )
 def test_the_digest_follows_every_source(tmp_path: Path, change: str) -> None:
     package = tmp_path / "armsim"

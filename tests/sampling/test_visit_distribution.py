@@ -24,7 +24,7 @@ from armsim.sampling.first_order import linearise
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import draw_units
 from armsim.sampling.statistics import pose_repeatability
-from armsim.sampling.visit_law import VisitLaw, nets
+from armsim.sampling.visit_distribution import VisitDistribution, nets
 from armsim.sampling_plan import SamplingPlan
 
 VISITS = 400_000
@@ -63,8 +63,8 @@ def test_a_unit_has_what_endless_visits_show(arm_name: str, case: str) -> None:
     machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, constant, noises, losts, rotary, strict=True)))
     q = rng.uniform(-1.2, 1.2, n)
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
-    law = sampler.law()
-    figures, barycentre = sampler.attain(0, law, draw_units(machine.terms, sampler.plan, 0, 1), 1)
+    distribution = sampler.visit_distribution()
+    figures, barycentre = sampler.attain(0, distribution, draw_units(machine.terms, sampler.plan, 0, 1), 1)
 
     draws = noises * rng.standard_normal((VISITS, n)) + losts * rng.choice([-1.0, 1.0], (VISITS, n))
     ets = robot.ets()
@@ -78,9 +78,9 @@ def test_a_unit_has_what_endless_visits_show(arm_name: str, case: str) -> None:
     assert barycentre[:, 0] == pytest.approx(shifts.mean(axis=1), abs=near + 0.05 * size**3)
     assert figures[0, 0] == pytest.approx(np.linalg.norm(shifts.mean(axis=1)), abs=near + 0.05 * size**3)
     rp = pose_repeatability(shifts)
-    # RP of a normal law from n visits scatters by 0.63 RP / sqrt(n); second order of the errors kept is left out
+    # RP of a normal distribution from n visits scatters by 0.63 RP / sqrt(n); second order of the errors kept is left out
     assert figures[1, 0] == pytest.approx(
-        rp, rel=4 * 0.63 / math.sqrt(VISITS) + 4 * law.half_width[0] / rp + 2 * size**2
+        rp, rel=4 * 0.63 / math.sqrt(VISITS) + 4 * distribution.half_width[0] / rp + 2 * size**2
     )
     widest = 3 * math.sqrt(np.linalg.eigvalsh(np.cov(turned))[-1])
     assert figures[2, 0] == pytest.approx(np.linalg.norm(turned.mean(axis=1)), abs=0.02 * widest)
@@ -97,7 +97,7 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
     machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, [0.0] * n, noises, losts, rotary, strict=True)))
     q = rng.uniform(-1.2, 1.2, n)
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
-    law = sampler.law()
+    distribution = sampler.visit_distribution()
     draws = noises * rng.standard_normal((VISITS, n)) + losts * rng.choice([-1.0, 1.0], (VISITS, n))
     ets, step = robot.ets(), 1e-2
 
@@ -108,48 +108,51 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
 
     for axis in range(n):
         ahead, behind = both(step * np.eye(n)[axis]), both(-step * np.eye(n)[axis])
-        for which, size in ((0, law.repeatability[0]), (1, law.orientation_repeatability[0])):
+        for which, size in ((0, distribution.repeatability[0]), (1, distribution.orientation_repeatability[0])):
             slope = (ahead[which] - behind[which]) / (2 * step)
-            assert law.slope[0, which, axis] == pytest.approx(slope, abs=0.02 * size)
+            assert distribution.slope[0, which, axis] == pytest.approx(slope, abs=0.02 * size)
 
 
 def test_known_laws() -> None:
     """RP = 3.616 s for isotropic normal scatter (Maxwell distribution), 2.606 s on a line (half-normal), a for +-a."""
     from armsim.model.kinematics import Kinematics
-    from armsim.sampling.visit_law import VisitCoefficients, visit_law
+    from armsim.sampling.visit_distribution import VisitCoefficients, visit_distribution
 
-    def law(gains: np.ndarray, kind: str) -> float:
+    def distribution(gains: np.ndarray, kind: str) -> float:
         at = Kinematics(gains[None], gains[None], np.zeros(len(gains), bool), np.eye(4)[None], np.zeros((1, 2, 3)))
         k = np.arange(len(gains))
         visit_coefficients = VisitCoefficients((kind,) * len(gains), k, k, np.ones((1, len(gains))))
-        actual = visit_law(visit_coefficients, at, SamplingPlan(20_000, 100, 5), np.zeros((1, 3)))
+        actual = visit_distribution(visit_coefficients, at, SamplingPlan(20_000, 100, 5), np.zeros((1, 3)))
         assert actual.half_width[0] < 3e-3 * actual.repeatability[0]
         return float(actual.repeatability[0])
 
     m = math.sqrt(2 / math.pi)
-    assert law(np.eye(3), "normal") == pytest.approx(3.616, rel=1e-3)
-    assert law(np.eye(3)[:1], "normal") == pytest.approx(m + 3 * math.sqrt(1 - m**2), rel=1e-3)
-    assert law(np.eye(3)[:1], "two-valued") == pytest.approx(1.0, rel=1e-12)
+    assert distribution(np.eye(3), "normal") == pytest.approx(3.616, rel=1e-3)
+    assert distribution(np.eye(3)[:1], "normal") == pytest.approx(m + 3 * math.sqrt(1 - m**2), rel=1e-3)
+    assert distribution(np.eye(3)[:1], "two-valued") == pytest.approx(1.0, rel=1e-12)
     # uniform on +-1: mean distance 1/2, standard deviation 1/sqrt(12)
-    assert law(np.eye(3)[:1], "uniform") == pytest.approx(0.5 + 3 / math.sqrt(12), rel=1e-3)
+    assert distribution(np.eye(3)[:1], "uniform") == pytest.approx(0.5 + 3 / math.sqrt(12), rel=1e-3)
     # two of equal size on a line: distance 0 or 2
-    assert law(np.eye(3)[[0, 0]], "two-valued") == pytest.approx(1.0 + 3.0, rel=1e-3)
+    assert distribution(np.eye(3)[[0, 0]], "two-valued") == pytest.approx(1.0 + 3.0, rel=1e-3)
 
 
 def test_the_interval_of_the_integration_covers() -> None:
-    """Of 300 seeds 95 % hold the value of a net a thousand times as fine. Source: binomial law, 4 standard deviations."""
+    """Of 300 seeds 95 % hold the value of a net a thousand times as fine. Source: binomial distribution, 4 standard deviations."""
     arm, _ = published_arm("Puma560")
     rng = np.random.default_rng(1)
     losts, noises = rng.uniform(1e-5, 1e-4, 6), rng.uniform(1e-5, 1e-4, 6)
     machine = Machine(arm, tuple(joint(name, 0.0, a, b) for name, a, b in zip(arm.names, noises, losts, strict=True)))
     evaluated = machine.at(rng.uniform(-1, 1, 6))
     truth = np.mean(
-        [Sampler.prepare(evaluated, SamplingPlan(40_000, 100, seed)).law().repeatability[0] for seed in range(50, 66)]
+        [
+            Sampler.prepare(evaluated, SamplingPlan(40_000, 100, seed)).visit_distribution().repeatability[0]
+            for seed in range(50, 66)
+        ]
     )
     hits = 0
     for seed in range(300):
-        law = Sampler.prepare(evaluated, SamplingPlan(200, 30, seed)).law()
-        hits += abs(law.repeatability[0] - truth) <= law.half_width[0]
+        distribution = Sampler.prepare(evaluated, SamplingPlan(200, 30, seed)).visit_distribution()
+        hits += abs(distribution.repeatability[0] - truth) <= distribution.half_width[0]
     assert hits / 300 == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 300))
 
 
@@ -158,15 +161,15 @@ def test_no_visit_no_repeatability() -> None:
     arm, _ = published_arm("Puma560")
     machine = Machine(arm, tuple(joint(name, 1e-3, 0.0, 0.0) for name in arm.names))
     sampler = Sampler.prepare(machine.at(np.zeros(6)), SamplingPlan(256, 1, 3))
-    law = sampler.law()
-    figures, _ = sampler.attain(0, law, draw_units(machine.terms, sampler.plan), 256)
+    distribution = sampler.visit_distribution()
+    figures, _ = sampler.attain(0, distribution, draw_units(machine.terms, sampler.plan), 256)
     linear = linearise(sampler.evaluated)
     assert figures[0, 0] == pytest.approx(float(np.linalg.norm(linear.mean[0])), rel=1e-2)
     assert np.all(figures[1] <= 1e-15)
 
 
 def test_nets_are_standardised() -> None:
-    """Mean 0 and variance 1 of every law, to what a scrambled net of 1024 points tells. Source: the laws themselves."""
+    """Mean 0 and variance 1 of every distribution, to what a scrambled net of 1024 points tells. Source: the distributions themselves."""
     standard = nets(1, ("normal", "uniform", "two-valued"), 1024)
     assert standard.mean(axis=2) == pytest.approx(np.zeros((8, 3)), abs=1e-2)
     assert standard.var(axis=2) == pytest.approx(np.ones((8, 3)), rel=1e-2)
@@ -179,10 +182,10 @@ def test_poses_worked_out_apart_have_the_same_bits(size: int) -> None:
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(200, 30, 5))
     across = np.random.default_rng(1).standard_normal((14, 3))
     tangents = across / np.linalg.norm(across, axis=1, keepdims=True)
-    full = sampler.law(tangents)
+    full = sampler.visit_distribution(tangents)
     for first in range(0, 14, size):
-        target = sampler.law(tangents, slice(first, first + size))
-        for name in VisitLaw.__dataclass_fields__:
+        target = sampler.visit_distribution(tangents, slice(first, first + size))
+        for name in VisitDistribution.__dataclass_fields__:
             assert np.array_equal(
                 getattr(target, name)[first : first + size], getattr(full, name)[first : first + size]
             )

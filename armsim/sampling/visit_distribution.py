@@ -31,8 +31,8 @@ import numpy as np
 
 from armsim import disk_cache
 from armsim.arrays import Array
-from armsim.core.law_sums import LAW_SUMS, POINTS, sum_influences, sum_law
 from armsim.core.unit_figures import VisitEffect
+from armsim.core.visit_sums import LAW_SUMS, POINTS, sum_influences, sum_law
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
 from armsim.model.kinematics import Kinematics
@@ -50,31 +50,32 @@ MOST_POINTS = 8192
 SAMPLES_PER_POINT = 4
 """Pose-samples of the plan per point of all nets: finer sampling, finer integration."""
 STANDARD: dict[str, Distribution] = {
-    law: Distribution(law, 1.0 / Distribution(law, 1.0).rms) for law in VISIT_DISTRIBUTIONS
+    distribution: Distribution(distribution, 1.0 / Distribution(distribution, 1.0).rms)
+    for distribution in VISIT_DISTRIBUTIONS
 }
-"""Laws of visit coefficients with variance 1."""
-STD = {law: 1.0 / spread.scale for law, spread in STANDARD.items()}
-"""Standard deviation of each law at scale 1."""
+"""Distributions of visit coefficients, scaled to variance 1."""
+STD = {distribution: 1.0 / spread.scale for distribution, spread in STANDARD.items()}
+"""Standard deviation of each distribution at scale 1."""
 EVEN = 1e-6
 """Relative scatter of the distance below which it counts as constant."""
 
 
 @dataclass(frozen=True, eq=False)
-class VisitLaw:
-    """Law of the visits at P poses.
+class VisitDistribution:
+    """Distribution of the visits at P poses, by its moments.
 
     Parameters
     ----------
     repeatability, half_width : (P,) [m]
-        RP of a unit without errors of its own, and half of the 95 % interval of its integration.
+        RP of a unit without constant errors, and half-width of the 95 % interval of its numerical integration.
     nets : (P, NETS) [m]
-        RP as each net tells it, linearised: for differences of two designs on the same nets.
+        RP from each net, linearised: for differences of two designs on the same nets.
     orientation_repeatability : (P,) [rad]
         Three standard deviations of the rotation vector along the direction in which it scatters most.
     shift, turn_shift : (P, 3) [m], [rad]
         Second-order displacement and rotation of the barycentre by the visits.
     slope : (P, 2, axes)
-        Change of both RP per error that a unit keeps on each axis.
+        Change of both RP per constant error of a unit on each axis.
     """
 
     repeatability: Array
@@ -86,7 +87,7 @@ class VisitLaw:
     slope: Array
 
     def at(self, pose: int, tangent: Array) -> VisitEffect:
-        """Law at one pose, for the kernel.
+        """Effect of the visits at one pose, for the kernel.
 
         Parameters
         ----------
@@ -108,22 +109,23 @@ class VisitCoefficients:
 
     Parameters
     ----------
-    laws : tuple of str
+    distributions : tuple of str
         Name of the distribution per coefficient.
     index, axis : (entries,)
     value : (P, entries)
-        Entry i moves axis ``axis[i]`` by coefficient ``index[i]`` times ``value[:, i]``, the scale of the law included.
+        Entry i moves axis ``axis[i]`` by coefficient ``index[i]`` times ``value[:, i]``, which includes the
+        scale of the distribution.
     """
 
-    laws: tuple[str, ...]
+    distributions: tuple[str, ...]
     index: np.ndarray
     axis: np.ndarray
     value: Array
 
     def on_axes(self, axes: int) -> Array:
         """Effect of every standardised coefficient on every axis, shape (P, axes, coefficients)."""
-        out = np.zeros((len(self.value), axes, len(self.laws)))
-        std = np.array([STD[law] for law in self.laws])
+        out = np.zeros((len(self.value), axes, len(self.distributions)))
+        std = np.array([STD[distribution] for distribution in self.distributions])
         for i, (k, a) in enumerate(zip(self.index.tolist(), self.axis.tolist(), strict=True)):
             out[:, a, k] += self.value[:, i] * std[k]
         return out
@@ -136,14 +138,14 @@ def points_of(plan: SamplingPlan) -> int:
 
 
 @lru_cache(maxsize=16)
-def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
+def nets(seed: int, distributions: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points).
 
     Parameters
     ----------
     seed : int
-    laws : tuple of str
-        Law of every coefficient.
+    distributions : tuple of str
+        Name of the distribution per coefficient.
     points : int
         Points per net.
 
@@ -151,30 +153,30 @@ def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     -------
     (NETS, coefficients, points)
     """
-    name = key(seed, package_version(), source_digest(), *laws, points).hex()
+    name = key(seed, package_version(), source_digest(), *distributions, points).hex()
     cached = disk_cache.load(KIND, name)
-    if cached is not None and cached.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
+    if cached is not None and cached.get("nets", np.empty(0)).shape == (NETS, len(distributions), points):
         return np.asarray(cached["nets"], dtype=float)
     from scipy.stats import qmc  # takes half a second to load, longer than all nets
 
-    out = np.empty((NETS, len(laws), points))
+    out = np.empty((NETS, len(distributions), points))
     for number in range(NETS):
         entropy = int.from_bytes(key(seed, "visit law", number), "little")
-        uniform = qmc.Sobol(len(laws), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
-        for k, law in enumerate(laws):
-            out[number, k] = STANDARD[law].quantile(open_interval(uniform[k]))
+        uniform = qmc.Sobol(len(distributions), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
+        for k, distribution in enumerate(distributions):
+            out[number, k] = STANDARD[distribution].quantile(open_interval(uniform[k]))
     disk_cache.save(KIND, name, {"nets": out}, MOST_FILES)
     return out
 
 
-def visit_law(
+def visit_distribution(
     coefficients: VisitCoefficients,
     postures: Kinematics,
     plan: SamplingPlan,
     tangents: Array,
     only: slice = slice(None),
-) -> VisitLaw:
-    """Compute the law of the visits at poses.
+) -> VisitDistribution:
+    """Compute the distribution of the visits at poses.
 
     Parameters
     ----------
@@ -190,7 +192,7 @@ def visit_law(
 
     Returns
     -------
-    VisitLaw
+    VisitDistribution
     """
     column = postures.column[only]
     loads = replace(coefficients, value=coefficients.value[only]).on_axes(column.shape[1])
@@ -199,7 +201,7 @@ def visit_law(
     gains = np.swapaxes(column, 1, 2) @ loads  # (P, 3, coefficients)
     gains = gains - tangents[only, :, None] * np.einsum("pj,pjk->pk", tangents[only], gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
-    repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan)
+    repeatability, spread, half, by_net = integrate(coefficients.distributions, across, plan)
     mean = repeatability - 3.0 * spread
     change_of_mean = _response(loads @ _influences(coefficients, across, plan), turning, column)
     change_of_square = _response(loads @ across, turning, column)  # half of that of S^2
@@ -217,7 +219,7 @@ def visit_law(
         out[only] = values
         return out
 
-    return VisitLaw(
+    return VisitDistribution(
         among(repeatability),
         among(half),
         among(by_net),
@@ -228,16 +230,16 @@ def visit_law(
     )
 
 
-def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
-    """RP of independent coefficients with given laws.
+def integrate(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
+    """RP of independent coefficients with given distributions.
 
     Parameters
     ----------
-    laws : tuple of str
+    distributions : tuple of str
     gains : (P, coefficients, 3) [m]
         What each does, standardised.
     plan
-        As in `visit_law`.
+        As in `visit_distribution`.
 
     Returns
     -------
@@ -247,10 +249,10 @@ def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[
         RP as each net tells it, linearised.
     """
     poses = len(gains)
-    if not laws:
+    if not distributions:
         zero = np.zeros(poses)
         return zero, zero, zero, np.zeros((poses, NETS))
-    standard = nets(plan.seed, laws, points_of(plan))
+    standard = nets(plan.seed, distributions, points_of(plan))
     moments = np.zeros((NETS, poses, LAW_SUMS))
     for number in range(NETS):
         sum_law(standard[number], gains, moments[number])
@@ -284,8 +286,8 @@ def half_width_of_nets(values: Array) -> Array:
 def _influences(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan) -> Array:
     """Mean of every coefficient times the direction of the displacement, shape (P, K, 3)."""
     out = np.zeros_like(gains)
-    if len(coefficients.laws):
-        standard = nets(plan.seed, coefficients.laws, points_of(plan))[0]
+    if len(coefficients.distributions):
+        standard = nets(plan.seed, coefficients.distributions, points_of(plan))[0]
         sum_influences(standard, gains, out)
         out /= standard.shape[1]
     return out

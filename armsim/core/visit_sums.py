@@ -1,4 +1,4 @@
-"""Sums over points of the law of the visits at many poses, from which the scatter of an arm is integrated."""
+"""Sums over points of the distribution of the visits at many poses, from which the scatter of an arm is integrated."""
 
 from __future__ import annotations
 
