@@ -1,5 +1,7 @@
 """Gauss-Newton on exact kinematics, for many arms at once.
 
+A unit is one simulated arm with its own drawn error coefficients.
+
     phi = mu + R z,   z <- z + (B^T B + I)^-1 (B^T C^-1/2 (y - m(phi) - b) - z),   B = C^-1/2 dm/dphi R at phi
 
 with I, and z after it, left out without the population as prior.

@@ -1,4 +1,7 @@
-"""The population of a scenario, measured the way an arm was, arm by arm with its visits."""
+"""The population of a scenario, measured the way an arm was, arm by arm with its visits.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

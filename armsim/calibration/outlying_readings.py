@@ -1,5 +1,7 @@
 """Readings with which no others agree: deletion residuals, held against those of simulated arms read the same way.
 
+A unit is one simulated arm with its own drawn error coefficients.
+
 A reading y_i at a pose p, S its covariance about the mean of the pose, m the weighted mean of the readings there and N
 the covariance of that about the mean of the pose (S/K of K readings that are alike); a the mean displacements of all
 poses less their expectation, Q the inverse of their covariance with frame, target and free parameters taken out. What

@@ -1,4 +1,7 @@
-"""Chances that an arm of the predicted population is as far off, or scatters as much, as one that was measured."""
+"""Chances that an arm of the predicted population is as far off, or scatters as much, as one that was measured.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,7 @@
 """Sampling of many poses in one call, with the quantiles from their counts.
 
+A unit is one simulated arm with its own drawn error coefficients.
+
 One call takes longer than the interpreter needs to prepare the next, so that threads do not wait for each other. Counts
 are in slots: a single slot reused for each pose where all units are drawn at once, or one slot per pose where the units
 come in blocks.

@@ -1,4 +1,7 @@
-"""Quantiles and their intervals, from counts."""
+"""Quantiles and their intervals, from counts.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

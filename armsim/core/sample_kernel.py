@@ -1,5 +1,7 @@
 """Sampling of a population of arms at one pose: draws, joint errors, exact kinematics, and statistics.
 
+A unit is one simulated arm with its own drawn error coefficients.
+
 Only counts, sums and a few numbers per unit are stored, so that memory does not grow with the visits.
 """
 

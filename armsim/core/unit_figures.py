@@ -1,6 +1,8 @@
 """Accuracy and repeatability of built units in the limit of infinitely many visits, without drawing any visit.
 
-A unit at a pose has constant errors s; a visit adds errors v, of mean zero. With the symmetric distributions of visits
+A unit is one simulated arm with its own drawn error coefficients.
+
+At a pose a unit has constant errors s; a visit adds errors v, of mean zero. With the symmetric distributions of visits
 
     mean over visits of F(s + v)  =  F(s) + 1/2 E[v^T F''(0) v]  +  terms of third order in s and v
 

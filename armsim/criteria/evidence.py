@@ -1,4 +1,7 @@
-"""Evidence on a task by which criteria are judged, and figures that several criteria share."""
+"""Evidence on a task by which criteria are judged, and figures that several criteria share.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Criteria judged joint by joint: velocity ripple, and operating limits of the sensors."""
+"""Criteria judged joint by joint: velocity ripple, and operating limits of the sensors.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Criteria of all built arms together: the yield, and poses out of reach."""
+"""Criteria of all built arms together: the yield, and poses out of reach.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

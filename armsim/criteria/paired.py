@@ -1,4 +1,7 @@
-"""What criteria differ by between two designs that draw the same numbers, unit by unit."""
+"""What criteria differ by between two designs that draw the same numbers, unit by unit.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

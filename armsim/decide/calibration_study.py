@@ -1,4 +1,7 @@
-"""The calibration of every built arm: measured, identified, corrected, evaluated."""
+"""The calibration of every built arm: measured, identified, corrected, evaluated.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

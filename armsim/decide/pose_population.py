@@ -1,4 +1,7 @@
-"""The population at single poses, visit by visit, and what another machine changes in it."""
+"""The population at single poses, visit by visit, and what another machine changes in it.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

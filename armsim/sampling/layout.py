@@ -1,4 +1,7 @@
-"""Layout of a run within its memory limit."""
+"""Layout of a run within its memory limit.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Measures of ISO 9283 over several poses, for every unit."""
+"""Measures of ISO 9283 over several poses, for every unit.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

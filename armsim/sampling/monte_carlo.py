@@ -1,4 +1,7 @@
-"""Nested population at a pose: U units with V visits each, by exact kinematics."""
+"""Nested population at a pose: U units with V visits each, by exact kinematics.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

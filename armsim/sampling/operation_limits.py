@@ -1,4 +1,7 @@
-"""Operating limits of the sensors: which units violate them, as part of the yield."""
+"""Operating limits of the sensors: which units violate them, as part of the yield.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

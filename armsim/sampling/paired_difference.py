@@ -1,4 +1,7 @@
-"""Paired differences between designs with common random numbers, unit by unit, so that common noise cancels."""
+"""Paired differences between designs with common random numbers, unit by unit, so that common noise cancels.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Drawing of the population."""
+"""Drawing of the population.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,7 @@
 """Population at the poses of tasks: first order at once, then a growing number of units.
 
+A unit is one simulated arm with its own drawn error coefficients.
+
 Units are keyed by their number, so that a population that has grown to some size is, to the bit, the one that was
 sampled at once. What was sampled is held as far as the memory allows; elsewhere it is sampled again from the first
 unit, which costs a third more where each population is four times the one before.

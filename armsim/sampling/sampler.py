@@ -1,4 +1,7 @@
-"""Runner of a machine on a backend: a complete run, a growing run, or one up to a tolerance."""
+"""Runner of a machine on a backend: a complete run, a growing run, or one up to a tolerance.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Velocity ripple of the joints caused by their sensors: resolution, noise and periodic errors."""
+"""Velocity ripple of the joints caused by their sensors: resolution, noise and periodic errors.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

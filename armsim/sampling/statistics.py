@@ -1,4 +1,7 @@
-"""Sample statistics with their uncertainty."""
+"""Sample statistics with their uncertainty.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Stored draws of the unit coefficients, in memory or in an unnamed file."""
+"""Stored draws of the unit coefficients, in memory or in an unnamed file.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 

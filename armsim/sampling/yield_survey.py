@@ -1,4 +1,7 @@
-"""Survey of the yield without sampled visits: worst pose of every unit, and first-order error."""
+"""Survey of the yield without sampled visits: worst pose of every unit, and first-order error.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
 
 from __future__ import annotations
 
