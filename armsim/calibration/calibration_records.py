@@ -1,4 +1,4 @@
-"""What measured hardware told, as plain records: JSON and its schema follow from them. SI units."""
+"""Results of measurements as plain records, from which JSON and its schema follow. SI units."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ class RegistrationRecord:
 
 @dataclass(frozen=True)
 class OutlierRecord:
-    """A reading that is wrong by all others: file, line and pose, how far it is from what they tell, the standard
+    """Outlying reading: file, line and pose, its distance from the prediction by all others, the standard
     deviation of that distance, the distance of Mahalanobis, and the chance that any reading of an arm of the population
     is as far off. ``orientation``: its orientation is wrong, and distances are angles. [rad]"""
 

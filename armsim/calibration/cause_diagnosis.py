@@ -1,4 +1,4 @@
-"""Which causes moved in a measured arm, and whether the stated spreads fit several arms."""
+"""Diagnosis of causes: those that deviate in a measured arm, and the fit of stated spreads to several arms."""
 
 from __future__ import annotations
 
@@ -31,9 +31,9 @@ def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
 
 
 def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
-    """Spread of the causes over several arms, the least likely first, and causes of which they tell nothing.
+    """Spread of the causes over several arms, the smallest p-value first, and the causes that they do not resolve.
 
-    Those stand out whose chance is too small over all causes; ``seed`` is that of the drawn arms.
+    Causes are significant by p-value over all causes (Holm); ``seed`` is that of the drawn arms.
     """
     if len(arms) < 2:
         return (), ()

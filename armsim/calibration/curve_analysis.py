@@ -27,7 +27,7 @@ from armsim.results.json_records import Beside, plain
 MOST_ORDERS = 12
 """Orders fitted where none are requested."""
 SAME_ANGLE = 1e-6
-"""Turns by which angles differ that count as the same."""
+"""Difference of angles below which they count as equal. [turns]"""
 
 
 @dataclass(frozen=True, eq=False)

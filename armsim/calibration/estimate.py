@@ -1,4 +1,4 @@
-"""The estimate of the parameters from mean displacements at measured poses, its uncertainty, and what it cannot tell.
+"""Estimate of the parameters from mean displacements at measured poses, its uncertainty, and confounded parameters.
 
     y = m(q, phi) + what is not identified + visits and instrument
 
@@ -44,7 +44,7 @@ NAMED = 0.05
 
 @dataclass(frozen=True)
 class Confounded:
-    """A parameter that the poses do not tell apart from others, with how much of each stands for one of it.
+    """Parameter confounded with others at these poses, with the amount of each that equals one unit of it.
 
     ``alike`` is empty where the poses tell nothing of it at all.
     """
@@ -60,7 +60,7 @@ class Estimate:
     Parameters
     ----------
     parameters : tuple of Parameter
-        K that are kept.
+        K parameters that are estimated.
     confounded : tuple of Confounded
         What was left out.
     linear : Linear
@@ -337,7 +337,7 @@ def root_of(covariance: Array) -> Array:
 def told_apart(
     columns: Array, names: Sequence[str]
 ) -> tuple[list[tuple[int, dict[int, float]]], tuple[Confounded, ...]]:
-    """Columns that are told apart from those before them.
+    """Columns that are separately identifiable from those before them.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Where to measure: poses exchanged one by one until none brings more.
+"""Selection of measurement poses by exchange, one by one, until no exchange improves it.
 
 With V = (P^-1 + sum over the poses of J_i^T C_i^-1 J_i)^-1, the covariance that a set of poses leaves:
 
@@ -29,7 +29,7 @@ BEGINNINGS = 12
 """Poses at which a way through them begins; the shortest is taken."""
 MOST_PASSES = 50
 BETTER = 1e-9
-"""Share by which an exchange must do better to be made."""
+"""Smallest relative improvement for an exchange to be made."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,4 +1,4 @@
-"""What can be identified of an arm, by name, and what the causes of a scenario do to it."""
+"""Identifiable parameters of an arm, by name, and their relation to the causes of a scenario."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
 
 UNITS = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
-"""Sizes in which parameters are held against each other: mm, mrad, urad or um per unit of load."""
+"""Scales that make parameters comparable: mm, mrad, urad or um per unit of load."""
 
 
 def parameters_of(
     machine: Machine, instrument: Instrument, identify: Identified, layout: Layout = ONE_SESSION
 ) -> tuple[Parameter, ...]:
-    """Everything that is to be identified, in the order of preference where the poses do not tell it apart."""
+    """Parameters to identify, in the order of preference where the poses do not separate them."""
     return tuple(_every(machine, instrument, identify, layout))
 
 

@@ -29,7 +29,7 @@ from armsim.model.identification import Identification
 from armsim.study import Study
 
 TESTS = 3
-"""That share the chance of a false alarm: the means of the poses, the visits about them, single readings."""
+"""Number of tests that share the probability of a false alarm: pose means, visits about them, single readings."""
 UNITS = 4000
 """Arms that are simulated for that, at least."""
 APART = 1e-6

@@ -1,4 +1,4 @@
-"""What an estimate tells of the parameters of an arm, for its document."""
+"""Estimated parameters of an arm, as values for its document."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from armsim.model.machine import Machine
 def identification_of(machine: Machine, calibration: Calibration, estimate: Estimate, values: Array) -> Identification:
     """Identified zeros, links and waves, and what is known of the same arm from before.
 
-    A parameter that the poses do not tell apart from identified ones stays at its nominal value: they hold its part.
+    A parameter that is not separately identifiable stays at its nominal value; identified ones absorb its effect.
     What an earlier session identified, and this one does not, is independent of it; the wave of an earlier session is
     in the commanded position already, so the controller compensates both.
 
@@ -64,7 +64,7 @@ def _key(machine: Machine, parameter: Parameter) -> tuple[int, str]:
 def _held_by_others(
     machine: Machine, calibration: Calibration, estimate: Estimate, parameters: list[Parameter]
 ) -> list[Parameter]:
-    """Parameters that are not told apart, and whose part identified parameters of the arm hold."""
+    """Parameters that are not separately identifiable and whose effect identified parameters absorb."""
     if estimate.prior:
         return []
     every = {own.name: own for own in parameters_of(machine, calibration.instrument, calibration.identify)}

@@ -1,4 +1,4 @@
-"""How arms were measured: the machine as an instrument sees it, its readings brought into the base frame.
+"""Measurement setup of arms: the machine as an instrument sees it, its readings transformed to the base frame.
 
 This is the one place of the model of a reading, for `verify` and `calibrate` alike.
 """
@@ -300,7 +300,7 @@ class Setup:
 
 
 def _sessions(arm: MeasuredArm) -> list[str]:
-    """Names of the sessions of an arm; one without a name where it tells none."""
+    """Names of the sessions of an arm; a single unnamed one where none is stated."""
     return list(dict.fromkeys(arm.sessions.get(name, "") for name in arm.visits))
 
 

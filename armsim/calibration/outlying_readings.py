@@ -1,4 +1,4 @@
-"""Readings with which no others agree: deletion residuals, held against those of simulated arms read the same way.
+"""Outlying readings: deletion residuals, ranked among those of simulated arms read the same way.
 
 A unit is one simulated arm with its own drawn error coefficients.
 
@@ -274,7 +274,7 @@ def _p_value(ordered: Array, value: float) -> float:
 
 
 Refit = Callable[[MeasuredArm], tuple[Prediction, MeasuredArm]]
-"""What is predicted of the readings of an arm, and those readings: group by group in the base frame."""
+"""Function that returns the prediction of the readings of an arm, and these readings, per group in the base frame."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,7 +288,7 @@ class Screened:
     outliers : tuple of OutlierRecord
         The farthest first.
     crowded : bool
-        Whether more than `MOST` of the readings stand out, which then are not called wrong.
+        Whether more than `MOST` of the readings are significant; none is then called wrong.
     """
 
     arm: MeasuredArm
@@ -297,7 +297,7 @@ class Screened:
 
 
 def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingReference, alarm: float) -> Screened:
-    """Delete the worst reading and fit again until none stands out; each is then held against all that are left.
+    """Delete the worst reading and refit until none is significant; each is then tested against the remaining ones.
 
     ``alarm``: probability that a reading of an arm of the population is called wrong.
     """

@@ -16,7 +16,7 @@ from armsim.calibration.registration import nuisance_projection
 from armsim.model.machine import Machine
 
 SURE = 0.01
-"""Share of its prior variance that must be known of a cause before it is told whether it moved."""
+"""Share of the prior variance of a cause that must be resolved before it is judged."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,7 +20,7 @@ Band = tuple[float, float, float]
 SIGNIFICANT = 0.01
 """Chance of a false alarm. Common practice, no source."""
 TESTS = 5
-"""That share it: all poses together, single ones, single causes, the scatter of the visits, single readings."""
+"""Number of tests that share it: all poses, single poses, single causes, scatter of the visits, single readings."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ import numpy as np
 from armsim.arrays import Array
 
 Instrument = float | Array | Sequence[Array]
-"""Of every reading: its standard deviation along each axis, or pose by pose along x, y, z, shape (M, 3); or roots of
+"""Noise of every reading: its standard deviation along each axis, or per pose along x, y, z, shape (M, 3); or roots of
 its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose are alike. [m]"""
 
 

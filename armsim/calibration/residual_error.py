@@ -1,4 +1,4 @@
-"""What a calibration leaves of the errors that a built arm keeps, by first order, over the poses of the tasks."""
+"""First-order residual error of a built arm after calibration, over the poses of the tasks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Orders of an error curve that stand out of the residual of its fit, by Lomb-Scargle."""
+"""Significant orders in the residual of the fit of an error curve, by Lomb-Scargle."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_FOUND = 12
 WORK = 10_000_000
 """Angles times orders of a search, at most: seconds."""
 BLOCK = 2_000_000
-"""Angles times orders worked out at once, at most."""
+"""Largest number of angles times orders computed at once."""
 NEGLIGIBLE = 1e-9
 """Share of the largest error below which a residual is rounding."""
 
@@ -47,7 +47,7 @@ class SearchedFit:
 
 
 def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[int] = ()) -> SearchedFit:
-    """Fit orders, and find others in the residual, the strongest first, until no more stands out of the noise.
+    """Fit orders, and search the residual for further significant ones, the strongest first.
 
     The strongest order of the Lomb-Scargle periodogram of the residual is fitted together with all before. It takes the
     share z of the residual's sum of squares; in noise alone, with k degrees of freedom left after it, a share as large
@@ -69,7 +69,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     Raises
     ------
     IndistinguishableOrders
-        The angles do not tell the requested orders apart.
+        The angles do not resolve the requested orders.
 
     References
     ----------
@@ -114,7 +114,7 @@ def _negligible(fit: HarmonicFit, curve: Curve) -> bool:
 def _strongest(
     curve: Curve, fit: HarmonicFit, listed: Sequence[int], candidates: Array
 ) -> tuple[int, HarmonicFit] | None:
-    """The strongest order of the residual that the angles tell from those before, and the fit with it."""
+    """Strongest order of the residual that the angles separate from those before, and the fit with it."""
     if fit.freedom <= 2 or not len(candidates):
         return None
     power = _periodogram(curve, fit.residual, candidates)

@@ -1,4 +1,4 @@
-"""Measured tool points of built arms against the population that was predicted, and what they tell of the arm."""
+"""Verification: measured tool points of built arms against the predicted population."""
 
 from __future__ import annotations
 

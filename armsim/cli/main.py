@@ -72,7 +72,7 @@ def _options(
 
 
 INTERRUPTED = 130
-"""What the command line library returns for an interrupt."""
+"""Exit code of the command line library for an interrupt."""
 
 
 def main() -> None:

@@ -92,12 +92,12 @@ class Criterion(ABC):
 
     @property
     def of_units(self) -> bool:
-        """Whether what units have at their worst pose tells all of it, without a visit."""
+        """Whether the criterion follows from the worst pose of every unit, without visits."""
         return self.figure is not None and not self.errors
 
     @property
     def column(self) -> str:
-        """The column of the poses that tells where it is worst; empty where none does."""
+        """Column of the pose table whose largest value marks the worst pose; empty if there is none."""
         if self.errors:
             return f"{self.errors}.at_coverage"
         return "" if self.figure is None else f"{self.figure.column}.p95"

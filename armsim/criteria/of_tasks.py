@@ -33,7 +33,7 @@ def of_arms(criterion: Criterion, evidence: Evidence, phrase: str, largest: str)
     phrase : str
         Finding, with ``{share}`` and the figure.
     largest : str
-        Column of the poses whose largest tells where.
+        Column of the pose table whose largest value marks the worst pose.
 
     Returns
     -------

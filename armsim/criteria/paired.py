@@ -1,4 +1,4 @@
-"""What criteria differ by between two designs that draw the same numbers, unit by unit.
+"""Paired differences of the criteria between two designs that draw the same random numbers per unit.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """

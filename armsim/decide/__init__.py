@@ -1,4 +1,4 @@
-"""Deciding between designs. All of it stands on the terms and poses of the Monte Carlo."""
+"""Decisions between designs, based on the terms and poses of the Monte Carlo."""
 
 from armsim.decide.allocate import Allocation, allocate
 from armsim.decide.compare import Comparison, compare

@@ -48,7 +48,7 @@ CLOSED = 0.005
 """Departure of the sampled load from 1 at which the loop is closed."""
 ROUNDS = 12
 FIRST = CRITERIA[0].name
-"""The criterion whose obstacle is told in full."""
+"""Criterion whose obstacle is reported in full."""
 NOTHING_BITS = 60.0
 """Interpolation of an encoder without error of its own: below 1e-17 rad."""
 
@@ -62,7 +62,7 @@ class Budget:
     scheme : str
     std : mapping of joint to standard deviation [rad or m]
         Infinite where the joint does not move the tool point at any pose; null in JSON.
-    bits : mapping of joint to bits a turn
+    bits : mapping of joint to bits per turn
         Resolution of an ideal encoder with that standard deviation, for rotary joints.
     verified : float
         Largest quantile at the coverage over its limit, sampled with these budgets. [m]
@@ -128,7 +128,7 @@ class Allocation:
 
 
 def equivalent_bits(std: float) -> float:
-    """Bits a turn of an ideal encoder whose steps alone scatter so much: step / sqrt(12), JCGM 100:2008 F.2.2.1."""
+    """Bits per turn of an ideal encoder with a standard deviation of step / sqrt(12), JCGM 100:2008 F.2.2.1."""
     return math.log2(2 * math.pi / (std * math.sqrt(12.0)))
 
 

@@ -1,4 +1,4 @@
-"""How what is left of a requirement is shared among the joints: equal angles, equal contributions, least cost."""
+"""Split of an error budget among the joints: equal angles, equal contributions, least cost."""
 
 from __future__ import annotations
 

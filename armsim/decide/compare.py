@@ -177,7 +177,7 @@ class Comparison:
 
     @property
     def quantile(self) -> str:
-        """The quantile of the errors by which the designs are held against each other, in words."""
+        """Compared quantile of the errors, in words."""
         return self.results[0].quantile
 
 
@@ -286,7 +286,7 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what:
 
 
 def _other_requirements(studies: Sequence[Study]) -> dict[str, Requirement | None]:
-    """Requirements of designs that state another than the first, by which they are judged all the same."""
+    """Requirements of designs that differ from that of the first, by which all are judged."""
     scenarios = [study.scenario for study in studies]
     return {one.name: one.requirement for one in scenarios[1:] if one.requirement != scenarios[0].requirement}
 

@@ -1,4 +1,4 @@
-"""In which unit a number of a data sheet or drawing is told."""
+"""Display units of the numbers of data sheets and drawings."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ UNITS = {
 }  # fmt: skip
 """By kind of quantity."""
 LARGE_LENGTH, LARGE_ANGLE = 1e-3, math.radians(0.05)
-"""From which on a length is told in mm and an angle in deg, not in um and arcsec."""
+"""Size from which a length is shown in mm and an angle in deg, not in um and arcsec."""
 
 
 @dataclass(frozen=True)

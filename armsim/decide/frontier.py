@@ -16,9 +16,9 @@ MOST_POINTS = 200
 CENT = 1e-6
 """Difference of prices below which they are the same, as share."""
 MOST_EQUAL = 64
-"""Designs of one price, at most, that are all looked at."""
+"""Largest number of designs of one price that are all listed."""
 SHORTLIST = 12
-"""Where there are more: those of the smallest error by first order."""
+"""Number of designs with the smallest first-order error that are listed where there are more."""
 
 
 def cent(price: float) -> float:

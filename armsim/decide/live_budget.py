@@ -29,7 +29,7 @@ NOTHING = 1e-20
 TRIALS = 3
 """Machines with all numbers changed at once, against which the laws together are checked."""
 SPREAD = 1.4
-"""Largest factor by which those change a number either way."""
+"""Largest factor by which these machines change a number either way."""
 
 
 @dataclass(frozen=True)
@@ -328,7 +328,7 @@ LAWS = {
     "two-valued": "± this value", "fixed": "this value", "normal": "standard deviation",
     "rayleigh": "standard deviation, Rayleigh",
 }  # fmt: skip
-"""What the number of a law is."""
+"""Meaning of the number of a distribution."""
 
 
 def _input(machine: Machine, number: Number, followed: bool) -> Input:

@@ -1,4 +1,4 @@
-"""What stands in the way where links, gears and mastering alone exceed a requirement."""
+"""Obstacle to a requirement: links, gears and mastering alone exceed it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a change of a machine does to every criterion, sampled where it matters.
+"""Effect of a change of a machine on every criterion, sampled where it matters.
 
 A change is sampled at the poses that may be its worst, by first order with the ratio of quantile and rms that each pose
 has without it, and at more of them where those miss what was foretold; what a unit has at its worst pose is looked at
@@ -28,11 +28,11 @@ from armsim.study import Study
 from armsim.tasks import PoseSet
 
 MOST_POSES = 1000
-"""Poses of a task looked at; of more, those with the largest errors."""
+"""Largest number of evaluated poses per task, those with the largest errors."""
 NEAR_WORST = 0.97
 """Share of the largest error that is foretold from which on a pose is sampled."""
 MISSED = 1.005
-"""By which a pose may miss what was foretold more than those sampled did, before it is sampled too."""
+"""Margin on the prediction error of the sampled poses before a further pose is sampled too."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +51,7 @@ class Probe:
     ratios : list of mapping of ``error`` and ``orientation_error`` to (poses,)
         The quantile at the coverage over the rms of first order, of all errors that are judged.
     everywhere : list of bool
-        Whether a criterion is judged of which no first order tells where it is worst.
+        Whether a criterion is judged whose worst pose does not follow from first order.
     first : list of str
         The criterion that decides at every task.
     spec : RunSpec

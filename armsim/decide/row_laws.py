@@ -1,4 +1,4 @@
-"""How the rows of a budget follow the numbers of data sheets and drawings, as laws that a spreadsheet can compute.
+"""Scaling laws of the rows of a budget in the numbers of data sheets and drawings, for spreadsheets.
 
 With f the new value of a number over the old one, mean and standard deviation of a row become g times what they were:
 
@@ -21,9 +21,9 @@ from typing import Literal
 from armsim.model.parameters import Number
 
 FACTORS = (0.8, 0.5, 2.0)
-"""By which every number is changed; the first gives the law, the others check it."""
+"""Factors on every number; the first gives the law, the others check it."""
 NEAR_BOUND = 1.25
-"""In place of the last of them, for a number that may not be doubled."""
+"""Replacement of the last factor for a number that may not be doubled."""
 CLOSE = 0.02
 """Departure, as share of the gain, that a law may have at any of the factors."""
 EXACT = 1e-4

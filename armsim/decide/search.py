@@ -128,7 +128,7 @@ class Search:
         )
 
     def _over_poses(self, limits: Sequence[float]) -> Array:
-        """A number a task as one a pose, shape (poses,)."""
+        """One number per task, expanded to one per pose, shape (poses,)."""
         return np.concatenate(
             [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.poses, strict=True)]
         )
@@ -225,7 +225,7 @@ class Search:
         return nearest
 
     def trained_program(self) -> Program:
-        """The program for ratios that a few sampled designs have told."""
+        """Program with ratios from a few sampled designs."""
         for rounds in reversed(range(ROUNDS)):
             program = self.program()
             choice = program.cheapest() or self.nearest(program)[0]

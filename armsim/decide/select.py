@@ -173,7 +173,7 @@ class _Record:
         return False
 
     def look_beside(self) -> bool:
-        """Sample what costs as much as the answer; whether all that does was looked at."""
+        """Sample all designs of the price of the answer; returns whether all were sampled."""
         if self.best is None:
             return True
         choices, complete = of_price(self.search.of_position, self.program.price(self.best), MOST_LISTED)

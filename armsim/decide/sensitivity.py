@@ -1,4 +1,4 @@
-"""What every line of a data sheet does at the tool: per unit of it, and by a tenth of it less.
+"""Sensitivity of the tool-point error to every line of a data sheet: per unit, and for a tenth less.
 
 Both are of the quantile at the coverage of the requirement, sampled with common random numbers: the same units and
 visits with the number a little larger and smaller, and with a tenth of it less (`engine.paired.quantile_shift`).
@@ -45,7 +45,7 @@ STEP = 1e-3
 """Share by which a number is changed either way; each error is followed, so that a small one costs no precision."""
 TENTH = 0.1
 LEAST_UNITS, MOST_UNITS = 16 * UNIT_BLOCK, 64 * UNIT_BLOCK
-"""Units by which a change is told; what a plan asks for lies between, or is taken as the nearer of them."""
+"""Smallest and largest number of units of a change; the number of the plan is clipped to them."""
 VISITS = 4
 """Visits of each of them, at most."""
 NOTHING = 1e-6

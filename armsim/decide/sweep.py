@@ -1,4 +1,4 @@
-"""One value of a design swept, everything else as it is: the same poses, the same random numbers."""
+"""Sweep of one value of a design at the same poses, with the same random numbers."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_POINTS = 1000
 NUMBER = re.compile(
     r"([-+]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)([^0-9_.].{0,40})?", re.ASCII
 )
-"""As files take it: decimal, without a leading zero; then the unit."""
+"""Number as files accept it: decimal, without a leading zero; then the unit."""
 COUNT = re.compile(r"[1-9][0-9]{0,6}", re.ASCII)
 ACCEPTED = "FROM..TO:COUNT, such as 5um..40um:8"
 
@@ -41,7 +41,7 @@ class SweepTask:
 
 @dataclass(frozen=True)
 class SweepPoint:
-    """A value as it stands in a file, its number, and all tasks with it."""
+    """Value as written in a file, its number, and all tasks with it."""
 
     value: str
     number: float
@@ -123,7 +123,7 @@ def sweep(
     path : str
         As `armsim.documents.overrides`: ``joints.j1.mounting.eccentricity``.
     values : sequence of str
-        As they stand in a file, a number with its unit where it has one.
+        Values as written in a file, each with its unit.
     run_options : RunOptions
 
     Returns
@@ -133,7 +133,7 @@ def sweep(
     Raises
     ------
     InputError
-        The path leads nowhere, or a value is none that may stand there.
+        The path does not exist, or does not accept a value.
     """
     read = [read_value(value, f"--sweep {path}") for value in values]
     changed = [study.change({path: value}) for value in read]  # faults come before anything is sampled

@@ -226,7 +226,7 @@ def _parted(cell: str, names: Sequence[str]) -> tuple[str, str]:
 
 
 def _unit_of(kind: str) -> str:
-    """Unit of a kind of quantity as it stands in a header; empty where it has none."""
+    """Unit of a kind of quantity as written in a header; empty if it has none."""
     return f" [{DIMENSIONS[kind][1][0]}]" if kind in DIMENSIONS else ""
 
 

@@ -36,7 +36,7 @@ class MeasuredArm:
         Attained less commanded position in the base frame.
     joints : mapping of pose to (joints,) [rad or m]
     directions : mapping of pose to words
-        From where every visit came; no entry where that is not told.
+        Direction of approach per visit; no entry where it was not stated.
     points : mapping of pose to (visits, 3) [m]
         As they were read, in the frame of the instrument.
     lines : mapping of pose to (visits,)
@@ -46,7 +46,7 @@ class MeasuredArm:
     temperatures : mapping of pose to (visits,) [K]
         Temperature of the arm at every visit; no entry where it was not read.
     uncertainties : mapping of pose to (visits, 3) [m]
-        Standard uncertainty of every reading along the axes of the instrument; no entry where that is not told.
+        Standard uncertainty of every reading along the axes of the instrument; no entry where it was not stated.
     rotations : mapping of pose to (visits, 3, 3)
         From the probe to the instrument; no entry where only positions were read.
     """
@@ -134,9 +134,9 @@ def read_points(
     poses : mapping of pose to (joints,) [rad or m] and (3,) [m]
         Poses that can be measured by name, and where they are commanded.
     anywhere : bool
-        Whether the positions stand in the frame of an instrument that is yet to be found, however far off.
+        Whether the positions are in an unknown instrument frame, so that large displacements are accepted.
     joint_columns : JointColumns, optional
-        Joint positions that may stand beside the readings.
+        Columns of joint positions that the file may have.
     excluded : collection of int
         Lines of readings that are left out.
 

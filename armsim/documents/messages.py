@@ -31,7 +31,7 @@ ACCEPTED = {
     "bool_type": "true or false",
     "bool_parsing": "true or false",
 }
-"""What is accepted, by pydantic's type of error."""
+"""Text of what is accepted, by pydantic's type of error."""
 
 
 def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:

@@ -21,7 +21,7 @@ from armsim.model.identification import Identification
 
 LENGTH, ANGLE = ("mm", 1e3), ("deg", 180.0 / math.pi)
 DECIMALS = 12
-"""Of millimetres and degrees: less than a femtometre, and a tenth of a picoradian, are lost."""
+"""Decimals of millimetres and degrees: less than a femtometre, and a tenth of a picoradian, are lost."""
 WORDS = {"cos": "cosine", "sin": "sine"}
 ROW = {True: ("d", "a", "alpha", "offset"), False: ("theta", "a", "alpha", "offset")}
 """Keys of a row that hold constants, of a revolute joint or not."""

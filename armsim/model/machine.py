@@ -95,7 +95,7 @@ class Machine:
     correction : Correction, optional
         Correction from a calibration.
     identification : Identification, optional
-        What a measured session told of this very arm.
+        Values identified from a measurement of this arm.
     """
 
     arm: Arm

@@ -14,9 +14,9 @@ from armsim.physics import assembly, linear_scale, scale
 from armsim.physics.heads import Heads
 
 VALID_SHARE = 0.1
-"""Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
+"""Largest eccentricity over the radius: the terms neglected in second order are below (e/R)^3/3 = 0.03 % of it."""
 VALID_ANGLE = math.radians(10)
-"""What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
+"""Largest tilt: the terms neglected in second order, g^4/12, are below 1.1 % of it."""
 RADIUS = ("track_radius",)
 POWERS = {"eccentricity": 1, "ellipticity": 1, "disc_tilt": 2, "coupling_angle": 2}
 """Sizes that may be part of a stated accuracy, and the power with which their error grows."""

@@ -29,7 +29,7 @@ def kinematic_error(
     phase : float, optional
         Phase of the harmonic [rad]; uniform on the circle where not given.
     name : str
-        Tells harmonics apart.
+        Distinguishes harmonics.
 
     Returns
     -------

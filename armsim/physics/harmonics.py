@@ -207,7 +207,7 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
     Raises
     ------
     IndistinguishableOrders
-        The angles do not tell the orders apart, or are too few.
+        The angles do not resolve the orders, or are too few.
 
     References
     ----------

@@ -56,7 +56,7 @@ class Column:
     unit : Unit
         Unit of the column; without a name where numbers are bare or each cell has its own.
     places : int, optional
-        Decimals of all of its numbers; None where they are words or stand as they are.
+        Decimals of all of its numbers; None for words and for numbers shown as they are.
     file_unit : Unit
     texts : tuple of str, optional
         Cells of a column whose rows have a unit each.
@@ -67,7 +67,7 @@ class Column:
     place : str
         ``display`` alone, in the ``file`` alone, or ``everywhere``.
     show_intervals : bool
-        Whether intervals stand in the cells; in files they always do.
+        Whether intervals are in the cells; in files they always are.
     """
 
     name: str
@@ -182,7 +182,7 @@ class Frame:
         return replace(self, columns=tuple(column.pick(rows) for column in self.columns))
 
     def head(self, most: int) -> Frame:
-        """Table of the first rows; the title tells where there are more."""
+        """Table of the first rows; the title says if there are more."""
         if len(self) <= most:
             return self
         return replace(self.pick(range(most)), title=f"{self.title}; {most} of {len(self)}")

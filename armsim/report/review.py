@@ -42,7 +42,7 @@ class Review:
     ----------
     title, subtitle : str
     question, answer : str
-        Whole sentences; of the answer the first one tells its state.
+        Whole sentences; the first sentence of the answer states the verdict.
     tone : str
         Tone of the answer.
     table : Table
@@ -143,15 +143,15 @@ def write_review(
     paper : str
         Paper size of the PDF.
     progress : callable
-        Told what is being written, how much of it is done, how much there is.
+        Called with the kind of output being written, the number done, and the total.
     on_written : callable
-        Told the folder as soon as it is in its place.
+        Called with the folder as soon as it is in place.
     helpers : Helpers
         Processes that draw beside this one.
     slides : bool
         Whether to write slides too.
     requested : callable
-        What the manifest tells besides, from the folder with its results.
+        Returns further entries of the manifest, from the folder with its results.
     """
     with folder(out, review.scenario_file, on_written) as place:
         begun = begin(place / "figures", review.figures, helpers)

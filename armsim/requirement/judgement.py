@@ -56,7 +56,7 @@ class Judgement:
     criterion : str
         Name of the criterion, such as ``position``.
     statistic : str
-        What is held against the limit, as the header of a column: "95 % of errors".
+        Judged statistic as the header of a column: "95 % of errors".
     phrase : str
         The same as a sentence with {} in the place of the figure: "95 % of errors lie within {}".
     where : str

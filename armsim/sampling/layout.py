@@ -180,7 +180,7 @@ def _samples(workers: int, plan: SamplingPlan, poses: int, slots: int) -> int:
 def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
     """Layout with kernel calls so short that a stop is noticed soon, and a slot for every pose of a call.
 
-    Where all units are drawn at once, statistics are worked out at as many poses together as the memory allows.
+    Where all units are drawn at once, statistics are computed at as many poses together as the memory allows.
 
     Parameters
     ----------

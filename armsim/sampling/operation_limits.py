@@ -157,7 +157,7 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Arra
 def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array:
     """Margin of the sensor on the joint against counting a wrong motor turn, with all waves at their peaks.
 
-    Zeros are set against each other and the load is not looked at.
+    Zeros are set against each other and the load is not considered.
     """
     axis, ratio = Axis(joint.name), joint.transmission.motor_turns
     gear = tuple(term.on(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))

@@ -156,7 +156,7 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
     Returns
     -------
     (figures, k, 3)
-        Value, lower and upper end; nan where the sample cannot tell.
+        Value, lower and upper end; nan where the sample is too small.
 
     References
     ----------

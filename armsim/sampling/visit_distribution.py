@@ -188,7 +188,7 @@ def visit_distribution(
     tangents : (P, 3)
         Unit tangents of a path; RP is evaluated in the plane across them. Zero without a path.
     only : slice
-        Poses at which it is worked out, zero elsewhere. The bits do not depend on which these are.
+        Poses at which it is computed, zero elsewhere. The bits do not depend on which these are.
 
     Returns
     -------
@@ -246,7 +246,7 @@ def integrate(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) 
     repeatability, spread, half_width : (P,) [m]
         RP, standard deviation of the distance, half of the 95 % interval of RP.
     by_net : (P, NETS) [m]
-        RP as each net tells it, linearised.
+        RP from each net, linearised.
     """
     poses = len(gains)
     if not distributions:
