@@ -166,8 +166,10 @@ def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Arra
         displacement, derivative = model.at(estimate.mean + at @ root.T)
         design = estimate.inverse @ derivative @ root
         residual = (measured - displacement - estimate.offset) @ estimate.inverse.T
-        pull = np.einsum("umk,um->uk", design, residual) - weight * at
-        step = np.linalg.solve(design.swapaxes(1, 2) @ design + weight * np.eye(root.shape[1]), pull[..., None])[..., 0]
+        gradient = np.einsum("umk,um->uk", design, residual) - weight * at
+        step = np.linalg.solve(design.swapaxes(1, 2) @ design + weight * np.eye(root.shape[1]), gradient[..., None])[
+            ..., 0
+        ]
         at = at + step
         if np.max(np.abs(step @ root.T) / size, initial=0.0) < SETTLED:
             return estimate.mean + at @ root.T, rounds

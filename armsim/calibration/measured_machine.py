@@ -16,8 +16,8 @@ INSTRUMENT, TARGET, SCALE = "instrument", "target", "scale"
 """Names under which the pose of the instrument and the place of its target err, in the first session; those of others
 have their numbers behind. The scale is that of the instrument in all of them."""
 ORIGIN = (0.0, 0.0, 0.0)
-AWAY = {"length": 1e-3, "angle": 1e-3}
-"""How far an instrument or a target that is identified is off, which nobody knows beforehand. [m or m/m, rad]"""
+REGISTRATION_STD = {"length": 1e-3, "angle": 1e-3}
+"""Prior standard deviation of an identified instrument pose, scale or target offset. [m or m/m, rad]"""
 SHIFTS, TURNS = ("x", "y", "z"), ("yaw", "pitch", "roll")
 
 
@@ -81,7 +81,7 @@ def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_S
     """
     arm, masses = machine.arm, machine.masses
     off = [
-        (axis, Distribution("normal", AWAY["angle" if axis.parameter in TURNS else "length"]))
+        (axis, Distribution("normal", REGISTRATION_STD["angle" if axis.parameter in TURNS else "length"]))
         for axis in nuisance_axes(instrument, layout)
     ]
     before: list[ElementaryTransform] = []

@@ -143,8 +143,13 @@ class Setup:
         joints, rises = np.array([arm.joints[name] for name in names]), self._rises(arm)
         turned = [names.index(name) for name in arm.rotations]
         groups = [*range(len(names)), *turned]
-        grown = np.zeros((len(groups), 3)) if rises is None else growth(self.machine, joints[groups], conditions)
-        shifts = [rise[:, None] * own for rise, own in zip((rises or [np.zeros(1)] * len(groups)), grown, strict=True)]
+        thermal_growth = (
+            np.zeros((len(groups), 3)) if rises is None else growth(self.machine, joints[groups], conditions)
+        )
+        shifts = [
+            rise[:, None] * own
+            for rise, own in zip((rises or [np.zeros(1)] * len(groups)), thermal_growth, strict=True)
+        ]
         frames = self.machine.arm.postures(joints, []).tool
         fits = self._fits(arm, frames, shifts, conditions)
         visits, turns_of = self._positions(arm, fits, shifts, conditions), self._turns(arm, frames, fits, conditions)

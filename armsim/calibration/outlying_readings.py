@@ -95,7 +95,7 @@ class Prediction:
         scales = np.where(values > least, 1.0 / np.sqrt(np.where(values > least, values, 1.0)), 0.0)
         return np.asarray(vectors * scales[:, None, :])
 
-    def pulled(self, means: Array) -> Array:
+    def weighted(self, means: Array) -> Array:
         """Q a of mean displacements of arms, shape (units, 3 P), as (units, P, 3). [m^-1]"""
         return np.asarray((means - self.mean) @ self.inverse).reshape(len(means), -1, 3)
 
@@ -110,8 +110,8 @@ class Prediction:
 
     def _left(self, visits: Sequence[Array]) -> list[Array]:
         """t_i of the readings of an arm, pose by pose."""
-        pulled, mean = self.pulled(self.readings.means(visits)[None])[0], self.readings.mean
-        return [rows - mean(n, rows) + self.of_mean(n) @ pulled[n] for n, rows in enumerate(visits)]
+        weighted, mean = self.weighted(self.readings.means(visits)[None])[0], self.readings.mean
+        return [rows - mean(n, rows) + self.of_mean(n) @ weighted[n] for n, rows in enumerate(visits)]
 
     def deleted(self, visits: Sequence[Array], pose: int, visit: int) -> tuple[Array, Array]:
         """Deletion residual of one reading, shape (3,) [m], and its covariance, shape (3, 3) [m^2].
@@ -232,14 +232,14 @@ class ReadingReference:
         """Reference distribution from simulated readings at all poses."""
         prediction = sample.prediction
         displacements = np.concatenate(sample.means, axis=1)
-        pulled = prediction.pulled(displacements)
+        weighted = prediction.weighted(displacements)
         squares = []
         for pose, residuals in enumerate(sample.residuals):
-            whitenings, pull = prediction.whitenings(pose), (pulled[:, pose] @ prediction.of_mean(pose))[:, None]
+            whitenings, pull = prediction.whitenings(pose), (weighted[:, pose] @ prediction.of_mean(pose))[:, None]
             shift = _times(np.repeat(pull, len(whitenings), axis=1), whitenings)
             squares.append(np.sum((residuals + shift.astype(np.float32)) ** 2, axis=2))
         largest = studentised(np.concatenate(squares, axis=1)).max(axis=1)
-        between = np.sum((displacements - prediction.mean) * pulled.reshape(len(pulled), -1), axis=1)
+        between = np.sum((displacements - prediction.mean) * weighted.reshape(len(weighted), -1), axis=1)
         within, (first, second) = np.sum(sample.within, axis=0), prediction.freedom
         return ReadingReference(np.sort(largest), np.sort(_normal(between, first)), np.sort(_normal(within, second)))
 

@@ -227,13 +227,15 @@ def expected(updated: Update, everywhere: Everywhere, names: Sequence[str]) -> t
     -------
     tuple of ExpectedRecord
     """
-    linear, grown = everywhere.linear, everywhere.variance
+    linear, growth_variance = everywhere.linear, everywhere.variance
     mean = (linear.gain @ updated.coefficients + linear.fixed).reshape(-1, 3) + everywhere.mean
     out = []
     for n, name in enumerate(names):
         rows = linear.gain[3 * n : 3 * n + 3]
-        uncertainty = float(np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0) + grown[n]))
-        prior = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + grown[n]))
+        uncertainty = float(
+            np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0) + growth_variance[n])
+        )
+        prior = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + growth_variance[n]))
         x, y, z = mean[n].tolist()
         out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior))
     return tuple(out)

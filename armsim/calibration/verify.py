@@ -280,13 +280,13 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
         groups = groups_of[name]
         value = float(_variation([rows.mean(axis=0)[None] for rows in groups.values()])[0])
         rng = np.random.default_rng(len(arm.visits[name]))
-        again, grown = [], 1.0
+        resamples, widening = [], 1.0
         for rows in groups.values():
             numbers = rng.integers(0, len(rows), (RESAMPLED, len(rows)))
-            again.append(rows[numbers].mean(axis=1))
-            grown = max(grown, np.sqrt(len(rows) / (len(rows) - 1.0)))
-        low, high = np.quantile(_variation(again), (0.025, 0.975))
-        ends = max(0.0, float(value - grown * (high - value))), float(value + grown * (value - low))
+            resamples.append(rows[numbers].mean(axis=1))
+            widening = max(widening, np.sqrt(len(rows) / (len(rows) - 1.0)))
+        low, high = np.quantile(_variation(resamples), (0.025, 0.975))
+        ends = max(0.0, float(value - widening * (high - value))), float(value + widening * (value - low))
         low, middle, high = np.quantile(units, (0.05, 0.5, 0.95)).tolist()
         place = float(np.mean(units <= value))
         out.append(DirectionRecord(name, tuple(groups), value, ends, (low, middle, high), place))
@@ -313,13 +313,13 @@ def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float] | None],
         return (float(np.linalg.norm(visits[0])), None), (None, None)
     count = len(visits)
     rng = np.random.default_rng(count)
-    again = visits[rng.integers(0, count, (RESAMPLED, count))]
-    across = np.transpose(again, (2, 1, 0))
-    grown = np.sqrt(count / (count - 1.0))
+    resamples = visits[rng.integers(0, count, (RESAMPLED, count))]
+    across = np.transpose(resamples, (2, 1, 0))
+    widening = np.sqrt(count / (count - 1.0))
     out = []
     for figure in (pose_accuracy, pose_repeatability):
         value = float(figure(visits.T[:, :, None])[0])
         low, high = np.quantile(figure(across), (0.025, 0.975))
-        ends = max(0.0, float(value - grown * (high - value))), float(value + grown * (value - low))
+        ends = max(0.0, float(value - widening * (high - value))), float(value + widening * (value - low))
         out.append((value, ends))
     return out[0], out[1]

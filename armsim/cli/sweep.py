@@ -25,9 +25,15 @@ def run_sweep(scenario: Path, study: Study, text: str, output: Output, sampling:
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.report.sweep_review import sweep_frame, sweep_review, sweep_state
 
-        swept = sweep(study, path.strip(), values_of(values), sampling.options(progress, note))
-        review = sweep_review(swept)
-        return Reply(swept.to_dict, (sweep_frame(swept), review.answer), review.notes, sweep_state(swept), review)
+        sweep_result = sweep(study, path.strip(), values_of(values), sampling.options(progress, note))
+        review = sweep_review(sweep_result)
+        return Reply(
+            sweep_result.to_dict,
+            (sweep_frame(sweep_result), review.answer),
+            review.notes,
+            sweep_state(sweep_result),
+            review,
+        )
 
     rerun_command = typed("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
     reply(output, work, rerun_command, files_of(study), Path("results") / f"{results_name(scenario)}-sweep", scenario)

@@ -122,15 +122,15 @@ def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[Cri
 
 def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
     """Difference of ripple and noise combined; the noise is known, so that only the ripple scatters."""
-    pulls = []
+    influences = []
     for judgement, side in ((first, one), (second, other)):
         assert side.motion is not None  # a joint without a stated speed is not judged
         joint = next(joint for joint in side.machine.joints if joint.name == judgement.where)
         ripple = ripple_of_units(joint, side.motion.speeds[joint.name], side.motion, side.plan.seed)
         p95 = np.quantile(ripple, LEVEL, method="inverted_cdf")
-        pulls.append(influence(ripple[None], LEVEL) * (p95 / judgement.value if judgement.value else 0.0))
+        influences.append(influence(ripple[None], LEVEL) * (p95 / judgement.value if judgement.value else 0.0))
     value = second.value - first.value
-    return beside(difference(value, pulls[1] - pulls[0], len(pulls[0])), max(first.value, second.value))
+    return beside(difference(value, influences[1] - influences[0], len(influences[0])), max(first.value, second.value))
 
 
 def _keeps(row: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:

@@ -235,6 +235,6 @@ def change_of_arms(one: Evaluated, other: Evaluated, criterion: str, figure: Fig
     Difference [m or rad]
     """
     value, size = size_of(one, other, criterion)
-    pulls = [influence(side.extremes.worst[figure][None], share) for side in (one, other)]
+    influences = [influence(side.extremes.worst[figure][None], share) for side in (one, other)]
     shared = half_width_of_nets(other.integrated - one.integrated) if figure is Figure.REPEATABILITY else 0.0
-    return beside(difference(value, pulls[1] - pulls[0], one.spec.plan.units, float(shared)), size)
+    return beside(difference(value, influences[1] - influences[0], one.spec.plan.units, float(shared)), size)

@@ -123,7 +123,9 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
     active = np.flatnonzero(load > load.max() * (1 - 1e-3))
     scale = part.max()
     multipliers, _ = nnls((2.0 * matrix[active] * square).T / scale, b * part / scale)
-    pull = multipliers @ matrix[active]
-    best = np.where(pull > 0, (b * weight / (2.0 * np.maximum(pull, 1e-300))) ** (1.0 / (b + 2.0)), np.inf)
-    bound = float(np.sum(np.where(pull > 0, weight * best**-b + pull * best**2, 0.0)) - multipliers.sum())
+    dual_weight = multipliers @ matrix[active]
+    best = np.where(
+        dual_weight > 0, (b * weight / (2.0 * np.maximum(dual_weight, 1e-300))) ** (1.0 / (b + 2.0)), np.inf
+    )
+    bound = float(np.sum(np.where(dual_weight > 0, weight * best**-b + dual_weight * best**2, 0.0)) - multipliers.sum())
     return np.sqrt(square), float(part.sum() / bound - 1.0) if bound > 0 else math.inf

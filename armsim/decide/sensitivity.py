@@ -186,7 +186,7 @@ class TaskPopulation:
         value = number.value / unit.si
         shift, scale = quantile_shift(less, more, self.coverage), 1.0 / (2.0 * STEP * value)
         units, unseen = population.plan.units, shift.unseen * abs(scale)
-        per_unit = difference(shift.value * scale, shift.pull * scale, units, unseen)
+        per_unit = difference(shift.value * scale, shift.influences * scale, units, unseen)
         return Line(self.name, number.path, unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
 
     def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
@@ -201,7 +201,7 @@ class TaskPopulation:
         apart = float(self.quantiles[pose] - self.quantiles[self.worst])
         shift = quantile_shift(population.distance, population.distance if lengths is None else lengths, self.coverage)
         others = math.hypot(self._apart(pose), shift.unseen)
-        return difference(apart + shift.value, shift.pull, population.plan.units, others), rms
+        return difference(apart + shift.value, shift.influences, population.plan.units, others), rms
 
     def _apart(self, pose: int) -> float:
         """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""

@@ -96,7 +96,7 @@ class Shift(NamedTuple):
     Parameters
     ----------
     value : float
-    pull : (units,)
+    influences : (units,)
         Influence of each unit on the value, of mean zero: its variance over the number of units is that of the value.
         nan where the sample is too small to tell.
     unseen : float
@@ -104,7 +104,7 @@ class Shift(NamedTuple):
     """
 
     value: float
-    pull: Array
+    influences: Array
     unseen: float = 0.0
 
 
@@ -147,14 +147,14 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     inverse = np.linalg.inv(powers @ powers.T)
     parabola = inverse @ (powers @ shifts)
     weights = (inverse[0] @ powers) * (shifts - parabola @ powers)
-    pull = units * np.bincount(unit, weights, minlength=units)
+    influences = units * np.bincount(unit, weights, minlength=units)
     # where the quantile is, is uncertain too
     density = 2.0 * REACH * min(p, 1.0 - p) / float(high - low)
-    pull += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
+    influences += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
     value = float(parabola[0])
     around = change[middle >= np.quantile(middle, max(0.0, p - AROUND * min(p, 1.0 - p)))]
     farthest = max(float(around.max()) - value, value - float(around.min()))
-    return Shift(value, np.asarray(pull), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / near * farthest)
+    return Shift(value, np.asarray(influences), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / near * farthest)
 
 
 def _sample_quantile(values: Array, p: float) -> float:
@@ -278,9 +278,9 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     up, down = gained / units, lost / units
     value = up - down
     # a unit that is gained is not lost: the two shares are negatively correlated
-    pulled = math.sqrt(up * down / max((1 - up) * (1 - down), 1e-300))
-    low = value - _joined(up - gained_low, lost_high - down, pulled)
-    high = value + _joined(gained_high - up, down - lost_low, pulled)
+    correlation = math.sqrt(up * down / max((1 - up) * (1 - down), 1e-300))
+    low = value - _joined(up - gained_low, lost_high - down, correlation)
+    high = value + _joined(gained_high - up, down - lost_low, correlation)
     return Difference(value, (max(low, -1.0), min(high, 1.0)))
 
 

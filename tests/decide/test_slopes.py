@@ -95,7 +95,7 @@ def test_members_that_a_sample_lacks_are_allowed_for() -> None:
         rng = np.random.default_rng(seed)
         one = 1000.0 + 100.0 * rng.normal(size=(1, 4000))
         shift = quantile_shift(one, one + np.where(rng.random(one.shape) < 0.01, -1.0, 1.0), 0.99)
-        interval = difference(shift.value, shift.pull, 4000, shift.unseen).interval
+        interval = difference(shift.value, shift.influences, 4000, shift.unseen).interval
         assert interval is not None
         assert interval[1] - interval[0] < 0.5
         covered.append(interval[0] <= 0.98 <= interval[1])
