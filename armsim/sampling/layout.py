@@ -20,25 +20,25 @@ from armsim.sampling.run_options import MEMORY
 from armsim.sampling_plan import SamplingPlan
 
 GIB = 2**30
-BASE = 290 * 2**20
+BASE_BYTES = 290 * 2**20
 """Memory of the interpreter, libraries and compiled kernels, measured by the benchmark. [bytes]"""
-PROCESS = 240 * 2**20
+PROCESS_BYTES = 240 * 2**20
 """Memory of a further sampling process. [bytes]"""
-BLOCK = 8 * UNIT_BLOCK
-"""Units drawn at a time where all do not fit."""
-TOGETHER = 8
-"""Most poses per kernel call where all units are drawn at once."""
-AT_ONCE = 4 * 2**20
-"""Most memory of their units. [bytes]"""
-RECORD = 8 * (UNIT_STATISTICS + 2) + 1
-"""Memory per unit of a chunk's result and a task: largest figures, bounds of RP, limits of operation. [bytes]"""
-SPAN = 64
-"""Most poses whose statistics are computed together."""
-FEW = 4
-"""Most poses per kernel call where a stop must be noticed soon."""
-CALL = 400_000
-"""Most pose-samples of such a call, for some 20 ms."""
-NAME = 200
+UNITS_PER_BLOCK = 8 * UNIT_BLOCK
+"""Number of units drawn at a time where all do not fit into the memory."""
+MAX_POSES_PER_CALL = 8
+"""Largest number of poses per kernel call where all units are drawn at once."""
+MAX_UNIT_BYTES_PER_CALL = 4 * 2**20
+"""Largest memory of the units of such a call. [bytes]"""
+RECORD_BYTES = 8 * (UNIT_STATISTICS + 2) + 1
+"""Memory per unit of a chunk's result and a task: largest statistics, bounds of RP, limits of operation. [bytes]"""
+MAX_POSES_PER_OUTPUT = 64
+"""Largest number of poses whose statistics are computed together."""
+MAX_POSES_PER_SHORT_CALL = 4
+"""Largest number of poses per kernel call where a stop must be noticed soon."""
+MAX_SAMPLES_PER_SHORT_CALL = 400_000
+"""Largest number of pose-samples of such a call, for some 20 ms."""
+ENTRY_BYTES = 200
 """Memory of a pose's name and other entries beside its numbers. [bytes]"""
 
 
@@ -140,15 +140,15 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
         The run does not fit into the memory; the message says what would.
     """
     workers, memory, batch = place.workers, place.memory, load.batch
-    record = RECORD * (load.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
-    records, rows = record * plan.units, load.poses * (8 * load.row + NAME)
+    record = RECORD_BYTES * (load.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
+    records, rows = record * plan.units, load.poses * (8 * load.row + ENTRY_BYTES)
     if place.backend == "cluster":
-        least = BASE + rows + records
+        least = BASE_BYTES + rows + records
         if least > memory:
-            raise DoesNotFit(_advice(plan, load, place, least, memory - BASE - rows, record))
-        workers, records, record, fixed = 1, 0, 0, PROCESS
+            raise DoesNotFit(_advice(plan, load, place, least, memory - BASE_BYTES - rows, record))
+        workers, records, record, fixed = 1, 0, 0, PROCESS_BYTES
     else:
-        fixed = BASE + rows + (workers * PROCESS if place.backend == "processes" else 0)
+        fixed = BASE_BYTES + rows + (workers * PROCESS_BYTES if place.backend == "processes" else 0)
     machines = (machine, machine.moving) if load.in_motion and place.backend == "threads" else (machine,)
     coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
     owners = 1 if place.backend == "threads" else workers
@@ -157,17 +157,17 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
 
     spare = 1 if batch else 0
-    together = max(1, min(TOGETHER, AT_ONCE // (UNIT_BYTES * plan.units)))
+    together = max(1, min(MAX_POSES_PER_CALL, MAX_UNIT_BYTES_PER_CALL // (UNIT_BYTES * plan.units)))
     all_at_once = fixed + records + owners * draws_bytes(plan.units) + _samples(workers, plan, together, 1)
     if not batch and all_at_once <= memory:
         return Layout(plan.units, together, 1, all_at_once, all_at_once)
-    block = min(batch or BLOCK, plan.units)
+    block = min(batch or UNITS_PER_BLOCK, plan.units)
     least = fixed + records + workers * draws_bytes(block) + _samples(workers, plan, 1, 1 + spare)
     if least > memory:
         available = memory - fixed - workers * draws_bytes(block)
         raise DoesNotFit(_advice(plan, load, replace(place, workers=workers), least, available, record))
     each = _samples(workers, plan, 1, 1)
-    group = max(1, min(SPAN, int((memory - least) / each) + 1))
+    group = max(1, min(MAX_POSES_PER_OUTPUT, int((memory - least) / each) + 1))
     estimate = least + (group - 1) * each
     return Layout(block, group, group + spare, estimate, all_at_once, at_once=block >= plan.units)
 
@@ -196,15 +196,15 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
         LANES if layout.at_once and place.backend == "threads" else UNIT_BLOCK
     )  # drawn at once: cut anywhere between lanes
     if not layout.at_once:
-        group = max(1, min(layout.poses_per_call, CALL // (step * plan.visits)))
-        block = max(1, CALL // (group * step * plan.visits)) * step
+        group = max(1, min(layout.poses_per_call, MAX_SAMPLES_PER_SHORT_CALL // (step * plan.visits)))
+        block = max(1, MAX_SAMPLES_PER_SHORT_CALL // (group * step * plan.visits)) * step
         return replace(layout, unit_block=min(layout.unit_block, block), poses_per_call=group, histograms=group)
     used = _samples(place.workers, plan, layout.poses_per_call, layout.histograms)
     available = place.memory - (layout.estimate - used)
-    group = max(1, min(FEW, available // _samples(place.workers, plan, 1, 1)))
+    group = max(1, min(MAX_POSES_PER_SHORT_CALL, available // _samples(place.workers, plan, 1, 1)))
     each = _samples(place.workers, plan, 1, 0)
-    span = max(group, min(SPAN, (available - _samples(place.workers, plan, 0, group)) // each))
-    block = max(1, CALL // (group * step * plan.visits)) * step
+    span = max(group, min(MAX_POSES_PER_OUTPUT, (available - _samples(place.workers, plan, 0, group)) // each))
+    block = max(1, MAX_SAMPLES_PER_SHORT_CALL // (group * step * plan.visits)) * step
     estimate = place.memory - available + _samples(place.workers, plan, span, group)
     return replace(
         layout,
@@ -228,6 +228,6 @@ def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available:
     fits = int((available - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
-    elif load.poses * (8 * load.row + NAME) > place.memory / 10:
+    elif load.poses * (8 * load.row + ENTRY_BYTES) > place.memory / 10:
         advice.append("fewer poses (a wider step)")
     return f"{needs}: take {', or '.join(advice)}"

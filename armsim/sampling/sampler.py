@@ -20,7 +20,7 @@ from armsim.results.pose_table import PoseTable, record
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
-from armsim.sampling.layout import BASE, GIB, Backend, Layout, Load, Place, in_short_calls, lay_out
+from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Load, Place, in_short_calls, lay_out
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
 from armsim.sampling.pose import share_names
@@ -142,8 +142,8 @@ class Runner:
         """
         load, place = self._load(plan, tasks), self._place
         tables = load.poses * 8 * load.row * TABLES
-        if BASE + tables > place.memory:
-            raise DoesNotFit(f"tables of {load.poses} poses need {(BASE + tables) / GIB:.3g} GiB of memory")
+        if BASE_BYTES + tables > place.memory:
+            raise DoesNotFit(f"tables of {load.poses} poses need {(BASE_BYTES + tables) / GIB:.3g} GiB of memory")
         refusal: DoesNotFit | None = None
         try:
             layout = lay_out(self.machine, plan, load, place)

@@ -20,8 +20,7 @@ sys.path.insert(0, str(ROOT))
 from armsim.decide.select import Search, select
 from armsim.documents.load import load_options
 from armsim.report.decision_sentences import answer
-from armsim.sampling.layout import MEMORY
-from armsim.sampling.run_options import RunOptions
+from armsim.sampling.run_options import MEMORY, RunOptions
 from armsim.study import Study
 
 POSES = 500

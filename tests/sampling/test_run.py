@@ -17,7 +17,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
-from armsim.sampling.layout import BASE, GIB, Load, Place, lay_out
+from armsim.sampling.layout import BASE_BYTES, GIB, Load, Place, lay_out
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -133,7 +133,7 @@ def test_the_layout_keeps_to_the_memory(demo: Study, factor: int) -> None:
         (SamplingPlan(2000, 30 * factor), 564),
         (SamplingPlan(2000, 30), 564 * factor),
     ):
-        assert BASE < lay_out(machine, plan, Load(poses, 200), Place(2)).estimate <= GIB
+        assert BASE_BYTES < lay_out(machine, plan, Load(poses, 200), Place(2)).estimate <= GIB
 
 
 def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
