@@ -7,9 +7,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class LawRecord:
-    """The amplitude of an order in the population, as the measured angles show it: what half and 95 % of the sensors
-    keep to, where the measured one lies (as share below), the causes that make it (those of orders that look like it
-    too), and whether it is too large for that."""
+    """Distribution of the amplitude of an order over the population, fitted at the measured angles.
+
+    ``p50``, ``p95``: quantiles over the sensors; ``place``: share of sensors with a smaller amplitude than the measured
+    one; ``causes``: causes of the order and of its aliases; ``contradicts``: whether the measured one is significantly
+    too large.
+    """
 
     p50: float
     p95: float
@@ -20,9 +23,12 @@ class LawRecord:
 
 @dataclass(frozen=True)
 class OrderRecord:
-    """An order of a curve: amplitude, the noise's share of it removed, with its standard uncertainty along the wave and
-    its 95 % interval, and its two coefficients; orders of the data sheet that it cannot be told from at the angles
-    measured; the chance of a false alarm where it was found in the residual, null where it was requested."""
+    """Order of a curve.
+
+    ``amplitude``: amplitude without the contribution of the noise, with its standard uncertainty along the wave, its
+    95 % interval and its two coefficients; ``aliases``: orders of the data sheet that coincide with it at the measured
+    angles; ``false_alarm``: probability of a false alarm of an order found in the residual, null of a requested one.
+    """
 
     order: int
     amplitude: float
@@ -41,10 +47,13 @@ Vector = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class PoseRecord:
-    """A measured pose: AP and RP of the arm with their intervals, null where it was visited once, what 5, 50 and 95 %
-    of simulated arms keep to, their places among arms simulated and measured the same way (share that is smaller), the
-    chance of a mean displacement as far off, whether that is too small over all poses, and the mean square of its
-    displacement when left out, over that expected (1 is as foretold)."""
+    """Measured pose.
+
+    AP and RP of the arm with their intervals, null where it was visited once; their 5, 50 and 95 % quantiles over arms
+    simulated and measured the same way, and the share of those arms with a smaller value; ``chance``: p-value of the
+    mean displacement, and whether it is significant over all poses; mean square of the prediction error of the pose by
+    all others, over its expected value.
+    """
 
     name: str
     visits: int
@@ -63,7 +72,7 @@ class PoseRecord:
 
 @dataclass(frozen=True)
 class DistanceRecord:
-    """AD and RD of the arm between two poses that the task names; AD with its interval."""
+    """AD and RD of the arm between two poses named by the task; AD with its interval."""
 
     poses: tuple[str, str]
     accuracy: float
@@ -73,8 +82,11 @@ class DistanceRecord:
 
 @dataclass(frozen=True)
 class DirectionRecord:
-    """vAP of the arm at a pose that it was brought to from several directions, with its interval; what 5, 50 and 95 %
-    of the population keep to, coming along x, y and z, and the share of it that is smaller."""
+    """vAP of the arm at a pose approached from several directions, with its interval.
+
+    ``population``: 5, 50 and 95 % quantiles of the population, approached along x, y and z; ``place``: share of the
+    population with a smaller value.
+    """
 
     pose: str
     directions: tuple[str, ...]
@@ -86,9 +98,12 @@ class DirectionRecord:
 
 @dataclass(frozen=True)
 class CauseRecord:
-    """A cause at a joint (or link) after the measurement: by how many of its standard deviations it moved, the
-    share of its variance that the measurement tells, the chance of an estimate as far off in an arm of the population,
-    and whether that is too small over all causes."""
+    """Cause at a joint or link after the measurement.
+
+    ``deviations``: estimate in standard deviations of the cause; ``known``: share of its variance that the measurement
+    resolves; ``chance``: p-value of the estimate in the population; ``stands_out``: whether it is significant over all
+    causes.
+    """
 
     owner: str
     cause: str
@@ -113,9 +128,12 @@ class ExpectedRecord:
 
 @dataclass(frozen=True)
 class RegistrationRecord:
-    """Frame and target of a session, fitted to the nominal arm: by how much the instrument is turned against the base
-    [rad], its origin in the base frame, the place of the target on the tool, rms distance that is left [m]; by how much
-    the scale of the instrument is too large, where it is fitted; the session is empty where all readings are of one."""
+    """Frame and target of a session, fitted to the nominal arm.
+
+    ``turn``: rotation angle between instrument and base [rad]; ``origin``: origin of the instrument in the base frame
+    [m]; ``target``: position of the target on the tool [m]; ``left``: rms residual [m]; ``scale``: relative excess of
+    the scale of the instrument, where it is fitted. ``session`` is empty where all readings are of one session.
+    """
 
     session: str
     turn: float
@@ -127,9 +145,12 @@ class RegistrationRecord:
 
 @dataclass(frozen=True)
 class OutlierRecord:
-    """Outlying reading: file, line and pose, its distance from the prediction by all others, the standard
-    deviation of that distance, the distance of Mahalanobis, and the chance that any reading of an arm of the population
-    is as far off. ``orientation``: its orientation is wrong, and distances are angles. [rad]"""
+    """Outlying reading: file, line and pose.
+
+    ``distance``: distance from the prediction by all other readings; ``expected``: its standard deviation;
+    ``deviations``: Mahalanobis distance; ``chance``: p-value, over all readings of an arm of the population;
+    ``orientation``: whether the orientation is wrong, so that distances are angles. [rad]
+    """
 
     file: str
     line: int
@@ -143,11 +164,14 @@ class OutlierRecord:
 
 @dataclass(frozen=True)
 class ArmRecord:
-    """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
-    an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much;
-    ``level``: at which either is too small, as are all single poses, causes and readings together.
-    ``coarse_instrument``: it scatters more than the visits of the arm are predicted to. Everything but ``outliers`` is
-    of the readings without them; ``crowded``: too many readings stand out for them to be called wrong."""
+    """Measured arm.
+
+    ``simulated``: number of arms simulated and measured the same way, which give p-values and places; ``chance``:
+    p-value of the means over all poses; ``scatter_chance``: p-value of the scatter of the visits; ``level``: level of
+    significance of each of these, and of all poses, causes and readings together; ``coarse_instrument``: whether the
+    instrument scatters more than the predicted visits. All but ``outliers`` is computed without the outlying readings;
+    ``crowded``: whether too many readings are significant for any to be called wrong.
+    """
 
     name: str
     simulated: int
@@ -168,9 +192,12 @@ class ArmRecord:
 
 @dataclass(frozen=True)
 class ScaleRecord:
-    """Causes over several arms: the spread that they show over the one that is stated, with its 95 % interval, the
-    chance of an estimate as far from 1 were it as stated, and whether that is too small over all causes. Of several,
-    which the measurement does not tell apart, the factor is that of all together."""
+    """Causes over several arms.
+
+    ``scale``: estimated over stated spread, with its 95 % interval; ``chance``: p-value of the hypothesis that the
+    spread is as stated; ``stands_out``: whether it is significant over all causes. Causes that are not separately
+    identifiable share one factor.
+    """
 
     causes: tuple[str, ...]
     scale: float
@@ -181,9 +208,12 @@ class ScaleRecord:
 
 @dataclass(frozen=True)
 class ParameterRecord:
-    """An identified parameter: its standard deviation in the population, the standard uncertainty of its estimate by
-    formula and the part of it that instrument and visits make, and what the error was over the population. ``unit`` is
-    m, rad, m/N or rad/(N m)."""
+    """Identified parameter.
+
+    ``spread``: standard deviation in the population; ``uncertainty``: standard uncertainty of the estimate by formula;
+    ``by_measurement``: part of it by instrument and visits; ``over_population``: rms error of the estimate over the
+    population; ``unit``: m, rad, m/N or rad/(N m).
+    """
 
     name: str
     group: str
@@ -197,8 +227,11 @@ class ParameterRecord:
 
 @dataclass(frozen=True)
 class ConfoundedRecord:
-    """A parameter that the poses do not tell apart: from what, and how much of that stands for one of it; from nothing
-    where they tell nothing of it."""
+    """Parameter that is not separately identifiable.
+
+    ``alike``: parameters with which it is confounded, and the amount of each that equals one unit of it; empty where
+    the poses do not depend on it.
+    """
 
     name: str
     alike: tuple[tuple[str, float], ...]
@@ -206,8 +239,11 @@ class ConfoundedRecord:
 
 @dataclass(frozen=True)
 class MeasuredPoseRecord:
-    """A pose to be measured, in the order of short moves: where the target then is, and the time from the pose before,
-    by the slowest joint; null of the first, and where the scenario states no speeds. [s]"""
+    """Pose to be measured, in the order of short moves.
+
+    ``position``: position of the target [m]; ``move``: duration of the move from the previous pose by the slowest joint
+    [s], null for the first pose and where the scenario states no speeds.
+    """
 
     name: str
     joints: tuple[float, ...]
@@ -217,8 +253,11 @@ class MeasuredPoseRecord:
 
 @dataclass(frozen=True)
 class CurvePointRecord:
-    """Error left with so many poses, rms over the poses of the tasks of what a built arm keeps, by first order: with
-    chosen poses, and what 5 and 95 % of arms have; with poses at random, median of sets, and 5 and 95 % of them."""
+    """Residual error with a number of poses: rms over the poses of the tasks, by first order.
+
+    ``chosen``: with selected poses, and the 5 and 95 % quantiles over arms; ``random``: median over sets of random
+    poses, and the 5 and 95 % quantiles over sets.
+    """
 
     poses: int
     chosen: float
@@ -229,7 +268,7 @@ class CurvePointRecord:
 
 @dataclass(frozen=True)
 class StepRecord:
-    """Error left when groups of parameters up to this one are identified, as in `CurvePointRecord`; none at first."""
+    """Residual error when groups of parameters up to this one are identified; the first record identifies none."""
 
     group: str
     parameters: int
@@ -238,7 +277,7 @@ class StepRecord:
 
 @dataclass(frozen=True)
 class CauseLeftRecord:
-    """A cause before and after: its part of the rms over the poses of all tasks, by first order."""
+    """Contribution of a cause to the rms over the poses of all tasks before and after calibration, by first order."""
 
     cause: str
     before: float
@@ -247,7 +286,7 @@ class CauseLeftRecord:
 
 @dataclass(frozen=True)
 class IdentifiedValueRecord:
-    """A parameter of a measured arm with its standard uncertainty, and its standard deviation in the population."""
+    """Parameter of a measured arm with its standard uncertainty, and its standard deviation in the population."""
 
     name: str
     group: str
@@ -259,9 +298,12 @@ class IdentifiedValueRecord:
 
 @dataclass(frozen=True)
 class FitRecord:
-    """The residuals of an identified arm against their expectation: chi-square of the means of the poses and of the
-    visits about them, each with its degrees of freedom and the chance of an arm of the population that fits no better;
-    readings that are wrong by all others; whether too many stand out for that; whether any of it is too unlikely."""
+    """Residuals of an identified arm against their expectation.
+
+    Chi-square of the pose means and of the visits about them, each with its degrees of freedom and p-value
+    (``chance``); outlying readings; whether too many are significant for any to be called wrong; whether the readings
+    contradict the model.
+    """
 
     chi_square: float
     freedom: int
