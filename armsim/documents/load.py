@@ -116,7 +116,8 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
         if file.sha256:  # what the command line says is no file
             sources.setdefault(os.path.realpath(file.path), file)
     change_notes = [
-        f"changed: {path} = {shorten(str(value), 120, placeholder=' …')}" for path, value in changes.items()
+        f"changed: {path}" if isinstance(value, dict | list) else f"changed: {path} = {shorten(str(value), 120)}"
+        for path, value in changes.items()
     ]
     return replace(scenario, **parts, sources=tuple(sources.values()), notes=(*change_notes, *changed_scenario.notes))
 

@@ -75,7 +75,7 @@ def group_share(result: Result, task: TaskResult) -> style.Drawing:
         if min(values.shape) > 1 and np.nanmin(values) < 0.5 < np.nanmax(values):
             first, second = (np.array(c) * 1e3 for c in task.grid.centres)  # type: ignore[union-attr]
             axes.contour(first, second, np.ma.masked_invalid(values), levels=[0.5], colors="#222222", linewidths=1.2)
-            handles.append(Line2D([], [], color="#222222", linewidth=1.2, label="half"))
+            handles.append(Line2D([], [], color="#222222", linewidth=1.2, label="50 % contour"))
         out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group}, the rest {others} and links [%]")
         style.legend_below(axes, handles)
         low, high = percent(float(np.nanmin(values)), 2), percent(float(np.nanmax(values)), 2)

@@ -23,10 +23,7 @@ FLOOR = 1e-4
 """Waves below this share of the largest are not drawn."""
 LONGEST_TITLE = 48
 """Characters of the names of joints that share a curve, at most."""
-FINE = (
-    "waves too fine to be drawn are the area that they sweep, above it some periods of the finest that counts, "
-    "their length and height; "
-)
+FINE = "short waves are drawn as their envelope, an inset shows some periods of the shortest that counts; "
 ROOM = 0.75
 """Height of the inset above a curve, as a share of that of the curve."""
 MARKERS = "os^DvP*X<>hd"
@@ -63,15 +60,14 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         worst = max(sizes, key=lambda names: sizes[names])
         budget = result.joints[worst[0]]
         finding = (
-            f"{_joint_names(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms at "
-            f"every visit alike, {show_joint(budget.rms_repeatability, budget.unit)} from visit to visit"
+            f"{_joint_names(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms of an "
+            f"arm, {show_joint(budget.rms_repeatability, budget.unit)} rms from visit to visit"
         )
         style.titled(out, finding, 80)
         style.footnote(
             out,
-            "line: one built arm, band: 95 % of built arms; what every visit has, at rest, other joints in the "
-            f"middle of their ranges, seed {result.seed}; {FINE if fine else ''}title: over all postures, at the "
-            "largest speeds of the tasks",
+            f"line: one arm, band: 95 % of arms, at rest, other joints in the middle of their ranges; "
+            f"{FINE if fine else ''}title: over all postures, at the largest speeds of the tasks",
         )
     return out
 
@@ -172,7 +168,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
         axes.set(xlabel=where_label, ylabel=f"rms [{unit.name}]")
         style.legend_below(axes, inches=0.42, columns=4)
         motion = "turn" if rotary else "slide"
-        axes.set_title(style.wrapped(f"The largest wave of the joints that {motion}: {largest_wave}"))
+        axes.set_title(style.wrapped(f"Largest order of the joints that {motion}: {largest_wave}"))
     return out
 
 

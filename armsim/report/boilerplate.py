@@ -21,14 +21,15 @@ from armsim.version import code_label
 
 REFERENCES = (
     "ISO 9283:1998, Manipulating industrial robots: performance criteria and related test methods (AP, RP, AD, RD, "
-    "AT, RT, vAP; clause numbers from memory)",
+    "AT, RT, vAP)",
     "JCGM 100:2008, Guide to the expression of uncertainty in measurement (rounding 7.2.6, quantisation F.2.2.1)",
     "JCGM 101:2008, Supplement 1: propagation of distributions using a Monte Carlo method (7.9 adaptive run, clause 8 "
     "comparison with first order)",
     "JCGM 102:2011, Supplement 2: any number of output quantities (ellipsoids)",
+    "JCGM 106:2012, The role of measurement uncertainty in conformity assessment (three states of a criterion)",
     "Clopper, Pearson, Biometrika 26 (1934) 404 (interval of the yield)",
     "Borm, Menq (1991), Driels, Pathre (1990), Nahvi, Hollerbach (1996), Sun, Hollerbach (2008) (observability of a "
-    "calibration); Fedorov, Theory of Optimal Experiments (1972) (choice of its poses); all from memory",
+    "calibration); Fedorov, Theory of Optimal Experiments (1972) (choice of its poses)",
     "Korn, Graubard, Survey Methodology 24 (1998) 193 (interval of pooled quantiles)",
     "Heydemann, Applied Optics 20 (1981) 3382 (errors of sine and cosine signals)",
     "Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994) (kinematics)",

@@ -61,7 +61,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         **({} if design is None else {"chosen.yaml": text_file(design)}),
     }
     refuted = (rejected_frame(selection.refuted).head(MOST_REJECTED).table(),) if selection.refuted else ()
-    nothing = Text("None was sampled: nothing cheaper is admissible, or all are excluded as the answer says.")
+    nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without.")
     return Review(
         f"{scenario.name}: the choice of sensors",
         f"Arm {result.arm}; {Sample.of(result).sizes}",

@@ -69,7 +69,7 @@ def answer(selection: Selection, requirement: Requirement) -> str:
         opening = "No choice meets" if selection.proved else "No choice was found to meet"
         return f"{opening} the requirement: the closest reaches {place}."
     coverage = percent(requirement.coverage)
-    return f"The cheapest choice costs {selection.price:g}: {coverage} of errors lie within {place}."
+    return f"The cheapest choice costs {selection.price:g} cost units: {coverage} of errors lie within {place}."
 
 
 def grounds(selection: Selection) -> tuple[str, ...]:
@@ -124,13 +124,16 @@ def _confirmation(selection: Selection) -> list[str]:
         "not met": ", and the requirement is not met: more units would decide",
         "not resolved": "" if doubts else ", and the requirement is not resolved: more units would decide",
     }.get(again.state, "")
-    return [f"On a fresh population they lie within {figure}{outcome}.", *doubts]
+    return [f"On a second, fresh population the same share of errors lies within {figure}{outcome}.", *doubts]
 
 
 def cheapest_in_words(curve: TradeOff) -> str:
     """Sentence on the cheapest design of a trade-off that meets the requirement."""
     if curve.cheapest is None:
         return "no choice was found to meet the requirement"
+    if curve.state == "not resolved":
+        doubt = "whether it meets the requirement is not resolved"
+        return f"the cheapest choice by these estimates costs {curve.cheapest:g}; {doubt}"
     return f"the cheapest choice that meets the requirement costs {curve.cheapest:g}"
 
 
@@ -138,12 +141,13 @@ def curve_in_words(curve: TradeOff) -> str:
     """Sentence on a trade-off curve."""
     first, last = curve.points[0], curve.points[-1]
     beaten = sum(curve.beaten)
-    sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
+    dominated = f" In the sample {beaten} of them are dominated by a cheaper one." if beaten else ""
+    cheapest = cheapest_in_words(curve)
     return (
-        f"Price against error, {percent(curve.coverage)} of errors within it: {len(curve.points)} sets of sensors for "
-        f"which, by first order, nothing cheaper errs less, from {show(first.sampled)} for {first.price:g} cost units "
-        f"to {show(last.sampled)} for {last.price:g}; {cheapest_in_words(curve)}; the present design errs by "
-        f"{show(curve.current)} for {curve.current_price:g}{sampled}."
+        f"{len(curve.points)} sets of sensors are Pareto-optimal by first order: from {show(first.sampled)} for "
+        f"{first.price:g} cost units to {show(last.sampled)} for {last.price:g} ({percent(curve.coverage)} of errors "
+        f"within it). {cheapest[:1].upper()}{cheapest[1:]}. The present design errs by {show(curve.current)} for "
+        f"{curve.current_price:g}.{dominated}"
     )
 
 
@@ -163,14 +167,15 @@ def _out_of_reach(summary: Summary) -> list[str]:
 
 def _excluded(proof: Proof, which: str) -> str:
     """Sentence on how other designs were excluded."""
-    reasons = [f"{proof.sampled} sampled, which fail"]
+    reasons = [f"{proof.sampled} sampled, which fail"] if proof.sampled else []
     if proof.bounded:
         near = "" if proof.complete else ", and with them all that are near"
         reasons.append(f"{proof.bounded} whose RP exceeds the limit by the distribution of their visits{near}")
     if proof.complete:
-        return f"Proved for these samples: {which} was examined ({'; '.join(reasons)})."
+        detail = f" ({'; '.join(reasons)})" if reasons else ""
+        return f"Proved for these samples: {which} was examined{detail}."
     visits = "" if proof.repeatability else " Not all choices of small visits could be examined."
     return (
-        f"Not proved: {'; '.join(reasons)}; the rest is no better at any joint and pose than one that failed, or "
+        f"Not proved: {'; '.join([*reasons, 'the rest is'])} no better at any joint and pose than one that failed, or "
         f"exceeds the limits of first order by more than {percent(proof.margin)} of the mean square error.{visits}"
     )

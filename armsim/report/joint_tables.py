@@ -31,9 +31,9 @@ def joints_frame(result: Result) -> Frame:
 def joints_section(result: Result) -> Section:
     """Section on the joints."""
     note = Text(
-        "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: the largest way "
-        "of the tool point a radian of the joint (of a slide, a metre), over its ranges. Worst case: all limits at "
-        "once; ∞ where a cause has none.",
+        "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: largest "
+        "movement of the tool point per radian of the joint, or per metre of a slide. Worst case: all limits at once; "
+        "∞ where a cause has none.",
         "soft",
     )
     return Section("The joints", "joints", (joints_frame(result).merged().table(), note))

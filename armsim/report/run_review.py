@@ -24,7 +24,7 @@ from armsim.report.pictures import NOTHING_MORE, Extras
 from armsim.report.review import Review, json_file, result_file
 from armsim.report.ripple_tables import motion_section
 from armsim.report.trade_off_review import curve_frame, spread
-from armsim.report.verdict import TONES, deciding_task, headline, task_frame
+from armsim.report.verdict import TONES, deciding_task, headline, headlined, task_frame
 from armsim.report.what_if_review import what_if_frames
 from armsim.report.workbook import workbook_file
 from armsim.requirement.requirement import coverage_of
@@ -47,7 +47,8 @@ SHOWN = 12
 def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHING_MORE) -> Review:
     """Review of a run."""
     task = deciding_task(result)
-    why = (f"Not met or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
+    others = [reason for reason in result.reasons if headlined(result).finding not in reason]  # the headline has one
+    why = tuple(f"{reason[:1].upper()}{reason[1:]}." for reason in others)
     parts, assumed = dominance(result, task), assumed_sentence(result, task)
     prices = [f"{name} {value:g}" for name, value in result.prices.items() if value]
     apart = f" ({', '.join(prices)})" if len(prices) > 1 else ""
@@ -117,10 +118,8 @@ def _workspace(result: Result) -> Section:
         within = task.summary.within
         if within is not None:
             low, high = (percent(end) for end in within.interval)
-            sure = "" if low == high else f" ({low} for certain, {high} at most)"
-            blocks.append(
-                Text(f"{task.name}: {percent(within.value)} of the poses are within the position required{sure}.")
-            )
+            sure = "" if low == high else f" ({low} to {high} by the intervals of their figures)"
+            blocks.append(Text(f"{task.name}: {percent(within.value)} of the poses keep the position required{sure}."))
         notes = list(task.notes)
         if task.near_singular:
             notes.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
@@ -296,9 +295,11 @@ def _suffices(result: Result) -> str:
     verdict = (
         "First order suffices for the size of the error"
         if rms < SUFFICES
-        else "First order does not suffice here, Monte Carlo decides"
+        else "First order ranks contributions here, the verdict needs the Monte Carlo"
     )
-    shape = f"; the 95 % ends of single coordinates part by at most {percent(end, 2)} of twice the rms, " + (
-        f"for certain at {differ} poses, whose errors are not normal" if differ else "no more than sampling may do"
+    poses = "1 pose" if differ == 1 else f"{differ} poses"
+    shape = f"significantly at {poses}, whose errors are not normal" if differ else "no more than sampling may do"
+    return (
+        f"{verdict}: its rms differs from the Monte Carlo by at most {percent(rms, 2)}. The 95 % limits of single "
+        f"coordinates differ by at most {percent(end, 2)} of twice the rms, {shape}."
     )
-    return f"{verdict}: its rms differs from the Monte Carlo by at most {percent(rms, 2)}{shape}."

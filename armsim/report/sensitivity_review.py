@@ -99,7 +99,7 @@ def sensitivity_section(sensitivities: Sensitivities) -> Section:
         blocks.append(line_frame(sensitivities, task.name).head(SHOWN).table())
         frame = part_frame(sensitivities, task.name).head(SHOWN)
         blocks.append(Folded(f"{task.name}: shares by joint and cause", (frame.table(),)))
-    return Section("What its numbers do", "sensitivity", tuple(blocks))
+    return Section("Sensitivity to its numbers", "sensitivity", tuple(blocks))
 
 
 def _figure_name(number: int, task: str) -> str:

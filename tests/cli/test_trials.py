@@ -97,7 +97,7 @@ def test_a_pose_out_of_reach_is_told_by_the_deciding_commands(tmp_path: Path) ->
     output = " ".join(chosen.stdout.split())
     assert "No choice can meet the requirement, whatever the sensors" in output
     assert "far cannot be reached" in output
-    assert "was looked at" not in output
+    assert "was examined" not in output
     budget = armsim("allocate", path)
     assert budget.returncode in (1, 3)
     assert "cannot reach far" in budget.stdout + budget.stderr

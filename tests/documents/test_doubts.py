@@ -55,7 +55,7 @@ def test_what_a_catalogue_cannot_fit_is_told(tmp_path: Path) -> None:
     file.write_text(yaml.safe_dump(catalogue))
     ready, _ = load_options(DEMO, file)
     assert any("giant can be fitted to no joint" in note for note in ready.notes)
-    assert any("ways to fit j1 are left out" in note and "too large" in note for note in ready.notes)
+    assert any("options of j1 are excluded" in note and "too large" in note for note in ready.notes)
 
 
 def test_a_phase_error_beyond_first_order_is_refused(tmp_path: Path) -> None:
