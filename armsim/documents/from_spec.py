@@ -232,7 +232,7 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, Measured):
-        if hasattr(field.type, "stated"):
+        if hasattr(field.type, "from_quantity"):
             return field.type.from_quantity(entry.value, entry.kind)
         if entry.kind == "counts":
             return math.log2(entry.value)

@@ -189,7 +189,7 @@ def test_gauss_newton_ends_where_least_squares_of_scipy_does(prior: bool) -> Non
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
     measured_machine = with_target(machine, calibration.instrument)
-    read = measured_units(measured_machine, joints, measurement.visits, measurement.spread(machine), 3, 5)
+    read = measured_units(measured_machine, joints, measurement.visits, measurement.noise(machine), 3, 5)
     means = np.concatenate([uncertainty.mean(axis=1) for uncertainty in read], axis=1)
     model = Model.of(measured_machine, estimate, joints)
     values, _ = identify(model, estimate, means)
@@ -216,7 +216,7 @@ def test_uncertainty_by_formula_is_that_over_the_population(prior: bool) -> None
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
     measured_machine = with_target(machine, calibration.instrument)
-    read = measured_units(measured_machine, joints, measurement.visits, measurement.spread(machine), units, 5)
+    read = measured_units(measured_machine, joints, measurement.visits, measurement.noise(machine), units, 5)
     means = np.concatenate([rows.mean(axis=1) for rows in read], axis=1)
     values, _ = identify(Model.of(measured_machine, estimate, joints), estimate, means)
     coefficients = draw_units(measured_machine.terms, SamplingPlan(units, 2, 5))[:, :units]
