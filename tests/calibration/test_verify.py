@@ -68,7 +68,7 @@ def test_chances_of_arms_of_the_population_are_uniform() -> None:
         assert stats.kstest([ranks.by_pose[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
         assert stats.kstest([ranks.accuracy_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
         assert stats.kstest([ranks.repeatability_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
-    assert stats.kstest([ranks.scatter_chance for ranks in tested], "uniform").pvalue > 0.01
+    assert stats.kstest([ranks.scatter_p_value for ranks in tested], "uniform").pvalue > 0.01
     wrong = sum(not ranks.compatible for ranks in tested)
     assert wrong <= stats.binom.ppf(0.99, 500, 0.01)
 
