@@ -95,7 +95,7 @@ def test_a_volume_of_one_layer_and_no_requirement(study: Study) -> None:
 
 def test_a_slice_is_no_volume(result: Result) -> None:
     task = replace(result.tasks[0], grid=None)
-    with pytest.raises(ValueError, match="no volume"):
+    with pytest.raises(ValueError, match="is not a volume"):
         figures.volume(result, task)
 
 
