@@ -22,6 +22,9 @@ LONGEST = (
 
 SLOW = (
     "decide/test_decision.py",
+    "decide/test_criterion_changes.py",
+    "calibration/test_session_plan.py",
+    "cli/test_set.py::test_what_if_and_allocate_see_the_change",
     "decide/test_sensitivity.py",
     "sampling/test_long_runs.py",
     "calibration/test_calibrate.py",

@@ -49,7 +49,7 @@ def main() -> None:
     model = Model.of(observed, estimate, measurement.joints)
 
     def measured() -> np.ndarray:
-        read = measured_units(observed, measurement.joints, measurement.visits, measurement.spread(machine), UNITS, 1)
+        read = measured_units(observed, measurement.joints, measurement.visits, measurement.noise(machine), UNITS, 1)
         return np.concatenate([item.mean(axis=1) for item in read], axis=1)
 
     means = measured()
