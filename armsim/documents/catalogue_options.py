@@ -132,7 +132,8 @@ def _joint_options(
         raise source.error(("encoders",), finding, nearest.accepted)
     if refusals:
         by_count = sorted(refusals.items(), key=lambda row: -row[1])
-        reasons = "; ".join(f"{reason.reason} ({count})" for reason, count in by_count)
+        alone = len(by_count) == 1
+        reasons = "; ".join(reason.reason if alone else f"{reason.reason} ({count})" for reason, count in by_count)
         notes.append(f"catalogue: {sum(refusals.values())} options of {joint.name} are excluded: {reasons}")
     return tuple(options)
 
