@@ -175,7 +175,7 @@ def test_every_answer_keeps_to_its_published_schema(case: Selection) -> None:
     study = study.with_plan(units=60, visits=2)
     wrist = armsim.load(ROOT / "scenarios" / "bonding-cell-wrist.yaml")
     answers: dict[str, Any] = {
-        "selection": case[0],
+        "selection": case,
         "trade-off": trade_off(study, options, RunOptions(1)),
         "what-if": what_if(study, RunOptions(1)),
         "sweep": sweep(

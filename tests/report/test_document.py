@@ -217,7 +217,7 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
     extras = Extras(what_if(study, RunOptions(1)), armsim_trade_off(study, few))
     write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
     page = (tmp_path / "r" / "report.html").read_text()
-    assert "Price against error" in page
+    assert "are Pareto-optimal by first order" in page
     assert "the changes that gain most" in page
     assert (tmp_path / "r" / "figures" / "trade-off.svg").exists()
     assert json.loads((tmp_path / "r" / "what-if.json").read_text())["format"] == "armsim-what-if/2"
