@@ -35,7 +35,9 @@ def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     assert "To be kept in mind" in pages[0] or "kept in mind" not in " ".join(pages)
     assert "not a safety function" in pages[0]
     assert then not in pages[0]
-    assert any(f"1 {title}" in pages[1] for title in ("The designs", then, "The measured arms", "Where to measure")), pages[1][:300]
+    assert any(f"1 {title}" in pages[1] for title in ("The designs", then, "The measured arms", "Where to measure")), (
+        pages[1][:300]
+    )
     objects = [get_object for get_object in document[0].get_objects() if get_object.type in (1, 2, 3, 5)]
     assert len(objects) > 20  # pictures are drawn on it
     page = (tmp_path / "r" / "report.html").read_text()
