@@ -94,6 +94,8 @@ SLOW = (
     "calibration/test_sessions.py::test_a_file_with_everything_is_read_by_both",
     "calibration/test_sessions.py::test_sound_arms_are_called_wrong_once_in_a_hundred",
     "calibration/test_sessions.py::test_uncertainties_of_parameters_cover",
+    "calibration/test_wrong_arms.py::test_lost_motion_of_three_times_the_stated_is_named",
+    "calibration/test_wrong_arms.py::test_what_is_expected_of_wrong_arms_is_within_two_deviations_as_often_as_of_sound_ones",
     "calibration/test_calibrate.py::test_the_command_writes_poses_that_can_be_read_again",
     "calibration/test_curve_orders.py::test_sensors_of_their_own_sheet_are_contradicted_as_seldom_as_stated",
     "calibration/test_residual_search.py::test_noise_alone_holds_no_orders",

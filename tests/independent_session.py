@@ -82,11 +82,17 @@ def machine(kind: str) -> Machine:
 
 @dataclass(frozen=True)
 class Hidden:
-    """How arms and instrument are other than stated: factors on the spread of links and on lost motion."""
+    """How arms and instrument are other than stated: factors on the spread of links and on lost motion, the latter of
+    one joint alone where its number is given; by how much lengths are read too large."""
 
     links: float = 1.0
     lost: float = 1.0
     scale: float = 0.0
+    joint: int | None = None
+
+    def factors(self, joints: int) -> np.ndarray:
+        """Of the lost motion of every joint."""
+        return np.array([self.lost if self.joint in (None, n) else 1.0 for n in range(joints)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +170,7 @@ class Session:
             turn, shift, seat, target = frames[session]
             points, rotations, sizes = [], [], []
             for _ in range(self.visits):
-                sides = rng.choice([-0.5, 0.5], len(q)) * self.hidden.lost * LOST
+                sides = rng.choice([-0.5, 0.5], len(q)) * self.hidden.factors(len(q)) * LOST
                 sides *= [row[0] for row in ARMS[self.kind]]
                 rotation, position = forward(self.kind, off, q + sides, 1.0 + EXPANSION * kelvin)
                 u = self.std * (np.exp(rng.uniform(-0.7, 0.7, 3)) if self.weighted else np.ones(3))

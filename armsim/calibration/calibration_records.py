@@ -163,6 +163,19 @@ class OutlierRecord:
 
 
 @dataclass(frozen=True)
+class ScatterRecord:
+    """Causes of visit life at a joint, several where the poses do not tell them apart: by what factor they scatter more
+    than stated, the chance of an arm of the population whose readings show as much, and whether that is too small over
+    all of them, the scatter as a whole being too large."""
+
+    owner: str
+    causes: tuple[str, ...]
+    factor: float
+    chance: float
+    stands_out: bool
+
+
+@dataclass(frozen=True)
 class ArmRecord:
     """Measured arm.
 
@@ -170,7 +183,9 @@ class ArmRecord:
     p-value of the means over all poses; ``scatter_chance``: p-value of the scatter of the visits; ``level``: level of
     significance of each of these, and of all poses, causes and readings together; ``coarse_instrument``: whether the
     instrument scatters more than the predicted visits. All but ``outliers`` is computed without the outlying readings;
-    ``crowded``: whether too many readings are significant for any to be called wrong.
+    ``crowded``: whether too many readings are significant for any to be called wrong. ``renewed``: where the arm is not
+    as predicted, the factors by which its spreads were estimated larger than stated, which enter ``expected``;
+    ``birge``: ratio of Birge, the factor on the remaining uncertainty beside them.
     """
 
     name: str
@@ -188,6 +203,9 @@ class ArmRecord:
     registrations: tuple[RegistrationRecord, ...] = ()
     outliers: tuple[OutlierRecord, ...] = ()
     crowded: bool = False
+    scatter: tuple[ScatterRecord, ...] = ()
+    renewed: tuple[tuple[str, float], ...] = ()
+    birge: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,8 @@ class Linear:
         Covariance of one visit with that of the partner of its group; zero where it has none.
     partners : (M,) of int
         As in `reading_conditions.Conditions`.
+    visit_parts : tuple of Term and (M, 3, 3) [m^2]
+        Every cause of visit life, and its part of the covariance of one visit.
     """
 
     terms: tuple[Term, ...]
@@ -45,6 +47,7 @@ class Linear:
     scatter: Array
     crossed: Array
     partners: NDArray[np.int64]
+    visit_parts: tuple[tuple[Term, Array], ...]
 
     def parts(self) -> Iterator[tuple[Term, slice]]:
         """Every cause, and its own among the coefficients."""
@@ -61,6 +64,7 @@ class Linear:
         return replace(
             self, gain=self.gain[rows], fixed=self.fixed[rows], scatter=self.scatter[poses],
             crossed=self.crossed[poses], partners=partners,
+            visit_parts=tuple((term, part[poses]) for term, part in self.visit_parts),
         )  # fmt: skip
 
     @property
@@ -93,14 +97,15 @@ class Linear:
         partners = np.arange(len(joints)) if conditions is None else conditions.partners
         alone = partners == np.arange(len(joints))
         terms, columns, fixed, scatter = [], [], np.zeros((len(joints), 3)), np.zeros((len(joints), 3, 3))
-        crossed = np.zeros_like(scatter)
+        crossed, visit_parts = np.zeros_like(scatter), list[tuple[Term, Array]]()
         for term, g in evaluated.gains():
             if term.life == "unit":
                 terms.append(term)
                 columns.append(g.reshape(3 * len(joints), -1))
             else:
                 fixed += g @ term.mean
-                scatter += g @ term.covariance @ np.swapaxes(g, 1, 2)
+                visit_parts.append((term, g @ term.covariance @ np.swapaxes(g, 1, 2)))
+                scatter += visit_parts[-1][1]
                 crossed += g @ term.covariance @ np.swapaxes(g[partners], 1, 2)
         crossed[alone] = 0.0
         sizes = [len(term.mean) for term in terms]
@@ -111,7 +116,7 @@ class Linear:
             at += size
         mean = np.concatenate([term.mean for term in terms]) if terms else np.zeros(0)
         gain = np.concatenate(columns, axis=1) if columns else np.zeros((3 * len(joints), 0))
-        return Linear(tuple(terms), gain, prior, mean, fixed.ravel(), scatter, crossed, partners)
+        return Linear(tuple(terms), gain, prior, mean, fixed.ravel(), scatter, crossed, partners, tuple(visit_parts))
 
     def readings(self, visits: Sequence[int], instrument: Instrument) -> ReadingNoise:
         """Noise of so many readings of every pose.

@@ -213,7 +213,9 @@ class Everywhere:
         return np.asarray(self.rise[1] * np.sum(self.growth**2, axis=1))
 
 
-def expected(updated: Update, everywhere: Everywhere, names: Sequence[str]) -> tuple[ExpectedRecord, ...]:
+def expected(
+    updated: Update, everywhere: Everywhere, names: Sequence[str], ratio: float = 1.0
+) -> tuple[ExpectedRecord, ...]:
     """Displacement expected of this very arm at every pose, and the standard deviation that is left of it.
 
     Parameters
@@ -222,6 +224,8 @@ def expected(updated: Update, everywhere: Everywhere, names: Sequence[str]) -> t
     everywhere : Everywhere
     names : sequence of str
         Names of the poses.
+    ratio : float
+        Factor on the remaining standard deviation.
 
     Returns
     -------
@@ -232,9 +236,8 @@ def expected(updated: Update, everywhere: Everywhere, names: Sequence[str]) -> t
     out = []
     for n, name in enumerate(names):
         rows = linear.gain[3 * n : 3 * n + 3]
-        uncertainty = float(
-            np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0) + growth_variance[n])
-        )
+        square = ratio**2 * max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0)
+        uncertainty = float(np.sqrt(square + growth_variance[n]))
         prior = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + growth_variance[n]))
         x, y, z = mean[n].tolist()
         out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior))

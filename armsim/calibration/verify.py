@@ -26,6 +26,8 @@ from armsim.calibration.outlying_readings import Prediction, ReadingReference, R
 from armsim.calibration.posterior import Estimator, Everywhere, Update, expected
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
 from armsim.calibration.registered_arm import RegisteredArm
+from armsim.calibration.renewed_spreads import Renewed
+from armsim.calibration.visit_causes import VisitCauses, VisitSample, visit_causes
 from armsim.documents.measured_points import LEAST_VISITS, MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
@@ -108,28 +110,47 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     }
     records, informed, sizes, references = [], [], list[float](), References(setup, study, path, len(arms))
     for readings in arms:
-        every = references.of(setup.register(readings, path))[1]
+        every = references.of(setup.register(readings, path)).readings
         screen = screened(readings, path.name, references.refit, every, SIGNIFICANT / len(arms) / TESTS)
         read = setup.register(screen.arm, path)
-        reference, _ = references.of(read)
+        distributions = references.of(read)
+        reference = distributions.arms
         arm = without_frame(read, reference.estimator) if setup.fitted else read.arm
         sizes.append(read.instrument)
         ranks = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
         updated = Update.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
         everywhere = Everywhere.of(machine, positions, read.conditions.rises is not None)
-        expectations = expected(updated, everywhere, list(joints))
+        visits, renewed = list(arm.visits.values()), Renewed(updated)
+        if not ranks.compatible:
+            renewed = Renewed.of(updated, ranks, visits, read.roots, setup.registration_jacobian(read))
+        expectations = expected(renewed.update, everywhere, list(joints), renewed.ratio)
+        scattered = ranks.scatter_p_value <= ranks.each
+        by_visit = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, scattered)
         records.append(
             replace(
                 _record(arm, ranks, updated, expectations, sizes[-1], pairs, tools, _directions_of(arm, study)),
                 registrations=read.records,
                 outliers=screen.outliers,
                 crowded=screen.crowded,
+                scatter=by_visit,
+                renewed=renewed.factors,
+                birge=renewed.ratio,
             )
         )
         informed.append(updated)
     spreads = scales(informed, study.scenario.plan.seed)
     size = float(np.sqrt(np.mean(np.square(sizes))))
     return Verified(study.scenario.name, path.name, size, tuple(records), *spreads, tuple(sorted(excluded)), grids)
+
+
+@dataclass(frozen=True, eq=False)
+class Distributions:
+    """Of simulated arms, of their readings, and of the factors of their causes of visit life."""
+
+    arms: Reference
+    readings: ReadingReference
+    visit_model: VisitCauses
+    visits: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,10 +170,10 @@ class References:
     study: Study
     path: Path
     arms: int
-    references: dict[tuple[object, ...], tuple[Reference, ReadingReference]] = field(default_factory=dict)
+    references: dict[tuple[object, ...], Distributions] = field(default_factory=dict)
     predictions: dict[tuple[object, ...], tuple[Estimator, Prediction]] = field(default_factory=dict)
 
-    def of(self, arm: RegisteredArm) -> tuple[Reference, ReadingReference]:
+    def of(self, arm: RegisteredArm) -> Distributions:
         """The reference distributions of an arm and of its readings.
 
         Raises
@@ -172,9 +193,13 @@ class References:
             )  # fmt: skip
             sample = ReadingSample(prediction, SIGNIFICANT / self.arms / TESTS)
             oriented = arm.conditions.oriented.tolist()
-            simulated = Simulated.of(sample.through(visits), estimator.projection, estimator.readings, oriented)
+            scatter = VisitSample(VisitCauses.of(estimator.linear, estimator.readings))
+            looked_at = scatter.through(sample.through(visits))
+            simulated = Simulated.of(looked_at, estimator.projection, estimator.readings, oriented)
             reference = Reference.of(estimator, simulated)
-            self.references[key] = reference, ReadingReference.of(sample)
+            self.references[key] = Distributions(
+                reference, ReadingReference.of(sample), scatter.model, scatter.reference
+            )  # fmt: skip
         return self.references[key]
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:

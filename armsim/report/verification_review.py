@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
-from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord, ScaleRecord
+from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord, ScaleRecord, ScatterRecord
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import cause_changes, expected_map, measured_poses
 from armsim.formatting import percent, show, significant
@@ -34,6 +34,11 @@ METHOD = (
     "foretold from the others, over what is to be expected; 1 is as foretold.",
     "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
     "the scenario; of what the poses tell little, little can be said.",
+    "What scatters: factors of the causes of visit life by one step of scoring from the readings about their means, "
+    "each ranked among those of simulated arms, after Holm; named only where the scatter as a whole is too large.",
+    "What to expect of an arm that is not as predicted: by spreads estimated from its own readings (scatter of the "
+    "visits; causes that stand out, or variance components of all), none made smaller; what is left, times the ratio "
+    "of Birge.",
     METHOD_OF_READINGS,
     "Spread over the stated: variance components of all causes together, by restricted maximum likelihood, "
     "the mean as stated; intervals by profile likelihood, scaled for the laws of the causes where they are not normal. "
@@ -66,8 +71,41 @@ def _verdict(arm: ArmRecord) -> str:
         reasons.append(f"{', '.join(far[:5])} {verb}")
     outlying_causes = [row for row in arm.causes if row.stands_out]
     named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in outlying_causes[:3]]
+    named += [_visit_cause(row) for row in arm.scatter if row.stands_out][:3]
     reasons.append(f"most likely {', '.join(named)}" if named else "no single cause stands out")
     return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
+
+
+def _visit_cause(row: ScatterRecord) -> str:
+    """Causes of visit life that scatter too much, and by how much."""
+    names = row.causes[0] if len(row.causes) == 1 else f"{row.causes[0]} (or {', '.join(row.causes[1:])})"
+    return f"{names} of {row.owner} ({row.factor:.2g} times the stated)"
+
+
+def scatter_frame(arm: ArmRecord) -> Frame:
+    """Table of the causes of visit life, the least likely first."""
+    chances = [row.chance for row in arm.scatter]
+    return Frame(
+        (
+            words("cause", [", ".join(row.causes) for row in arm.scatter]),
+            words("of", [row.owner for row in arm.scatter]),
+            bare("scatter over the stated", [row.factor for row in arm.scatter], places=2),
+            quoted("chance", chances, [significant(chance, 2) for chance in chances]),
+            words("stands out", ["yes" if row.stands_out else "" for row in arm.scatter]),
+        ),
+        f"{arm.name}: what scatters",
+    )
+
+
+def _renewed(arm: ArmRecord) -> str:
+    """By what the uncertainty of what to expect of an arm grew that is not as predicted."""
+    named = [f"{name} {factor:.2g} times the stated" for name, factor in arm.renewed[:SHOWN]]
+    if arm.birge > 1.0:
+        named.append(f"all that is left {arm.birge:.2g} times as large (ratio of Birge)")
+    return (
+        f"{arm.name} is not as predicted: what to expect of it is by spreads estimated from its own readings"
+        f"{': ' if named else ''}{', '.join(named)}"
+    )
 
 
 def pose_frame(arm: ArmRecord) -> Frame:
@@ -186,6 +224,7 @@ def notes(verified: Verified) -> list[str]:
     excluded = exclusion_note(verified.excluded)
     coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
     fitted = [_registration(arm, fit) for arm in verified.arms for fit in arm.registrations]
+    fitted += [_renewed(arm) for arm in verified.arms if not arm.compatible]
     if not coarse:
         return [*excluded, *fitted]
     size = show(verified.instrument)
@@ -200,6 +239,8 @@ def verification_printout(verified: Verified) -> Iterator[Frame | str]:
             yield f"{sentence(arm)}."
         yield pose_frame(arm).head(SHOWN)
         yield cause_frame(arm).head(SHOWN)
+        if any(row.stands_out for row in arm.scatter):
+            yield scatter_frame(arm).head(SHOWN)
         yield expected_frame(arm).head(SHOWN)
         if not (arm.outliers or arm.crowded):
             yield f"{sentence(arm)}."
@@ -219,6 +260,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         poses += [distance_frame(arm).table()] if arm.distances else []
         poses += [direction_frame(arm).table()] if arm.directions else []
         cause_blocks.append(cause_frame(arm).head(SHOWN).table())
+        cause_blocks += [scatter_frame(arm).head(SHOWN).table()] if arm.scatter else []
         expected.append(expected_frame(arm).head(SHOWN).table())
     if verified.scales or verified.unresolved:
         text = "Over all arms: the spread that they show of every cause, over that which the scenario states."
@@ -250,6 +292,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         tables={
             "poses": stacked("arm", [(arm.name, pose_frame(arm)) for arm in verified.arms]),
             "causes": stacked("arm", [(arm.name, cause_frame(arm)) for arm in verified.arms]),
+            "scatter": stacked("arm", [(arm.name, scatter_frame(arm)) for arm in verified.arms]),
             "expected": stacked("arm", [(arm.name, expected_frame(arm)) for arm in verified.arms]),
         },
     )

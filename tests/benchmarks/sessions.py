@@ -46,10 +46,10 @@ def called_wrong(session: Session, count: int, seed: int = 100) -> int:
     setup = Setup.of(study, None).settled(arms, FILE)
     references, wrong = References(setup, study, FILE, 1), 0
     for arm in arms:
-        every = references.of(setup.register(arm, FILE))[1]
+        every = references.of(setup.register(arm, FILE)).readings
         screen = screened(arm, FILE.name, references.refit, every, SIGNIFICANT / TESTS)
         read = setup.register(screen.arm, FILE)
-        reference = references.of(read)[0]
+        reference = references.of(read).arms
         visits = without_frame(read, reference.estimator) if setup.fitted else read.arm
         wrong += bool(screen.outliers) or screen.crowded or not Ranked.of(visits, reference).compatible
     return wrong

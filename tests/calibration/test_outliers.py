@@ -178,7 +178,7 @@ def sampled(name: Path, frame: str, count: int) -> tuple[Study, References, list
 def test_sound_arms_have_no_wrong_reading(name: Path, frame: str, count: int) -> None:
     """Of 300 arms as many as the share of the false alarms allows. Source: binomial bound at 99 %."""
     _, references, arms = sampled(name, frame, count)
-    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv")))[1]
+    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
     # at a level at which there is something to count; then those of them at that of the tool
     far = [arm for arm in arms if named(screened(arm, "m.csv", references.refit, reference, 0.05))]
     assert len(far) <= stats.binom.ppf(0.99, len(arms), 0.05)
@@ -196,7 +196,7 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
     """Moved by ten standard deviations of its predicted deletion residual, in a direction at random: named in more than
     95 % of 100 arms (binomial bound at 99 %), and no other with it."""
     _, references, arms = sampled(name, frame, count)
-    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv")))[1]
+    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
     hits, others = 0, 0
     for unit, arm in enumerate(arms[:100]):
         rng = np.random.default_rng(unit)
@@ -222,7 +222,7 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
 def test_no_reading_is_called_wrong_where_too_many_are() -> None:
     """Of 96 readings nine, a tenth, are named; of ten none is, and the arm is said to be crowded with them."""
     _, references, arms = sampled(*CASES[0])
-    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv")))[1]
+    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
     for count in (9, 10):
         visits = {pose: rows.copy() for pose, rows in arms[0].visits.items()}
         for pose in list(visits)[:count]:

@@ -1,0 +1,190 @@
+"""Which causes of visit life scatter more than stated, by the readings of a pose about their mean.
+
+The covariance of a reading about the mean of its pose, of n_p readings, is
+
+    S_p = sum over causes k of  f_k V_kp  +  that of the instrument,      f_k = 1 as stated,
+
+with score and information of the factors f, W the inverse of S_p as stated and C_p the sum of squares about the mean,
+
+    U_k  = 1/2 sum over p of  tr(W V_kp W C_p) - (n_p - 1) tr(W V_kp)
+    I_jk = 1/2 sum over p of  (n_p - 1) tr(W V_jp W V_kp)
+
+so that f = 1 + I^-1 U is the estimate of one step of scoring. Every factor over its standard uncertainty is ranked
+among those of simulated arms, which holds whatever the laws are. Causes whose columns the poses do not tell apart have
+a common factor.
+
+References
+----------
+.. [1] Searle, Casella, McCulloch, Variance Components (1992), 11.3: minimum variance quadratic estimates, which are one
+   step of scoring (section number from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.calibration_records import ScatterRecord
+from armsim.calibration.linear_population import Linear
+from armsim.calibration.reading_noise import ReadingNoise
+from armsim.errormodel.terms import Term
+from armsim.sampling.statistics import holm
+
+ALIKE = 0.9
+"""Correlation of two columns from which on their causes count as indistinguishable. Common practice, no source."""
+VISIBLE = 100.0
+"""Factor of a variance that would have to be seen for a cause to be looked at."""
+
+
+@dataclass(frozen=True, eq=False)
+class VisitCauses:
+    """Factors of the variances of groups of causes of visit life.
+
+    Parameters
+    ----------
+    groups : tuple of tuple of Term
+        The one that scatters most first.
+    weights : (groups, M, 3, 3) [m^-2]
+        W V W of every pose.
+    expected : (groups, M)
+        tr(W V).
+    inverse : (groups, groups)
+        Of the information.
+    """
+
+    groups: tuple[tuple[Term, ...], ...]
+    weights: Array
+    expected: Array
+    inverse: Array
+
+    @staticmethod
+    def of(linear: Linear, readings: ReadingNoise) -> VisitCauses:
+        """Of readings of a population.
+
+        Parameters
+        ----------
+        linear : Linear
+        readings : ReadingNoise
+
+        Returns
+        -------
+        VisitCauses
+        """
+        freedom = np.array(readings.counts) - 1.0
+        inverse = np.array([np.linalg.pinv(own.mean(axis=0), hermitian=True) for own in readings.covariances])
+        parts = [part for _, part in linear.visit_parts]
+        scaled = np.array([inverse @ part for part in parts]).reshape(len(parts), len(freedom), 3, 3)
+        information = 0.5 * np.einsum("p,jpab,kpba->jk", freedom, scaled, scaled)
+        groups = _groups(information)
+        joined = np.array([scaled[group].sum(axis=0) for group in groups]).reshape(len(groups), len(freedom), 3, 3)
+        information = 0.5 * np.einsum("p,jpab,kpba->jk", freedom, joined, joined)
+        terms = tuple(tuple(linear.visit_parts[n][0] for n in group) for group in groups)
+        expected = np.trace(joined, axis1=2, axis2=3)
+        return VisitCauses(terms, joined @ inverse, expected, np.linalg.pinv(information, rcond=1e-9, hermitian=True))
+
+    def scores(self, pose: int, readings: Array) -> Array:
+        """Part of a pose in the scores.
+
+        Parameters
+        ----------
+        pose : int
+        readings : (units, visits, 3) [m]
+
+        Returns
+        -------
+        (units, groups)
+        """
+        away = readings - readings.mean(axis=1, keepdims=True)
+        squares = np.einsum("uvi,uvj->uij", away, away)
+        freedom = readings.shape[1] - 1
+        return np.asarray(
+            0.5 * (np.einsum("kij,uji->uk", self.weights[:, pose], squares) - freedom * self.expected[:, pose])
+        )
+
+    def factors(self, scores: Array) -> Array:
+        """Factors of the variances, shape (units, groups), by scores likewise."""
+        return np.asarray(1.0 + scores @ self.inverse)
+
+    def studentised(self, scores: Array) -> Array:
+        """By how many standard uncertainties they are off, shape (units, groups)."""
+        return np.asarray((self.factors(scores) - 1.0) / np.sqrt(np.maximum(np.diag(self.inverse), 1e-300)))
+
+
+def _groups(information: Array) -> list[list[int]]:
+    """Numbers of causes that are seen, those that are not told apart together, the largest first."""
+    sizes = np.diag(information)
+    seen = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * VISIBLE**2 > 4.0]
+    groups: list[list[int]] = []
+    for n in seen:
+        alike = (
+            group for group in groups if information[n, group[0]] > ALIKE * np.sqrt(sizes[n] * sizes[group[0]])
+        )  # fmt: skip
+        group = next(alike, None)
+        if group is None:
+            groups.append([n])
+        else:
+            group.append(n)
+    return groups
+
+
+@dataclass(frozen=True, eq=False)
+class VisitSample:
+    """Scores of simulated arms, pose by pose as they come."""
+
+    model: VisitCauses
+    scores: list[Array] = field(default_factory=list)
+
+    def through(self, visits: Iterable[Array]) -> Iterator[Array]:
+        """Readings of shape (units, visits, 3) as they are, looked at. [m]"""
+        for pose, readings in enumerate(visits):
+            self.scores.append(self.model.scores(pose, readings))
+            yield readings
+
+    @property
+    def reference(self) -> Array:
+        """Factors over their uncertainties, in order, shape (groups, units)."""
+        return np.sort(self.model.studentised(np.sum(self.scores, axis=0)), axis=0).T
+
+
+def visit_causes(
+    model: VisitCauses, reference: Array, visits: Sequence[Array], level: float, judged: bool
+) -> tuple[ScatterRecord, ...]:
+    """What the readings of an arm say of its causes of visit life, the least likely first.
+
+    They stand out only where the scatter as a whole does, so that they raise no alarm of their own.
+
+    Parameters
+    ----------
+    model : VisitCauses
+    reference : (groups, units)
+        Of `VisitSample`.
+    visits : sequence of (visits, 3) [m]
+    level : float
+        Chance that a cause is named that scatters as stated.
+    judged : bool
+        Whether the arm scatters more than stated.
+
+    Returns
+    -------
+    tuple of ScatterRecord
+    """
+    if not model.groups:
+        return ()
+    scores = np.sum([model.scores(pose, rows[None]) for pose, rows in enumerate(visits)], axis=0)
+    far, factors = model.studentised(scores)[0], model.factors(scores)[0]
+    units = reference.shape[1]
+    chances = [
+        (1 + units - int(np.searchsorted(row, value))) / (1 + units) for row, value in zip(reference, far, strict=True)
+    ]
+    named = holm(chances, level)
+    out = [
+        ScatterRecord(
+            terms[0].name.partition("/")[0], tuple(dict.fromkeys(term.cause.name for term in terms)),
+            float(np.sqrt(max(factor, 0.0))), chance, judged and stands_out,
+        )
+        for terms, factor, chance, stands_out in zip(model.groups, factors, chances, named, strict=True)
+    ]  # fmt: skip
+    return tuple(sorted(out, key=lambda record: (record.chance, -record.factor)))

@@ -1,0 +1,127 @@
+"""Arms that are not as predicted: what scatters is named, what to expect of them is known as well as is told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from independent_session import OFFSET, Hidden, Session, forward, spots
+from scipy import stats
+from test_sessions import FILE
+
+from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_population import measured_units
+from armsim.calibration.measurement_setup import Setup, without_frame
+from armsim.calibration.posterior import Update
+from armsim.calibration.rank_tests import Ranked
+from armsim.calibration.renewed_spreads import Renewed
+from armsim.calibration.verify import References
+from armsim.calibration.visit_causes import VisitCauses, visit_causes
+
+
+def test_factors_of_visit_causes_are_unbiased_whatever_they_are() -> None:
+    """Their mean over 3000 arms whose second joint has three times the lost motion: the score is linear in the factors,
+    so that one step of scoring is exact in the mean. Four standard errors."""
+    session = Session("six", spots("six", 12), 3)
+    setup = Setup.of(session.study, None)
+    read = setup.register(session.read(1)[0], FILE)
+    linear = Linear.of(setup.machine, read.joints)
+    joints = list(setup.machine.joints)
+    gear = joints[1].transmission
+    joints[1] = replace(joints[1], transmission=replace(gear, lost_motion=3.0 * gear.lost_motion))
+    loose = replace(setup.machine, joints=tuple(joints))
+    model = VisitCauses.of(linear, linear.readings(read.counts, read.roots))
+    assert [next(term.cause.name for term in group) for group in model.groups] == ["lost motion"] * len(model.groups)
+    visits = measured_units(loose, read.joints, read.counts, read.roots, 3000, 5)
+    factors = model.factors(np.sum([model.scores(n, rows) for n, rows in enumerate(visits)], axis=0))
+    truth = np.array([9.0 if group[0].name.startswith("j2/") else 1.0 for group in model.groups])
+    assert 9.0 in truth
+    error = factors.std(axis=0) / np.sqrt(len(factors))
+    assert np.all(np.abs(factors.mean(axis=0) - truth) < 4.0 * error + 0.01 * truth)
+
+
+def ranked(
+    session: Session, count: int
+) -> tuple[Setup, References, list[tuple[object, Ranked, list[np.ndarray], np.ndarray]]]:
+    """Arms in the base frame, their ranks, readings and hidden rows."""
+    study = session.study
+    every = [session.read(300 + n) for n in range(count)]
+    setup = Setup.of(study, None).settled([arm for arm, _ in every], FILE)
+    references, out = References(setup, study, FILE, 1), []
+    for arm, off in every:
+        read = setup.register(arm, FILE)
+        distributions = references.of(read)
+        straight = without_frame(read, distributions.arms.estimator)
+        out.append((read, Ranked.of(straight, distributions.arms), list(straight.visits.values()), off))
+    return setup, references, out
+
+
+@pytest.mark.parametrize("kind", ["six", "scara"])
+@pytest.mark.parametrize("frame", [False, True])
+def test_lost_motion_of_three_times_the_stated_is_named(kind: str, frame: bool) -> None:
+    """Of one joint: where anything is named, its name comes first in more than nine of ten arms, and others are named as
+    seldom as the level says; something is named in more than half of the arms, of six axes in nine of ten. Of all
+    joints: one of them is named in every arm."""
+    session = Session(kind, spots(kind, 24), 5, frame=frame)
+    for hidden in (Hidden(lost=3.0, joint=1), Hidden(lost=3.0)):
+        _, references, arms = ranked(replace(session, hidden=hidden), 40)
+        first = innocent = named = 0
+        for read, ranks, visits, _ in arms:
+            distributions = references.of(read)
+            judged = ranks.scatter_p_value <= ranks.each
+            rows = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, judged)
+            wrong = [row for row in rows if row.stands_out]
+            assert all(row.causes[0] == "lost motion" for row in wrong)
+            named += bool(wrong)
+            first += bool(wrong) and wrong[0].owner == "j2"
+            innocent += any(row.owner != "j2" for row in wrong)
+        if hidden.joint is None:
+            assert named == len(arms)
+        else:
+            assert first >= stats.binom.ppf(0.01, len(arms), 0.9)
+            assert innocent <= stats.binom.ppf(0.99, len(arms), 0.01)
+
+
+WRONG = [Hidden(links=2.0), Hidden(links=3.0), Hidden(lost=2.0), Hidden(lost=3.0)]
+
+
+def test_what_is_expected_of_wrong_arms_is_within_two_deviations_as_often_as_of_sound_ones() -> None:
+    """At ten poses that were not measured, of those of 40 arms of each kind that are called wrong: 94 to 97 % of the
+    coordinates, by pinocchio, lie within two standard deviations; 90 to 98.5 % for every way of being wrong."""
+    inside = count = plain = 0
+    for kind in ("six", "scara"):
+        for hidden in WRONG:
+            covered, before, coordinates = coverage(Session(kind, spots(kind, 24), 3, hidden=hidden), 40)
+            assert 0.90 <= covered / coordinates <= 0.985, (kind, hidden, covered / coordinates)
+            inside, plain, count = inside + covered, plain + before, count + coordinates
+    assert 0.94 <= inside / count <= 0.97
+    assert plain / count < 0.92  # what the stated spreads say
+
+
+def coverage(session: Session, arms: int) -> tuple[int, int, int]:
+    """Coordinates within two standard deviations, by spreads estimated anew and by those stated, and all of them."""
+    setup, references, measured = ranked(session, arms)
+    joints = spots(session.kind, 10, 77)
+    unmeasured = Linear.of(setup.machine, joints)
+    inside = before = count = 0
+    for read, ranks, visits, off in measured:
+        if ranks.compatible:
+            continue
+        estimator = references.of(read).arms.estimator
+        stated = Update.of(estimator, estimator.readings.means(visits))
+        renewed = Renewed.of(stated, ranks, visits, read.roots, setup.registration_jacobian(read))
+        truth = np.concatenate([tool(session.kind, off, q) - tool(session.kind, 0.0 * off, q) for q in joints])
+        for update, ratio in ((renewed.update, renewed.ratio), (stated, 1.0)):
+            mean = unmeasured.gain @ update.coefficients + unmeasured.fixed
+            square = np.einsum("rc,cd,rd->r", unmeasured.gain, update.estimator.covariance, unmeasured.gain)
+            within = int(np.count_nonzero(np.abs(truth - mean) <= 2.0 * ratio * np.sqrt(square)))
+            inside, before = (inside + within, before) if update is renewed.update else (inside, before + within)
+        count += len(truth)
+    return inside, before, count
+
+
+def tool(kind: str, off: np.ndarray, q: np.ndarray) -> np.ndarray:
+    """Place of the target."""
+    rotation, position = forward(kind, off, q, 1.0)
+    return position + rotation @ np.array(OFFSET)
