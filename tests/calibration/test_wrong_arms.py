@@ -79,7 +79,8 @@ def test_lost_motion_of_three_times_the_stated_is_named(kind: str, frame: bool) 
         if hidden.joint is None:
             assert named == len(arms)
         else:
-            assert first >= stats.binom.ppf(0.01, len(arms), 0.9)
+            assert named >= stats.binom.ppf(0.01, len(arms), 0.9 if kind == "six" else 0.5)
+            assert first >= stats.binom.ppf(0.01, named, 0.9)
             assert innocent <= stats.binom.ppf(0.99, len(arms), 0.01)
 
 
