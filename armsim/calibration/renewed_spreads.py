@@ -101,7 +101,9 @@ class Renewed:
         )
         terms = [term for term, _ in linear.parts()]
         single = len(choices) > 2 and grown is choices[2]
-        for n, factor in grown.items():
+        if grown is choices[0]:
+            factors.append(("all causes", float(np.sqrt(common))))
+        for n, factor in () if grown is choices[0] else grown.items():
             joint = f" of {terms[n].name.partition('/')[0]}" if single and n in ranks.causes_judged else ""
             factors.append((f"{terms[n].cause.name}{joint}", float(np.sqrt(factor))))
         factors = list(dict.fromkeys(factors))

@@ -8,6 +8,7 @@ from dataclasses import replace
 from functools import partial
 
 from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord, ScaleRecord, ScatterRecord
+from armsim.calibration.renewed_spreads import NOTABLE
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import cause_changes, expected_map, measured_poses
 from armsim.formatting import percent, show, significant
@@ -98,12 +99,12 @@ def scatter_frame(arm: ArmRecord) -> Frame:
 
 
 def _renewed(arm: ArmRecord) -> str:
-    """By what the uncertainty of what to expect of an arm grew that is not as predicted."""
+    """Sentence on the spreads by which errors of an arm that is not as predicted are expected."""
     named = [f"{name} {factor:.2g} times the stated" for name, factor in arm.renewed[:SHOWN]]
-    if arm.birge > 1.0:
-        named.append(f"all that is left {arm.birge:.2g} times as large (ratio of Birge)")
+    if arm.birge > NOTABLE:
+        named.append(f"the remaining uncertainty {arm.birge:.2g} times as large (ratio of Birge)")
     return (
-        f"{arm.name} is not as predicted: what to expect of it is by spreads estimated from its own readings"
+        f"{arm.name} is not as predicted: errors expected of it are computed with spreads estimated from its own readings"
         f"{': ' if named else ''}{', '.join(named)}"
     )
 
