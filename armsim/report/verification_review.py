@@ -100,13 +100,10 @@ def scatter_frame(arm: ArmRecord) -> Frame:
 
 def _renewed(arm: ArmRecord) -> str:
     """Sentence on the spreads by which errors of an arm that is not as predicted are expected."""
-    named = [f"{name} {factor:.2g} times the stated" for name, factor in arm.renewed[:SHOWN]]
-    if arm.birge > NOTABLE:
-        named.append(f"the remaining uncertainty {arm.birge:.2g} times as large (ratio of Birge)")
-    return (
-        f"{arm.name} is not as predicted: errors expected of it are computed with spreads estimated from its own readings"
-        f"{': ' if named else ''}{', '.join(named)}"
-    )
+    named = [f"{name} {factor:.2g} times" for name, factor in arm.renewed[:SHOWN]]
+    named += [f"the rest {arm.birge:.2g} times (Birge)"] if arm.birge > NOTABLE else []
+    listed = f" ({', '.join(named)} the stated)" if named else ""
+    return f"errors expected of {arm.name} use spreads estimated from its own readings{listed}"
 
 
 def pose_frame(arm: ArmRecord) -> Frame:
