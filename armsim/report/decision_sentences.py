@@ -78,6 +78,8 @@ def grounds(selection: Selection) -> tuple[str, ...]:
     Why the closest fails, or what a fresh population says; other choices of the same price; cheaper ones that this
     sample cannot exclude; how all others were excluded.
     """
+    if any(_out_of_reach(task.summary) for task in selection.tasks):
+        return tuple(_failures(selection))  # no sensor can make good a pose out of reach: nothing was searched
     if selection.design is None:
         return (*_failures(selection), _excluded(selection.proof, "every choice"))
     sentences = [*_confirmation(selection)]
