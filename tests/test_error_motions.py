@@ -18,7 +18,7 @@ from armsim.calibration.measured_machine import with_target
 from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, State, Wave
-from armsim.errormodel.terms import SHAFT, Axis, Coupling, Role, Term, independent
+from armsim.errormodel.terms import SHAFT, Act, Axis, Role, Term, independent
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
 from armsim.model.chain import fixed_transforms
@@ -167,7 +167,7 @@ def test_placing_a_term_leaves_its_error_motion_as_large_as_it_is() -> None:
     """A gear divides what the reading gets wrong, and no lean of the axis; positions are those of the shaft for both."""
     lean = Axis("", "tilt x", Role.ERROR_MOTION)
     both = independent("x", TILT, (Distribution("normal", 1.0),) * 2, (Constant(), Wave("sin", 1.0)), 1.0)
-    both = replace(both, acts=(both.acts[0], Coupling(1, lean, both.acts[1].shape)))
+    both = replace(both, acts=(both.acts[0], Act(1, lean, both.acts[1].shape)))
     assert [act.axis for act in both.acts] == [SHAFT, lean]
     placed = both.on(Axis("j"), -0.01, 100.0)
     assert [act.axis for act in placed.acts] == [Axis("j"), Axis("j", "tilt x", Role.ERROR_MOTION)]

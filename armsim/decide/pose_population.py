@@ -14,7 +14,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.draws import FollowingDraw
 from armsim.errormodel.shapes import Wave
-from armsim.errormodel.terms import Coupling, Term
+from armsim.errormodel.terms import Act, Term
 from armsim.model.configurations import Configurations
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.sampling.monte_carlo import Sampler
@@ -65,7 +65,7 @@ def _with_orders_of(term: Term, like: Term) -> Term:
     return replace(term, acts=tuple(_at_phase(*pair) for pair in zip(term.acts, like.acts, strict=True)))
 
 
-def _at_phase(act: Coupling, like: Coupling) -> Coupling:
+def _at_phase(act: Act, like: Act) -> Act:
     if isinstance(act.shape, Wave) and isinstance(like.shape, Wave) and act.shape.function == like.shape.function:
         return replace(act, shape=replace(act.shape, order=like.shape.order))
     return act

@@ -70,20 +70,20 @@ class Axis:
 
 
 @dataclass(frozen=True)
-class Coupling:
+class Act:
     """Coefficient number ``coefficient`` of a term moves ``axis`` by the value of ``shape``."""
 
     coefficient: int
     axis: Axis
     shape: Shape
 
-    def on(self, axis: Axis, gain: float, ratio: float) -> Coupling:
-        """The coupling transferred to a joint, as `Term.on`."""
+    def on(self, axis: Axis, gain: float, ratio: float) -> Act:
+        """The act transferred to a joint, as `Term.on`."""
         if self.axis.role is Role.ERROR_MOTION:
             owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
-            return Coupling(self.coefficient, owned, self.shape.geared(ratio))
+            return Act(self.coefficient, owned, self.shape.geared(ratio))
         placed = axis if self.axis == SHAFT else self.axis
-        return Coupling(self.coefficient, placed, self.shape.geared(ratio).scaled(gain))
+        return Act(self.coefficient, placed, self.shape.geared(ratio).scaled(gain))
 
 
 SHAFT = Axis("")
@@ -103,7 +103,7 @@ class Term:
         Cause by which shares are summed.
     life : str
         ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
-    acts : tuple of Coupling
+    acts : tuple of Act
     draw : callable (generator, n) -> (K, n)
         Must be `Independent` over `VISIT_DISTRIBUTIONS` for visit life.
     mean : (K,)
@@ -117,7 +117,7 @@ class Term:
     name: str
     cause: Cause
     life: Life
-    acts: tuple[Coupling, ...]
+    acts: tuple[Act, ...]
     draw: Draw
     mean: Array
     second_moment: Array
@@ -228,7 +228,7 @@ def independent(
     mean = np.array([spread.mean for spread in spreads])
     second = np.outer(mean, mean)
     np.fill_diagonal(second, [spread.second_moment for spread in spreads])
-    acts = tuple(Coupling(k, axis, shape) for k, shape in enumerate(shapes))
+    acts = tuple(Act(k, axis, shape) for k, shape in enumerate(shapes))
     return Term(name, cause, life, acts, Independent(spreads), mean, second, limit)
 
 
@@ -297,8 +297,8 @@ def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, pa
         act
         for i, part in enumerate(parts)
         for act in (
-            Coupling(2 * i, SHAFT, Wave("sin", part.order)),
-            Coupling(2 * i + 1, SHAFT, Wave("cos", part.order)),
+            Act(2 * i, SHAFT, Wave("sin", part.order)),
+            Act(2 * i + 1, SHAFT, Wave("cos", part.order)),
         )
     )
     limit = sum(abs(part.scale) * spread.limit**part.power for part in parts)
@@ -360,8 +360,8 @@ def unknown_wave(
         for i, order in enumerate(orders)
         if shares[i]
         for act in (
-            Coupling(2 * i, SHAFT, Wave("sin", order, shares[i])),
-            Coupling(2 * i + 1, SHAFT, Wave("cos", order, shares[i])),
+            Act(2 * i, SHAFT, Wave("sin", order, shares[i])),
+            Act(2 * i + 1, SHAFT, Wave("cos", order, shares[i])),
         )
     )
     second, limit = np.eye(2 * n) * amplitude.second_moment / (2 * n), amplitude.limit * max(shares)

@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.causes import CALIBRATION
 from armsim.errormodel.draws import Draw, FollowingDraw, Gaussian
 from armsim.errormodel.shapes import Shape, State
-from armsim.errormodel.terms import Axis, Coupling, Term
+from armsim.errormodel.terms import Act, Axis, Term
 
 NAME = "calibration"
 """Name of the term that holds the error of the calibration itself."""
@@ -95,7 +95,7 @@ class Correction:
         """
         mean, covariance = observation.mean, observation.covariance
         acts = tuple(
-            Coupling(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
+            Act(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
         )
         normal = Gaussian(tuple(mean.tolist()), tuple(tuple(row) for row in covariance.tolist()))
         draw = self.exact or FollowingDraw(normal, observation.response)

@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.causes import CALIBRATION
 from armsim.errormodel.draws import Gaussian
 from armsim.errormodel.shapes import multiple_of
-from armsim.errormodel.terms import Coupling, Term
+from armsim.errormodel.terms import Act, Term
 from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
 
@@ -41,7 +41,7 @@ class Identification:
     def term(self) -> Term:
         """Error that is left of the parameters: jointly normal about zero."""
         zero = np.zeros(len(self.parameters))
-        acts = tuple(Coupling(k, parameter.axis, parameter.shape) for k, parameter in enumerate(self.parameters))
+        acts = tuple(Act(k, parameter.axis, parameter.shape) for k, parameter in enumerate(self.parameters))
         draw = Gaussian(tuple(zero.tolist()), tuple(tuple(row) for row in self.covariance.tolist()))
         return Term(NAME, CALIBRATION, "unit", acts, draw, zero, self.covariance, float("nan"))
 
@@ -63,7 +63,7 @@ class Identification:
         """
         shapes = [(arm.motion_of(parameter.axis), parameter.shape) for parameter in self.parameters]
 
-        def is_identified(act: Coupling) -> bool:
+        def is_identified(act: Act) -> bool:
             motion = arm.motion_of(act.axis)
             return any(motion == other and multiple_of(act.shape, shape) is not None for other, shape in shapes)
 

@@ -12,7 +12,7 @@ from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.draws import Gaussian
 from armsim.errormodel.shapes import Wave
-from armsim.errormodel.terms import SHAFT, Coupling, Term
+from armsim.errormodel.terms import SHAFT, Act, Term
 
 WORST_CONDITION = 1e4
 """Condition number of the scaled least-squares problem above which its columns are indistinguishable."""
@@ -273,7 +273,7 @@ def measured_curve(
     acts = tuple(
         act
         for n, order in enumerate(orders)
-        for act in (Coupling(2 * n, SHAFT, Wave("cos", order)), Coupling(2 * n + 1, SHAFT, Wave("sin", order)))
+        for act in (Act(2 * n, SHAFT, Wave("cos", order)), Act(2 * n + 1, SHAFT, Wave("sin", order)))
     )
     m = np.array(mean)
     second = np.outer(m, m) + np.array(covariance)

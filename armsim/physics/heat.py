@@ -13,7 +13,7 @@ from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Shape
-from armsim.errormodel.terms import Axis, Coupling, Term
+from armsim.errormodel.terms import Act, Axis, Term
 
 
 @dataclass(frozen=True)
@@ -70,11 +70,11 @@ def temperature(
     .. [1] ISO 230-3:2020: thermal effects on linear axes; growth is expansion times length times rise.
     """
     spreads = tuple(spread for _, shapes, spread in drifts for _ in shapes)
-    acts = [Coupling(0, axis, shape) for axis, shape in growth]
+    acts = [Act(0, axis, shape) for axis, shape in growth]
     number = 1
     for axis, shapes, _ in drifts:
         for shape in shapes:
-            acts.append(Coupling(number, axis, shape))
+            acts.append(Act(number, axis, shape))
             number += 1
     factors = np.array([1.0, *(spread.mean for spread in spreads)])
     second = np.outer(factors, factors)

@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import SHAFT, Coupling, PolarHarmonic, Term, independent, polar, unknown_curve
+from armsim.errormodel.terms import SHAFT, Act, PolarHarmonic, Term, independent, polar, unknown_curve
 
 
 def sub_divisional_error(
@@ -61,7 +61,7 @@ def sub_divisional_error(
     gain = worst / math.sqrt(heads)
     terms: list[Term] = []
     if offset.nonzero:
-        acts = (Coupling(0, SHAFT, Wave("cos", order, gain)), Coupling(1, SHAFT, Wave("sin", order, -gain)))
+        acts = (Act(0, SHAFT, Wave("cos", order, gain)), Act(1, SHAFT, Wave("sin", order, -gain)))
         limit = math.sqrt(2.0) * offset.limit * worst
         draw = TurnedPair(offset)
         terms.append(
