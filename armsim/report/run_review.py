@@ -4,44 +4,34 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from armsim.formatting import beside_each_other, percent, show
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.csv_tables import run_tables
-from armsim.report.decision_sentences import curve_in_words
 from armsim.report.document import Block, Folded, Section, Table, Text
 from armsim.report.findings import beside_the_headline, dominance, question
-from armsim.report.first_page import advice, leading
+from armsim.report.first_page import leading
 from armsim.report.frame import Frame, alike, bare, lengths, shares, words
 from armsim.report.gallery import figures_of
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.manifest import Sample
 from armsim.report.operation_tables import operation_section
 from armsim.report.pictures import NOTHING_MORE, Extras
+from armsim.report.recommendations import advice, recommendations_section
 from armsim.report.review import Review, json_file, result_file
 from armsim.report.ripple_tables import motion_section
-from armsim.report.trade_off_review import curve_frame, spread
 from armsim.report.verdict import TONES, deciding_task, headline, headlined, task_frame
-from armsim.report.what_if_review import what_if_frames
 from armsim.report.workbook import workbook_file
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, Summary, TaskResult
-from armsim.results.poses import BIAS
 from armsim.sources import Source
 
 WORST = 8
 """Most poses of a task named in the document."""
-NEGLIGIBLE = 1e-4
-"""Share of the mean square error below which a row is omitted."""
 LEAST_SHARE = 5e-4
 """Share below which groups and causes are omitted."""
-GAINS = 8
-"""Most joints and causes in the recommendations, by their gain."""
-SHOWN = 12
-"""Most changes of a what-if table, and points of a trade-off curve, in the document."""
 
 
 def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHING_MORE) -> Review:
@@ -69,7 +59,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             *motion_section(result),
             *operation_section(result),
             _contributions(result),
-            _actions(result, extras),
+            recommendations_section(result, extras),
         ),
         planned,
         leading(result, [one.name for one in planned]),
@@ -200,54 +190,6 @@ def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:
     labels = [f"group {name}" if name in groups else name for name in largest]
     columns = [shares(name, [row[n] for row in largest.values()]) for n, name in enumerate(summaries)]
     return Frame((words("share of the mean square error", labels), *columns), title)
-
-
-def _actions(result: Result, extras: Extras) -> Section:
-    blocks: list[Block] = [Text(_FIRST_ORDER, "soft"), _without(result)]
-    if extras.what_ifs is not None:
-        blocks.append(Text("What if: one change at a time, sampled with the same random numbers as the design itself."))
-        for task in result.tasks:
-            changes = what_if_frames(extras.what_ifs, task)[0]
-            title = f"{task.name}: the changes that gain most"
-            blocks.append(replace(changes, title=title).head(SHOWN).table())
-    if extras.curve is not None:
-        points = spread(curve_frame(extras.curve).without("design"), SHOWN)
-        blocks += [Text(curve_in_words(extras.curve)), points.table()]
-    if extras.what_ifs is None or extras.curve is None:
-        missing = [
-            text
-            for text, extra in (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
-            if extra is None
-        ]
-        blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
-    return Section("Recommendations", "recommendations", tuple(blocks))
-
-
-_FIRST_ORDER = (
-    "What would be left at the worst pose without one joint, or one cause: without its scatter and without its mean, "
-    "which all arms share (wind-up that is not compensated, latency, a one-sided approach); by first order, nothing "
-    "else changed. Means add as vectors, so that what is gained is not the share alone."
-)
-
-
-def _without(result: Result) -> Table:
-    task = deciding_task(result)
-    at = list(task.poses.names).index(task.summary.worst_pose)
-    rms = float(task.column("first_order.rms")[at])
-    names = [name for name in task.poses.share_names if name != BIAS]
-    parts: dict[str, tuple[str | None, str | None]] = {}
-    for owner, cause in names:
-        parts[f"joint {owner}" if owner in result.joints else owner] = owner, None
-        parts[f"cause {cause}"] = None, cause
-    by_rms = sorted((task.poses.rms_without(at, *part), name) for name, part in parts.items())
-    rows = [(remaining, name) for remaining, name in by_rms[:GAINS] if rms - remaining >= 0.5 * NEGLIGIBLE * rms]
-    columns = (
-        words("without", [name for _, name in rows]),
-        shares("share there", [float(task.contribution(*parts[name])[at]) for _, name in rows]),
-        lengths("rms error left", [remaining for remaining, _ in rows]),
-        lengths("change", [remaining - rms for remaining, _ in rows], change=True),
-    )
-    return Frame(columns, f"{task.name}, {task.summary.worst_pose}: rms error {show(rms)} as it is").table()
 
 
 def _agreement(result: Result) -> Section:

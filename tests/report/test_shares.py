@@ -19,8 +19,8 @@ from armsim.decide.what_if import what_if
 from armsim.explorer import view_model
 from armsim.formatting import percent
 from armsim.model.machine import Change
-from armsim.report.first_page import advice
 from armsim.report.pictures import Extras
+from armsim.report.recommendations import advice, one_cause_at_a_time
 from armsim.report.run_review import shares_frame
 from armsim.report.verdict import deciding_task
 from armsim.results import Result
@@ -79,6 +79,15 @@ def test_the_first_page_recommends_what_gains_most(study: Study, result: Result)
     at = task.poses.names.index(task.summary.worst_pose)
     ran = without(study, "j2", "wind-up", 0.0).task(task.name).column("error.rms")[at]
     assert told_gain == pytest.approx(1e6 * float(ran - task.column("error.rms")[at]), rel=0.06)
+
+
+def test_the_first_page_has_the_first_rows_of_the_recommendations(result: Result) -> None:
+    """One ranking: the same causes in the same order, with the same digits."""
+    table = one_cause_at_a_time(result)
+    for text, row in zip(advice(result, Extras()), table.rows, strict=False):
+        joint, cause, *_, change = (cell.text for cell in row)
+        assert text.startswith(f"Without the {cause} of {joint} ")
+        assert f"by {change} " in text
 
 
 def by_hand(result: Result, task: str, joint: str | None, cause: str | None, pose: str | None) -> float:

@@ -1,0 +1,122 @@
+"""What would help most: one ranking of causes, of which the first page takes the first rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TypeVar
+
+from armsim.formatting import show
+from armsim.report.decision_sentences import curve_in_words, signed_change
+from armsim.report.document import Block, Section, Text
+from armsim.report.frame import Column, Frame, lengths, shares, words
+from armsim.report.pictures import Extras
+from armsim.report.trade_off_review import curve_frame, spread
+from armsim.report.verdict import deciding_task
+from armsim.report.what_if_review import what_if_frames
+from armsim.results import Result, TaskResult
+from armsim.results.poses import BIAS
+
+NEGLIGIBLE = 1e-4
+"""Share of the mean square error below which nothing is recommended."""
+ADVICE = 3
+"""Most recommendations on the first page."""
+GAINS = 8
+"""Most rows of a table of gains."""
+SHOWN = 12
+"""Most changes of a what-if table, and points of a trade-off curve, in the document."""
+_FIRST_ORDER = (
+    "What would be left of the rms error at the worst pose without one cause of one joint, and below without a whole "
+    "joint, or without a cause at all joints: without its scatter and without its mean, which all arms share (wind-up "
+    "that is not compensated, latency, a one-sided approach); by first order, nothing else changed. Means add as "
+    "vectors, so that what is gained is not the share alone."
+)
+Part = tuple[str | None, str | None]
+"""Joint (or ``links``) and cause; None for all of them."""
+Name = TypeVar("Name")
+
+
+def advice(result: Result, extras: Extras) -> list[str]:
+    """Strongest recommendations with their gain: sampled what-ifs where available, else first order without a cause."""
+    task = deciding_task(result)
+    if extras.what_ifs is not None:
+        rows = [row for row in extras.what_ifs.of(task.name) if row.criteria[0].gain > 0][:ADVICE]
+        return [
+            f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed_change(row.criteria[0])} of the "
+            f"{row.criteria[0].phrase}."
+            for row in rows
+        ]
+    frame = one_cause_at_a_time(result)
+    joints, causes = (column.values for column in frame.columns[:2])
+    change = next(column for column in frame.columns if column.name == "change").with_units
+    return [
+        f"Without the {cause} of {joint} the rms error at the worst pose would change by {text}."
+        for joint, cause, text in list(zip(joints, causes, change, strict=True))[:ADVICE]
+    ]
+
+
+def recommendations_section(result: Result, extras: Extras) -> Section:
+    """Section on what would help most, by first order and, where available, by sampled changes and other sensors."""
+    tables = (one_cause_at_a_time(result), whole_parts(result))
+    blocks: list[Block] = [Text(_FIRST_ORDER, "soft"), *(frame.table() for frame in tables)]
+    if extras.what_ifs is not None:
+        blocks.append(Text("What if: one change at a time, sampled with the same random numbers as the design itself."))
+        for task in result.tasks:
+            changes = what_if_frames(extras.what_ifs, task)[0]
+            title = f"{task.name}: the changes that gain most"
+            blocks.append(replace(changes, title=title).head(SHOWN).table())
+    if extras.curve is not None:
+        points = spread(curve_frame(extras.curve).without("design"), SHOWN)
+        blocks += [Text(curve_in_words(extras.curve)), points.table()]
+    options = (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
+    missing = [text for text, extra in options if extra is None]
+    if missing:
+        blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
+    return Section("Recommendations", "recommendations", tuple(blocks))
+
+
+def one_cause_at_a_time(result: Result) -> Frame:
+    """Table of the rms error left at the worst pose without one cause of one joint, the largest gain first."""
+    names = [(owner, cause) for owner, cause in deciding_task(result).poses.share_names if (owner, cause) != BIAS]
+    rows = _by_gain(result, {name: name for name in names})
+    columns = words("of", [owner for (owner, _), _ in rows]), words("without", [cause for (_, cause), _ in rows])
+    return _gains(result, rows, columns, "one cause of one joint")
+
+
+def whole_parts(result: Result) -> Frame:
+    """Table of the rms error left at the worst pose without a joint, or without a cause at all joints."""
+    names = [name for name in deciding_task(result).poses.share_names if name != BIAS]
+    parts: dict[str, Part] = {}
+    for owner, cause in names:
+        parts[f"joint {owner}" if owner in result.joints else owner] = owner, None
+        parts[f"{cause} at all joints" if owner in result.joints else cause] = None, cause
+    rows = _by_gain(result, parts)
+    return _gains(result, rows, (words("without", [name for name, _ in rows]),), "a whole joint, or a cause everywhere")
+
+
+def _by_gain(result: Result, parts: Mapping[Name, Part]) -> list[tuple[Name, Part]]:
+    """The parts whose absence gains most at the worst pose of the deciding task, the largest gain first."""
+    task, at = _worst(result)
+    rms = float(task.column("first_order.rms")[at])
+    remaining = {name: task.poses.rms_without(at, *part) for name, part in parts.items()}
+    gaining = [name for name in parts if rms - remaining[name] >= 0.5 * NEGLIGIBLE * rms]
+    return [(name, parts[name]) for name in sorted(gaining, key=lambda name: remaining[name])[:GAINS]]
+
+
+def _gains(result: Result, rows: Sequence[tuple[object, Part]], labels: tuple[Column, ...], what: str) -> Frame:
+    task, at = _worst(result)
+    rms = float(task.column("first_order.rms")[at])
+    remaining = [task.poses.rms_without(at, *part) for _, part in rows]
+    columns = (
+        *labels,
+        shares("share at this pose", [float(task.contribution(*part)[at]) for _, part in rows]),
+        lengths("rms error left", remaining),
+        lengths("change", [value - rms for value in remaining], change=True),
+    )
+    return Frame(columns, f"{task.name}, {task.summary.worst_pose}, rms error {show(rms)}: without {what}")
+
+
+def _worst(result: Result) -> tuple[TaskResult, int]:
+    """Task that decides, and the index of its worst pose."""
+    task = deciding_task(result)
+    return task, list(task.poses.names).index(task.summary.worst_pose)
