@@ -1,4 +1,4 @@
-"""A study as it is after the calibration of its scenario."""
+"""Study after the calibration that its scenario states."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from armsim.study import Study
 AnyStudy = TypeVar("AnyStudy", bound=Study)
 
 
-def asked_of(study: Study) -> Calibration:
-    """The calibration of a scenario.
+def calibration_of(study: Study) -> Calibration:
+    """Calibration that the scenario of a study states.
 
     Raises
     ------
@@ -27,10 +27,21 @@ def asked_of(study: Study) -> Calibration:
 
 
 def calibrated(study: AnyStudy, progress: Progress = lambda what, count, total: None) -> AnyStudy:
-    """The same study with every arm calibrated, to first order of what is identified.
+    """Study of the same scenario after every arm has been calibrated, to first order of the identified parameters.
 
-    Where it is measured, and how readings are weighed, is settled by its machine as it stands; whatever its joints are
-    then fitted with is measured and identified that way.
+    Measurement poses and the weights of the readings follow from the machine as the study holds it. Encoders that are
+    fitted afterwards are measured and identified with those.
+
+    Parameters
+    ----------
+    study : Study
+    progress : callable
+        Called with what is computed, the count so far and the total.
+
+    Returns
+    -------
+    Study
+        Of the same class.
 
     Raises
     ------
@@ -39,6 +50,6 @@ def calibrated(study: AnyStudy, progress: Progress = lambda what, count, total: 
     RunError
         A task has no pose that the arm can reach.
     """
-    calibration, scenario = asked_of(study), study.scenario
+    calibration, scenario = calibration_of(study), study.scenario
     measurement = chosen_for(scenario, calibration, study.find(progress))
     return study.with_scenario(machine=measurement.calibrated(scenario.machine))

@@ -1,4 +1,4 @@
-"""Results of measurements as plain records, from which JSON and its schema follow. SI units."""
+"""Result records of `calibrate`, `verify` and `curve`, from which JSON and its schema follow. SI units."""
 
 from __future__ import annotations
 

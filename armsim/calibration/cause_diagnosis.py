@@ -14,7 +14,19 @@ from armsim.sampling.statistics import holm
 
 
 def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
-    """Records of all causes that the measurement resolves at least in part, the smallest p-value first."""
+    """Records of all causes that the measurement resolves at least in part, the smallest p-value first.
+
+    Parameters
+    ----------
+    updated : Update
+        Posterior of the measured arm.
+    ranks : Ranked
+        Its p-values among simulated arms.
+
+    Returns
+    -------
+    tuple of CauseRecord
+    """
     out, linear = [], updated.estimator.linear
     parts = list(linear.parts())
     for n, chance in ranks.by_cause.items():
@@ -25,15 +37,29 @@ def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
         shift = updated.coefficients[part] - linear.prior_mean[part]
         deviations = float(np.sqrt(max(float(shift @ inverse @ shift), 0.0) / max(rank, 1)))
         joint, _, name = term.name.partition("/")
-        share, stands_out = updated.estimator.known(part), n in ranks.causes_judged
+        share, stands_out = updated.estimator.resolved_share(part), n in ranks.causes_judged
         out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, share, chance, stands_out))
     return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
 
 
 def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
-    """Spread of the causes over several arms, the smallest p-value first, and the causes that they do not resolve.
+    """Ratio of estimated to stated spread of every cause over several arms.
 
-    Causes are significant by p-value over all causes (Holm); ``seed`` is that of the drawn arms.
+    Causes are significant by p-value over all causes (Holm).
+
+    Parameters
+    ----------
+    arms : sequence of Update
+        Posteriors of the measured arms.
+    seed : int
+        Seed of the drawn arms that calibrate the p-values.
+
+    Returns
+    -------
+    records : tuple of ScaleRecord
+        The smallest p-value first; empty for fewer than two arms.
+    unresolved : tuple of str
+        Causes whose spread the arms do not resolve.
     """
     if len(arms) < 2:
         return (), ()

@@ -137,13 +137,20 @@ def measure(
     Parameters
     ----------
     path : Path
+        CSV file of error curves.
     orders : sequence of int
         Orders to fit, per turn or per travel of a linear scale. Default: as many as the angles resolve, up to
         `MOST_ORDERS`. Other significant orders are searched in the residual in any case.
-    encoder, mounting : optional
-        Data sheet and mounting to compare with.
+    encoder : Encoder, optional
+        Data sheet to compare with.
+    mounting : Mounting, optional
+        Mounting whose errors are added to those of the data sheet.
     seed : int
         Seed of the draws of the expected amplitudes.
+
+    Returns
+    -------
+    Curves
 
     Raises
     ------
@@ -248,8 +255,12 @@ def left_out(coefficients: Array | None) -> tuple[float, ...] | None:
 
     Parameters
     ----------
-    coefficients : (N, k), optional
+    coefficients : (N, k), optional [rad or m]
         Cosine and sine coefficients of every sensor.
+
+    Returns
+    -------
+    (N,) or None
 
     References
     ----------

@@ -22,18 +22,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from armsim import causes
 from armsim.arrays import Array
-from armsim.calibration.identifiable import UNITS, controlled, folded, kind_of
+from armsim.calibration.identifiable import UNITS, controlled
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.reading_conditions import Conditions
-from armsim.calibration.reading_noise import Instrument, roots_of
-from armsim.errormodel.shapes import State
-from armsim.model.configurations import Configurations
+from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.correction import Parameter
-from armsim.model.machine import Machine
 
 APART = 3e-3
 """Share of a column that the others must leave for it to be told apart from them. Common practice (a condition of a few
@@ -119,7 +113,7 @@ class Estimate:
     @property
     def spread(self) -> Array:
         """Standard deviation of every parameter in the population, shape (K,)."""
-        return spread_of(self.truth, self.linear.prior)
+        return standard_deviations(self.truth, self.linear.prior)
 
     @cached_property
     def controlled(self) -> list[int]:
@@ -147,13 +141,39 @@ class Estimate:
         return indices(values, poses)
 
 
-def spread_of(truth: Array, prior: Array) -> Array:
-    """Standard deviations, shape (K,), of what coefficients with a covariance make by rows (K, coefficients)."""
+def standard_deviations(truth: Array, prior: Array) -> Array:
+    """Standard deviations of parameters that are linear in random coefficients.
+
+    Parameters
+    ----------
+    truth : (K, coefficients)
+        What every coefficient adds to every parameter.
+    prior : (coefficients, coefficients)
+        Covariance of the coefficients.
+
+    Returns
+    -------
+    (K,)
+        In the units of the parameters.
+    """
     return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior, truth), 0.0)))
 
 
 def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
-    """O1 to O4 of singular values, the largest first."""
+    """Observability indices O1 to O4, as in `Estimate.observability`.
+
+    Parameters
+    ----------
+    values : (L,)
+        Singular values of the scaled Jacobian, the largest first.
+    poses : int
+        Number of measured poses.
+
+    Returns
+    -------
+    tuple of four float
+        All zero where a singular value is zero.
+    """
     largest, least = float(values[0]), float(values[-1])
     if least <= 0.0:
         return 0.0, 0.0, 0.0, 0.0
@@ -161,158 +181,40 @@ def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
     return product / poses**0.5, least / largest, least, least**2 / largest
 
 
-def jacobian_of(
-    machine: Machine,
-    configurations: Configurations,
-    parameters: tuple[Parameter, ...],
-    conditions: Conditions | None = None,
-) -> Array:
-    """Jacobian of the rows of every pose of the nominal arm by the parameters, shape (poses, 3, parameters).
+def estimate_of(population: PopulationAtPoses, prior: bool) -> Estimate:
+    """Linear estimate of the parameters from readings at measured poses.
 
     Parameters
     ----------
-    machine : Machine
-    configurations : Configurations
-    parameters : tuple of Parameter
-    conditions : Conditions, optional
+    population : PopulationAtPoses
+    prior : bool
+        Whether the stated population serves as prior of the parameters.
 
     Returns
     -------
-    (poses, 3, parameters) [m per unit of the parameter]
-        In the base frame.
+    Estimate
     """
-    axes = [parameter.axis for parameter in parameters]
-    at = machine.arm.postures(configurations.joints, axes)
-    column = at.column if conditions is None else conditions.columns(at, axes)
-    values = shapes_of(machine, configurations, parameters, conditions)
-    return np.asarray(column.swapaxes(1, 2) * values.T[:, None, :])
-
-
-def shapes_of(
-    machine: Machine,
-    configurations: Configurations,
-    parameters: tuple[Parameter, ...],
-    conditions: Conditions | None = None,
-) -> Array:
-    """Values of the shapes of parameters at poses, shape (parameters, poses).
-
-    Parameters
-    ----------
-    machine : Machine
-    configurations : Configurations
-    parameters : tuple of Parameter
-    conditions : Conditions, optional
-
-    Returns
-    -------
-    (parameters, poses)
-    """
-    states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
-    fixed = State.at_rest(np.zeros(len(configurations)))
-    values = [parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in parameters]
-    if conditions is not None:
-        values = [conditions.factor(own.axis) * row for own, row in zip(parameters, values, strict=True)]
-    return np.array(values).reshape(len(parameters), len(configurations))
-
-
-@dataclass(frozen=True, eq=False)
-class Seen:
-    """A population and its parameters at M poses, as an instrument sees them.
-
-    Parameters
-    ----------
-    parameters : tuple of Parameter
-        All Q parameters to identify.
-    linear : Linear
-    jacobian : (3 M, Q)
-    visits : tuple of int
-        Visits per pose.
-    instrument : tuple of (readings or 1, 3, 3) [m]
-        Roots of the covariance of the readings of every pose.
-    scale : (Q,)
-        Sizes in which parameters are counted.
-    truth : (Q, coefficients)
-        What every coefficient is of the parameters.
-    conditions : Conditions, optional
-        Conditions under which the readings were taken.
-    """
-
-    parameters: tuple[Parameter, ...]
-    linear: Linear
-    jacobian: Array
-    visits: tuple[int, ...]
-    instrument: tuple[Array, ...]
-    scale: Array
-    truth: Array
-    conditions: Conditions | None = None
-
-    @staticmethod
-    def of(
-        machine: Machine,
-        parameters: tuple[Parameter, ...],
-        joints: Array,
-        visits: Sequence[int],
-        instrument: Instrument,
-        conditions: Conditions | None = None,
-    ) -> Seen:
-        """A machine as it is measured (of `with_target`) at joint positions (M, joints).
-
-        Parameters
-        ----------
-        machine : Machine
-        parameters : tuple of Parameter
-        joints : (M, joints) [rad or m]
-        visits : sequence of int
-        instrument : Instrument
-        conditions : Conditions, optional
-
-        Returns
-        -------
-        Seen
-        """
-        linear = Linear.of(machine, joints, conditions)
-        jacobian = jacobian_of(machine, Configurations(joints), parameters, conditions).reshape(3 * len(joints), -1)
-        scale = np.array([UNITS[kind_of(parameter, machine.arm)] for parameter in parameters])
-        truth = folded(linear, parameters, machine.perturbed_arm)
-        if conditions is not None and conditions.rises is not None:  # parameters are those at mastering
-            for term, part in linear.parts():
-                truth[:, part] *= term.cause is not causes.TEMPERATURE
-        roots = tuple(roots_of(instrument, len(joints)))
-        return Seen(parameters, linear, jacobian, tuple(visits), roots, scale, truth, conditions)
-
-    def only(self, poses: NDArray[np.intp]) -> Seen:
-        """Selection of some of the poses."""
-        rows = (3 * poses[:, None] + np.arange(3)).ravel()
-        visits = tuple(self.visits[n] for n in poses.tolist())
-        roots = tuple(self.instrument[n] for n in poses.tolist())
-        at_poses = self.linear.only(poses), self.jacobian[rows], visits, roots
-        conditions = None if self.conditions is None else self.conditions.only(poses)
-        return Seen(self.parameters, *at_poses, self.scale, self.truth, conditions)
-
-
-def estimate_of(population: Seen, prior: bool) -> Estimate:
-    """The estimate at measured poses; ``prior``: whether the population is known beforehand."""
     linear, every, parameters = population.linear, population.jacobian, population.parameters
     scale, truth = population.scale, population.truth
     noise = linear.noise(population.visits, population.instrument)
     whitening = np.linalg.inv(np.linalg.cholesky(noise))
-    independent, confounded = told_apart(whitening @ every * scale, [parameter.name for parameter in parameters])
+    independent, confounded = separable_columns(whitening @ every * scale, [parameter.name for parameter in parameters])
     apart = [n for n, _ in independent]
     into = np.zeros((len(independent), len(parameters)))
     for row, (number, stands_for) in enumerate(independent):
         for n, times in stands_for.items():
             into[row, n] = times * scale[number] / scale[n]
     # what the population says nothing of is exact where it is known beforehand; the prior tells the rest apart
-    numbers = np.flatnonzero(spread_of(truth, linear.prior) > 0.0).tolist() if prior else apart
-    jacobian, own_truth = every[:, numbers], into @ truth
+    numbers = np.flatnonzero(standard_deviations(truth, linear.prior) > 0.0).tolist() if prior else apart
+    jacobian, truth_of_estimated = every[:, numbers], into @ truth
     mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if prior:
-        own_truth = truth[numbers]
-        leak = linear.gain - jacobian @ own_truth
+        truth_of_estimated = truth[numbers]
+        leak = linear.gain - jacobian @ truth_of_estimated
         covariance = noise + leak @ linear.prior @ leak.T
-        root = root_of(own_truth @ linear.prior @ own_truth.T)
-        mean = own_truth @ linear.prior_mean
+        root = root_of(truth_of_estimated @ linear.prior @ truth_of_estimated.T)
+        mean = truth_of_estimated @ linear.prior_mean
         offset = leak @ linear.prior_mean + linear.fixed
     inverse = np.linalg.inv(np.linalg.cholesky(covariance))
     rooted = inverse @ jacobian @ root
@@ -322,7 +224,7 @@ def estimate_of(population: Seen, prior: bool) -> Estimate:
     sizes = scale[numbers]
     return Estimate(
         tuple(parameters[n] for n in numbers), confounded, linear, distinct,
-        jacobian, inverse, root, prior, mean, offset, gain, own_truth, sizes, noise
+        jacobian, inverse, root, prior, mean, offset, gain, truth_of_estimated, sizes, noise
     )  # fmt: skip
 
 
@@ -334,15 +236,23 @@ def root_of(covariance: Array) -> Array:
     return np.asarray(sizes[:, None] * vectors[:, positive] * np.sqrt(values[positive]), float)
 
 
-def told_apart(
+def separable_columns(
     columns: Array, names: Sequence[str]
 ) -> tuple[list[tuple[int, dict[int, float]]], tuple[Confounded, ...]]:
     """Columns that are separately identifiable from those before them.
 
+    Parameters
+    ----------
+    columns : (rows, Q)
+        Whitened Jacobian by the parameters, in the order of preference.
+    names : sequence of str
+        Names of the parameters.
+
     Returns
     -------
-    kept : list of (number, mapping)
-        With how much of every column stands in it: of its own one, and of those that are left out.
+    independent : list of (number, mapping)
+        Number of every identifiable column, with how much of which column its parameter stands for: itself once, and
+        its part of every confounded one.
     confounded : tuple of Confounded
     """
     basis = np.zeros((len(columns), 0))

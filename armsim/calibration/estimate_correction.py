@@ -1,4 +1,4 @@
-"""The correction that an estimate puts into the controller."""
+"""Measurement of a calibration at chosen poses, and the correction that its estimate puts into the controller."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.calibration.estimate import Estimate, Seen, estimate_of
+from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.identifiable import parameters_of
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_machine import Layout, with_target
+from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.reading_noise import Instrument, roots_of
 from armsim.errormodel.draws import TableDraw
@@ -51,7 +52,7 @@ class Measurement:
 
     @property
     def layout(self) -> Layout:
-        """Names of the sessions."""
+        """Number of sessions, and whether orientations were read."""
         if self.conditions is None:
             return Layout()
         return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
@@ -63,7 +64,7 @@ class Measurement:
 
     @property
     def without_temperature(self) -> Measurement:
-        """The same where no temperature is known, as of arms that were not measured."""
+        """Same measurement at unknown temperature, as for arms that were not measured."""
         return self if self.conditions is None else replace(self, conditions=self.conditions.without_temperature)
 
     def seen_by(self, machine: Machine) -> Machine:
@@ -71,21 +72,21 @@ class Measurement:
         return with_target(machine, self.calibration.instrument, self.layout)
 
     def noise(self, machine: Machine) -> Instrument:
-        """Noise of the readings per pose."""
+        """Noise of the readings per pose: as the file states it, or as the instrument does."""
         if self.roots is not None:
             return self.roots
         return spread_at(self.calibration.instrument, self.seen_by(machine).arm.postures(self.joints, []).tool)
 
     def estimate(self, machine: Machine) -> Estimate:
-        """The estimate for a machine, seen without any correction of it."""
-        return estimate_of(self.seen(machine), self.calibration.prior)
+        """Linear estimate for a machine without any correction."""
+        return estimate_of(self.population(machine), self.calibration.prior)
 
-    def seen(self, machine: Machine) -> Seen:
-        """A machine at the measured poses, as the instrument sees it."""
+    def population(self, machine: Machine) -> PopulationAtPoses:
+        """Population of a machine and its parameters at the measured poses, as the instrument sees them."""
         instrument = self.calibration.instrument
         parameters = parameters_of(machine, instrument, self.calibration.identify, self.layout)
         read = self.joints, self.visits, self.noise(machine), self.conditions
-        return Seen.of(self.seen_by(machine), parameters, *read)
+        return PopulationAtPoses.of(self.seen_by(machine), parameters, *read)
 
     def calibrated(self, machine: Machine) -> Machine:
         """The machine after its calibration, to first order of what is identified."""
@@ -93,7 +94,7 @@ class Measurement:
 
 
 def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> Array:
-    """Standard deviation of a reading along x, y, z, shape (M, 3): so much, and so much of the distance. [m]
+    """Standard deviation of a reading along x, y, z: a constant, and a part in proportion to the distance.
 
     Parameters
     ----------
@@ -101,11 +102,12 @@ def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> A
     targets : (M, 4, 4) [m]
         Frames of the target in the base frame.
     at : (3,), optional [m]
-        Position of the instrument; by default the stated one.
+        Position of the instrument in the base frame; by default the stated one.
 
     Returns
     -------
     (M, 3) [m]
+        Along the axes of the base frame.
     """
     distance = np.linalg.norm(targets[:, :3, 3] - (np.array(instrument.at) if at is None else at), axis=1)
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])
@@ -114,7 +116,7 @@ def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> A
 def correction_of(
     machine: Machine, measurement: Measurement, estimate: Estimate, exact: tuple[int, Array] | None = None
 ) -> Correction:
-    """The correction of a machine by an estimate.
+    """Correction that the controller of a machine applies after an estimate.
 
     Parameters
     ----------
@@ -123,7 +125,11 @@ def correction_of(
     estimate : Estimate
         Estimate whose gain is used for every machine.
     exact : (seed, (units, K)), optional
-        What the units of the population of that seed have identified: taken in place of the linear estimate.
+        Seed of a population, and the parameters that its units have identified: used in place of the linear estimate.
+
+    Returns
+    -------
+    Correction
     """
     rows = estimate.controlled
     noise = tuple(roots_of(measurement.noise(machine), len(measurement.joints)))
@@ -134,7 +140,7 @@ def correction_of(
 
 @dataclass(frozen=True, eq=False)
 class Weighing:
-    """Weighting of the readings.
+    """Fixed weights of the readings, applied to any machine that is measured at the same poses.
 
     Parameters
     ----------
@@ -142,6 +148,7 @@ class Weighing:
     noise : tuple of (readings or 1, 3, 3) [m]
         Square roots of the covariance of the instrument readings per pose.
     gain : (K, 3 M)
+        From displacements to parameters.
     base : (K,)
         Estimate where nothing is displaced.
     """
@@ -152,7 +159,18 @@ class Weighing:
     base: Array
 
     def observe(self, machine: Machine, with_instrument: bool) -> Observation:
-        """Observation of a machine; a part of a machine is observed without the noise of the instrument."""
+        """Estimate as a function of the coefficients of a machine.
+
+        Parameters
+        ----------
+        machine : Machine
+        with_instrument : bool
+            Whether the noise of the instrument and the unknown frame and target count; not for a part of a machine.
+
+        Returns
+        -------
+        Observation
+        """
         measurement, names = self.measurement, {term.name for term in machine.terms}
         linear = Linear.of(measurement.seen_by(machine), measurement.joints, measurement.conditions)
         noise: Instrument = self.noise if with_instrument else 0.0
@@ -169,9 +187,18 @@ class Weighing:
 
 
 def correctable(machine: Machine, configurations: Configurations) -> Array:
-    """Smallest singular value of the position Jacobian of the joints over the largest, shape (poses,).
+    """Ratio of smallest to largest singular value of the position Jacobian of the joints.
 
     Where it is zero the joints cannot bring about every correction of the tool point.
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : Configurations
+
+    Returns
+    -------
+    (poses,)
     """
     columns = machine.arm.postures(configurations.joints).column
     values = np.linalg.svd(columns.swapaxes(1, 2), compute_uv=False)

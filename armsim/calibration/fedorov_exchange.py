@@ -34,7 +34,7 @@ BETTER = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Pool:
-    """Candidates.
+    """Candidate poses for the exchange, and the criterion by which sets of them are compared.
 
     Parameters
     ----------
@@ -72,14 +72,42 @@ class Pool:
         return np.asarray(np.trace(self.weight @ covariance) - np.trace(gained, axis1=1, axis2=2))
 
     def without(self, covariance: Array, number: int) -> Array:
-        """The covariance that is left when a pose goes, shape (K, K)."""
+        """Covariance of the parameters once a pose is taken out of a set.
+
+        Parameters
+        ----------
+        covariance : (K, K)
+            With the pose.
+        number : int
+            Number of the candidate.
+
+        Returns
+        -------
+        (K, K)
+        """
         block = self.blocks[number]
         reach = block @ covariance
         return np.asarray(covariance + reach.T @ np.linalg.solve(np.eye(3) - reach @ block.T, reach))
 
 
 def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = STARTS) -> NDArray[np.intp]:
-    """Numbers of the poses that do best together, in order, shape (count,)."""
+    """Best set of poses that the exchange finds.
+
+    Parameters
+    ----------
+    pool : Pool
+    count : int
+        Number of poses.
+    rng : Generator
+        Draws the random starting sets.
+    starts : int
+        Number of starting sets; the first is built up pose by pose.
+
+    Returns
+    -------
+    (count,) of int
+        Numbers of the candidates, in order.
+    """
     number = len(pool.blocks)
     if count >= number:
         return np.arange(number)
@@ -126,9 +154,14 @@ def short_moves(joints: Array, pace: Array) -> NDArray[np.intp]:
 
     Parameters
     ----------
-    joints : (M, joints)
-    pace : (joints,)
+    joints : (M, joints) [rad or m]
+    pace : (joints,) [rad/s or m/s]
         Speed of every joint, or its travel where speeds are not known.
+
+    Returns
+    -------
+    (M,) of int
+        Numbers of the poses in the order of the route.
 
     References
     ----------

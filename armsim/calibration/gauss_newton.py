@@ -20,7 +20,8 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.estimate import Estimate, shapes_of
+from armsim.calibration.estimate import Estimate
+from armsim.calibration.population_at_poses import shapes_of
 from armsim.calibration.reading_conditions import LEVER, Conditions, turns
 from armsim.core.kernel_digest import LANES
 from armsim.core.parametrised_chain import place_units
@@ -92,9 +93,18 @@ class Model:
         return Model(axes, axis, shapes, ends, at.tool[:, :3, :3])
 
     def at(self, values: Array) -> tuple[Array, Array]:
-        """Displacement of every arm, shape (units, 3 M), and its derivative, shape (units, 3 M, K).
+        """Displacement of the target of every arm at every pose, and its derivative.
 
-        ``values`` of shape (units, K).
+        Parameters
+        ----------
+        values : (units, K)
+            Parameters of every arm.
+
+        Returns
+        -------
+        displacement : (units, 3 M) [m]
+            In the base frame.
+        derivative : (units, 3 M, K) [m per unit of the parameter]
         """
         units, count = values.shape
         lanes = -(-units // LANES) * LANES
@@ -130,14 +140,14 @@ class Model:
 
 
 def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
-    """Parameters of many arms.
+    """Parameters of many arms from their mean displacements.
 
     Parameters
     ----------
     model : Model
     estimate : Estimate
     measured : (units, 3 M) [m]
-        Mean displacements.
+        Mean displacements in the base frame.
 
     Returns
     -------
@@ -148,7 +158,7 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
     Raises
     ------
     ArithmeticError
-        The iteration does not apply_unit_errors.
+        The iteration does not converge.
     """
     out, slowest = np.empty((len(measured), len(estimate.parameters))), 0
     for start in range(0, len(measured), CHUNK):

@@ -26,8 +26,9 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import HoldOutRecord
-from armsim.calibration.estimate import Estimate, Seen, estimate_of
+from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.machine import Machine
 
 BLOCKS = 10
@@ -37,14 +38,16 @@ FEWEST = 5
 SURE = 0.95
 
 
-def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior: bool) -> HoldOutRecord | None:
+def hold_out(
+    machine: Machine, population: PopulationAtPoses, joints: Array, measured: Array, prior: bool
+) -> HoldOutRecord | None:
     """Cross-validation over blocks of poses that follow each other in the order in which they were measured.
 
     Parameters
     ----------
     machine : Machine
         As the instrument sees it, of `measured_machine.with_target`.
-    seen : Seen
+    population : PopulationAtPoses
         Parameters of the arm at the measured poses.
     joints : (M, joints) [rad or m]
     measured : (3 M,) [m]
@@ -58,30 +61,30 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
         None where there are too few poses, or too few are left to identify the arm by.
     """
     groups = np.arange(len(joints))
-    partners = groups if seen.conditions is None else seen.conditions.partners
+    partners = groups if population.conditions is None else population.conditions.partners
     poses = np.flatnonzero(partners == groups)
     number = len(poses)
     blocks = min(BLOCKS, number // 2)
     if blocks < FEWEST:
         return None
-    left, size, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+    sums, sizes, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
     try:
-        whole = _squares(machine, seen, joints, measured, groups, prior)[poses].mean()
+        mean_of_all = _squares(machine, population, joints, measured, groups, prior)[poses].mean()
         for n, block in enumerate(np.array_split(poses, blocks)):
-            squares = _squares(machine, seen, joints, measured, groups[~np.isin(partners, block)], prior)
-            left[n], size[n], lacking[n] = squares[block].sum(), len(block), squares[poses].mean()
+            squares = _squares(machine, population, joints, measured, groups[~np.isin(partners, block)], prior)
+            sums[n], sizes[n], lacking[n] = squares[block].sum(), len(block), squares[poses].mean()
     except ArithmeticError:
         return None
     readings = len(measured)
-    estimate = estimate_of(seen, prior)
+    estimate = estimate_of(population, prior)
     effective = float(np.sum(estimate.jacobian * estimate.gain.T))
     if readings - effective < 1.0:
         return None
-    raw = left.sum() / number
-    square = max(raw + whole - float(lacking.mean()), whole)
+    raw = sums.sum() / number
+    square = max(raw + mean_of_all - float(lacking.mean()), mean_of_all)
     from scipy.stats import t
 
-    variance = blocks / (blocks - 1) * np.sum((left - raw * size) ** 2) / (number * raw) ** 2
+    variance = blocks / (blocks - 1) * np.sum((sums - raw * sizes) ** 2) / (number * raw) ** 2
     variance *= (readings / (readings - effective)) ** 2
     variance += 2.0 * effective / (readings + effective) ** 2
     reach = np.exp(0.5 * float(t.ppf(0.5 + 0.5 * SURE, blocks - 1)) * np.sqrt(variance))
@@ -90,22 +93,31 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
 
 
 def _squares(
-    machine: Machine, seen: Seen, joints: Array, measured: Array, chosen: NDArray[np.intp], prior: bool
+    machine: Machine,
+    population: PopulationAtPoses,
+    joints: Array,
+    measured: Array,
+    chosen: NDArray[np.intp],
+    prior: bool,
 ) -> Array:
     """Squared distances of all poses, shape (M,), from the arm that some of them identify. [m^2]"""
-    part = seen.only(chosen)
+    part = population.only(chosen)
     estimate = estimate_of(part, prior)
     rows = (3 * chosen[:, None] + np.arange(3)).ravel()
     model = Model.of(machine, estimate, joints[chosen], part.conditions)
     values = identify(model, estimate, measured[rows][None])[0]
-    rest = measured - Model.of(machine, estimate, joints, seen.conditions).at(values)[0][0] - _offset(seen, estimate)
-    return np.asarray(np.sum(rest.reshape(-1, 3) ** 2, axis=1))
+    residual = (
+        measured
+        - Model.of(machine, estimate, joints, population.conditions).at(values)[0][0]
+        - _offset(population, estimate)
+    )
+    return np.asarray(np.sum(residual.reshape(-1, 3) ** 2, axis=1))
 
 
-def _offset(seen: Seen, estimate: Estimate) -> Array:
+def _offset(population: PopulationAtPoses, estimate: Estimate) -> Array:
     """Mean of what is not identified, at all poses, shape (3 M,). [m]"""
     if not estimate.prior:
-        return np.zeros(len(seen.jacobian))
-    numbers = [seen.parameters.index(parameter) for parameter in estimate.parameters]
-    rest = seen.linear.gain - seen.jacobian[:, numbers] @ estimate.truth
-    return np.asarray(rest @ seen.linear.prior_mean + seen.linear.fixed)
+        return np.zeros(len(population.jacobian))
+    numbers = [population.parameters.index(parameter) for parameter in estimate.parameters]
+    leak = population.linear.gain - population.jacobian[:, numbers] @ estimate.truth
+    return np.asarray(leak @ population.linear.prior_mean + population.linear.fixed)

@@ -24,7 +24,22 @@ UNITS = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
 def parameters_of(
     machine: Machine, instrument: Instrument, identify: Identified, layout: Layout = ONE_SESSION
 ) -> tuple[Parameter, ...]:
-    """Parameters to identify, in the order of preference where the poses do not separate them."""
+    """Parameters to identify, in the order of preference where the poses do not separate them.
+
+    Parameters
+    ----------
+    machine : Machine
+    instrument : Instrument
+        States whether frame, target and scale are identified too.
+    identify : Identified
+        Groups of parameters of the arm.
+    layout : Layout
+        Number of sessions, and whether orientations are read.
+
+    Returns
+    -------
+    tuple of Parameter
+    """
     return tuple(_every(machine, instrument, identify, layout))
 
 
@@ -66,14 +81,36 @@ def link_axes(arm: Arm) -> list[Axis]:
 
 
 def kind_of(parameter: Parameter, arm: Arm) -> str:
-    """``length``, ``angle`` or ``compliance``."""
+    """Dimension of a parameter.
+
+    Parameters
+    ----------
+    parameter : Parameter
+    arm : Arm
+
+    Returns
+    -------
+    str
+        ``length``, ``angle`` or ``compliance``.
+    """
     if isinstance(parameter.shape, Proportional):
         return "compliance"
     return "angle" if arm.motions[arm.motion_of(parameter.axis)].rotary else "length"
 
 
 def unit_of(parameter: Parameter, arm: Arm) -> str:
-    """SI unit of its value."""
+    """SI unit of the value of a parameter.
+
+    Parameters
+    ----------
+    parameter : Parameter
+    arm : Arm
+
+    Returns
+    -------
+    str
+        ``m``, ``rad``, ``m/N`` or ``rad/(N m)``.
+    """
     rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
     if isinstance(parameter.shape, Proportional):
         return "rad/(N m)" if rotary else "m/N"
@@ -81,9 +118,21 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
 
 
 def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
-    """Matrix from unit coefficients to parameters, shape (parameters, coefficients); zero where unrelated.
+    """Matrix from unit coefficients to parameters; zero where they are unrelated.
 
-    The zero of a joint and the angle of its link are one motion: a coefficient counts to the first alone.
+    The zero of a joint and the angle of its link are one motion: a coefficient counts to the first parameter of a
+    motion alone.
+
+    Parameters
+    ----------
+    linear : Linear
+        States the order of the coefficients.
+    parameters : tuple of Parameter
+    arm : Arm
+
+    Returns
+    -------
+    (parameters, coefficients)
     """
     out = np.zeros((len(parameters), len(linear.prior)))
     motions = [arm.motion_of(parameter.axis) for parameter in parameters]

@@ -1,4 +1,4 @@
-"""The parameters of arms that were measured, as the calibration of the scenario identifies them."""
+"""Identification of measured arms: outlying readings, parameters by the calibration of the scenario, and the fit."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from armsim.calibration.measurement_setup import Setup, measured_by
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
 from armsim.calibration.rank_tests import SIGNIFICANT
 from armsim.calibration.registered_arm import RegisteredArm
-from armsim.calibration.residual_error import Left
+from armsim.calibration.residual_error import ResidualPoses
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
 from armsim.errors import RunError
@@ -67,6 +67,15 @@ class MeasuredSession:
 
         Where the poses are too few for that and the population is known, the prediction is that of the population.
 
+        Parameters
+        ----------
+        arm : RegisteredArm
+        estimate : Estimate
+
+        Returns
+        -------
+        Prediction
+
         Raises
         ------
         InputError
@@ -109,7 +118,7 @@ class MeasuredSession:
         return self.models[arm.key]
 
     def read(self, arm: MeasuredArm) -> ReadArm:
-        """An arm without the readings that are wrong by all others, and how well the rest fits."""
+        """Arm without its outlying readings, and the fit of the remaining ones."""
         reference = self._reference(self.setup.register(arm, self.path))
         screen = screened(arm, self.path.name, self.refit, reference, self.alarm)
         prediction, straight = self.refit(screen.arm)
@@ -136,7 +145,7 @@ class MeasuredSession:
 
 @dataclass(frozen=True, eq=False)
 class ReadArm:
-    """An arm in the base frame without the readings that are wrong, how it was measured, and how well it fits."""
+    """An arm in the base frame without its outlying readings, how it was measured, and its fit."""
 
     arm: MeasuredArm
     measurement: Measurement
@@ -144,10 +153,23 @@ class ReadArm:
 
 
 def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()) -> list[ReadArm]:
-    """Arms of a file, and how each was measured; ``excluded``: lines of readings that are left out.
+    """Arms of a measurement file without their outlying readings, and how each was measured.
 
-    Where frame or target is identified, readings may stand in the frame of the instrument: they are first brought into
-    the base frame by the nominal arm, and what is then left of frame and target is identified with the rest.
+    Where frame or target is identified, readings may be in the frame of the instrument. They are transformed to the
+    base frame by the nominal arm; what then remains of frame and target is identified with the parameters of the arm.
+
+    Parameters
+    ----------
+    study : Study
+    path : Path
+        Measurement file, as read by `documents.measured_points`.
+    calibration : Calibration
+    excluded : collection of int
+        Lines of readings that are left out.
+
+    Returns
+    -------
+    list of ReadArm
 
     Raises
     ------
@@ -161,17 +183,31 @@ def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: 
     return [session.read(arm) for arm in arms]
 
 
-def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[IdentifiedArmRecord, Identification]:
-    """Identified parameters of an arm with their fit to the measurement, and the part of them for its document.
+def identified_arm(
+    study: Study, read: ReadArm, residual_poses: ResidualPoses
+) -> tuple[IdentifiedArmRecord, Identification]:
+    """Identified parameters of an arm with their fit to the measurement, and what of them its document holds.
+
+    Parameters
+    ----------
+    study : Study
+    read : ReadArm
+    residual_poses : ResidualPoses
+        Poses of the tasks at which the residual error is evaluated.
+
+    Returns
+    -------
+    record : IdentifiedArmRecord
+    identification : Identification
 
     Raises
     ------
     RunError
-        Gauss-Newton does not settle.
+        Gauss-Newton does not converge.
     """
     machine, arm, measurement = study.scenario.machine, read.arm, read.measurement
-    calibration, seen = measurement.calibration, measurement.seen(machine)
-    estimate = estimate_of(seen, calibration.prior)
+    calibration, population = measurement.calibration, measurement.population(machine)
+    estimate = estimate_of(population, calibration.prior)
     measured = measurement.seen_by(machine)
     model = Model.of(measured, estimate, measurement.joints, measurement.conditions)
     readings = estimate.linear.readings(measurement.visits, measurement.noise(machine))
@@ -196,10 +232,10 @@ def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[I
         )
         for n in numbers
     ]  # fmt: skip
-    removed = residual_poses.moved(machine, estimate.corrected, values[None, numbers])
+    removed = residual_poses.rms_displacement(machine, estimate.corrected, values[None, numbers])
     residual = float(np.sqrt(np.sum(remainder[positions] ** 2) / poses))
     likely = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
-    left_out = hold_out(measured, seen, measurement.joints, displacement, calibration.prior)
+    left_out = hold_out(measured, population, measurement.joints, displacement, calibration.prior)
     record = IdentifiedArmRecord(
         arm.name, poses, tuple(rows), residual, expected, removed, likely, read.fit, left_out
     )  # fmt: skip

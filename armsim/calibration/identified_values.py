@@ -15,7 +15,7 @@ from armsim.model.machine import Machine
 
 
 def identification_of(machine: Machine, calibration: Calibration, estimate: Estimate, values: Array) -> Identification:
-    """Identified zeros, links and waves, and what is known of the same arm from before.
+    """Identified zeros, links and waves of an arm, together with what an earlier session identified.
 
     A parameter that is not separately identifiable stays at its nominal value; identified ones absorb its effect.
     What an earlier session identified, and this one does not, is independent of it; the wave of an earlier session is
@@ -27,53 +27,59 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     calibration : Calibration
     estimate : Estimate
     values : (K,)
-        Estimated values of its parameters.
+        Estimated values of its parameters. [rad or m]
+
+    Returns
+    -------
+    Identification
     """
-    own = [n for n in estimate.controlled if not isinstance(estimate.parameters[n].shape, Proportional)]
-    parameters = [estimate.parameters[n] for n in own]
-    held = _held_by_others(machine, calibration, estimate, parameters)
+    numbers = [n for n in estimate.controlled if not isinstance(estimate.parameters[n].shape, Proportional)]
+    parameters = [estimate.parameters[n] for n in numbers]
+    absorbed = _absorbed(machine, calibration, estimate, parameters)
     earlier = machine.identification
     before = {} if earlier is None else {
         _key(machine, parameter): n for n, parameter in enumerate(earlier.parameters)
     }  # fmt: skip
-    known = [*parameters, *held]
-    new = [values[n] for n in own] + [0.0] * len(held)
-    for n, parameter in enumerate(known):
+    every = [*parameters, *absorbed]
+    new = [values[n] for n in numbers] + [0.0] * len(absorbed)
+    for n, parameter in enumerate(every):
         if earlier is not None and isinstance(parameter.shape, Wave) and (key := _key(machine, parameter)) in before:
             new[n] += float(earlier.values[before[key]])
-    keys = {_key(machine, parameter) for parameter in known}
-    rest = [] if earlier is None else [n for key, n in before.items() if key not in keys]
-    size, own_size = len(known) + len(rest), len(own)
+    keys = {_key(machine, parameter) for parameter in every}
+    remaining = [] if earlier is None else [n for key, n in before.items() if key not in keys]
+    size, count = len(every) + len(remaining), len(numbers)
     covariance = np.zeros((size, size))
-    covariance[:own_size, :own_size] = estimate.covariance[np.ix_(own, own)]
+    covariance[:count, :count] = estimate.covariance[np.ix_(numbers, numbers)]
     if earlier is not None:
-        covariance[len(known) :, len(known) :] = earlier.covariance[np.ix_(rest, rest)]
-        known += [earlier.parameters[n] for n in rest]
+        covariance[len(every) :, len(every) :] = earlier.covariance[np.ix_(remaining, remaining)]
+        every += [earlier.parameters[n] for n in remaining]
         # the rows of the arm hold its zeros and links already
-        new += [float(earlier.values[n]) if isinstance(earlier.parameters[n].shape, Wave) else 0.0 for n in rest]
-    return Identification(tuple(known), np.array(new, dtype=float), covariance)
+        new += [float(earlier.values[n]) if isinstance(earlier.parameters[n].shape, Wave) else 0.0 for n in remaining]
+    return Identification(tuple(every), np.array(new, dtype=float), covariance)
 
 
 def _key(machine: Machine, parameter: Parameter) -> tuple[int, str]:
     """Motion and shape of a parameter: the same for the angle of a link and the zero of its joint."""
     shape = parameter.shape
-    told = f"{shape.function} {abs(shape.order):.9g}" if isinstance(shape, Wave) else type(shape).__name__
-    return machine.arm.motion_of(parameter.axis), told
+    shape_name = f"{shape.function} {abs(shape.order):.9g}" if isinstance(shape, Wave) else type(shape).__name__
+    return machine.arm.motion_of(parameter.axis), shape_name
 
 
-def _held_by_others(
+def _absorbed(
     machine: Machine, calibration: Calibration, estimate: Estimate, parameters: list[Parameter]
 ) -> list[Parameter]:
     """Parameters that are not separately identifiable and whose effect identified parameters absorb."""
     if estimate.prior:
         return []
-    every = {own.name: own for own in parameters_of(machine, calibration.instrument, calibration.identify)}
-    names, keys = {own.name for own in parameters}, {_key(machine, own) for own in parameters}
+    every = {
+        parameter.name: parameter for parameter in parameters_of(machine, calibration.instrument, calibration.identify)
+    }
+    names, keys = {parameter.name for parameter in parameters}, {_key(machine, parameter) for parameter in parameters}
     out = []
     for row in estimate.confounded:
-        own = every[row.name]
+        parameter = every[row.name]
         alike = bool(row.alike) and all(name in names for name, _ in row.alike)
-        if alike and not isinstance(own.shape, Proportional) and (key := _key(machine, own)) not in keys:
+        if alike and not isinstance(parameter.shape, Proportional) and (key := _key(machine, parameter)) not in keys:
             keys.add(key)
-            out.append(own)
+            out.append(parameter)
     return out

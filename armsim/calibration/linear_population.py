@@ -50,7 +50,7 @@ class Linear:
     visit_parts: tuple[tuple[Term, Array], ...]
 
     def parts(self) -> Iterator[tuple[Term, slice]]:
-        """Every cause, and its own among the coefficients."""
+        """Every cause, with the slice of its coefficients."""
         at = 0
         for term in self.terms:
             yield term, slice(at, at + len(term.mean))
@@ -72,7 +72,7 @@ class Linear:
         """Rows of every pose, those of its orientation behind those of its position."""
         groups = range(len(self.partners))
         members = [[n for n in groups if self.partners[n] == pose] for pose in groups if self.partners[pose] == pose]
-        return [np.concatenate([3 * n + np.arange(3) for n in own]) for own in members]
+        return [np.concatenate([3 * n + np.arange(3) for n in groups]) for groups in members]
 
     @property
     def mean(self) -> Array:

@@ -13,10 +13,10 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import RegistrationRecord
-from armsim.calibration.estimate import jacobian_of
 from armsim.calibration.estimate_correction import spread_at
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_machine import nuisance_axes, with_target
+from armsim.calibration.population_at_poses import jacobian_of
 from armsim.calibration.posterior import Estimator
 from armsim.calibration.reading_conditions import LEVER, Conditions, growth
 from armsim.calibration.registered_arm import RegisteredArm
@@ -74,8 +74,8 @@ class Setup:
         instrument = Instrument() if calibration is None else calibration.instrument
         if std is not None:
             instrument = replace(instrument, std=(std, std, std), std_per_distance=0.0)
-        known = replace(instrument, pose="known", target="known", scale="known")
-        return Setup(machine, with_target(machine, known), instrument)
+        fixed = replace(instrument, pose="known", target="known", scale="known")
+        return Setup(machine, with_target(machine, fixed), instrument)
 
     @property
     def fitted(self) -> bool:
@@ -114,8 +114,8 @@ class Setup:
         places: dict[str, list[Array]] = {}
         for record in (record for arm in arms for record in self.register(arm, path).records):
             places.setdefault(record.session, []).append(np.array(record.target))
-        stated = np.array(self.instrument.target_offset)
-        return replace(self, offsets={name: np.mean(every, axis=0) - stated for name, every in places.items()})
+        nominal = np.array(self.instrument.target_offset)
+        return replace(self, offsets={name: np.mean(every, axis=0) - nominal for name, every in places.items()})
 
     def register(self, arm: MeasuredArm, path: Path) -> RegisteredArm:
         """The readings of an arm in the base frame, growth at measured temperatures taken from them.
@@ -147,8 +147,8 @@ class Setup:
             np.zeros((len(groups), 3)) if rises is None else growth(self.machine, joints[groups], conditions)
         )
         shifts = [
-            rise[:, None] * own
-            for rise, own in zip((rises or [np.zeros(1)] * len(groups)), thermal_growth, strict=True)
+            rise[:, None] * per_kelvin
+            for rise, per_kelvin in zip((rises or [np.zeros(1)] * len(groups)), thermal_growth, strict=True)
         ]
         frames = self.machine.arm.postures(joints, []).tool
         fits = self._fits(arm, frames, shifts, conditions)
@@ -234,9 +234,9 @@ class Setup:
         for session in range(int(conditions.sessions.max()) + 1):
             members = [n for n in range(len(frames)) if conditions.sessions[n] == session]
             rows = [list(arm.points.values())[n] for n in members]
-            every = [np.repeat(frames[n][None], len(own), axis=0) for n, own in zip(members, rows, strict=True)]
-            for n, own in zip(members, every, strict=True):
-                own[:, :3, 3] += shifts[n]
+            every = [np.repeat(frames[n][None], len(at_pose), axis=0) for n, at_pose in zip(members, rows, strict=True)]
+            for n, at_pose in zip(members, every, strict=True):
+                at_pose[:, :3, 3] += shifts[n]
             readings.append(np.concatenate(rows))
             target_poses.append(np.concatenate(every))
         return registered(readings, target_poses, self.instrument)
@@ -249,7 +249,7 @@ class Setup:
             return {name: rows - shift for (name, rows), shift in zip(arm.visits.items(), shifts, strict=False)}
         out: dict[str, Array] = dict.fromkeys(arm.visits, np.zeros(0))
         for session, fit in enumerate(fits):
-            members = [name for name, own in zip(arm.visits, conditions.sessions, strict=False) if own == session]
+            members = [name for name, number in zip(arm.visits, conditions.sessions, strict=False) if number == session]
             ends = np.cumsum([len(arm.visits[name]) for name in members])[:-1]
             out.update(zip(members, np.split(fit.residuals, ends), strict=True))
         return out
@@ -365,7 +365,7 @@ def measured_by(
         return setup.machine.arm.postures(at, []).tool[:, :3, 3]
 
     arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position), excluded)
-    if std is not None and any(own.uncertainties for own in arms):
+    if std is not None and any(readings.uncertainties for readings in arms):
         accepted = "one of them: the uncertainties of the file, or --instrument"
         raise InputError(
             Problem(path.name, 1, 1, "header", "uncertainties of the readings beside --instrument", accepted)

@@ -48,7 +48,7 @@ class SheetErrors:
     draws: Array
 
     def applies_to(self, curve: Curve) -> bool:
-        """Whether they are those of the sensor of a curve."""
+        """Whether the drawn errors are those of the sensor of a curve: of the same turn or travel."""
         return (self.fundamental, self.travel) == (curve.fundamental, 0.0 if curve.rotary else curve.travel)
 
     @property
@@ -89,7 +89,17 @@ class FoldedLaw:
     unlisted: int
 
     def applies_to(self, curve: Curve, orders: Sequence[int]) -> bool:
-        """Whether it is that of a curve at the same angles with the same orders."""
+        """Whether the law is that of a curve at the same angles with the same orders.
+
+        Parameters
+        ----------
+        curve : Curve
+        orders : sequence of int
+
+        Returns
+        -------
+        bool
+        """
         same = np.array_equal(self.curve.angle, curve.angle) and np.array_equal(self.curve.direction, curve.direction)
         return same and self.orders == tuple(orders)
 
@@ -107,7 +117,20 @@ class JudgedOrders:
 
 
 def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: int) -> SheetErrors:
-    """Draw the sensors that a data sheet and a mounting stand for, over the turn or the travel of a curve."""
+    """Draw the errors of sensors built to a data sheet and a mounting, over the turn or the travel of a curve.
+
+    Parameters
+    ----------
+    encoder : Encoder
+    mounting : Mounting or None
+        By default without errors.
+    curve : Curve
+    seed : int
+
+    Returns
+    -------
+    SheetErrors
+    """
     fundamental, travel = curve.fundamental, 0.0 if curve.rotary else curve.travel
     terms = [term for term in encoder.terms(fundamental, travel, 1.0) if term.life == "unit"]
     terms += [term for term in (mounting or Mounting()).terms(encoder, fundamental, True) if term.life == "unit"]
@@ -136,6 +159,11 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
     sheet : SheetErrors
     curve : Curve
     orders : (H,)
+        Orders that are fitted, per turn or over the travel.
+
+    Returns
+    -------
+    FoldedLaw
 
     References
     ----------
@@ -174,8 +202,8 @@ def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
 def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     """Rank of the fitted amplitudes among those of drawn sensors, measured with the same noise.
 
-    The chance of one as large is counted among the sensors drawn; their noise is that of the fit, with the law of
-    Student for its estimated size. Orders that are stated and not listed count in Holm's correction, as they would
+    The p-value of an amplitude is its rank among the sensors drawn; their noise is that of the fit, with Student's
+    distribution for its estimated size. Orders that are stated and not listed count in Holm's correction, as they would
     have been judged, had they been found.
 
     Parameters
@@ -185,6 +213,10 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
         With the orders of the law.
     seed : int
         Seed of the noise.
+
+    Returns
+    -------
+    JudgedOrders
 
     References
     ----------

@@ -104,11 +104,11 @@ class Prediction:
 
         ``visits`` of shape (visits, 3) each. [m]
         """
-        residuals = self._left(visits)
+        residuals = self._residuals(visits)
         whitened = (_times(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
         return np.concatenate([np.sum(rows**2, axis=1) for rows in whitened])
 
-    def _left(self, visits: Sequence[Array]) -> list[Array]:
+    def _residuals(self, visits: Sequence[Array]) -> list[Array]:
         """t_i of the readings of an arm, pose by pose."""
         weighted, mean = self.weighted(self.readings.means(visits)[None])[0], self.readings.mean
         return [rows - mean(n, rows) + self.of_mean(n) @ weighted[n] for n, rows in enumerate(visits)]
@@ -129,14 +129,16 @@ class Prediction:
         whitenings, factors = self.whitenings(pose), self.factors(pose)
         white, factor = whitenings[min(visit, len(whitenings) - 1)], factors[min(visit, len(factors) - 1)]
         inverse = white @ white.T
-        return factor @ inverse @ self._left(visits)[pose][visit], factor @ inverse @ factor
+        return factor @ inverse @ self._residuals(visits)[pose][visit], factor @ inverse @ factor
 
     @property
     def freedom(self) -> tuple[int, int]:
         """Degrees of freedom of `misfit`."""
         values = np.linalg.eigvalsh(self.inverse)
         between = int(np.count_nonzero(values > FLAT * values[-1]))
-        ranks = [int(np.linalg.matrix_rank(own[0], hermitian=True)) for own in self.readings.covariances]
+        ranks = [
+            int(np.linalg.matrix_rank(covariances[0], hermitian=True)) for covariances in self.readings.covariances
+        ]
         return between, sum(rank * (count - 1) for rank, count in zip(ranks, self.counts, strict=True))
 
     def misfit(self, visits: Sequence[Array]) -> tuple[float, float]:
@@ -183,7 +185,7 @@ def _normal(square: Array, freedom: int) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class ReadingSample:
-    """Simulated readings, what is needed of them, pose by pose as they come.
+    """Statistics of simulated readings, collected pose by pose.
 
     Parameters
     ----------
@@ -204,7 +206,7 @@ class ReadingSample:
     within: list[Array] = field(default_factory=list)
 
     def through(self, visits: Iterable[Array]) -> Iterator[Array]:
-        """Readings of shape (units, visits, 3) as they are, those of as many units as are needed looked at. [m]"""
+        """Pass on simulated readings, (units, visits, 3) per pose, and collect the residuals of enough units. [m]"""
         units = max(int(np.ceil(2.0 / self.alarm)), MOST_NUMBERS // sum(self.prediction.counts))
         for pose, every in enumerate(visits):
             readings = every[:units]
@@ -279,12 +281,12 @@ Refit = Callable[[MeasuredArm], tuple[Prediction, MeasuredArm]]
 
 @dataclass(frozen=True, eq=False)
 class Screened:
-    """The readings of an arm, searched for wrong ones.
+    """An arm after the search for outlying readings.
 
     Parameters
     ----------
     arm : MeasuredArm
-        Without those that are named.
+        Without the outlying readings.
     outliers : tuple of OutlierRecord
         The farthest first.
     crowded : bool
@@ -299,7 +301,21 @@ class Screened:
 def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingReference, alarm: float) -> Screened:
     """Delete the worst reading and refit until none is significant; each is then tested against the remaining ones.
 
-    ``alarm``: probability that a reading of an arm of the population is called wrong.
+    Parameters
+    ----------
+    arm : MeasuredArm
+    file : str
+        Name of the measurement file, for the records.
+    refit : callable
+        As `Refit`.
+    reference : ReadingReference
+        Simulated arms read the same way.
+    alarm : float
+        Probability that a reading of an arm of the population is called wrong.
+
+    Returns
+    -------
+    Screened
     """
     most, lines, remaining = max(1, int(MOST * len(arm.readings))), list[int](), arm
     while True:

@@ -1,4 +1,4 @@
-"""The poses of a calibration: candidates, and those that are chosen of them."""
+"""Candidate poses of a calibration, and the selection of those to measure."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.calibration.estimate import Estimate, Seen, estimate_of, jacobian_of
+from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.fedorov_exchange import STARTS, Pool, choose
+from armsim.calibration.population_at_poses import PopulationAtPoses, jacobian_of
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Calibration, Criterion, Instrument
 from armsim.model.machine import Machine
@@ -41,7 +42,19 @@ class Candidates:
 
 
 def in_sight(instrument: Instrument, arm: Arm, joints: Array) -> NDArray[np.bool_]:
-    """Whether the target looks towards the instrument at joint positions (N, joints), within its cone, shape (N,)."""
+    """Mask of the joint positions at which the instrument lies within the cone about the normal of the target.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    arm : Arm
+    joints : (N, joints) [rad or m]
+
+    Returns
+    -------
+    (N,) of bool
+        All true where the instrument has no cone.
+    """
     if instrument.cone is None:
         return np.ones(len(joints), dtype=bool)
     tool = arm.postures(joints, []).tool
@@ -52,7 +65,18 @@ def in_sight(instrument: Instrument, arm: Arm, joints: Array) -> NDArray[np.bool
 
 
 def candidates_of(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Candidates:
-    """Poses that may be measured: of a task, of a file, or spread over the ranges of the joints; those in sight.
+    """Candidate poses in sight of the instrument: of a task, of a file, or spread over the ranges of the joints.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    calibration : Calibration
+    pose_sets : sequence of PoseSet
+        Poses of the tasks of the scenario, in their order.
+
+    Returns
+    -------
+    Candidates
 
     Raises
     ------
@@ -70,49 +94,90 @@ def candidates_of(scenario: Scenario, calibration: Calibration, pose_sets: Seque
     else:
         spread = Cloud("candidates", poses.candidates).find(arm)
         names, joints = spread.names, spread.configurations.joints
-    seen = in_sight(calibration.instrument, arm, joints)
-    if not seen.any():
-        found = f"none of {len(joints)} poses turns its target towards the instrument"
-        raise scenario.fault("calibration.instrument.cone", found, "a wider cone, another normal, another place (at)")
-    visible = tuple(name for name, is_visible in zip(names, seen, strict=True) if is_visible)
-    return Candidates(visible, joints[seen], len(joints))
+    in_view = in_sight(calibration.instrument, arm, joints)
+    if not in_view.any():
+        problem = f"none of {len(joints)} poses turns its target towards the instrument"
+        raise scenario.fault("calibration.instrument.cone", problem, "a wider cone, another normal, another place (at)")
+    names_in_view = tuple(name for name, is_visible in zip(names, in_view, strict=True) if is_visible)
+    return Candidates(names_in_view, joints[in_view], len(joints))
 
 
 @dataclass(frozen=True, eq=False)
-class Choosing:
-    """All that choosing poses takes: the candidates as they are seen, and what is wanted."""
+class PoseSelection:
+    """Inputs of a selection of poses: the population at all candidates, and the criterion.
+
+    Parameters
+    ----------
+    machine : Machine
+    calibration : Calibration
+    candidates : Candidates
+    population : PopulationAtPoses
+        At all candidates.
+    pool : Pool
+        Criterion of the exchange.
+    seed : int
+    """
 
     machine: Machine
     calibration: Calibration
     candidates: Candidates
-    population: Seen
+    population: PopulationAtPoses
     pool: Pool
     seed: int
 
     @staticmethod
     def of(
         machine: Machine, calibration: Calibration, candidates: Candidates, pose_sets: Sequence[PoseSet], seed: int
-    ) -> Choosing:
-        """Criterion of the calibration: residual error at poses of the tasks, or determinant."""
-        population = Measurement(calibration, candidates.joints).seen(machine)
+    ) -> PoseSelection:
+        """Selection by the criterion of a calibration: residual error at the poses of the tasks, or the determinant.
+
+        Parameters
+        ----------
+        machine : Machine
+        calibration : Calibration
+        candidates : Candidates
+        pose_sets : sequence of PoseSet
+            Poses of the tasks.
+        seed : int
+
+        Returns
+        -------
+        PoseSelection
+        """
+        population = Measurement(calibration, candidates.joints).population(machine)
         pool = _pool(machine, estimate_of(population, calibration.prior), calibration, pose_sets)
-        return Choosing(machine, calibration, candidates, population, pool, seed)
+        return PoseSelection(machine, calibration, candidates, population, pool, seed)
 
     def chosen(self, count: int, choice: Criterion, draw: int = 0, starts: int = STARTS) -> NDArray[np.intp]:
-        """Numbers of so many candidates; ``draw`` numbers sets at random, ``starts`` as of `exchange.choose`."""
+        """Numbers of selected candidates.
+
+        Parameters
+        ----------
+        count : int
+            Number of poses.
+        choice : Criterion
+        draw : int
+            Number of the random draw, so that sets differ.
+        starts : int
+            Starting sets, as in `fedorov_exchange.choose`.
+
+        Returns
+        -------
+        (count,) of int
+        """
         rng = np.random.default_rng(np.random.SeedSequence([self.seed, count, draw]))
         number = len(self.candidates.joints)
         if choice == "random":
             return np.sort(rng.permutation(number)[:count])
         return choose(self.pool, count, rng, starts)
 
-    def asked(self) -> NDArray[np.intp]:
-        """Numbers of the candidates that the calibration asks for."""
+    def planned(self) -> NDArray[np.intp]:
+        """Numbers of the candidates that the calibration plans to measure, in number and by criterion."""
         plan = self.calibration.poses
         return self.chosen(plan.count or len(self.candidates.joints), plan.choice)
 
     def measurement(self, chosen: NDArray[np.intp]) -> Measurement:
-        """Measuring at those."""
+        """Measurement of the calibration at some of the candidates."""
         return Measurement(self.calibration, self.candidates.joints[chosen])
 
 
@@ -143,7 +208,18 @@ def _pool(machine: Machine, every: Estimate, calibration: Calibration, pose_sets
 
 
 def chosen_for(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:
-    """The measurement of a calibration at the poses that it asks for.
+    """Measurement of a calibration at the poses that it plans.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    calibration : Calibration
+    pose_sets : sequence of PoseSet
+        Poses of the tasks of the scenario, in their order.
+
+    Returns
+    -------
+    Measurement
 
     Raises
     ------
@@ -154,5 +230,5 @@ def chosen_for(scenario: Scenario, calibration: Calibration, pose_sets: Sequence
     count = calibration.poses.count
     if count is None or count >= len(candidates.joints):
         return Measurement(calibration, candidates.joints)
-    choosing = Choosing.of(scenario.machine, calibration, candidates, pose_sets, scenario.plan.seed)
-    return choosing.measurement(choosing.asked())
+    selection = PoseSelection.of(scenario.machine, calibration, candidates, pose_sets, scenario.plan.seed)
+    return selection.measurement(selection.planned())

@@ -1,4 +1,4 @@
-"""The coefficients of a measured arm, and what to expect of it."""
+"""Posterior of the error coefficients of a measured arm, and the error that it predicts at other poses."""
 
 from __future__ import annotations
 
@@ -96,19 +96,19 @@ class Estimator:
         """Mean displacements of the population, frame and target fitted, shape (3 P,). [m]"""
         return np.asarray(self.projection @ self.linear.mean)
 
-    def known(self, part: slice) -> float:
+    def resolved_share(self, part: slice) -> float:
         """Share of the prior variance of a cause that the measurement resolves."""
         size = float(np.trace(self.linear.prior[part, part]))
         return 1.0 - float(np.trace(self.covariance[part, part])) / size if size > 0.0 else 0.0
 
-    def told(self, part: slice) -> Array:
-        """Covariance of the estimate of a cause, over the population."""
+    def estimate_covariance(self, part: slice) -> Array:
+        """Covariance of the estimated coefficients of a cause over the population: prior less posterior."""
         return np.asarray(self.linear.prior[part, part] - self.covariance[part, part])
 
     @property
     def causes(self) -> list[int]:
         """Indices of the terms whose causes the poses resolve at least in part."""
-        return [n for n, (_, part) in enumerate(self.linear.parts()) if self.known(part) > SURE]
+        return [n for n, (_, part) in enumerate(self.linear.parts()) if self.resolved_share(part) > SURE]
 
 
 def _inverse(values: Array, vectors: Array, least: float) -> Array:
@@ -193,13 +193,13 @@ class Everywhere:
         -------
         Everywhere
         """
-        stated = machine.environment.temperature_rise
-        if not temperature_known or stated is None:
+        rise_distribution = machine.environment.temperature_rise
+        if not temperature_known or rise_distribution is None:
             plain = Conditions.plain(len(joints)) if temperature_known else None
             cold = None if plain is None else replace(plain, rises=np.zeros(len(joints)))
             return Everywhere(Linear.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
-        conditions = replace(Conditions.plain(len(joints)), rises=np.full(len(joints), stated.mean))
-        rise = stated.mean, stated.second_moment - stated.mean**2
+        conditions = replace(Conditions.plain(len(joints)), rises=np.full(len(joints), rise_distribution.mean))
+        rise = rise_distribution.mean, rise_distribution.second_moment - rise_distribution.mean**2
         return Everywhere(Linear.of(machine, joints, conditions), growth(machine, joints, conditions), rise)
 
     @property
@@ -216,7 +216,7 @@ class Everywhere:
 def expected(
     updated: Update, everywhere: Everywhere, names: Sequence[str], ratio: float = 1.0
 ) -> tuple[ExpectedRecord, ...]:
-    """Displacement expected of this very arm at every pose, and the standard deviation that is left of it.
+    """Predicted displacement of a measured arm at every pose, and the standard deviation that remains of it.
 
     Parameters
     ----------
@@ -230,6 +230,7 @@ def expected(
     Returns
     -------
     tuple of ExpectedRecord
+        In the base frame. [m]
     """
     linear, growth_variance = everywhere.linear, everywhere.variance
     mean = (linear.gain @ updated.coefficients + linear.fixed).reshape(-1, 3) + everywhere.mean

@@ -1,4 +1,4 @@
-"""Chances that an arm of the predicted population is as far off, or scatters as much, as one that was measured.
+"""P-values of a measured arm by its rank among simulated arms of the predicted population, measured the same way.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -47,7 +47,18 @@ class Reference:
 
     @staticmethod
     def of(estimator: Estimator, simulated: Simulated) -> Reference:
-        """The reference distribution made of simulated arms."""
+        """Reference distribution of the distances of simulated arms.
+
+        Parameters
+        ----------
+        estimator : Estimator
+        simulated : Simulated
+            Arms of the population, measured as the arm under test.
+
+        Returns
+        -------
+        Reference
+        """
         middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
         bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
         return Reference(estimator, simulated, middles, np.sort(_far(estimator, simulated, middles), axis=1), bands)
@@ -78,20 +89,36 @@ def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
         rows.append(_distances(residuals[:, pose], estimator.within[np.ix_(pose, pose)]))
     for n in estimator.causes:
         part = parts[n][1]
-        rows.append(_distances(coefficients[:, part], estimator.told(part)))
+        rows.append(_distances(coefficients[:, part], estimator.estimate_covariance(part)))
     return np.array(rows)
 
 
 @dataclass(frozen=True, eq=False)
 class Ranked:
-    """Chances of a measured arm, and where it lies among simulated ones.
+    """P-values of a measured arm, and its rank among simulated ones.
 
     Parameters
     ----------
+    units : int
+        Number of simulated arms.
     each : float
         Probability of a false alarm that each of the `TESTS` may take.
-    by_cause : mapping of place among the terms to p-value
-        P-values of the causes that the poses resolve at least in part.
+    p_value : float
+        Of the mean displacements over all poses.
+    scatter_p_value : float
+        Of the scatter of the visits.
+    by_pose : list of float
+        P-values of single poses.
+    judged : list of bool
+        Whether each of these is significant.
+    by_cause : mapping of int to float
+        P-values of the causes that the poses resolve at least in part, by index of the term.
+    causes_judged : frozenset of int
+        Indices of the significant ones.
+    accuracy_place, repeatability_place : list of float
+        Share of simulated arms with a smaller AP, RP, pose by pose.
+    accuracy_population, repeatability_population : list of (5 %, 50 %, 95 %) [m]
+        Quantiles of AP, RP of simulated arms, pose by pose.
     """
 
     units: int
@@ -123,6 +150,10 @@ class Ranked:
         reference : Reference
         alarm : float
             Probability that an arm of the population is called wrong.
+
+        Returns
+        -------
+        Ranked
         """
         estimator, simulated, each = reference.estimator, reference.simulated, alarm / TESTS
         partners = estimator.linear.partners

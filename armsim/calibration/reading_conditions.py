@@ -1,4 +1,4 @@
-"""Under which conditions readings were taken, and what that makes of the arm that was measured.
+"""Conditions of readings (session, temperature, orientation), and their effect on the measured machine.
 
 A group holds the readings of a pose in one session at one temperature. A session has a frame and a target of its own;
 a known temperature makes the drifts of the arm known in size; the orientation of a probe makes a group beside that of
@@ -162,11 +162,11 @@ def evaluated_at(
     """
     if conditions is None:
         return machine.evaluated(Configurations(joints))
-    known = conditions.rises is not None
-    evaluated = (warmed(machine) if known else machine).evaluated(Configurations(joints))
+    temperature_known = conditions.rises is not None
+    evaluated = (warmed(machine) if temperature_known else machine).evaluated(Configurations(joints))
     acts = []
     for term, every in zip(evaluated.terms, evaluated.acts, strict=True):
-        heat = known and term.cause is causes.TEMPERATURE
+        heat = temperature_known and term.cause is causes.TEMPERATURE
         rise = conditions.rises if heat and conditions.rises is not None else np.ones(len(joints))
         factors = [conditions.factor(axis) * rise for axis in evaluated.axes]
         acts.append(tuple((k, axis, value * factors[axis]) for k, axis, value in every if k or not heat))
@@ -217,7 +217,7 @@ def turns(tool: Array, displacements: Sequence[Array]) -> Array:
     from scipy.spatial.transform import Rotation
 
     centre, *ends = displacements
-    moved = np.stack([(end - centre) / LEVER for end in ends], axis=-1) + tool
-    shape = moved.shape[:-2]
-    vectors = Rotation.from_matrix((moved @ tool.T).reshape(-1, 3, 3)).as_rotvec()
+    axes_of_tool = np.stack([(end - centre) / LEVER for end in ends], axis=-1) + tool
+    shape = axes_of_tool.shape[:-2]
+    vectors = Rotation.from_matrix((axes_of_tool @ tool.T).reshape(-1, 3, 3)).as_rotvec()
     return np.asarray(LEVER * vectors.reshape(*shape, 3))

@@ -76,8 +76,8 @@ class ReadingNoise:
         .. [1] Aitken, Proc. Royal Society of Edinburgh 55 (1935) 42: weights of least variance.
         """
         out: list[Array | None] = []
-        for own in self.covariances:
-            inverse = np.linalg.inv(own) if len(own) > 1 else None
+        for covariances in self.covariances:
+            inverse = np.linalg.inv(covariances) if len(covariances) > 1 else None
             out.append(None if inverse is None else np.linalg.inv(inverse.sum(axis=0)) @ inverse)
         return tuple(out)
 
@@ -85,9 +85,9 @@ class ReadingNoise:
     def of_means(self) -> tuple[Array, ...]:
         """Covariance of the mean of every pose, shape (3, 3). [m^2]"""
         out = []
-        for own, count in zip(self.covariances, self.counts, strict=True):
-            alike = len(own) == 1
-            out.append(own[0] / count if alike else np.linalg.inv(np.linalg.inv(own).sum(axis=0)))
+        for covariances, count in zip(self.covariances, self.counts, strict=True):
+            alike = len(covariances) == 1
+            out.append(covariances[0] / count if alike else np.linalg.inv(np.linalg.inv(covariances).sum(axis=0)))
         return tuple(out)
 
     def mean(self, pose: int, readings: Array) -> Array:

@@ -1,4 +1,4 @@
-"""The readings of an arm in the base frame, and how they were taken."""
+"""Readings of an arm in the base frame, with the conditions and the noise of their measurement."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from armsim.documents.measured_points import MeasuredArm
 
 @dataclass(frozen=True, eq=False)
 class RegisteredArm:
-    """The readings of an arm in the base frame, and how they were taken.
+    """Readings of an arm in the base frame, with the conditions and the noise of their measurement.
 
     Parameters
     ----------

@@ -63,7 +63,7 @@ class Renewed:
     def of(
         update: Update, ranks: Ranked, visits: Sequence[Array], instrument: Instrument, columns: Array | None
     ) -> Renewed:
-        """Of an arm that is not as predicted.
+        """Posterior of an arm that is not as predicted.
 
         Parameters
         ----------
@@ -74,7 +74,7 @@ class Renewed:
             Frame and target fitted or not.
         instrument : Instrument
         columns : (3 P, K), optional
-            As of `Estimator.of`.
+            As in `Estimator.of`.
 
         Returns
         -------
@@ -191,8 +191,8 @@ def scatter_factor(estimator: Estimator, visits: Sequence[Array]) -> float:
     float
     """
     above = below = 0.0
-    for own, visit, rows in zip(estimator.readings.covariances, estimator.linear.scatter, visits, strict=True):
-        inverse = np.linalg.pinv(own.mean(axis=0), hermitian=True)
+    for covariances, visit, rows in zip(estimator.readings.covariances, estimator.linear.scatter, visits, strict=True):
+        inverse = np.linalg.pinv(covariances.mean(axis=0), hermitian=True)
         share, away, freedom = inverse @ visit, rows - rows.mean(axis=0), len(rows) - 1
         above += float(np.sum((away @ share @ inverse) * away)) - freedom * float(np.trace(share))
         below += freedom * float(np.trace(share @ share))
@@ -205,12 +205,12 @@ def _factor(update: Update, part: slice) -> float:
     With T the covariance of the estimate as stated, K = T P^-1 and r coefficients,  q = c^T T^-1 c / r  has the mean
     1 + (f - 1) tr(T^-1 K P K^T) / r  where the variance is f times that stated.
     """
-    linear, told = update.estimator.linear, update.estimator.told(part)
+    linear, of_estimate = update.estimator.linear, update.estimator.estimate_covariance(part)
     prior = linear.prior[part, part]
     inverse = np.linalg.pinv(prior, rcond=1e-9, hermitian=True)
     rank = max(1, int(np.linalg.matrix_rank(prior, tol=1e-9 * float(np.trace(prior)), hermitian=True)))
     estimate = update.coefficients[part] - linear.prior_mean[part]
-    precision, gain = np.linalg.pinv(told, rcond=1e-9, hermitian=True), told @ inverse
+    precision, gain = np.linalg.pinv(of_estimate, rcond=1e-9, hermitian=True), of_estimate @ inverse
     slope = float(np.trace(precision @ gain @ prior @ gain.T)) / rank
     square = float(estimate @ precision @ estimate) / rank
     return max(1.0, 1.0 + (square - 1.0) / slope) if slope > 0.0 else 1.0

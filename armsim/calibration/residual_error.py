@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
-from armsim.calibration.estimate import Estimate, estimate_of, jacobian_of
+from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.identifiable import controlled, groups_of, parameters_of
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_machine import INSTRUMENT, TARGET
-from armsim.calibration.pose_selection import Choosing
+from armsim.calibration.population_at_poses import jacobian_of
+from armsim.calibration.pose_selection import PoseSelection
 from armsim.model.calibration_plan import Criterion, Identified
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
@@ -35,33 +36,55 @@ ARMS = 400
 
 
 @dataclass(frozen=True, eq=False)
-class Left:
+class ResidualPoses:
     """Poses at which the residual error is evaluated: some of every task."""
 
     configurations: tuple[Configurations, ...]
 
     @staticmethod
-    def at(pose_sets: Sequence[PoseSet]) -> Left:
+    def at(pose_sets: Sequence[PoseSet]) -> ResidualPoses:
         """Poses evenly through every task."""
         out = []
         for poses in pose_sets:
             number = len(poses.names)
             some = np.unique(np.linspace(0, number - 1, min(number, MOST_POSES)).astype(np.int64))
             out.append(poses.configurations[some])
-        return Left(tuple(out))
+        return ResidualPoses(tuple(out))
 
     def rms(self, machine: Machine) -> float:
-        """Over arms and poses, every task alike. [m]"""
+        """Rms residual error over arms and poses, with equal weight per task. [m]"""
         return float(np.sqrt(sum(self._by_cause(machine).values())))
 
     def causes(self, before: Machine, after: Machine) -> tuple[CauseLeftRecord, ...]:
-        """Cause by cause, the largest first."""
+        """Contribution of every cause to the rms before and after calibration, the largest first.
+
+        Parameters
+        ----------
+        before, after : Machine
+            Without and with its correction.
+
+        Returns
+        -------
+        tuple of CauseLeftRecord
+        """
         one, two = self._by_cause(before), self._by_cause(after)
         names = sorted({*one, *two}, key=lambda name: -one.get(name, 0.0))
         return tuple(CauseLeftRecord(name, one.get(name, 0.0) ** 0.5, two.get(name, 0.0) ** 0.5) for name in names)
 
-    def moved(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
-        """Rms displacement of the tool point by parameters over arms and poses, for values of shape (arms, K). [m]"""
+    def rms_displacement(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
+        """Rms displacement of the tool point by parameters, over arms and poses.
+
+        Parameters
+        ----------
+        machine : Machine
+        parameters : tuple of Parameter
+        values : (arms, K)
+            Values of the parameters per arm.
+
+        Returns
+        -------
+        float [m]
+        """
         total = 0.0
         for at in self.configurations:
             reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
@@ -85,7 +108,7 @@ class Left:
 
 
 @dataclass(frozen=True, eq=False)
-class Reach:
+class TaskJacobians:
     """Jacobians by coefficients and parameters at the poses of the tasks, rows weighted so that their squares sum to
     the mean over poses and tasks.
 
@@ -105,8 +128,26 @@ class Reach:
     samples: Array
 
     @staticmethod
-    def of(machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], places: Left, seed: int) -> Reach:
-        """Jacobians with the coefficients of a population as it is measured."""
+    def of(
+        machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], places: ResidualPoses, seed: int
+    ) -> TaskJacobians:
+        """Jacobians at the poses of the tasks, by the coefficients of a population as it is measured.
+
+        Parameters
+        ----------
+        machine : Machine
+        linear : Linear
+            The measured population, which states the order of the coefficients.
+        parameters : tuple of Parameter
+            Parameters that are put into the controller.
+        places : ResidualPoses
+        seed : int
+            Seed of the drawn coefficients.
+
+        Returns
+        -------
+        TaskJacobians
+        """
         rng = np.random.default_rng(seed)
         place = {term.name: part for term, part in linear.parts()}
         samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
@@ -122,10 +163,26 @@ class Reach:
             gains.append(weight * block)
             fixed.append(weight * mean)
             by_parameter.append(weight * jacobian_of(machine, at, parameters).reshape(rows, -1))
-        return Reach(np.concatenate(gains), np.concatenate(fixed), np.concatenate(by_parameter), samples)
+        return TaskJacobians(np.concatenate(gains), np.concatenate(fixed), np.concatenate(by_parameter), samples)
 
-    def left(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:
-        """Over arms and poses, and what 5 and 95 % of arms have; ``columns`` of `parameters` are estimated. [m]"""
+    def residual(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:
+        """Residual error after an estimate, over the poses of the tasks.
+
+        Parameters
+        ----------
+        estimate : Estimate
+        columns : list of int
+            Numbers among `parameters` of those that are estimated.
+        seed : int
+            Seed of the drawn noise.
+
+        Returns
+        -------
+        rms : float [m]
+            Over arms and poses.
+        quantiles : (5 %, 95 %) [m]
+            Of the rms of single arms over the poses.
+        """
         rows, linear = estimate.controlled, estimate.linear
         gain, by_parameter = estimate.gain[rows], self.parameters[:, columns]
         leak = self.gain - by_parameter @ (gain @ linear.gain)
@@ -141,25 +198,40 @@ class Reach:
 
 
 def curve(
-    choosing: Choosing, places: Left, counts: Sequence[int], seed: int, progress: Progress
+    selection: PoseSelection, places: ResidualPoses, counts: Sequence[int], seed: int, progress: Progress
 ) -> tuple[CurvePointRecord, ...]:
-    """Error left against the number of poses, chosen and at random."""
-    every, population, prior = choosing.population.parameters, choosing.population, choosing.calibration.prior
+    """Residual error against the number of measured poses, selected and at random.
+
+    Parameters
+    ----------
+    selection : PoseSelection
+    places : ResidualPoses
+    counts : sequence of int
+        Numbers of poses.
+    seed : int
+    progress : callable
+        Called with what is computed, the count so far and the total.
+
+    Returns
+    -------
+    tuple of CurvePointRecord
+    """
+    every, population, prior = selection.population.parameters, selection.population, selection.calibration.prior
     parameters = tuple(every[n] for n in controlled(every))
     place = {parameter.name: n for n, parameter in enumerate(parameters)}
-    reach = Reach.of(choosing.machine, population.linear, parameters, places, seed)
+    jacobians = TaskJacobians.of(selection.machine, population.linear, parameters, places, seed)
 
     def with_poses(chosen: NDArray[np.intp]) -> tuple[float, Interval]:
         estimate = estimate_of(population.only(chosen), prior)
         columns = [place[parameter.name] for parameter in estimate.corrected]
-        return reach.left(estimate, columns, seed)
+        return jacobians.residual(estimate, columns, seed)
 
     out: list[CurvePointRecord] = []
-    criterion: Criterion = choosing.calibration.poses.choice
+    criterion: Criterion = selection.calibration.poses.choice
     for number, count in enumerate(counts):
         progress("curve of error against poses", number, len(counts))
-        best = with_poses(choosing.chosen(count, "error" if criterion == "random" else criterion, starts=1))
-        others = [with_poses(choosing.chosen(count, "random", draw))[0] for draw in range(1, SETS + 1)]
+        best = with_poses(selection.chosen(count, "error" if criterion == "random" else criterion, starts=1))
+        others = [with_poses(selection.chosen(count, "random", draw))[0] for draw in range(1, SETS + 1)]
         low, middle, high = np.quantile(others, (0.05, 0.5, 0.95)).tolist()
         out.append(CurvePointRecord(count, *best, middle, (low, high)))
     progress("curve of error against poses", len(counts), len(counts))
@@ -171,8 +243,20 @@ def counts_for(candidates: int) -> list[int]:
     return [count for count in COUNTS if count <= candidates]
 
 
-def steps(machine: Machine, measurement: Measurement, places: Left) -> tuple[StepRecord, ...]:
-    """Residual error after each group of parameters is identified, one group after the other."""
+def steps(machine: Machine, measurement: Measurement, places: ResidualPoses) -> tuple[StepRecord, ...]:
+    """Residual error after each group of parameters is identified, one group after the other.
+
+    Parameters
+    ----------
+    machine : Machine
+    measurement : Measurement
+    places : ResidualPoses
+
+    Returns
+    -------
+    tuple of StepRecord
+        The first identifies none.
+    """
     calibration = measurement.calibration
     parameters = parameters_of(machine, calibration.instrument, calibration.identify)
     groups = [name for name in groups_of(parameters) if name not in (INSTRUMENT, TARGET)]

@@ -51,7 +51,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
 
     The strongest order of the Lomb-Scargle periodogram of the residual is fitted together with all before. It takes the
     share z of the residual's sum of squares; in noise alone, with k degrees of freedom left after it, a share as large
-    has the p_value
+    has the p-value
 
         p = (1 - z)^(k / 2),   over M orders   1 - (1 - p)^M
 
@@ -62,9 +62,14 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     ----------
     curve : Curve
     orders : sequence of int
+        Orders that are fitted in any case.
     sheet_orders : sequence of int
         Orders of the data sheet: searched though they are higher than the angles times orders allow (`WORK`), but not
         beyond half of the equal steps, where they look like lower ones.
+
+    Returns
+    -------
+    SearchedFit
 
     Raises
     ------
@@ -76,8 +81,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     .. [1] Lomb, Astrophysics and Space Science 39 (1976) 447; Scargle, Astrophysical Journal 263 (1982) 835.
     .. [2] Horne, Baliunas, Astrophysical Journal 302 (1986) 757: 1 - (1 - p)^M over the frequencies searched.
     .. [3] Schwarzenberg-Czerny, Monthly Notices of the RAS 301 (1998) 831: beta distribution where the noise is
-    estimated from
-       the same data (from memory).
+       estimated from the same data (from memory).
     """
     fit = curve.fit(orders)
     searched, steps = highest_order(curve), curve.equal_steps

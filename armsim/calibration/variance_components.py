@@ -26,16 +26,14 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.calibration.posterior import Estimator, Update
-from armsim.sampling.plan import draw_units
+from armsim.calibration.arm_batch import Batch
+from armsim.calibration.posterior import Update
 from armsim.sampling.statistics import LEVEL
-from armsim.sampling_plan import SamplingPlan
 
 TOTAL_DRAWN_ARMS, MIN_DRAWN_ARMS_PER_BATCH = 4000, 500
 """Drawn arms for the covariance of the score: over all batches, and at least per batch."""
@@ -44,109 +42,12 @@ LARGEST_UNDETECTED_FACTOR = 10.0
 stated."""
 ALIKE = 0.9
 """Correlation of two estimates above which their causes are indistinguishable. Common practice, no source."""
-FLOOR = 1e-3
-"""Noise floor as a share of the rms displacement; below it the linearised model is not accurate."""
 MAX_ITERATIONS, CONVERGED = 100, 1e-7
 """Largest number of scoring steps; predicted increase of the log likelihood below which they stop."""
 MAX_SCALE_ITERATIONS = 5
 """Largest number of evaluations of the scale of the likelihood ratio per interval bound."""
 LARGEST_FACTOR = 1e6
 """Factor up to which the upper interval bound is searched."""
-
-
-@dataclass(frozen=True, eq=False)
-class Batch:
-    """Arms measured at the same poses with the same visits, in m whitened coordinates: their noise has unit covariance.
-
-    Parameters
-    ----------
-    transform : (m, 3 P) [m^-1]
-        Whitening matrix from displacements to the coordinates.
-    count : int
-        Number of arms.
-    scatter_matrix : (m, m)
-        Sum over arms of the outer products of their coordinates.
-    sqrt_covariance : (m, coefficients)
-        Square root of the covariance by the causes as stated.
-    membership : (K, coefficients)
-        1 where a coefficient belongs to a component, else 0.
-    samples : (K, units, m)
-        Contributions of every component in drawn arms, at its stated spread.
-    noise : (units, m)
-        Noise of drawn arms.
-    """
-
-    transform: Array
-    count: int
-    scatter_matrix: Array
-    sqrt_covariance: Array
-    membership: Array
-    samples: Array
-    noise: Array
-
-    @staticmethod
-    def of(arms: Sequence[Update], causes: Sequence[str], units: int, seed: int) -> Batch:
-        """Batch of arms with a common estimator, with a component per cause."""
-        estimator = arms[0].estimator
-        linear, transform = estimator.linear, _whitening(estimator)
-        gain = transform @ linear.gain
-        coefficients = draw_units(linear.terms, SamplingPlan(units, 2, seed)).T - linear.prior_mean
-        sqrt_covariance, membership = np.zeros(gain.shape), np.zeros((len(causes), gain.shape[1]))
-        samples = np.zeros((len(causes), len(coefficients), len(gain)))
-        for term, part in linear.parts():
-            n = causes.index(term.cause.name)
-            values, vectors = np.linalg.eigh(linear.prior[part, part])
-            sqrt_covariance[:, part] = gain[:, part] @ vectors * np.sqrt(np.maximum(values, 0.0))
-            membership[n, part] = 1.0
-            samples[n] += coefficients[:, part] @ gain[:, part].T
-        noise = np.random.default_rng(seed).standard_normal(samples.shape[1:])
-        scatter_matrix = np.zeros((len(gain),) * 2)
-        return Batch(transform, 0, scatter_matrix, sqrt_covariance, membership, samples, noise).with_arms(arms)
-
-    def with_arms(self, arms: Sequence[Update]) -> Batch:
-        """Batch with the readings of other arms."""
-        residuals = np.array([arm.residuals for arm in arms]) @ self.transform.T
-        return replace(self, count=len(arms), scatter_matrix=residuals.T @ residuals)
-
-    def joined(self, groups: Sequence[Sequence[int]]) -> Batch:
-        """Batch with a component per group, with one common factor; components of no group are left out."""
-        samples = [self.samples[list(group)].sum(axis=0) for group in groups]
-        membership = [self.membership[list(group)].sum(axis=0) for group in groups]
-        return replace(self, membership=np.array(membership), samples=np.array(samples))
-
-    def with_noise(self, components: Sequence[int]) -> Batch:
-        """Batch with some components, at their stated spread, counted as noise."""
-        if not components:
-            return self
-        factors = np.zeros(len(self.membership))
-        factors[list(components)] = 1.0
-        inverse = np.linalg.inv(np.linalg.cholesky(self.covariance(factors)))
-        membership = self.membership * (1.0 - factors)[:, None]
-        noise = (self.noise + np.tensordot(factors, self.samples, 1)) @ inverse.T
-        scatter_matrix = inverse @ self.scatter_matrix @ inverse.T
-        transform, samples = inverse @ self.transform, self.samples @ inverse.T
-        return Batch(transform, self.count, scatter_matrix, inverse @ self.sqrt_covariance, membership, samples, noise)
-
-    def covariance(self, squared_factors: Array) -> Array:
-        """Covariance of the coordinates of an arm at squared factors of shape (K,), shape (m, m)."""
-        return np.asarray(
-            np.eye(len(self.sqrt_covariance))
-            + self.sqrt_covariance * (squared_factors @ self.membership) @ self.sqrt_covariance.T
-        )
-
-    def score_and_information(self, squared_factors: Array) -> tuple[Array, Array]:
-        """Score, shape (K,), and expected information, shape (K, K), of the batch."""
-        weighted_roots = np.linalg.solve(self.covariance(squared_factors), self.sqrt_covariance)
-        products = self.sqrt_covariance.T @ weighted_roots
-        observed = np.einsum("ic,ic->c", weighted_roots, self.scatter_matrix @ weighted_roots)
-        observed -= self.count * np.diag(products)
-        return 0.5 * self.membership @ observed, 0.5 * self.count * self.membership @ products**2 @ self.membership.T
-
-    def score_covariance(self, squared_factors: Array) -> Array:
-        """Covariance of the score of the batch under the drawn distributions, shape (K, K)."""
-        arms = self.noise + np.tensordot(np.sqrt(squared_factors), self.samples, 1)
-        projected = arms @ np.linalg.solve(self.covariance(squared_factors), self.sqrt_covariance)
-        return self.count * np.atleast_2d(np.cov(0.5 * self.membership @ projected.T**2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,10 +79,20 @@ class Likelihood:
         return np.sum(scores, axis=0), np.sum(informations, axis=0)
 
     def maximum(self, start: Array, fixed: int | None = None) -> Array:
-        """Squared factors at the maximum of the likelihood, shape (K,); that of component ``fixed`` stays as it is.
+        """Squared factors at the maximum of the likelihood.
 
         Every step is one of Fisher scoring within the bounds: the quadratic model is solved as non-negative least
         squares, and the step is halved until the likelihood grows enough.
+
+        Parameters
+        ----------
+        start : (K,)
+        fixed : int, optional
+            Index of a component that stays at its start.
+
+        Returns
+        -------
+        (K,)
 
         References
         ----------
@@ -214,7 +125,18 @@ class Likelihood:
         return squared_factors
 
     def ratio_scale(self, squared_factors: Array, component: int) -> float:
-        """Lambda: mean of the likelihood ratio of a factor under the drawn distributions; 1 if they are normal."""
+        """Lambda: mean of the likelihood ratio of a factor under the drawn distributions; 1 if they are normal.
+
+        Parameters
+        ----------
+        squared_factors : (K,)
+        component : int
+            Index of the component of the factor.
+
+        Returns
+        -------
+        float
+        """
         free = [n for n in range(self.components) if squared_factors[n] > 0.0 or n == component]
         information = self.score_and_information(squared_factors)[1][np.ix_(free, free)]
         score = np.sum([batch.score_covariance(squared_factors) for batch in self.batches], axis=0)[np.ix_(free, free)]
@@ -247,7 +169,16 @@ class Profile:
     def root(self, factor: float, scale: float | None = None) -> float:
         """Signed square root of the scaled likelihood-ratio statistic; standard normal if ``factor`` is the true one.
 
-        ``scale`` is lambda of [3] of the module; by default its value at the factor.
+        Parameters
+        ----------
+        factor : float
+            Ratio of estimated to stated spread.
+        scale : float, optional
+            Lambda of [3] of the module; by default its value at the factor.
+
+        Returns
+        -------
+        float
         """
         squared_factors = self._others(factor)
         ratio = 2.0 * (self.likelihood.value(self.best) - self.likelihood.value(squared_factors))
@@ -316,7 +247,18 @@ class Components:
 
     @staticmethod
     def of(arms: Sequence[Update], seed: int = 0) -> Components:
-        """Estimate from one or more arms; ``seed`` is that of the drawn arms."""
+        """Estimate from one or more arms.
+
+        Parameters
+        ----------
+        arms : sequence of Update
+        seed : int
+            Seed of the drawn arms.
+
+        Returns
+        -------
+        Components
+        """
         # weak: LARGEST_UNDETECTED_FACTOR is within two standard uncertainties of the squared factor, others as stated
         causes = list(dict.fromkeys(term.cause.name for arm in arms for term in arm.estimator.linear.terms))
         alike: dict[int, list[Update]] = {}
@@ -356,16 +298,3 @@ def _groups(information: Array, causes: Sequence[int]) -> list[list[int]]:
             break
         groups[a] += groups.pop(b)
     return groups
-
-
-def _whitening(estimator: Estimator) -> NDArray[np.float64]:
-    """Whitening matrix onto the coordinates that at least one cause affects, shape (m, 3 P). [m^-1]"""
-    _, sizes, rows = np.linalg.svd(estimator.projection)
-    contrasts = rows[sizes > 1e-9 * sizes[0]]
-    noise = contrasts @ estimator.noise @ contrasts.T
-    size = max(FLOOR**2 * float(np.trace(estimator.within)) / len(noise), np.finfo(float).tiny)
-    whitening = np.linalg.solve(np.linalg.cholesky(noise + size * np.eye(len(noise))), contrasts)
-    reach = whitening @ estimator.linear.gain
-    reach_covariance = reach @ estimator.linear.prior @ reach.T
-    values, vectors = np.linalg.eigh(reach_covariance)
-    return np.asarray(vectors[:, values > 1e-9 * values[-1]].T @ whitening)

@@ -75,11 +75,11 @@ class Verified:
 
 
 def verify(study: Study, path: Path, instrument: float | None = None, excluded: Collection[int] = ()) -> Verified:
-    """Hold measured arms against the prediction of a scenario.
+    """Compare measured arms with the predicted population of a scenario.
 
     Where the calibration of the scenario says that the pose of the instrument, or the place of its target, is
-    identified, they are fitted, arm by arm, and taken out of every statistic. Readings that are wrong by all others are
-    named, and everything else is of the readings without them.
+    identified, they are fitted, arm by arm, and taken out of every statistic. Outlying readings are named, and
+    everything else is computed without them.
 
     Parameters
     ----------
@@ -91,6 +91,10 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         not given. [m]
     excluded : collection of int
         Lines of readings that are left out.
+
+    Returns
+    -------
+    Verified
 
     Raises
     ------
@@ -216,7 +220,13 @@ class References:
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
-    """Joints and commanded position of every pose of the tasks at rest; with the name of the task where two agree."""
+    """Joints and commanded position of every pose of the tasks at rest.
+
+    Returns
+    -------
+    mapping of name to ((joints,), (3,)) [rad or m, m]
+        The name of the task stands before that of the pose where two poses have the same name; base frame.
+    """
     arm, out = study.scenario.machine.arm, dict[str, tuple[Array, Array]]()
     sets: list[tuple[str, PoseSet]] = [
         (task.name, poses)

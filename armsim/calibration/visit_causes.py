@@ -62,7 +62,7 @@ class VisitCauses:
 
     @staticmethod
     def of(linear: Linear, readings: ReadingNoise) -> VisitCauses:
-        """Of readings of a population.
+        """Score and information of the factors at measured poses, by the population and the noise of its readings.
 
         Parameters
         ----------
@@ -74,7 +74,8 @@ class VisitCauses:
         VisitCauses
         """
         freedom = np.array(readings.counts) - 1.0
-        inverse = np.array([np.linalg.pinv(own.mean(axis=0), hermitian=True) for own in readings.covariances])
+        means = [covariances.mean(axis=0) for covariances in readings.covariances]
+        inverse = np.array([np.linalg.pinv(covariance, hermitian=True) for covariance in means])
         parts = [part for _, part in linear.visit_parts]
         scaled = np.array([inverse @ part for part in parts]).reshape(len(parts), len(freedom), 3, 3)
         information = 0.5 * np.einsum("p,jpab,kpba->jk", freedom, scaled, scaled)
@@ -86,7 +87,7 @@ class VisitCauses:
         return VisitCauses(terms, joined @ inverse, expected, np.linalg.pinv(information, rcond=1e-9, hermitian=True))
 
     def scores(self, pose: int, readings: Array) -> Array:
-        """Part of a pose in the scores.
+        """Contribution of a pose to the scores of all groups.
 
         Parameters
         ----------
@@ -109,16 +110,16 @@ class VisitCauses:
         return np.asarray(1.0 + scores @ self.inverse)
 
     def studentised(self, scores: Array) -> Array:
-        """By how many standard uncertainties they are off, shape (units, groups)."""
+        """Factors less one over their standard uncertainties, shape (units, groups), by scores of that shape."""
         return np.asarray((self.factors(scores) - 1.0) / np.sqrt(np.maximum(np.diag(self.inverse), 1e-300)))
 
 
 def _groups(information: Array) -> list[list[int]]:
     """Numbers of causes that are seen, those that are not told apart together, the largest first."""
     sizes = np.diag(information)
-    seen = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * VISIBLE**2 > 4.0]
+    resolved = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * VISIBLE**2 > 4.0]
     groups: list[list[int]] = []
-    for n in seen:
+    for n in resolved:
         alike = (
             group for group in groups if information[n, group[0]] > ALIKE * np.sqrt(sizes[n] * sizes[group[0]])
         )  # fmt: skip
@@ -138,7 +139,7 @@ class VisitSample:
     scores: list[Array] = field(default_factory=list)
 
     def through(self, visits: Iterable[Array]) -> Iterator[Array]:
-        """Readings of shape (units, visits, 3) as they are, looked at. [m]"""
+        """Pass on readings of simulated arms, shape (units, visits, 3) per pose, and collect their scores. [m]"""
         for pose, readings in enumerate(visits):
             self.scores.append(self.model.scores(pose, readings))
             yield readings
@@ -152,9 +153,9 @@ class VisitSample:
 def visit_causes(
     model: VisitCauses, reference: Array, visits: Sequence[Array], level: float, judged: bool
 ) -> tuple[ScatterRecord, ...]:
-    """What the readings of an arm say of its causes of visit life, the least likely first.
+    """Causes of visit life by the scatter of the readings of an arm, the smallest p-value first.
 
-    They stand out only where the scatter as a whole does, so that they raise no alarm of their own.
+    A cause is significant only where the scatter as a whole is, so that it raises no alarm of its own.
 
     Parameters
     ----------
@@ -163,7 +164,7 @@ def visit_causes(
         Of `VisitSample`.
     visits : sequence of (visits, 3) [m]
     level : float
-        Chance that a cause is named that scatters as stated.
+        Probability that a cause that scatters as stated is named.
     judged : bool
         Whether the arm scatters more than stated.
 

@@ -32,10 +32,10 @@ def calibrate(
     ] = None,
 ) -> None:
     """Residual error of built arms after calibration; exit 1 if the requirement is missed or readings contradict it."""
-    from armsim.calibration.calibrated_study import asked_of
+    from armsim.calibration.calibrated_study import calibration_of
 
     study = sampling.read(scenario, changes)
-    asked_of(study)
+    calibration_of(study)
     excluded = excluded_of(exclude)
     if excluded and measured is None:
         raise InputError(Problem("command line", 0, 0, "--exclude", "no --measured", "lines of a measured file"))

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.calibrated_study import asked_of
+from armsim.calibration.calibrated_study import calibration_of
 from armsim.calibration.calibration_records import (
     CauseLeftRecord,
     ConfoundedRecord,
@@ -30,8 +30,8 @@ from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identifiable import unit_of
 from armsim.calibration.identified_arms import identified_arm, measured_arms
 from armsim.calibration.measured_population import measured_units
-from armsim.calibration.pose_selection import Choosing, candidates_of
-from armsim.calibration.residual_error import Left, counts_for, curve, steps
+from armsim.calibration.pose_selection import PoseSelection, candidates_of
+from armsim.calibration.residual_error import ResidualPoses, counts_for, curve, steps
 from armsim.decide.compare import Comparison, compare
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
@@ -146,14 +146,14 @@ def calibrate(
     RunError
         As `Study.run`; or Gauss-Newton does not settle.
     """
-    calibration = asked_of(study)
+    calibration = calibration_of(study)
     plan = replace(study.scenario.plan, tolerance=None)
     base = study.with_scenario(plan=plan)
     machine, pose_sets = base.scenario.machine, base.find(run_options.progress)
     flat = _flat(study, machine, calibration, pose_sets)
-    residual = Left.at(pose_sets)
+    residual = ResidualPoses.at(pose_sets)
     arms = [] if measured is None else measured_arms(study, measured, calibration, excluded)
-    choosing, speeds = None, _speeds(base)
+    selection, speeds = None, _speeds(base)
     if arms:
         first, measurement = arms[0].arm, arms[0].measurement.without_temperature
         names, candidates = tuple(first.visits), len(first.visits)
@@ -161,11 +161,11 @@ def calibrate(
     else:
         candidate = candidates_of(base.scenario, calibration, pose_sets)
         candidates, offered = len(candidate.joints), candidate.offered
-        choosing = Choosing.of(machine, calibration, candidate, pose_sets, plan.seed)
-        chosen = choosing.asked()
+        selection = PoseSelection.of(machine, calibration, candidate, pose_sets, plan.seed)
+        chosen = selection.planned()
         pace = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
         chosen = chosen[short_moves(candidate.joints[chosen], pace)]
-        names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
+        names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
     identified = _identified(machine, measurement, estimate, plan, run_options.progress)
     after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
@@ -173,8 +173,8 @@ def calibrate(
     comparison = compare([base, calibrated], run_options)
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
     left_by_count: tuple[CurvePointRecord, ...] = ()
-    if choosing is not None:
-        left_by_count = curve(choosing, residual, counts_for(candidates), plan.seed, run_options.progress)
+    if selection is not None:
+        left_by_count = curve(selection, residual, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
     identified_arms = [identified_arm(study, read, residual) for read in arms]
     return Calibrated(
@@ -186,14 +186,14 @@ def calibrate(
         parameters=_parameters(machine, measurement, estimate, identified),
         confounded=tuple(ConfoundedRecord(parameter.name, parameter.alike) for parameter in estimate.confounded),
         observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
-        poses=_poses(machine, measurement, names, speeds if choosing is not None else None),
+        poses=_poses(machine, measurement, names, speeds if selection is not None else None),
         candidates=candidates,
         offered=offered,
         curve=left_by_count,
         steps=steps(machine, measurement, residual),
         causes=residual.causes(machine, linear),
         rounds=identified.rounds,
-        beyond_linear=residual.moved(machine, estimate.corrected, apart[:, estimate.controlled]),
+        beyond_linear=residual.rms_displacement(machine, estimate.corrected, apart[:, estimate.controlled]),
         uncorrectable=flat,
         comparison=comparison,
         measurement=measurement,

@@ -15,7 +15,7 @@ import numpy as np
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import measured_units
-from armsim.calibration.pose_selection import Choosing, candidates_of
+from armsim.calibration.pose_selection import PoseSelection, candidates_of
 from armsim.documents.load import load_changed, load_scenario
 from armsim.study import Study
 
@@ -42,9 +42,9 @@ def main() -> None:
     machine, calibration, pose_sets = study.scenario.machine, study.scenario.calibration, study.find()
     assert calibration is not None
     candidates = candidates_of(study.scenario, calibration, pose_sets)
-    choosing = Choosing.of(machine, calibration, candidates, pose_sets, 1)
-    timed("choosing 30 of 500 candidates", lambda: choosing.chosen(30, "error"))
-    measurement = choosing.measurement(choosing.chosen(30, "error"))
+    selection = PoseSelection.of(machine, calibration, candidates, pose_sets, 1)
+    timed("choosing 30 of 500 candidates", lambda: selection.chosen(30, "error"))
+    measurement = selection.measurement(selection.chosen(30, "error"))
     observed, estimate = with_target(machine, calibration.instrument), measurement.estimate(machine)
     model = Model.of(observed, estimate, measurement.joints)
 

@@ -22,13 +22,13 @@ from support import ROOT, invoke, planar_arm
 
 import armsim
 from armsim.calibration.calibrated_study import calibrated
-from armsim.calibration.estimate import indices, told_apart
+from armsim.calibration.estimate import indices, separable_columns
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.fedorov_exchange import Pool, choose, short_moves
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import measured_units
-from armsim.calibration.residual_error import Left
+from armsim.calibration.residual_error import ResidualPoses
 from armsim.decide import select
 from armsim.decide.calibration_study import Calibrated, calibrate
 from armsim.decide.option_moments import moments_of
@@ -250,7 +250,9 @@ def test_what_is_confounded_is_named() -> None:
 def test_columns_that_stand_for_others() -> None:
     rng = np.random.default_rng(2)
     a, b = rng.normal(size=(2, 9))
-    independent, dependent = told_apart(np.stack([a, b, 2.0 * a - 3.0 * b, np.zeros(9)], axis=1), ["a", "b", "c", "d"])
+    independent, dependent = separable_columns(
+        np.stack([a, b, 2.0 * a - 3.0 * b, np.zeros(9)], axis=1), ["a", "b", "c", "d"]
+    )
     assert [n for n, _ in independent] == [0, 1]
     assert independent[0][1][2] == pytest.approx(2.0)
     assert independent[1][1][2] == pytest.approx(-3.0)
@@ -350,7 +352,7 @@ def test_with_the_population_as_prior_it_never_gets_worse() -> None:
     joints = Cloud("poses", 12).find(machine.arm).configurations.joints
     poses = study.find()[0]
     measured = replace(poses, configurations=replace(poses.configurations, joints=joints[:4], keys=None))
-    residual_poses = Left((measured.configurations,))
+    residual_poses = ResidualPoses((measured.configurations,))
     before = residual_poses.rms(machine)
     for count in (3, 6, 12):
         assert residual_poses.rms(Measurement(plan, joints[:count]).calibrated(machine)) < before

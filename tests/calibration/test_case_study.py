@@ -28,16 +28,16 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, st
     place = tmp_path_factory.mktemp("case")
     for file in (hidden.ROWS, hidden.TRACKER):
         shutil.copy(file, place)
-    said = {}
+    answers = {}
     for line in COMMANDS:
         program, name, *words = shlex.split(line)
         assert program == "armsim"
-        known = f"{name} --measured" if "--measured" in words else name
-        done = invoke(name, *words, cwd=place)
-        assert done.returncode == EXITS[known], f"{line}: {done.stderr}"
-        said[known] = done.stdout
-    assert said.keys() == EXITS.keys()
-    return place, said
+        command = f"{name} --measured" if "--measured" in words else name
+        answer = invoke(name, *words, cwd=place)
+        assert answer.returncode == EXITS[command], f"{line}: {answer.stderr}"
+        answers[command] = answer.stdout
+    assert answers.keys() == EXITS.keys()
+    return place, answers
 
 
 def test_both_files_are_those_of_the_script() -> None:
@@ -48,14 +48,14 @@ def test_both_files_are_those_of_the_script() -> None:
 
 
 def test_what_the_page_shows_is_what_the_command_says(folder: tuple[Path, dict[str, str]]) -> None:
-    place, said = folder
-    text = said["calibrate --measured"]
+    place, answers = folder
+    text = answers["calibrate --measured"]
     flat = " ".join(text.split())
     assert "line 39 (pose 38): 30.0 mm from what all other readings tell" in flat
     assert "line 39 (pose 38): 30.0 mm from what all other readings tell" in PAGE
-    shown = re.search(r"^tracker +59 .*$", PAGE, re.MULTILINE)
-    assert shown is not None
-    assert " ".join(shown[0].split()) in flat
+    line = re.search(r"^tracker +59 .*$", PAGE, re.MULTILINE)
+    assert line is not None
+    assert " ".join(line[0].split()) in flat
     row = re.search(r"^ +alpha: -90\.\d+ deg .*$", PAGE, re.MULTILINE)
     assert row is not None
     assert row[0] in (place / "cell" / "identified.yaml").read_text()
@@ -79,8 +79,8 @@ def _error(rows: np.ndarray) -> float:
     good = np.arange(len(joints)) != hidden.WRONG
 
     def placed(x: np.ndarray, q: np.ndarray) -> np.ndarray:
-        moved = hidden.tools(rows, q, x[6:9]) - hidden.STAND
-        return np.asarray(Rotation.from_rotvec(x[:3]).apply(moved) + x[3:6])
+        points = hidden.tools(rows, q, x[6:9]) - hidden.STAND
+        return np.asarray(Rotation.from_rotvec(x[:3]).apply(points) + x[3:6])
 
     start = np.array([0.0, 0.0, 2.1, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
     fit = least_squares(lambda x: (placed(x, joints[good]) - read[good]).ravel(), start, x_scale="jac")

@@ -42,7 +42,9 @@ def test_the_interval_holds_the_error_at_fresh_poses(ordered: bool) -> None:
     as often as a coin of 95 % would (binomial, 99.9 %), and on average the two agree."""
     arm, rng = _plain_arm(), np.random.default_rng(5)
     tolerances = tuple(
-        (Axis(name, own, Role.LINK), Distribution("normal", size)) for name in arm.names for own, size in SIZES.items()
+        (Axis(name, constant, Role.LINK), Distribution("normal", size))
+        for name in arm.names
+        for constant, size in SIZES.items()
     )
     machine = Machine(arm, tuple(_ideal(name, 0.0) for name in arm.names), tolerances)
     calibration = Calibration(Instrument((STD,) * 3), MeasuredPoses(), 1, Identified(False, True))
@@ -65,15 +67,15 @@ def test_the_interval_holds_the_error_at_fresh_poses(ordered: bool) -> None:
             return _tools(true, q + wave) + rng.normal(0.0, STD, (len(q), 3))
 
         read = (attained(joints) - _tools(nominal, joints)).ravel()
-        seen = Measurement(calibration, joints).seen(machine)
-        found = hold_out(seen_machine, seen, joints, read, False)
-        assert found is not None
-        estimate = estimate_of(seen, False)
+        population = Measurement(calibration, joints).population(machine)
+        record = hold_out(seen_machine, population, joints, read, False)
+        assert record is not None
+        estimate = estimate_of(population, False)
         values = identify(Model.of(seen_machine, estimate, joints), estimate, read[None])[0]
-        there = Model.of(seen_machine, estimate, fresh).at(values)[0][0].reshape(-1, 3)
-        error = float(np.sqrt(np.mean(np.sum((attained(fresh) - _tools(nominal, fresh) - there) ** 2, axis=1))))
-        inside += found.interval[0] <= error <= found.interval[1]
-        ratios.append(found.residual / error)
+        predicted = Model.of(seen_machine, estimate, fresh).at(values)[0][0].reshape(-1, 3)
+        error = float(np.sqrt(np.mean(np.sum((attained(fresh) - _tools(nominal, fresh) - predicted) ** 2, axis=1))))
+        inside += record.interval[0] <= error <= record.interval[1]
+        ratios.append(record.residual / error)
     print(ordered, inside)
     assert inside >= stats.binom.ppf(0.001, 100, 0.95)
     assert abs(np.mean(ratios) - 1.0) < 0.05

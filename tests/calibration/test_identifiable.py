@@ -24,8 +24,8 @@ def test_the_zero_of_a_joint_and_the_angle_of_its_link_share_one_coefficient(pri
     tolerances = tuple((Axis(name, "theta", Role.LINK), Distribution("normal", 0.5e-3)) for name in arm.names)
     machine = Machine(arm, tuple(_ideal(name, 1e-3) for name in arm.names), tolerances)
     joints = Cloud("poses", 40).find(arm).configurations.joints
-    asked = Calibration(Instrument((1e-6,) * 3), MeasuredPoses(), 1, Identified(True, True), prior)
-    estimate = Measurement(asked, joints).estimate(machine)
+    calibration = Calibration(Instrument((1e-6,) * 3), MeasuredPoses(), 1, Identified(True, True), prior)
+    estimate = Measurement(calibration, joints).estimate(machine)
     spread = {p.name: s for p, s in zip(estimate.parameters, estimate.spread.tolist(), strict=True)}
     error = {p.name: v**0.5 for p, v in zip(estimate.parameters, np.diag(estimate.covariance).tolist(), strict=True)}
     for name in arm.names:

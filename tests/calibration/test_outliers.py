@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 from scipy.spatial.transform import Rotation
 from support import invoke
-from test_registration import FITTED, SEVEN, moved, session
+from test_registration import FITTED, SEVEN, session, transformed
 from test_verify import INSTRUMENT, places
 
 import armsim
@@ -169,7 +169,7 @@ def sampled(name: Path, frame: str, count: int) -> tuple[Study, References, list
         visits = [rows[unit] for rows in units]
         if frame == "identified":
             rng = np.random.default_rng(unit)
-            visits = moved(study, visits, Rotation.random(random_state=unit), rng.normal(0, 2.0, 3), np.zeros(3))
+            visits = transformed(study, visits, Rotation.random(random_state=unit), rng.normal(0, 2.0, 3), np.zeros(3))
         arms.append(numbered("a", names, joints, visits))
     return study, References(Setup.of(study, None), study, Path("m.csv"), 1), arms
 
@@ -277,7 +277,7 @@ def test_the_misfit_of_sound_arms_is_chi_square_with_the_stated_degrees_of_freed
     fits = []
     for unit in range(60):
         turn, rng = Rotation.random(random_state=unit), np.random.default_rng(unit)
-        visits = moved(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), np.zeros(3))
+        visits = transformed(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), np.zeros(3))
         fits.append(reading.read(numbered("a", names, joints, visits)).fit)
     # a zero of the first joint is a turn of the instrument, one of the last a place of the target: no more than 15
     assert 3 * 24 - 15 <= fits[0].freedom <= 3 * 24 - 9 - 4

@@ -40,7 +40,7 @@ def session(name: Path, instrument: Instrument, poses: int = 14) -> Study:
     return study.with_scenario(tasks=(task,), calibration=Calibration(instrument))
 
 
-def moved(
+def transformed(
     study: Study, visits: list[np.ndarray], turn: Rotation, shift: np.ndarray, target: np.ndarray
 ) -> list[np.ndarray]:
     """Visits of a target that is off on the tool, as an instrument that stands elsewhere reads them: plain geometry."""
@@ -59,7 +59,7 @@ def test_any_frame_is_found_without_a_start_value(seed: int) -> None:
     _, joints, tools = places(study)
     rng = np.random.default_rng(seed)
     turn, shift, target = Rotation.random(random_state=seed), rng.normal(0.0, 4.0, 3), rng.normal(0.0, 0.05, 3)
-    read = moved(study, [np.zeros((1, 3)) for _ in tools], turn, shift, target)
+    read = transformed(study, [np.zeros((1, 3)) for _ in tools], turn, shift, target)
     (fit,) = registered([np.concatenate(read)], [study.scenario.machine.arm.postures(joints).tool], FITTED)
     np.testing.assert_allclose(fit.residuals, 0.0, atol=1e-9)
     np.testing.assert_allclose(fit.target_offset, target, atol=1e-9)
@@ -91,7 +91,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     arms = []
     for unit in range(600):
         rng, turn = np.random.default_rng(unit), Rotation.random(random_state=unit)
-        read = moved(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), off)
+        read = transformed(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), off)
         points = dict(zip(names, read, strict=True))
         arms.append(MeasuredArm("a", points, poses, points=points))
     setup = setup.settled(arms, Path("m.csv"))
@@ -119,7 +119,7 @@ def test_the_wrong_disc_is_found_from_another_frame(tmp_path: Path) -> None:
     arm_visits = [rows[measured_arm.UNIT] for rows in visits]
     turn, shift = Rotation.from_euler("xyz", [0.4, -1.1, 2.5]), np.array([2.1, -3.4, 0.7])
     path = written(
-        tmp_path / "raw.csv", names, {"arm": moved(study, arm_visits, turn, shift, np.array([0.01, 0.0, 0.04]))}
+        tmp_path / "raw.csv", names, {"arm": transformed(study, arm_visits, turn, shift, np.array([0.01, 0.0, 0.04]))}
     )
     refused = invoke("verify", measured_arm.SCENARIO, "--measured", path)
     assert refused.returncode == 2
@@ -179,9 +179,9 @@ def test_calibrate_identifies_the_arm_from_another_frame(tmp_path: Path) -> None
         np.array([-1.5, 2.4, 0.4]),
         np.array([0.0, 0.03, 0.02]),
     )
-    raw = written(tmp_path / "raw.csv", names, {"arm": moved(study, rows, turn, shift, target)})
+    raw = written(tmp_path / "raw.csv", names, {"arm": transformed(study, rows, turn, shift, target)})
     plain = written(
-        tmp_path / "base.csv", names, {"arm": moved(study, rows, Rotation.identity(), np.zeros(3), np.zeros(3))}
+        tmp_path / "base.csv", names, {"arm": transformed(study, rows, Rotation.identity(), np.zeros(3), np.zeros(3))}
     )
     fitted = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
     removed = []
@@ -222,7 +222,7 @@ def test_a_tracker_file_with_joint_positions_is_enough(tmp_path: Path) -> None:
     rows = [unit[measured_arm.UNIT] for unit in visits]
     turn, shift = Rotation.from_euler("xyz", [2.2, -0.4, 1.3]), np.array([3.1, 0.9, -1.2])
     raw = raw_file(
-        study, tmp_path / "raw.csv", moved(study, rows, turn, shift, np.array([0.0, 0.02, 0.05])), joints, ";"
+        study, tmp_path / "raw.csv", transformed(study, rows, turn, shift, np.array([0.0, 0.02, 0.05])), joints, ";"
     )
     fitted = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
     answer = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--json")

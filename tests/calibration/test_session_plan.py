@@ -35,9 +35,9 @@ def planned(folder: Path, block: dict[str, object]) -> Path:
 def test_chosen_poses_are_in_sight_and_the_moves_are_timed(tmp_path: Path) -> None:
     """The angle between normal and line of sight by scipy's rotations from the frames of roboticstoolbox's chain; time
     of a move by the joint that takes longest; the order is no longer than that of the candidates' numbers."""
-    done = invoke("calibrate", planned(tmp_path, BLOCK), "--out", tmp_path / "out", "--json")
-    assert done.returncode == 0, done.stderr
-    record = json.loads(done.stdout)
+    answer = invoke("calibrate", planned(tmp_path, BLOCK), "--out", tmp_path / "out", "--json")
+    assert answer.returncode == 0, answer.stderr
+    record = json.loads(answer.stdout)
     arm = load_changed(load_scenario(CELL), {}).machine.arm
     robot = arm.to_robot()
     assert len(record["poses"]) == 8
@@ -65,17 +65,17 @@ def test_chosen_poses_are_in_sight_and_the_moves_are_timed(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize(
-    ("changed", "found"),
+    ("changed", "problem"),
     [
         ({"cone": "0.01 deg"}, "none of 400 poses"),
         ({"normal": [0, 0, 0]}, "no direction"),
         ({"cone": "-5 deg"}, "too small"),
     ],
 )
-def test_a_cone_that_sees_nothing_is_an_error(changed: dict[str, object], found: str, tmp_path: Path) -> None:
+def test_a_cone_that_sees_nothing_is_an_error(changed: dict[str, object], problem: str, tmp_path: Path) -> None:
     file = planned(tmp_path, {**BLOCK, "instrument": {**INSTRUMENT, **changed}})
-    done = invoke("calibrate", file, "--out", tmp_path / "out")
-    assert done.returncode == 2
-    assert found in done.stderr
-    assert "plan.yaml" in done.stderr
+    answer = invoke("calibrate", file, "--out", tmp_path / "out")
+    assert answer.returncode == 2
+    assert problem in answer.stderr
+    assert "plan.yaml" in answer.stderr
     assert not (tmp_path / "out").exists()

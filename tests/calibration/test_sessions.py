@@ -17,7 +17,7 @@ from support import ROOT
 sys.path.insert(0, str(ROOT / "tests" / "benchmarks"))
 from sessions import FILE, called_wrong, setups
 
-from armsim.calibration.calibrated_study import asked_of
+from armsim.calibration.calibrated_study import calibration_of
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identified_arms import MeasuredSession
@@ -105,7 +105,7 @@ def test_uncertainties_of_parameters_cover(name: str) -> None:
 def coverage(session: Session, arms: int) -> tuple[int, int]:
     """Parameters within 1.96 standard uncertainties of the truth, and all of them."""
     study = session.study
-    machine, calibration = study.scenario.machine, asked_of(study)
+    machine, calibration = study.scenario.machine, calibration_of(study)
     every = [session.read(1000 + n) for n in range(arms)]
     setup = Setup.of(study, None).settled([arm for arm, _ in every], FILE)
     reader = MeasuredSession(study, FILE, setup, calibration, 0.01)
@@ -134,10 +134,12 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
         readings = estimate.linear.readings(measurement.visits, measurement.noise(machine))
         means = readings.means(list(read.arm.visits.values()))
         values = identify(model, estimate, means[None])[0][0]
-        own = estimate.controlled
-        far = np.abs(values - estimate.truth @ coefficients)[own] / np.sqrt(np.diag(estimate.by_measurement))[own]
+        numbers = estimate.controlled
+        far = (
+            np.abs(values - estimate.truth @ coefficients)[numbers] / np.sqrt(np.diag(estimate.by_measurement))[numbers]
+        )
         inside += int(np.count_nonzero(far <= 1.959964))
-        count += len(own)
+        count += len(numbers)
     return inside, count
 
 

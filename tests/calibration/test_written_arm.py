@@ -16,7 +16,7 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.calibration.identified_values import identification_of
-from armsim.calibration.residual_error import Left
+from armsim.calibration.residual_error import ResidualPoses
 from armsim.decide.calibration_study import Calibrated, calibrate
 from armsim.documents.load import load_changed
 from armsim.report.identified_arm import arm_files
@@ -26,26 +26,26 @@ ANGLE = np.pi / 180
 
 
 @pytest.fixture(scope="module")
-def found() -> Calibrated:
+def calibrated() -> Calibrated:
     study = armsim.load(measured_arm.SCENARIO).with_plan(units=60, visits=5)
     return calibrate(study, measured=measured_arm.FILE)
 
 
 @pytest.fixture(scope="module")
-def written(found: Calibrated, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def written(calibrated: Calibrated, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("written") / "arm-17.yaml"
-    for path, text in arm_files(found, file).items():
+    for path, text in arm_files(calibrated, file).items():
         path.write_text(text)
     return file
 
 
-def test_the_file_is_the_identified_model(found: Calibrated, written: Path) -> None:
+def test_the_file_is_the_identified_model(calibrated: Calibrated, written: Path) -> None:
     """Read by yaml alone, chained by pinocchio: its tool points at 200 random poses, with the waves of the file on the
     joints, are those of the nominal rows with every identified value at its place."""
     data = yaml.safe_load(written.read_text())
     before = yaml.safe_load((ROOT / "configs" / "arms" / "bench-six.yaml").read_text())
-    values = {row.name: row.value for row in found.arms[0].values}
-    ratio = {joint.name: joint.transmission.ratio for joint in found.before.scenario.machine.joints}
+    values = {row.name: row.value for row in calibrated.arms[0].values}
+    ratio = {joint.name: joint.transmission.ratio for joint in calibrated.before.scenario.machine.joints}
 
     def rows(document: dict) -> np.ndarray:  # type: ignore[type-arg]
         def si(text: str) -> float:
@@ -85,20 +85,22 @@ def test_the_file_is_the_identified_model(found: Calibrated, written: Path) -> N
         assert np.abs(tool(rows(data), one) - tool(identified, two)).max() < 1e-9
 
 
-def test_a_run_with_the_file_foretells_what_calibrate_says_is_left(found: Calibrated, written: Path) -> None:
+def test_a_run_with_the_file_foretells_what_calibrate_says_is_left(calibrated: Calibrated, written: Path) -> None:
     """By first order over the poses of the task. The file holds the covariance of the parameters, and not how their
     errors go together with the causes that nobody identified: it may say up to 15 % more, never less than 3 %."""
-    study = found.before
+    study = calibrated.before
     after = Study(load_changed(study.scenario, {"arm": str(written)}))
-    left, record = Left.at(study.find()), found.arms[0]
-    ratio = left.rms(after.scenario.machine) / record.left
+    residual_poses, record = ResidualPoses.at(study.find()), calibrated.arms[0]
+    ratio = residual_poses.rms(after.scenario.machine) / record.left
     assert 0.97 < ratio < 1.15
     machine = after.scenario.machine
     assert machine.identification is not None
-    known = machine.identification
-    alone = replace(machine, identification=replace(known, covariance=np.zeros_like(known.covariance)))
-    assert left.rms(alone) < left.rms(machine)  # what is not known of the parameters counts
-    mastering = next(row for row in left.causes(study.scenario.machine, machine) if row.cause == "mastering")
+    identification = machine.identification
+    alone = replace(
+        machine, identification=replace(identification, covariance=np.zeros_like(identification.covariance))
+    )
+    assert residual_poses.rms(alone) < residual_poses.rms(machine)  # what is not known of the parameters counts
+    mastering = next(row for row in residual_poses.causes(study.scenario.machine, machine) if row.cause == "mastering")
     assert mastering.before > 0.0
     assert mastering.after == 0.0
 
@@ -106,10 +108,10 @@ def test_a_run_with_the_file_foretells_what_calibrate_says_is_left(found: Calibr
 def test_the_command_writes_it_and_a_second_command_runs_with_it(tmp_path: Path) -> None:
     file, scenario, measured = tmp_path / "arm-17.yaml", measured_arm.SCENARIO, measured_arm.FILE
     words = ("calibrate", scenario, "--measured", measured, "--units", "40", "--visits", "5", "--out", tmp_path / "out")
-    done = invoke(*words, "--write", file, "--json")
-    assert done.returncode in (0, 4), done.stderr
-    assert f"arm: {file}" in done.stderr
-    record = json.loads(done.stdout)["arms"][0]
+    answer = invoke(*words, "--write", file, "--json")
+    assert answer.returncode in (0, 4), answer.stderr
+    assert f"arm: {file}" in answer.stderr
+    record = json.loads(answer.stdout)["arms"][0]
     low, high = record["held_out"]["interval"]
     assert low < record["held_out"]["residual"] < high
     page = (tmp_path / "out" / "report.html").read_text()
@@ -140,16 +142,16 @@ def test_what_cannot_be_written_is_refused_before_work(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
-def test_a_second_session_adds_to_the_first(found: Calibrated, written: Path) -> None:
+def test_a_second_session_adds_to_the_first(calibrated: Calibrated, written: Path) -> None:
     """Commanded positions of the second session are compensated already: waves add up, zeros stand in the rows, what
     the second does not identify stays as known as it was. By hand, from values that are given to it."""
-    first = found.identifications[0]
+    first = calibrated.identifications[0]
     scenario = load_changed(
-        found.before.scenario, {"arm": str(written), "calibration.identify.input_orders": {"j2": [1]}}
+        calibrated.before.scenario, {"arm": str(written), "calibration.identify.input_orders": {"j2": [1]}}
     )
     machine, calibration = scenario.machine, scenario.calibration
     assert calibration is not None
-    measurement = replace(found.measurement, calibration=calibration)
+    measurement = replace(calibrated.measurement, calibration=calibration)
     estimate = measurement.estimate(machine)
     values = np.linspace(1e-6, 2e-6, len(estimate.parameters))
     second = identification_of(machine, calibration, estimate, values)
@@ -198,10 +200,10 @@ def test_a_urdf_arm_is_written_beside_its_corrected_urdf(tmp_path: Path) -> None
     rng = np.random.default_rng(8)
     joints = rng.uniform(-1.9, 1.9, (40, 3))
 
-    def points(own: pin.Model, q: np.ndarray) -> np.ndarray:
-        data, tip, out = own.createData(), own.getFrameId("l3"), []
+    def points(model_of_arm: pin.Model, q: np.ndarray) -> np.ndarray:
+        data, tip, out = model_of_arm.createData(), model_of_arm.getFrameId("l3"), []
         for angles in q:
-            pin.framesForwardKinematics(own, data, angles)
+            pin.framesForwardKinematics(model_of_arm, data, angles)
             out.append(data.oMf[tip].act(tool))
         return np.array(out)
 
@@ -213,8 +215,8 @@ def test_a_urdf_arm_is_written_beside_its_corrected_urdf(tmp_path: Path) -> None
     np.savetxt(tmp_path / "m.csv", rows, "%.7f", delimiter=",", header=header, comments="")
     file = tmp_path / "after.yaml"
     words = ("--measured", tmp_path / "m.csv", "--write", file, "--out", tmp_path / "out")
-    done = invoke("calibrate", tmp_path / "urdf.yaml", *words)
-    assert done.returncode == 0, done.stderr
+    answer = invoke("calibrate", tmp_path / "urdf.yaml", *words)
+    assert answer.returncode == 0, answer.stderr
     after = pin.buildModelFromUrdf(str(tmp_path / "after.urdf"))
     assert np.sqrt(np.mean((points(after, joints) - read) ** 2)) < 30e-6
     assert np.sqrt(np.mean((points(pin.buildModelFromUrdf(str(tmp_path / "two.urdf")), joints) - read) ** 2)) > 200e-6

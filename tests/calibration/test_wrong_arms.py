@@ -41,7 +41,7 @@ def test_factors_of_visit_causes_are_unbiased_whatever_they_are() -> None:
     assert np.all(np.abs(factors.mean(axis=0) - truth) < 4.0 * error + 0.01 * truth)
 
 
-def ranked(
+def measured_arms(
     session: Session, count: int
 ) -> tuple[Setup, References, list[tuple[object, Ranked, list[np.ndarray], np.ndarray]]]:
     """Arms in the base frame, their ranks, readings and hidden rows."""
@@ -65,7 +65,7 @@ def test_lost_motion_of_three_times_the_stated_is_named(kind: str, frame: bool) 
     joints: one of them is named in every arm."""
     session = Session(kind, spots(kind, 24), 5, frame=frame)
     for hidden in (Hidden(lost=3.0, joint=1), Hidden(lost=3.0)):
-        _, references, arms = ranked(replace(session, hidden=hidden), 40)
+        _, references, arms = measured_arms(replace(session, hidden=hidden), 40)
         first = innocent = named = 0
         for read, ranks, visits, _ in arms:
             distributions = references.of(read)
@@ -102,7 +102,7 @@ def test_what_is_expected_of_wrong_arms_is_within_two_deviations_as_often_as_of_
 
 def coverage(session: Session, arms: int) -> tuple[int, int, int]:
     """Coordinates within two standard deviations, by spreads estimated anew and by those stated, and all of them."""
-    setup, references, measured = ranked(session, arms)
+    setup, references, measured = measured_arms(session, arms)
     joints = spots(session.kind, 10, 77)
     unmeasured = Linear.of(setup.machine, joints)
     inside = before = count = 0
@@ -110,10 +110,10 @@ def coverage(session: Session, arms: int) -> tuple[int, int, int]:
         if ranks.compatible:
             continue
         estimator = references.of(read).arms.estimator
-        stated = Update.of(estimator, estimator.readings.means(visits))
-        renewed = Renewed.of(stated, ranks, visits, read.roots, setup.registration_jacobian(read))
+        by_stated = Update.of(estimator, estimator.readings.means(visits))
+        renewed = Renewed.of(by_stated, ranks, visits, read.roots, setup.registration_jacobian(read))
         truth = np.concatenate([tool(session.kind, off, q) - tool(session.kind, 0.0 * off, q) for q in joints])
-        for update, ratio in ((renewed.update, renewed.ratio), (stated, 1.0)):
+        for update, ratio in ((renewed.update, renewed.ratio), (by_stated, 1.0)):
             mean = unmeasured.gain @ update.coefficients + unmeasured.fixed
             square = np.einsum("rc,cd,rd->r", unmeasured.gain, update.estimator.covariance, unmeasured.gain)
             within = int(np.count_nonzero(np.abs(truth - mean) <= 2.0 * ratio * np.sqrt(square)))

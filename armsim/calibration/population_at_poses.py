@@ -1,0 +1,153 @@
+"""Population and identifiable parameters of a machine at measured poses, to first order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim import causes
+from armsim.arrays import Array
+from armsim.calibration.identifiable import UNITS, folded, kind_of
+from armsim.calibration.linear_population import Linear
+from armsim.calibration.reading_conditions import Conditions
+from armsim.calibration.reading_noise import Instrument, roots_of
+from armsim.errormodel.shapes import State
+from armsim.model.configurations import Configurations
+from armsim.model.correction import Parameter
+from armsim.model.machine import Machine
+
+
+@dataclass(frozen=True, eq=False)
+class PopulationAtPoses:
+    """Population and parameters of a machine at M poses, as an instrument sees them.
+
+    Parameters
+    ----------
+    parameters : tuple of Parameter
+        All Q parameters to identify.
+    linear : Linear
+        First-order effect of the coefficients of the population.
+    jacobian : (3 M, Q) [m per unit of the parameter]
+    visits : tuple of int
+        Visits per pose.
+    instrument : tuple of (readings or 1, 3, 3) [m]
+        Square roots of the covariance of the readings of every pose.
+    scale : (Q,)
+        Scales that make the parameters comparable.
+    truth : (Q, coefficients)
+        What every coefficient adds to every parameter.
+    conditions : Conditions, optional
+        Conditions under which the readings were taken.
+    """
+
+    parameters: tuple[Parameter, ...]
+    linear: Linear
+    jacobian: Array
+    visits: tuple[int, ...]
+    instrument: tuple[Array, ...]
+    scale: Array
+    truth: Array
+    conditions: Conditions | None = None
+
+    @staticmethod
+    def of(
+        machine: Machine,
+        parameters: tuple[Parameter, ...],
+        joints: Array,
+        visits: Sequence[int],
+        instrument: Instrument,
+        conditions: Conditions | None = None,
+    ) -> PopulationAtPoses:
+        """Population of a machine as it is measured, at joint positions.
+
+        Parameters
+        ----------
+        machine : Machine
+            As the instrument sees it, of `measured_machine.with_target`.
+        parameters : tuple of Parameter
+        joints : (M, joints) [rad or m]
+        visits : sequence of int
+            Visits per pose.
+        instrument : Instrument
+            Noise of its readings.
+        conditions : Conditions, optional
+
+        Returns
+        -------
+        PopulationAtPoses
+        """
+        linear = Linear.of(machine, joints, conditions)
+        jacobian = jacobian_of(machine, Configurations(joints), parameters, conditions).reshape(3 * len(joints), -1)
+        scale = np.array([UNITS[kind_of(parameter, machine.arm)] for parameter in parameters])
+        truth = folded(linear, parameters, machine.perturbed_arm)
+        if conditions is not None and conditions.rises is not None:  # parameters are those at mastering
+            for term, part in linear.parts():
+                truth[:, part] *= term.cause is not causes.TEMPERATURE
+        roots = tuple(roots_of(instrument, len(joints)))
+        return PopulationAtPoses(parameters, linear, jacobian, tuple(visits), roots, scale, truth, conditions)
+
+    def only(self, poses: NDArray[np.intp]) -> PopulationAtPoses:
+        """Selection of some of the poses."""
+        rows = (3 * poses[:, None] + np.arange(3)).ravel()
+        visits = tuple(self.visits[n] for n in poses.tolist())
+        roots = tuple(self.instrument[n] for n in poses.tolist())
+        at_poses = self.linear.only(poses), self.jacobian[rows], visits, roots
+        conditions = None if self.conditions is None else self.conditions.only(poses)
+        return PopulationAtPoses(self.parameters, *at_poses, self.scale, self.truth, conditions)
+
+
+def jacobian_of(
+    machine: Machine,
+    configurations: Configurations,
+    parameters: tuple[Parameter, ...],
+    conditions: Conditions | None = None,
+) -> Array:
+    """Jacobian of the rows of every pose of the nominal arm by the parameters, shape (poses, 3, parameters).
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : Configurations
+    parameters : tuple of Parameter
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    (poses, 3, parameters) [m per unit of the parameter]
+        In the base frame.
+    """
+    axes = [parameter.axis for parameter in parameters]
+    at = machine.arm.postures(configurations.joints, axes)
+    column = at.column if conditions is None else conditions.columns(at, axes)
+    values = shapes_of(machine, configurations, parameters, conditions)
+    return np.asarray(column.swapaxes(1, 2) * values.T[:, None, :])
+
+
+def shapes_of(
+    machine: Machine,
+    configurations: Configurations,
+    parameters: tuple[Parameter, ...],
+    conditions: Conditions | None = None,
+) -> Array:
+    """Values of the shapes of parameters at poses, shape (parameters, poses).
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : Configurations
+    parameters : tuple of Parameter
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    (parameters, poses)
+    """
+    states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
+    fixed = State.at_rest(np.zeros(len(configurations)))
+    values = [parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in parameters]
+    if conditions is not None:
+        values = [conditions.factor(parameter.axis) * row for parameter, row in zip(parameters, values, strict=True)]
+    return np.array(values).reshape(len(parameters), len(configurations))
