@@ -7,7 +7,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate
 from armsim.calibration.identifiable import parameters_of
-from armsim.errormodel.shapes import Proportional, Wave
+from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.model.calibration_plan import Calibration
 from armsim.model.correction import Parameter
 from armsim.model.identification import Identification
@@ -15,11 +15,11 @@ from armsim.model.machine import Machine
 
 
 def identification_of(machine: Machine, calibration: Calibration, estimate: Estimate, values: Array) -> Identification:
-    """Identified zeros, links and waves of an arm, together with what an earlier session identified.
+    """Identified parameters of an arm, together with what an earlier session identified.
 
     A parameter that is not separately identifiable stays at its nominal value; identified ones absorb its effect.
-    What an earlier session identified, and this one does not, is independent of it; the wave of an earlier session is
-    in the commanded position already, so the controller compensates both.
+    What an earlier session identified, and this one does not, is independent of it; a wave or a compliance of an
+    earlier session is in the commanded position already, so the controller compensates both.
 
     Parameters
     ----------
@@ -27,13 +27,13 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     calibration : Calibration
     estimate : Estimate
     values : (K,)
-        Estimated values of its parameters. [rad or m]
+        Estimated values of its parameters. [rad, m, rad/(N m) or m/N]
 
     Returns
     -------
     Identification
     """
-    numbers = [n for n in estimate.controlled if not isinstance(estimate.parameters[n].shape, Proportional)]
+    numbers = estimate.controlled
     parameters = [estimate.parameters[n] for n in numbers]
     absorbed = _absorbed(machine, calibration, estimate, parameters)
     earlier = machine.identification
@@ -43,7 +43,8 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     every = [*parameters, *absorbed]
     new = [values[n] for n in numbers] + [0.0] * len(absorbed)
     for n, parameter in enumerate(every):
-        if earlier is not None and isinstance(parameter.shape, Wave) and (key := _key(machine, parameter)) in before:
+        compensated = not isinstance(parameter.shape, Constant)
+        if earlier is not None and compensated and (key := _key(machine, parameter)) in before:
             new[n] += float(earlier.values[before[key]])
     keys = {_key(machine, parameter) for parameter in every}
     remaining = [] if earlier is None else [n for key, n in before.items() if key not in keys]
@@ -54,7 +55,8 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
         covariance[len(every) :, len(every) :] = earlier.covariance[np.ix_(remaining, remaining)]
         every += [earlier.parameters[n] for n in remaining]
         # the rows of the arm hold its zeros and links already
-        new += [float(earlier.values[n]) if isinstance(earlier.parameters[n].shape, Wave) else 0.0 for n in remaining]
+        in_rows = [isinstance(earlier.parameters[n].shape, Constant) for n in remaining]
+        new += [0.0 if in_row else float(earlier.values[n]) for n, in_row in zip(remaining, in_rows, strict=True)]
     return Identification(tuple(every), np.array(new, dtype=float), covariance)
 
 

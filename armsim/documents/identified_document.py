@@ -10,7 +10,7 @@ from pydantic import Field
 
 from armsim.arrays import Array
 from armsim.documents.fields import Document, Measured, Word, at_most, measured, number
-from armsim.errormodel.shapes import Constant, Shape, Wave
+from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
@@ -20,11 +20,12 @@ from armsim.sources import KeyPath, Source
 MOST = 500
 """Maximum number of parameters: their correlations form a matrix."""
 WAVES = {"cosine": "cos", "sine": "sin"}
-ZERO = "zero"
+ZERO, COMPLIANCE = "zero", "compliance"
 CLOSE = 1e-6
 """Tolerance of the correlation matrix, whose rounded entries may not be positive definite."""
-Size = Annotated[Any, measured("angle", "length")]
-Std = Annotated[Any, measured("angle", "length", least=0.0)]
+KINDS = ("angle", "length", "angular compliance", "compliance")
+Size = Annotated[Any, measured(*KINDS)]
+Std = Annotated[Any, measured(*KINDS, least=0.0)]
 Order = Annotated[Any, number(lambda x: 0.0 < x <= 1e6, "periods per turn of the joint, more than 0")]
 Share = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to 1")]
 
@@ -32,8 +33,8 @@ Share = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to
 class IdentifiedParameter(Document):
     """Identified parameter: its change, already included in the rows, and its standard uncertainty.
 
-    ``zero`` of a joint, ``cosine`` and ``sine`` of its error wave (periods per turn; ``period`` of a slide), or a
-    constant of its link.
+    ``zero`` of a joint, its ``compliance`` (twist per load of gravity), ``cosine`` and ``sine`` of its error wave
+    (periods per turn; ``period`` of a slide), or a constant of its link.
     """
 
     joint: Word
@@ -69,7 +70,7 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
             raise source.error((*place, "parameter"), f"{parameter.name} twice", "each once")
         rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
         for key, size in (("value", row.value), ("std", row.std)):
-            _check_kind(size, rotary, parameter.name, source, (*place, key))
+            _check_kind(size, parameter, rotary, source, (*place, key))
         parameters.append(parameter)
     std = np.array([row.std.value for row in rows])
     correlation = _correlation(document.correlations, len(rows), source, (*at, "correlations"))
@@ -97,18 +98,22 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
         raise source.error((*at, present_keys[0]), f"{present_keys[0]} of {row.parameter}", "of cosine and sine alone")
     if row.parameter == ZERO and moving is not None:
         return Parameter(f"zero of {row.joint}", "zeros", Axis(row.joint), Constant())
+    if row.parameter == COMPLIANCE and moving is not None:
+        return Parameter(f"compliance of {row.joint}", "stiffness", Axis(row.joint), Proportional("load"))
     axis = next((axis for axis in links if (axis.owner, axis.parameter) == (row.joint, row.parameter)), None)
     if axis is None:
         parameter_names = [axis.parameter for axis in links if axis.owner == row.joint]
-        accepted = ", ".join([*((ZERO, *WAVES) if moving is not None else ()), *parameter_names])
+        accepted = ", ".join([*((ZERO, COMPLIANCE, *WAVES) if moving is not None else ()), *parameter_names])
         raise source.error((*at, "parameter"), f"{row.joint} has no {row.parameter!r}", accepted)
     return Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
 
-def _check_kind(size: Measured, rotary: bool, name: str, source: Source, at: KeyPath) -> None:
+def _check_kind(size: Measured, parameter: Parameter, rotary: bool, source: Source, at: KeyPath) -> None:
     kind = "angle" if rotary else "length"
+    if isinstance(parameter.shape, Proportional):
+        kind = "angular compliance" if rotary else "compliance"
     if size.kind != kind:
-        raise source.error(at, f"{size.kind} for {name}", f"a number with a unit of {kind}")
+        raise source.error(at, f"{size.kind} for {parameter.name}", f"a number with a unit of {kind}")
 
 
 def _correlation(rows: list[list[float]] | None, count: int, source: Source, at: KeyPath) -> Array:

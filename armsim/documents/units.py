@@ -57,6 +57,8 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "mass": ("kg", ("kg", "g", "lb")),
     "angular stiffness": ("N*m/rad", ("N*m/rad", "N*m/mrad", "N*m/arcmin")),
     "stiffness": ("N/m", ("N/m", "N/um")),
+    "angular compliance": ("rad/N/m", ("urad/N/m", "arcsec/N/m")),
+    "compliance": ("m/N", ("um/N", "nm/N")),
     "expansion": ("1/K", ("ppm/K", "um/m/K")),
     "angular drift": ("rad/K", ("arcsec/K", "urad/K")),
     "linear drift": ("m/K", ("um/K", "nm/K")),

@@ -1,4 +1,4 @@
-"""Writing of an identified arm as a document: corrected rows, zeros in the offsets, waves with uncertainties."""
+"""Writing of an identified arm as a document: corrected rows, zeros in the offsets, waves and compliances apart."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.documents.units import read
 from armsim.documents.write_overrides import yaml_line
-from armsim.errormodel.shapes import Constant, Wave
+from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.errormodel.terms import Axis
 from armsim.formatting import Kind, show
 from armsim.model.arm import Arm
@@ -137,9 +137,12 @@ class ArmFile:
 
     def _parameter(self, parameter: Parameter, value: float, std: float) -> str:
         rotary = self.arm.motions[self.arm.motion_of(parameter.axis)].rotary
-        unit, factor = ("urad", 1e6) if rotary else ("um", 1e6)
+        unit, factor = "urad" if rotary else "um", 1e6
         parts = [f"joint: {yaml_line(parameter.axis.owner)}"]
-        if isinstance(parameter.shape, Wave):
+        if isinstance(parameter.shape, Proportional):
+            parts.append("parameter: compliance")
+            unit += "/N/m" if rotary else "/N"
+        elif isinstance(parameter.shape, Wave):
             parts.append(f"parameter: {WORDS[parameter.shape.function]}")
             order = parameter.shape.order
             parts.append(f"order: {order!r}" if rotary else f"period: {_decimal(2e3 * math.pi / order)} mm")

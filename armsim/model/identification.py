@@ -22,12 +22,12 @@ NAME = "identification"
 
 @dataclass(frozen=True, eq=False)
 class Identification:
-    """Identified parameters of one arm: the chain of the arm holds zeros and links, the controller compensates waves.
+    """Identified parameters of one arm: the chain holds zeros and links, the controller compensates the rest.
 
     Parameters
     ----------
     parameters : tuple of Parameter
-    values : (parameters,) [rad or m]
+    values : (parameters,) [rad, m, rad/(N m) or m/N]
         Attained less commanded, against the arm before the session.
     covariance : (parameters, parameters)
         Covariance of the errors of the identified values.

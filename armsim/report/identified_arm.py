@@ -10,6 +10,7 @@ from armsim.decide.calibration_study import Calibrated
 from armsim.documents.arm_source import arm_source
 from armsim.documents.write_arm import ArmFile
 from armsim.documents.write_urdf import with_origins
+from armsim.errormodel.shapes import Proportional, Wave
 from armsim.errors import InputError, Problem
 from armsim.report.calibration_review import contradictions, residuals, size_text
 from armsim.scenario import Scenario
@@ -65,11 +66,14 @@ def _header(calibrated: Calibrated) -> Iterator[str]:
     compliances = [row for row in arm.values if row.group == "stiffness"]
     for row in compliances:
         yield (
-            f"{row.name}: {size_text(row.unit, row.value)} \N{PLUS-MINUS SIGN} {size_text(row.unit, row.uncertainty)}: "
-            "not in the rows below; state its inverse as stiffness of the transmission in the scenario."
+            f"{row.name}: {size_text(row.unit, row.value)} \N{PLUS-MINUS SIGN} {size_text(row.unit, row.uncertainty)} "
+            "of attained less commanded position per load of gravity on the joint."
         )
-    if any(parameter.group.endswith("orders") for parameter in calibrated.identifications[0].parameters):
+    shapes = [type(parameter.shape) for parameter in calibrated.identifications[0].parameters]
+    if Wave in shapes:
         yield (
             "Waves: attained less commanded position of a joint, cosine and sine of so many periods per turn (or of a "
-            "period), for the compensation in its controller; results of this file are those of a compensated arm."
+            "period), for the compensation in its controller."
         )
+    if {Wave, Proportional} & set(shapes):
+        yield "Results of this file are those of an arm whose controller compensates its waves and compliances."

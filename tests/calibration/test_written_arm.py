@@ -16,13 +16,18 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.calibration.identified_values import identification_of
+from armsim.calibration.measured_population import measured_units
 from armsim.calibration.residual_error import ResidualPoses
 from armsim.decide.calibration_study import Calibrated, calibrate
 from armsim.documents.load import load_changed
+from armsim.errormodel.distributions import NONE
 from armsim.report.identified_arm import arm_files
 from armsim.study import Study
+from armsim.tasks import Cloud
 
 ANGLE = np.pi / 180
+SOFT = 0.05
+"""Hidden stiffness of two joints over the stated one."""
 
 
 @pytest.fixture(scope="module")
@@ -226,3 +231,56 @@ def test_a_urdf_arm_is_written_beside_its_corrected_urdf(tmp_path: Path) -> None
     assert again.returncode == 2
     assert "after.urdf" in again.stderr
     assert not file.exists()
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Calibrated, Path]:
+    """A loaded arm on a linear axis, identified with its compliances; j2 and j3 are a twentieth as stiff as stated. And
+    its file."""
+    study = armsim.load(ROOT / "scenarios" / "track-cell.yaml").with_plan(units=40, visits=3)
+    block = {
+        "instrument": {"std": "10 um"}, "visits": 3, "poses": {"candidates": 120, "count": 60},
+        "identify": {"zeros": True, "stiffness": True},
+    }  # fmt: skip
+    study = Study(load_changed(study.scenario, {"calibration": block}))
+    machine = study.scenario.machine
+    joints = tuple(
+        replace(joint, transmission=replace(gear, stiffness=SOFT * gear.stiffness, stiffness_tolerance=NONE))
+        if (gear := joint.transmission) and joint.name in ("j2", "j3") else joint
+        for joint in machine.joints
+    )  # fmt: skip
+    poses = Cloud("measured", 60).find(machine.arm).configurations.joints
+    tools = machine.arm.postures(poses, []).tool[:, :3, 3]
+    visits = measured_units(replace(machine, joints=joints), poses, [3] * len(poses), 10e-6, 1, 3)
+    lines = [",".join(["track [mm]", *(f"j{n} [deg]" for n in range(1, 7)), "x [mm]", "y [mm]", "z [mm]"])]
+    for q, tool, readings in zip(poses, tools, visits, strict=True):
+        angles = (1e3 * q[0], *np.degrees(q[1:]))
+        lines += [",".join(f"{cell:.9f}" for cell in (*angles, *(1e3 * (tool + row)))) for row in readings[0]]
+    folder = tmp_path_factory.mktemp("loaded")
+    (folder / "m.csv").write_text("\n".join(lines) + "\n")
+    calibrated, file = calibrate(study, measured=folder / "m.csv"), folder / "arm-18.yaml"
+    for path, text in arm_files(calibrated, file).items():
+        path.write_text(text)
+    return calibrated, file
+
+
+def test_identified_compliances_are_written_and_used(loaded: tuple[Calibrated, Path]) -> None:
+    """Of the hidden stiffness k and the share c that the controller compensates, (1 - c) / k is to be found, within
+    four standard uncertainties; with the file no wind-up is left of these joints, other than that uncertainty."""
+    calibrated, file = loaded
+    document = yaml.safe_load(file.read_text())["identified"]["parameters"]
+    rows = {row["joint"]: row for row in document if row["parameter"] == "compliance"}
+    machine = calibrated.before.scenario.machine
+    for joint in machine.joints:
+        if joint.name in ("j2", "j3"):
+            value, std = (float(rows[joint.name][key].removesuffix(" urad/N/m")) for key in ("value", "std"))
+            gear = joint.transmission
+            truth = 1e6 * (1.0 - gear.compensation) / (SOFT * gear.stiffness)
+            assert abs(value - truth) < 4.0 * std
+            assert std < 0.1 * truth
+    after = load_changed(calibrated.before.scenario, {"arm": str(file)}).machine
+    left = {row.cause: row for row in ResidualPoses.at(calibrated.before.find()).causes(machine, after)}
+    assert left["wind-up"].before > 0.0
+    assert left["wind-up"].after == 0.0
+    assert after.identification is not None
+    np.testing.assert_allclose(after.identification.values, calibrated.identifications[0].values, atol=1e-11)

@@ -18,7 +18,7 @@ from armsim.documents.messages import validate
 from armsim.documents.source import read_source
 from armsim.documents.write_arm import ArmFile
 from armsim.documents.write_urdf import with_origins
-from armsim.errormodel.shapes import Constant, Wave
+from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
 from armsim.model.arm import Arm
@@ -69,7 +69,7 @@ def arm_of(path: Path) -> ArmParts:
 
 
 def identified(arm: Arm, seed: int, waves: bool = True) -> Identification:
-    """Zeros and constants of all links and some waves, moved by some mm and mrad; correlated in any way."""
+    """Zeros and constants of all links, some waves and compliances, moved by some mm and mrad; correlated in any way."""
     rng = np.random.default_rng(seed)
     links = [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
     parameters = [Parameter(f"zero of {name}", "zeros", Axis(name), Constant()) for name in arm.names]
@@ -80,6 +80,7 @@ def identified(arm: Arm, seed: int, waves: bool = True) -> Identification:
             for name, order in ((arm.names[0], 100.5), (arm.names[1], 2 * math.pi / 0.037))
             for which in ("cos", "sin")
         ]
+        parameters += [Parameter("c", "stiffness", Axis(name), Proportional("load")) for name in arm.names[:2]]
     count = len(parameters)
     root = rng.normal(0.0, 1e-5, (count, count))
     return Identification(tuple(parameters), rng.normal(0.0, 3e-3, count), root @ root.T)
@@ -221,6 +222,8 @@ FAULTS = [
     ("{joint: j2, parameter: sine, order: 1, value: 1 um, std: 1 um}", "sine of j2 with order"),
     ("{joint: j1, parameter: zero, order: 1, value: 1 urad, std: 1 urad}", "order of zero"),
     ("{joint: j1, parameter: zero, value: 1 urad, std: -1 urad}", "too small"),
+    ("{joint: j1, parameter: compliance, value: 1 urad, std: 1 urad}", "angle for compliance of j1"),
+    ("{joint: j2, parameter: compliance, value: 1 urad/N/m, std: 1 um/N}", "angular compliance for compliance of j2"),
 ]
 
 
