@@ -170,7 +170,8 @@ def test_an_error_motion_stays_with_its_joint(tmp_path: Path, home: Path) -> Non
     ).split()
     assert links == [f"j{n}.{p}" for n in range(1, 7) for p in ("theta", "d", "a", "alpha")] + ["True"]
     listed = use(home, "check", file)
-    assert "j2.tilt x" in listed.stdout
+    assert "j2: error motions of its axis" in listed.stdout
+    assert "tilt x" in listed.stdout
     assert "without effect" not in listed.stdout
 
 

@@ -15,7 +15,7 @@ from armsim.errors import InputError, Problem
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
     from armsim.model.joint import Joint
-    from armsim.results import Assumption, JointBudget
+    from armsim.results import Assumption, ErrorMotionBudget, JointBudget
     from armsim.scenario import Scenario
 
 
@@ -199,7 +199,7 @@ def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> N
     rows = [
         (
             name, row.encoder, row.placement, significant(row.resolution_bits, 4), show_joint(row.rms, row.unit),
-            show(row.rms * row.lever_arm), show_joint(row.limit, row.unit), f"{joint.price:g}",
+            show(row.at_tool()), show_joint(row.limit, row.unit), f"{joint.price:g}",
         )
         for (name, row), joint in zip(budgets.items(), joints, strict=True)
     ]  # fmt: skip
@@ -236,3 +236,20 @@ def _print_budgets(budgets: dict[str, JointBudget]) -> None:
         ]
         header = ("cause", "life", "shape", "rms", "at the tool", "limit")
         print_table("", header, rows, right=(3, 4, 5), apart=(len(terms),))
+        if budget.error_motions:
+            print_table(
+                f"{name}: error motions of its axis",
+                ("motion", "cause", "life", "shape", "rms", "lever arm", "at the tool", "limit"),
+                [_error_motion_row(motion, unit) for motion in budget.error_motions],
+                right=(4, 5, 6, 7),
+            )
+
+
+def _error_motion_row(motion: ErrorMotionBudget, unit: str) -> tuple[str, ...]:
+    from armsim.formatting import orders, show, show_joint
+
+    term = motion.term
+    shape = orders(term.shape, term.orders, unit)
+    lever = f"{show(motion.lever_arm)}/rad" if motion.unit == "rad" else "1"
+    sizes = (show_joint(term.rms, motion.unit), lever, show(motion.at_tool), show_joint(term.limit, motion.unit))
+    return (motion.motion, term.cause, term.life, shape, *sizes)

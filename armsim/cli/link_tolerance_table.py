@@ -36,7 +36,6 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
     The effect at the tool is by the largest lever arm over the ranges of the joints.
     """
     from armsim.errormodel.shapes import State
-    from armsim.errormodel.terms import Role
     from armsim.sampling.joint_budgets import term_budget
 
     arm, state, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
@@ -45,7 +44,7 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for term in machine.terms:
         for axis in term.axes:
-            if axis.role is Role.MOTION:
+            if axis.of_joint:
                 continue
             budget = term_budget(term, axis, state)
             motion = arm.motion_of(axis)

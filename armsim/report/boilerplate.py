@@ -90,7 +90,8 @@ def modelled(model: Result | Modelled) -> list[str]:
     """Sentences on the causes in the model, those stated without effect, and those taken as zero."""
     effects_by_text = {str(effect): effect for effect in effects()}
     joints_by_cause: dict[str, set[str]] = {}
-    for name, terms in (*((name, budget.terms) for name, budget in model.joints.items()), ("", model.links)):
+    terms_by_joint = [(name, budget.every_term) for name, budget in model.joints.items()]
+    for name, terms in (*terms_by_joint, ("", model.links)):
         for term in terms:
             for cause_name in causes_in(term):
                 joints_by_cause.setdefault(cause_name, set()).add(name)

@@ -80,7 +80,10 @@ def _joint_row(name: str, budget: JointBudget) -> list[object]:
 
 def _term_rows(result: Result) -> Iterator[list[object]]:
     joints = ((name, _factor(budget), term) for name, budget in result.joints.items() for term in budget.terms)
-    for owner, factor, term in (*joints, *(("links", UM, term) for term in result.links)):
+    error_motions = (
+        (name, UM, motion.term) for name, budget in result.joints.items() for motion in budget.error_motions
+    )
+    for owner, factor, term in (*joints, *error_motions, *(("links", UM, term) for term in result.links)):
         yield [owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor]
 
 

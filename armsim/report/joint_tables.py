@@ -20,7 +20,7 @@ def joints_frame(result: Result) -> Frame:
             bare("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], places=1),
             quoted("lever arm", [budget.lever_arm for budget in budgets], levers),
             joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
-            lengths("at the tool", [budget.rms * budget.lever_arm for budget in budgets]),
+            lengths("at the tool", [budget.at_tool() for budget in budgets]),
             joint_errors("accuracy part", [budget.rms_accuracy for budget in budgets], units),
             joint_errors("repeatability part", [budget.rms_repeatability for budget in budgets], units),
             joint_errors("worst case", [budget.limit for budget in budgets], units),
@@ -33,7 +33,7 @@ def joints_section(result: Result) -> Section:
     note = Text(
         "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: largest "
         "movement of the tool point per radian of the joint, or per metre of a slide. Worst case: all limits at once; "
-        "∞ where a cause has none.",
+        "∞ where a cause has none. At the tool: by the largest lever arms, error motions of the axis included.",
         "soft",
     )
     return Section("The joints", "joints", (joints_frame(result).merged().table(), note))
@@ -42,10 +42,10 @@ def joints_section(result: Result) -> Section:
 def each_term(result: Result) -> list[Block]:
     """Tables of the terms of every joint, once for equal joints."""
     groups: dict[tuple[object, ...], list[str]] = {}
-    tables = {name: _terms(budget) for name, budget in result.joints.items()}
-    for name, table in tables.items():
-        groups.setdefault(table.rows, []).append(name)
-    return [Folded(", ".join(names), (tables[names[0]],)) for names in groups.values()]
+    tables = {name: (_terms(budget), *_error_motions(budget)) for name, budget in result.joints.items()}
+    for name, listed in tables.items():
+        groups.setdefault(tuple(table.rows for table in listed), []).append(name)
+    return [Folded(", ".join(names), tables[names[0]]) for names in groups.values()]
 
 
 def _terms(budget: JointBudget) -> Table:
@@ -59,3 +59,21 @@ def _terms(budget: JointBudget) -> Table:
         joint_errors("limit", [term.limit for term in terms], units),
     )
     return Frame(columns).table()
+
+
+def _error_motions(budget: JointBudget) -> tuple[Table, ...]:
+    """Table of the error motions of the axis; none where there are none."""
+    if not budget.error_motions:
+        return ()
+    terms = [motion.term for motion in budget.error_motions]
+    units = [motion.unit for motion in budget.error_motions]
+    columns = (
+        words("error motion of the axis", [motion.motion for motion in budget.error_motions]),
+        words("cause", [term.cause for term in terms]),
+        words("life", [term.life for term in terms]),
+        words("shape", [orders(term.shape, term.orders, budget.unit) for term in terms]),
+        joint_errors("standard uncertainty", [term.rms for term in terms], units),
+        lengths("at the tool", [motion.at_tool for motion in budget.error_motions]),
+        joint_errors("limit", [term.limit for term in terms], units),
+    )
+    return (Frame(columns).table(),)

@@ -3,6 +3,7 @@
 from armsim.results.joints import (
     Assumption,
     CurveDetail,
+    ErrorMotionBudget,
     JointBudget,
     JointCurve,
     JointMotion,
@@ -33,6 +34,7 @@ __all__ = [
     "Assumption",
     "Contribution",
     "CurveDetail",
+    "ErrorMotionBudget",
     "Grid",
     "JointBudget",
     "JointCurve",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -26,6 +27,25 @@ class TermBudget:
     orders: tuple[float, ...]
     rms: Annotated[float, Field(alias="std")]
     limit: float
+
+
+@dataclass(frozen=True)
+class ErrorMotionBudget:
+    """One term on an error motion of a joint, such as ``tilt x``. ``unit`` is "rad" or "m".
+
+    ``lever_arm`` is the largest distance by which the error motion moves the tool, per unit of it [m/rad or 1], over
+    the ranges of the joints.
+    """
+
+    motion: str
+    unit: str
+    lever_arm: float
+    term: TermBudget
+
+    @property
+    def at_tool(self) -> float:
+        """Root mean square at the tool, by the lever arm. [m]"""
+        return self.term.rms * self.lever_arm
 
 
 @dataclass(frozen=True)
@@ -66,7 +86,8 @@ class JointBudget:
     squares), ``limit`` the sum of their limits (worst case); ``lever_arm`` is the largest distance by
     which a small motion of the joint moves the tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is
     that of the signal relative to ideal placement of the head (as 1/sqrt of the mean of 1/contrast^2). Errors that
-    depend on speed are taken at the largest speeds that the tasks state.
+    depend on speed are taken at the largest speeds that the tasks state. ``error_motions`` are the terms off the motion
+    of the joint, which the sums do not hold.
     """
 
     unit: str
@@ -84,6 +105,18 @@ class JointBudget:
     limit_accuracy: float
     limit_repeatability: float
     curve: JointCurve
+    error_motions: tuple[ErrorMotionBudget, ...] = ()
+
+    @property
+    def every_term(self) -> tuple[TermBudget, ...]:
+        """Terms on the motion of the joint and on its error motions."""
+        return (*self.terms, *(motion.term for motion in self.error_motions))
+
+    def at_tool(self, life: str = "") -> float:
+        """Root mean square at the tool, of one life or both, by the largest lever arms, with error motions. [m]"""
+        rms = {"unit": self.rms_accuracy, "visit": self.rms_repeatability}.get(life, self.rms)
+        beside = [motion.at_tool for motion in self.error_motions if life in ("", motion.term.life)]
+        return math.hypot(rms * self.lever_arm, *beside)
 
 
 @dataclass(frozen=True)

@@ -125,8 +125,8 @@ class Result:
 
     ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` maps each
     cause of error that the scenario states, by document and key, to its joints, empty where it is a value of the
-    machine. ``assumptions`` are the values that the scenario does not state. ``links`` are the terms off the
-    motions of the joints, named by their axes: constants of links, error motions. ``judgements`` are those of criteria
+    machine. ``assumptions`` are the values that the scenario does not state. ``links`` are the terms of constants of
+    links and frames, named by their axes. ``judgements`` are those of criteria
     of joints; ``version`` and ``source_digest`` name the code.
     """
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Role, Term
+from armsim.model.kinematics import ERROR_MOTIONS
 from armsim.model.machine import Machine
-from armsim.results import JointBudget, TermBudget
+from armsim.results import ErrorMotionBudget, JointBudget, TermBudget
 from armsim.sampling.joint_curves import joint_curve
 
 
@@ -31,28 +33,37 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     """
     survey = machine.survey()
     states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
-    levers = np.linalg.norm(machine.arm.postures(survey).column, axis=2).max(axis=0)
+    error_motions = [axis for term in machine.terms for axis in term.axes if axis.role is Role.ERROR_MOTION]
+    axes = list(dict.fromkeys([*map(Axis, machine.arm.names), *error_motions]))
+    column = machine.perturbed_arm.postures(survey, axes).column
+    levers = dict(zip(axes, np.linalg.norm(column, axis=2).max(axis=0).tolist(), strict=True))
     return {
-        joint.name: _sheet(machine, number, states[joint.name], float(levers[number]), seed)
+        joint.name: _sheet(machine, number, states[joint.name], levers, seed)
         for number, joint in enumerate(machine.joints)
     }
 
 
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
-    """Terms of link constants and of error motions of joints."""
+    """Terms of constants of links and of frames."""
     return tuple(
         term_budget(term, axis, State.at_rest(np.zeros(1)))
         for term in machine.terms
         for axis in term.axes
-        if axis.role is not Role.MOTION
+        if not axis.of_joint
     )
 
 
-def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int) -> JointBudget:
+def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, float], seed: int) -> JointBudget:
     joint = machine.joints[number]
     axis = Axis(joint.name)
     terms = [term for term in machine.terms if axis in term.axes]
     budgets = tuple(term_budget(term, axis, state) for term in terms)
+    error_motions = tuple(
+        ErrorMotionBudget(off_axis.parameter, _unit_of(off_axis), levers[off_axis], term_budget(term, off_axis, state))
+        for term in machine.terms
+        for off_axis in term.axes
+        if off_axis.role is Role.ERROR_MOTION and off_axis.owner == joint.name
+    )
 
     def both(life: str) -> tuple[float, float]:
         terms_of_life = [term for term in terms if term.life == life]
@@ -69,7 +80,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         placement=joint.placement,
         resolution_bits=joint.resolution_bits,
         step=joint.step,
-        lever_arm=lever,
+        lever_arm=levers[axis],
         contrast=joint.contrast_loss**-0.5,
         terms=budgets,
         rms=math.hypot(rms_accuracy, rms_repeatability),
@@ -79,7 +90,13 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         limit_accuracy=limit_accuracy,
         limit_repeatability=limit_repeatability,
         curve=joint_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
+        error_motions=error_motions,
     )
+
+
+def _unit_of(error_motion: Axis) -> str:
+    """Unit of an error motion: "rad" or "m"."""
+    return "rad" if ERROR_MOTIONS[error_motion.parameter][1] else "m"
 
 
 def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
