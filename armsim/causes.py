@@ -117,6 +117,17 @@ WIND_UP = Cause("wind-up")
 LEAD_ERROR = Cause("lead error")
 STIFFNESS_TOLERANCE = Cause("stiffness tolerance", through=(WIND_UP,))
 
+SYNCHRONOUS_ERROR_MOTIONS = {
+    "tilt": Cause("tilt error motion"),
+    "radial": Cause("radial error motion"),
+    "axial": Cause("axial error motion"),
+    "straightness": Cause("straightness error motion"),
+    "roll": Cause("roll error motion"),
+}
+ASYNCHRONOUS_ERROR_MOTIONS = {
+    kind: Cause(f"asynchronous {cause}", "visit") for kind, cause in SYNCHRONOUS_ERROR_MOTIONS.items()
+}
+
 LATENCY = Cause("latency")
 TIMING_JITTER = Cause("timing jitter", "visit")
 BUS_CYCLE = Cause("bus cycle", "visit")

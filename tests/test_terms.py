@@ -8,7 +8,7 @@ from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave, mean_product
 from armsim.errormodel.terms import SHAFT, Axis, PolarHarmonic, independent, polar
-from armsim.physics import assembly, gear, scale, signal
+from armsim.physics import assembly, error_motion, gear, scale, signal
 
 N = 200_000
 LAWS = ["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
@@ -65,6 +65,9 @@ TERMS = [
     *scale.stated_noise(Distribution("normal", 1e-3), 0.5),
     *scale.stated_misalignment("head_radial", Distribution("triangular", 1e-3), 0.1, 1.0),
     *signal.stated_sub_divisional_error(64, Distribution("uniform", 1e-3)),
+    *error_motion.synchronous("x", Cause("x"), Distribution("uniform", 1e-3), 2, ("tilt x", "tilt y")),
+    *error_motion.synchronous("x", Cause("x"), Distribution("rayleigh", 1e-3), 1, ("shift z",)),
+    *error_motion.asynchronous("x", Cause("x"), Distribution("normal", 1e-3), ("shift x", "shift y")),
 ]
 
 

@@ -36,7 +36,9 @@ FAMILIES: dict[str, dict[Measures, tuple[str, ...]]] = {
     "resolution": {"rotation": ("bits", "counts", "angle"), "translation": ("length",)},
 }
 """Accepted kinds of a quantity that is an angle or a length, by what the sensor measures."""
-SCALES: dict[Measures, str] = {"rotation": "a rotary scale", "translation": "a linear scale"}
+SCALES: dict[Measures, str] = {
+    "rotation": "a rotary scale or a joint that turns", "translation": "a linear scale or a slide",
+}  # fmt: skip
 EITHER = {
     "slope or ratio": ("slope", "ratio"), "ratio or length": ("ratio", "length"), "offset": ("length", "angle"),
     "subdivision": ("bits", "counts"),

@@ -98,10 +98,21 @@ class Arm:
     def _motions_by_axis(self) -> dict[Axis, int]:
         return {axis: index for index, motion in enumerate(self.motions) for axis in motion.axes}
 
-    def with_error_motions(self, axes: Iterable[Axis]) -> Arm:
+    def with_error_motions(self, axes: Iterable[Axis], centres: Mapping[str, float] | None = None) -> Arm:
         """Arm with the error motions among some axes added to its chain; itself where there are none.
 
-        They precede the motion of their joint, in the frame that carries it: their x and y do not turn with it.
+        They precede the motion of a joint that turns, in the frame that carries it: their x and y do not turn with it.
+        Those of a slide follow its motion: they act at its carriage.
+
+        Parameters
+        ----------
+        axes : iterable of Axis
+        centres : mapping of joint to float, optional
+            Places along the axis at which they act, where not at the origin. [m]
+
+        Returns
+        -------
+        Arm
 
         Raises
         ------
@@ -116,10 +127,13 @@ class Arm:
         ordered_axes = sorted(missing_axes, key=lambda axis: list(ERROR_MOTIONS).index(axis.parameter))
         motions: list[ElementaryTransform] = []
         for motion in self.motions:
-            if motion.joint is not None:
-                name = self.names[motion.joint]
-                motions += [_error_motion(axis, motion) for axis in ordered_axes if axis.owner == name]
-            motions.append(motion)
+            name = None if motion.joint is None else self.names[motion.joint]
+            added = [_error_motion(axis, motion) for axis in ordered_axes if axis.owner == name]
+            centre = (centres or {}).get(name, 0.0) if name is not None and added else 0.0
+            if centre:
+                outward, inward = (ElementaryTransform(motion.direction, False, way * centre) for way in (1.0, -1.0))
+                added = [outward, *added, inward]
+            motions += [*added, motion] if motion.rotary else [motion, *added]
         return replace(self, motions=tuple(motions))
 
     def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Kinematics:

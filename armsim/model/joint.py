@@ -10,6 +10,7 @@ from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Term
 from armsim.field_spec import key
+from armsim.model.bearing import Bearing
 from armsim.model.encoder import Encoder
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
@@ -85,6 +86,7 @@ class Joint:
     )  # fmt: skip
     mounting: Mounting = key(Mounting(), "part", "how far scale and head are off", of_sensor=True)
     transmission: Transmission = key(Transmission(), "part", "the gear between motor and joint")
+    bearing: Bearing = key(Bearing(), "part", "how far the axis of the joint, or the guide of a slide, leads it astray")
     mastering: Distribution | None = key(
         None, "position", "zero left over after mastering, at the joint; a joint without it was not mastered",
         cause=causes.MASTERING, effect="moves the zero", physics=assembly.mastering,
@@ -153,6 +155,8 @@ class Joint:
         at_joint += encoder.timing.terms(encoder.corrections.latency) + self.bus.terms()
         if self.mastering is not None and self.mastering.nonzero:
             at_joint += assembly.mastering(self.mastering)
+        if self.bearing != Bearing():
+            at_joint += self.bearing.terms(self.rotary, self.travel)
         return (*self.sensor_terms(), *(term.on(axis) for term in at_joint))
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
@@ -122,7 +122,7 @@ class Machine:
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
         if self.identification is not None:
-            arm = self.arm.with_error_motions(axis for term in terms for axis in term.axes)
+            arm = self._with_error_motions(terms)
             terms = list(self.identification.in_place(terms, arm))
         changed_terms = tuple(self._changed(term) for term in terms)
         return (
@@ -134,7 +134,11 @@ class Machine:
     @cached_property
     def perturbed_arm(self) -> Arm:
         """Arm with the error motions of its joints on which terms act."""
-        return self.arm.with_error_motions(axis for term in self.terms for axis in term.axes)
+        return self._with_error_motions(self.terms)
+
+    def _with_error_motions(self, terms: Iterable[Term]) -> Arm:
+        centres = {joint.name: joint.bearing.centre for joint in self.joints}
+        return self.arm.with_error_motions((axis for term in terms for axis in term.axes), centres)
 
     @cached_property
     def _observation(self) -> Observation:

@@ -1,0 +1,135 @@
+"""Error motions of the axis of a joint in its bearing, or of a slide on its guide. Attained minus nominal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.causes import Cause
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.draws import Draw
+from armsim.errormodel.shapes import Constant, Wave
+from armsim.errormodel.terms import Act, Axis, Role, Term, independent
+
+
+@dataclass(frozen=True)
+class SharedAmplitude(Draw):
+    """Draw of one amplitude, with an independent phase in each of some directions."""
+
+    amplitude: Distribution
+    directions: int
+
+    @property
+    def dimensions(self) -> int:
+        return 1 + self.directions
+
+    def of(self, uniform: Array) -> Array:
+        size = np.abs(self.amplitude.quantile(uniform[0]))
+        rows = [size * wave(2 * np.pi * u) for u in uniform[1:] for wave in (np.cos, np.sin)]
+        return np.stack(rows)
+
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        return (self.amplitude.limit,) * (2 * self.directions)
+
+
+def synchronous(
+    name: str, cause: Cause, amplitude: Distribution, order: float, directions: tuple[str, ...]
+) -> tuple[Term, ...]:
+    """Error motion of an axis that repeats with the position of the joint: tilt, radial, axial, straightness or roll.
+
+    Along each direction n of the frame that carries the joint, fixed to it and not turning with the joint, the axis
+    moves by
+
+        A cos(order * position + phase_n)
+
+    with one amplitude A for all directions and an independent, uniform phase in each. Tilt and radial error motion have
+    two directions, square to the axis and to each other, so that the axis runs through an ellipse: any between a
+    circle, turning with or against the joint, and a line. A is half of the peak-to-valley value that a probe fixed to
+    that frame reads. At order 1 the part that turns with the joint is no error motion (a standard test removes it as
+    the centring of its artefact) but a constant of the link: it stays in the model, and a calibration of the links
+    removes it.
+
+    A slide has pitch and yaw (its tilt), straightness and roll: order counts waves over its travel, and they act at its
+    carriage. Neglected: what the error motion does to the reading of a sensor on the same bearing, which the mounting
+    of the sensor states (``shaft_runout``, ``guide_pitch``).
+
+    Parameters
+    ----------
+    name : str
+        Distinguishes harmonics.
+    cause : Cause
+    amplitude : Distribution
+        A; its magnitude counts. [rad or m]
+    order : float
+        Periods per unit of the motion of the joint. [rad/rad or rad/m]
+    directions : tuple of str
+        Names of error motions.
+
+    Returns
+    -------
+    tuple of Term
+        On error motions of the joint. [rad or m]
+
+    References
+    ----------
+    .. [1] ISO 230-7:2015, geometric accuracy of axes of rotation: synchronous radial, axial and tilt error motion; ISO
+       230-1:2012, 3.4, for slides (both from memory); the law of the phases: common practice, no source.
+    """
+    number = 2 * len(directions)
+    acts = tuple(
+        act
+        for n, direction in enumerate(directions)
+        for act in (
+            Act(2 * n, _error_motion(direction), Wave("cos", order)),
+            Act(2 * n + 1, _error_motion(direction), Wave("sin", order, -1.0)),
+        )
+    )
+    second = np.eye(number) * 0.5 * amplitude.second_moment
+    draw = SharedAmplitude(amplitude, len(directions))
+    return (Term(name, cause, "unit", acts, draw, np.zeros(number), second, amplitude.limit),)
+
+
+def asynchronous(name: str, cause: Cause, scatter: Distribution, directions: tuple[str, ...]) -> tuple[Term, ...]:
+    """Error motion of an axis that differs from visit to visit: rolling elements lie elsewhere each time.
+
+    Along each direction of the frame that carries the joint an independent draw at every visit, the same at all
+    positions.
+
+    Parameters
+    ----------
+    name : str
+    cause : Cause
+    scatter : Distribution
+        Along one direction, uniform or normal. [rad or m]
+    directions : tuple of str
+        Names of error motions.
+
+    Returns
+    -------
+    tuple of Term
+        One for each direction, on error motions of the joint. [rad or m]
+
+    References
+    ----------
+    .. [1] ISO 230-7:2015, geometric accuracy of axes of rotation: asynchronous error motion (from memory).
+    """
+    return tuple(
+        independent(
+            f"{name} along {direction[-1]}" if len(directions) > 1 else name,
+            cause,
+            (scatter,),
+            (Constant(),),
+            scatter.limit,
+            "visit",
+            _error_motion(direction),
+        )
+        for direction in directions
+    )
+
+
+def _error_motion(direction: str) -> Axis:
+    return Axis("", direction, Role.ERROR_MOTION)
