@@ -279,8 +279,8 @@ def test_identified_compliances_are_written_and_used(loaded: tuple[Calibrated, P
             assert abs(value - truth) < 4.0 * std
             assert std < 0.1 * truth
     after = load_changed(calibrated.before.scenario, {"arm": str(file)}).machine
-    left = {row.cause: row for row in ResidualPoses.at(calibrated.before.find()).causes(machine, after)}
-    assert left["wind-up"].before > 0.0
-    assert left["wind-up"].after == 0.0
+    contributions = {row.cause: row for row in ResidualPoses.at(calibrated.before.find()).causes(machine, after)}
+    assert contributions["wind-up"].before > 0.0
+    assert contributions["wind-up"].after == 0.0
     assert after.identification is not None
     np.testing.assert_allclose(after.identification.values, calibrated.identifications[0].values, atol=1e-11)
