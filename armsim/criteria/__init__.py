@@ -24,6 +24,7 @@ from armsim.requirement.requirement import Requirement
 
 __all__ = [
     "CRITERIA",
+    "LEADING",
     "Criterion",
     "CriterionChange",
     "Evaluated",
@@ -46,6 +47,9 @@ __all__ = [
     "smallest_limit",
     "yield_of",
 ]
+
+LEADING: Criterion = CRITERIA[0]
+"""Criterion that every requirement states, the error of the tool point: what curves, budgets and maps are drawn of."""
 
 
 def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from armsim.requirement import Verdict
@@ -72,15 +72,19 @@ class Proof:
     sampled : int
         Cheaper designs that were sampled on the population of the scenario and fail there.
     bounded : int
-        Cheaper designs whose RP, by the distribution of their visits, exceeds the limit; each excludes those near it.
+        Cheaper designs that exceed a limit by the distribution of their visits; each excludes those near it.
     complete : bool
         Every cheaper design is one of the two: the price is proved, for these samples.
     repeatability : bool
-        Every cheaper design that the judgement on the position leaves open is one of the two.
+        Every cheaper design that the judgement on the errors leaves open is one of the two.
     margin : float
-        Factor on the mean square by which the limits on the position were wider than the requirement.
+        Factor on the mean square by which the limits on the errors were wider than the requirement.
     beside : bool
         Every design of the price of the answer was looked at, not those alone that err least by first order.
+    failed : mapping of criterion to number
+        Sampled cheaper designs that fail each criterion; a design may fail several.
+    bounded_by : tuple of str
+        Figures of the visits that exceed their limits, such as RP.
     """
 
     sampled: int
@@ -89,6 +93,8 @@ class Proof:
     repeatability: bool
     margin: float
     beside: bool = True
+    failed: dict[str, int] = field(default_factory=dict)
+    bounded_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from itertools import takewhile
 
 import numpy as np
 
+from armsim.decide.designs import cheaper_than
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import MARGIN, Search
 
@@ -59,7 +60,7 @@ def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], boo
     list of Choice, bool
     """
     program, width = search.program(), cent(price)
-    listed = search.cheaper(price + width, most)
+    listed = cheaper_than(search.options, price + width, most)
     if listed is not None:
         same = list(takewhile(lambda choice: program.price(choice) >= price - width, listed))
         if len(same) <= MOST_EQUAL:

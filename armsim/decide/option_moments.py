@@ -1,5 +1,8 @@
 """Contribution of every option to the mean square error per pose, to first order, and to its visit part.
 
+The mean square error has a row per pose, and where the orientation is limited another one per pose, of the rotation of
+the tool: the two are different sums over the joints, and neither follows from the other.
+
 Terms of different joints are independent but for two things that add as vectors: means, and the coefficient of a cause
 that several joints share (one temperature moves links, scales and drifts together). Both are carried as vectors.
 """
@@ -17,7 +20,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.correction import NAME
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
-from armsim.model.machine import Machine
+from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.sampling.visit_distribution import STD
 
 
@@ -34,24 +37,27 @@ class VisitCoefficient:
 
 @dataclass(frozen=True, eq=False)
 class Moments:
-    """Moments of the error of one part of a machine, at P poses.
+    """Moments of the error of one part of a machine, at P poses, in R rows: P, or 2 P with those of the orientation.
 
     Parameters
     ----------
-    shared_vectors : (P, 3 (1 + shared causes)) [m]
+    shared_vectors : (R, 3 (1 + shared causes)) [m or rad]
         Mean, then the displacement per standard deviation of every shared cause; vectors of several parts add.
-    independent_variance : (P,) [m^2]
+    independent_variance : (R,) [m^2 or rad^2]
         Trace of the covariance of all other coefficients; variances of several parts add.
     visits : (P,) [m^2]
-        Part of ``independent_variance`` that is drawn anew per visit; on a path, across it.
+        Part of ``independent_variance`` of the tool point that is drawn anew per visit; on a path, across it.
     of_visits : mapping of name to VisitCoefficient
         Coefficients that make up ``visits``.
+    turning_visits : (P, 3, 3) [rad^2]
+        Covariance of the rotation vector of the tool over the visits; covariances of several parts add.
     """
 
     shared_vectors: Array
     independent_variance: Array
     visits: Array
     of_visits: dict[str, VisitCoefficient]
+    turning_visits: Array
 
     def __add__(self, other: Moments) -> Moments:
         return Moments(
@@ -59,11 +65,12 @@ class Moments:
             self.independent_variance + other.independent_variance,
             self.visits + other.visits,
             {**self.of_visits, **other.of_visits},
+            self.turning_visits + other.turning_visits,
         )
 
     @property
     def square(self) -> Array:
-        """E|dp|^2, shape (P,). [m^2]"""
+        """Mean square error, shape (R,). [m^2 or rad^2]"""
         return np.asarray(self.independent_variance + np.sum(self.shared_vectors**2, axis=1))
 
     def visit_distance(self, other: Moments) -> Array:
@@ -71,7 +78,7 @@ class Moments:
 
         Any coupling of two distributions bounds their distance; coefficients of one name and distribution are coupled.
         """
-        out = np.zeros(len(self.independent_variance))
+        out = np.zeros(len(self.visits))
         for name in {*self.of_visits, *other.of_visits}:
             a, b = self.of_visits.get(name), other.of_visits.get(name)
             if a is not None and b is not None and a.distribution == b.distribution:
@@ -106,7 +113,9 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
     return tuple(name for name, of in owners.items() if len(of) > 1 and name != NAME)
 
 
-def moments_of(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
+def moments_of(
+    machine: Machine, configurations: Sequence[Configurations], shared: Shared = (), turning: bool = False
+) -> Moments:
     """Moments of a machine at the poses of all tasks in order.
 
     Parameters
@@ -114,25 +123,39 @@ def moments_of(machine: Machine, configurations: Sequence[Configurations], share
     machine : Machine
     configurations : sequence of Configurations
     shared : Shared
+    turning : bool
+        Whether rows of the orientation follow those of the tool point.
 
     Returns
     -------
     Moments
     """
-    parts = [_moments_at(machine, at_task, shared) for at_task in configurations]
-    names = parts[0].of_visits
+    evaluated = [machine.evaluated(at_task) for at_task in configurations]
+    errors = [_errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + turning] for of_task in evaluated]
+    visits = [_visits_at(*of_task) for of_task in zip(evaluated, configurations, strict=True)]
+    names = visits[0].of_visits
     return Moments(
-        np.concatenate([part.shared_vectors for part in parts]),
-        np.concatenate([part.independent_variance for part in parts]),
-        np.concatenate([part.visits for part in parts]),
+        np.concatenate([vectors for vectors, _ in errors]),
+        np.concatenate([variance for _, variance in errors]),
+        np.concatenate([part.square for part in visits]),
         {
-            name: VisitCoefficient(coefficient.distribution, np.concatenate([_gain(part, name) for part in parts]))
-            for name, coefficient in _every(parts, names)
+            name: VisitCoefficient(coefficient.distribution, np.concatenate([_gain(part, name) for part in visits]))
+            for name, coefficient in _every(visits, names)
         },
+        np.concatenate([part.turning for part in visits]),
     )
 
 
-def _every(parts: Sequence[Moments], first: dict[str, VisitCoefficient]) -> Iterable[tuple[str, VisitCoefficient]]:
+@dataclass(frozen=True, eq=False)
+class _Visits:
+    """Visits at the poses of a task; parameters as of `Moments`."""
+
+    square: Array
+    of_visits: dict[str, VisitCoefficient]
+    turning: Array
+
+
+def _every(parts: Sequence[_Visits], first: dict[str, VisitCoefficient]) -> Iterable[tuple[str, VisitCoefficient]]:
     """Coefficients of any of the parts; a path has others than poses at rest, as the motion decides the side."""
     coefficients = dict(first)
     for part in parts:
@@ -142,18 +165,17 @@ def _every(parts: Sequence[Moments], first: dict[str, VisitCoefficient]) -> Iter
     return coefficients.items()
 
 
-def _gain(part: Moments, name: str) -> Array:
+def _gain(part: _Visits, name: str) -> Array:
     coefficient = part.of_visits.get(name)
-    return np.zeros((len(part.independent_variance), 3)) if coefficient is None else coefficient.gain
+    return np.zeros((len(part.square), 3)) if coefficient is None else coefficient.gain
 
 
-def _moments_at(machine: Machine, configurations: Configurations, shared: Shared) -> Moments:
-    evaluated = machine.evaluated(configurations)
-    poses = len(configurations)
+def _errors_at(evaluated: EvaluatedMachine, shared: Shared, turning: bool) -> tuple[Array, Array]:
+    """Shared vectors and independent variance at the poses of a task, of the tool point or of the orientation."""
+    poses = len(evaluated.postures.column)
     shared_vectors = np.zeros((poses, 1 + len(shared), 3))
-    independent_variance, visits = np.zeros(poses), np.zeros(poses)
-    of_visits: dict[str, VisitCoefficient] = {}
-    for term, g in evaluated.gains():
+    independent_variance = np.zeros(poses)
+    for term, g in evaluated.gains(turning):
         shared_vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:
@@ -161,20 +183,32 @@ def _moments_at(machine: Machine, configurations: Configurations, shared: Shared
             following = covariance[:, 0] / np.sqrt(covariance[0, 0])
             shared_vectors[:, 1 + shared.index(term.name)] += g @ following
             covariance = covariance - np.outer(following, following)
-        variance = np.maximum(np.einsum("pjk,kl,pjl->p", g, covariance, g), 0.0)
-        independent_variance += variance
-        if term.life == "visit":
-            assert isinstance(term.draw, Independent)  # held by Term itself
-            for k, spread in enumerate(term.draw.spreads):
-                gain = g[:, :, k] * spread.scale * STD[spread.distribution]
-                if configurations.tangents is not None:
-                    gain = gain - configurations.tangents * np.sum(configurations.tangents * gain, axis=1)[:, None]
-                visits += np.sum(gain**2, axis=1)
-                of_visits[f"{term.name} {k}"] = VisitCoefficient(spread.distribution, gain)
-    return Moments(shared_vectors.reshape(poses, -1), independent_variance, visits, of_visits)
+        independent_variance += np.maximum(np.einsum("pjk,kl,pjl->p", g, covariance, g), 0.0)
+    return shared_vectors.reshape(poses, -1), independent_variance
 
 
-def fixed_part(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
+def _visits_at(evaluated: EvaluatedMachine, configurations: Configurations) -> _Visits:
+    poses = len(configurations)
+    square, turning = np.zeros(poses), np.zeros((poses, 3, 3))
+    of_visits: dict[str, VisitCoefficient] = {}
+    for (term, g), (_, turned) in zip(evaluated.gains(), evaluated.gains(turning=True), strict=True):
+        if term.life != "visit":
+            continue
+        assert isinstance(term.draw, Independent)  # held by Term itself
+        scale = np.array([spread.scale * STD[spread.distribution] for spread in term.draw.spreads])
+        turning += np.einsum("pik,pjk->pij", turned * scale, turned * scale)
+        for k, spread in enumerate(term.draw.spreads):
+            gain = g[:, :, k] * spread.scale * STD[spread.distribution]
+            if configurations.tangents is not None:
+                gain = gain - configurations.tangents * np.sum(configurations.tangents * gain, axis=1)[:, None]
+            square += np.sum(gain**2, axis=1)
+            of_visits[f"{term.name} {k}"] = VisitCoefficient(spread.distribution, gain)
+    return _Visits(square, of_visits, turning)
+
+
+def fixed_part(
+    machine: Machine, configurations: Sequence[Configurations], shared: Shared = (), turning: bool = False
+) -> Moments:
     """Moments that no option changes: of links, and shared heat.
 
     Parameters
@@ -182,16 +216,22 @@ def fixed_part(machine: Machine, configurations: Sequence[Configurations], share
     machine : Machine
     configurations : sequence of Configurations
     shared : Shared
+    turning : bool
+        As of `moments_of`.
 
     Returns
     -------
     Moments
     """
-    return moments_of(replace(machine, joints=()), configurations, shared)
+    return moments_of(replace(machine, joints=()), configurations, shared, turning)
 
 
 def option_parts(
-    machine: Machine, options: Options, configurations: Sequence[Configurations], shared: Shared = ()
+    machine: Machine,
+    options: Options,
+    configurations: Sequence[Configurations],
+    shared: Shared = (),
+    turning: bool = False,
 ) -> list[list[Moments]]:
     """Moments of every option of every joint, including its gear and mastering.
 
@@ -201,6 +241,8 @@ def option_parts(
     options : Options
     configurations : sequence of Configurations
     shared : Shared
+    turning : bool
+        As of `moments_of`.
 
     Returns
     -------
@@ -208,7 +250,8 @@ def option_parts(
         Moments per joint and option.
     """
     return [
-        [moments_of(_alone(machine, option.joint), configurations, shared) for option in row] for row in options.joints
+        [moments_of(_alone(machine, option.joint), configurations, shared, turning) for option in row]
+        for row in options.joints
     ]
 
 

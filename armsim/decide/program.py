@@ -2,14 +2,21 @@
 
     minimise    sum of prices
     subject to  one option per joint; mass, stock, number of encoder types
-                at every pose, to first order,  E|dp|^2 <= limit   and   its visit part <= limit
+                at every pose, to first order,  E|dp|^2 <= limit   and   its visit part <= limit,
+                the same of the rotation of the tool where the orientation is limited
 
 E|dp|^2 is linear in the choice but for |V|^2, with V the sum of the shared vectors of all parts (means, shared causes).
 V is linear in the choice and |V|^2 convex, so that at any V0
 
     |V|^2 >= 2 V0 . V - |V0|^2
 
-is a valid cut, exact at V0. Poses and cuts enter as they are violated; the last choice violates none.
+is a valid cut, exact at V0. So is, of the covariance C of the rotation vector over the visits, which is linear in the
+choice, its variance about any axis u, since the largest one (three standard deviations of it are the repeatability of
+the orientation) is
+
+    largest eigenvalue of C >= u . C u
+
+Poses and cuts enter as they are violated; the last choice violates none.
 
 References
 ----------
@@ -19,23 +26,20 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise, product
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array, lil_array, vstack
+from scipy.sparse import csr_array, vstack
 
 from armsim.arrays import Array
+from armsim.decide.choice_rows import choice_rows, columns_of_types
 from armsim.decide.option_moments import Moments
 from armsim.errors import RunError
 from armsim.model.joint_options import Options
 
 Choice = tuple[int, ...]
 """Number of the option of every joint."""
-TINY = 1e-9
-"""Tolerance of the solver on the limit of mass [kg] and on relative distances."""
 BATCH = 12
 """Largest number of violated poses added to the program at a time."""
 ALIKE = 1e-3
@@ -44,7 +48,15 @@ ALIKE = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """Linear cut at a pose: ``at`` is the sum of shared vectors at which the convex part is linearised. [m]"""
+    """Linear cut at a pose.
+
+    Parameters
+    ----------
+    pose : int
+        Row of the limit.
+    at : (numbers,)
+        Sum of shared vectors [m or rad] at which the convex part is linearised, or the axis [1] of a rotation.
+    """
 
     pose: int
     at: Array
@@ -61,8 +73,12 @@ class Program:
         Moments of every option of every joint.
     fixed : Moments
         Moments of the parts that are not chosen.
-    limit, visit_limit : (poses,) [m^2]
-        Limit of the mean square error, and of its visit part; inf without a limit.
+    limit : (rows,) [m^2 or rad^2]
+        Limit of the mean square error in the rows of the moments; inf without a limit.
+    visit_limit : (poses,) [m^2]
+        Limit of the visit part of the error of the tool point; inf without a limit.
+    turning_limit : (poses,) [rad^2]
+        Limit of the largest variance of the rotation over the visits; inf without a limit.
     refused : list of Choice
         Choices known to fail the limits.
     dominated : list of list of list of int
@@ -73,6 +89,8 @@ class Program:
     cuts : list of Cut
     visit_rows : list of int
         Poses added for their visit part.
+    turning_cuts : list of Cut
+        Poses and axes added for the rotation over the visits.
     """
 
     options: Options
@@ -80,11 +98,13 @@ class Program:
     fixed: Moments
     limit: Array
     visit_limit: Array
+    turning_limit: Array
     refused: list[Choice] = field(default_factory=list)
     dominated: list[list[list[int]]] = field(default_factory=list)
     excluded_neighbourhoods: list[tuple[Array, float]] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
     visit_rows: list[int] = field(default_factory=list)
+    turning_cuts: list[Cut] = field(default_factory=list)
 
     _reached: float = field(default=np.inf, init=False)
     """Largest share of the limit used by the last solution."""
@@ -98,19 +118,20 @@ class Program:
         self.independent_variance = np.stack([part.independent_variance for part in every], axis=1)
         self.shared_vectors = np.stack([part.shared_vectors for part in every], axis=2)  # (poses, numbers, options)
         self.visits = np.stack([part.visits for part in every], axis=1)
+        self.turning_visits = np.stack([part.turning_visits for part in every], axis=1)
         if not self.cuts:
             worst = int(np.argmax(self.independent_variance.max(axis=1) / self.limit))
             self.cuts = [Cut(worst, self.fixed.shared_vectors[worst])]
 
     def vector(self, choice: Choice) -> Array:
-        """Sum of the shared vectors of a choice and of the fixed parts, shape (poses, numbers). [m]"""
+        """Sum of the shared vectors of a choice and of the fixed parts, shape (rows, numbers). [m or rad]"""
         return np.asarray(
             self.fixed.shared_vectors
             + sum(row[n].shared_vectors for row, n in zip(self.option_moments, choice, strict=True))
         )
 
     def square(self, choice: Choice) -> Array:
-        """Mean square error of a choice per pose, first order, shape (poses,). [m^2]"""
+        """Mean square error of a choice per pose, first order, shape (rows,). [m^2 or rad^2]"""
         variance = self.fixed.independent_variance + sum(
             row[n].independent_variance for row, n in zip(self.option_moments, choice, strict=True)
         )
@@ -122,19 +143,39 @@ class Program:
             self.fixed.visits + sum(row[n].visits for row, n in zip(self.option_moments, choice, strict=True))
         )
 
+    def turning_covariance(self, choice: Choice) -> Array:
+        """Covariance of the rotation vector of the tool over the visits of a choice, shape (poses, 3, 3). [rad^2]"""
+        return np.asarray(
+            self.fixed.turning_visits
+            + sum(row[n].turning_visits for row, n in zip(self.option_moments, choice, strict=True))
+        )
+
     def price(self, choice: Choice) -> float:
         """Price of a choice. [cost units]"""
         return float(sum(row[n].price for row, n in zip(self.options.joints, choice, strict=True)))
 
     def loads(self, choice: Choice) -> Array:
-        """Share of limit used: mean square error over its limit, and with a limit of visits that of their part.
+        """Share of limit used at every pose, shape (kinds, poses).
 
-        Shape (1 or 2, poses).
+        Kinds are the mean square errors, of the tool point and of the orientation, then, where they have a limit, the
+        visit part and the rotation over the visits.
         """
-        rows = [self.square(choice) / self.limit]
-        if np.isfinite(self.visit_limit).any():
+        rows = [*(self.square(choice) / self.limit).reshape(-1, len(self.visit_limit))]
+        if self.limits_visits:
             rows.append(self.visit_square(choice) / self.visit_limit)
+        if self.limits_turning:
+            rows.append(np.linalg.eigvalsh(self.turning_covariance(choice))[:, -1] / self.turning_limit)
         return np.stack(rows)
+
+    @property
+    def limits_visits(self) -> bool:
+        """Whether the visit part of the error of the tool point is limited anywhere."""
+        return bool(np.isfinite(self.visit_limit).any())
+
+    @property
+    def limits_turning(self) -> bool:
+        """Whether the rotation over the visits is limited anywhere."""
+        return bool(np.isfinite(self.turning_limit).any())
 
     def load(self, choice: Choice) -> Array:
         """Largest share of limit used per pose, of `loads`, shape (poses,)."""
@@ -157,9 +198,8 @@ class Program:
             chosen = row[n]
             no_better = []
             for number, part in enumerate(row):
-                same_vectors = np.abs(part.shared_vectors - chosen.shared_vectors).max() <= ALIKE * np.sqrt(
-                    self.limit.min()
-                )
+                apart = np.abs(part.shared_vectors - chosen.shared_vectors).max(axis=1)
+                same_vectors = np.all(apart <= ALIKE * np.sqrt(self.limit))
                 if same_vectors and np.all(
                     part.independent_variance >= chosen.independent_variance - alike * self.limit
                 ):
@@ -189,6 +229,17 @@ class Program:
         ]
         # an option at the distance of the radius suffices on its own
         self.excluded_neighbourhoods.append((np.minimum(np.array(weights) / radius**2, 1.0), 1.0))
+        self.refuse(choice)
+
+    def refuse_turning(self, choice: Choice, pose: int) -> None:
+        """Exclude a choice, and all that rotate the tool beyond the limit about the same axis at a pose.
+
+        Parameters
+        ----------
+        choice : Choice
+        pose : int
+        """
+        self._add_turning(choice, pose)
         self.refuse(choice)
 
     def cheapest(self, below: float = np.inf, factor: float = 1.0) -> Choice | None:
@@ -231,19 +282,37 @@ class Program:
 
     def _add_violated(self, choice: Choice, factor: float) -> bool:
         """Add the poses at which a choice violates its limits most; returns whether there were any."""
-        loads, vector = self.loads(choice), self.vector(choice)
+        loads, vector, poses = self.loads(choice), self.vector(choice), len(self.visit_limit)
+        errors = len(self.limit) // poses
         added = False
         for row, load in enumerate(loads):
-            violated = [int(n) for n in np.argsort(-load)[:BATCH] if load[n] > factor * (1 + 1e-6)]
-            for pose in violated:
-                if row == 1 and pose not in self.visit_rows:
-                    self.visit_rows.append(pose)
-                    added = True
-                cuts = (cut for cut in self.cuts if cut.pose == pose)
-                if row == 0 and not any(np.array_equal(cut.at, vector[pose]) for cut in cuts):
-                    self.cuts.append(Cut(pose, vector[pose]))
-                    added = True
+            for pose in (int(n) for n in np.argsort(-load)[:BATCH] if load[n] > factor * (1 + 1e-6)):
+                if row < errors:
+                    added |= self._add_error(row * poses + pose, vector)
+                elif row == errors and self.limits_visits:
+                    added |= self._add_visits(pose)
+                else:
+                    added |= self._add_turning(choice, pose)
         return added
+
+    def _add_error(self, row: int, vector: Array) -> bool:
+        if any(cut.pose == row and np.array_equal(cut.at, vector[row]) for cut in self.cuts):
+            return False
+        self.cuts.append(Cut(row, vector[row]))
+        return True
+
+    def _add_visits(self, pose: int) -> bool:
+        if pose in self.visit_rows:
+            return False
+        self.visit_rows.append(pose)
+        return True
+
+    def _add_turning(self, choice: Choice, pose: int) -> bool:
+        widest = np.linalg.eigh(self.turning_covariance(choice)[pose])[1][:, -1]
+        if any(cut.pose == pose and np.array_equal(cut.at, widest) for cut in self.turning_cuts):
+            return False
+        self.turning_cuts.append(Cut(pose, widest))
+        return True
 
     def _limits(self) -> tuple[Array, Array]:
         """Rows of the added poses, shape (rows, options), and fixed contributions, shape (rows,), over the limits."""
@@ -256,31 +325,47 @@ class Program:
         limit = self.limit[poses]
         limited = np.array([n for n in self.visit_rows if np.isfinite(self.visit_limit[n])], dtype=int)
         limits_of_visits = self.visit_limit[limited]
+        turned = np.array([cut.pose for cut in self.turning_cuts], dtype=int)
+        axes = np.array([cut.at for cut in self.turning_cuts]).reshape(-1, 3)
+        about = np.einsum("ri,roij,rj->ro", axes, self.turning_visits[turned], axes)
+        fixed_about = np.einsum("ri,rij,rj->r", axes, self.fixed.turning_visits[turned], axes)
+        limits_of_turning = self.turning_limit[turned]
         return (
-            np.concatenate([rows / limit[:, None], self.visits[limited] / limits_of_visits[:, None]]),
-            np.concatenate([constant / limit, self.fixed.visits[limited] / limits_of_visits]),
+            np.concatenate(
+                [
+                    rows / limit[:, None],
+                    self.visits[limited] / limits_of_visits[:, None],
+                    about / limits_of_turning[:, None],
+                ]
+            ),
+            np.concatenate(
+                [
+                    constant / limit,
+                    self.fixed.visits[limited] / limits_of_visits,
+                    fixed_about / limits_of_turning,
+                ]
+            ),
         )
 
     def _solve(self, cost: Array | None, below: float, factor: float, least: float = -np.inf) -> Choice | None:
         """Solve with the added poses; without a cost the largest share of limit used is minimised."""
-        types = sorted({option.encoder for row in self.options.joints for option in row})
         minimise_load = cost is None
-        width = self.n + len(types) * len(self.options.type_limits) + (1 if minimise_load else 0)
+        width = self.n + columns_of_types(self.options) + (1 if minimise_load else 0)
         objective = np.zeros(width)
         if minimise_load:
             objective[-1] = 1.0
         else:
             objective[: self.n] = cost
-        blocks, low, high = self._structure(width, types, (least, below), dominated=not minimise_load)
+        excluded = [[[n] for n in choice] for choice in self.refused] + ([] if minimise_load else self.dominated)
+        of_choices, low, high = choice_rows(self.options, width, (least, below), excluded, self.excluded_neighbourhoods)
         rows, constant = self._limits()
         # loads far below 1 would be lost in the tolerances of the solver: scaled by the load of some choice
         scale = 1.0 / (float(self.load(self._least_scatter_choice()).max()) or 1.0) if minimise_load else 1.0
         rows, constant = rows * scale, constant * scale
-        block = np.zeros((len(rows), width))
-        block[:, : self.n] = rows
+        of_poses = np.zeros((len(rows), width))
+        of_poses[:, : self.n] = rows
         if minimise_load:
-            block[:, -1] = -1.0
-        blocks.append(csr_array(block))
+            of_poses[:, -1] = -1.0
         low += [-np.inf] * len(rows)
         high += ((0.0 if minimise_load else factor) - constant).tolist()
         integer = np.zeros(width)
@@ -290,7 +375,7 @@ class Program:
             upper[-1] = np.inf
         solution = milp(
             objective,
-            constraints=LinearConstraint(vstack(blocks), low, high),
+            constraints=LinearConstraint(vstack([of_choices, csr_array(of_poses)]), low, high),
             integrality=integer,
             bounds=Bounds(0, upper),
             options={"mip_rel_gap": 0.0},
@@ -303,69 +388,9 @@ class Program:
         picked = solution.x[: self.n]
         return tuple(int(np.argmax(picked[self.starts[j] : self.starts[j + 1]])) for j in range(len(self.sizes)))
 
-    def _of(self, joint: int, encoder: str) -> list[int]:
-        """Columns of the options of a joint with a given encoder."""
-        first = int(self.starts[joint])
-        return [first + o for o, option in enumerate(self.options.joints[joint]) if option.encoder == encoder]
-
     def _least_scatter_choice(self) -> Choice:
         """Choice of the option with the least independent variance over the limits at every joint."""
         return tuple(
             int(np.argmin([np.max(part.independent_variance / self.limit) for part in row]))
             for row in self.option_moments
         )
-
-    def _structure(
-        self, width: int, types: Sequence[str], prices: tuple[float, float], dominated: bool
-    ) -> tuple[list[csr_array], list[float], list[float]]:
-        """Rows that do not depend on poses: one option per joint, limits, price, excluded choices."""
-        rows: list[dict[int, float]] = []
-        low: list[float] = []
-        high: list[float] = []
-
-        def row(entries: dict[int, float], least: float, most: float) -> None:
-            rows.append(entries)
-            low.append(least)
-            high.append(most)
-
-        options = [option for joint in self.options.joints for option in joint]
-        for j, size in enumerate(self.sizes):
-            row({int(self.starts[j]) + o: 1.0 for o in range(size)}, 1, 1)
-        if self.options.mass is not None:
-            row({i: option.mass for i, option in enumerate(options)}, -np.inf, self.options.mass + TINY)
-        for name, pieces in self.options.stock.items():
-            row({i: 1.0 for i, option in enumerate(options) if option.encoder == name}, -np.inf, pieces)
-        at = {(j, name): self._of(j, name) for j in range(len(self.sizes)) for name in types}
-        for number, (joints, most) in enumerate(self.options.type_limits):
-            first = self.n + number * len(types)
-            for j in joints:
-                for t, name in enumerate(types):
-                    if at[j, name]:  # at most one of them is taken, so one row for all: tighter than one row each
-                        row({first + t: -1.0, **dict.fromkeys(at[j, name], 1.0)}, -np.inf, 0)
-            row({first + t: 1.0 for t in range(len(types))}, -np.inf, most)
-        for joints in self.options.same_encoder_groups:
-            for j, k in pairwise(joints):
-                for name in types:
-                    row({**dict.fromkeys(at[j, name], 1.0), **dict.fromkeys(at[k, name], -1.0)}, 0, 0)
-        for pair in self.options.forbidden_pairs:
-            places = [range(len(self.sizes)) if j is None else (j,) for j, _ in pair]
-            for j, k in product(*places):
-                both = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
-                if j != k:
-                    row(dict.fromkeys(both, 1.0), -np.inf, 1)
-        if np.isfinite(prices).any():
-            row(dict(enumerate(self.prices.tolist())), *prices)
-        excluded = [[[n] for n in choice] for choice in self.refused] + (self.dominated if dominated else [])
-        for worse in excluded:
-            row(
-                {int(self.starts[j]) + o: 1.0 for j, columns in enumerate(worse) for o in columns},
-                -np.inf,
-                len(worse) - 1,
-            )
-        for weights, least in self.excluded_neighbourhoods:
-            row({i: float(w) for i, w in enumerate(weights) if w}, least * (1 - TINY), np.inf)
-        matrix = lil_array((len(rows), width))
-        for number, entries in enumerate(rows):
-            for column, value in entries.items():
-                matrix[number, column] = value
-        return [csr_array(matrix)], low, high

@@ -1,11 +1,10 @@
-"""State of a search for a set of encoders: options, ratios from sampled designs, distributions of the visits."""
+"""State of a search for a set of encoders: options, sampled designs, and the ratios that they tell."""
 
 from __future__ import annotations
 
 import copy
-import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -13,51 +12,34 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.assessment import Judged
-from armsim.criteria import limits_of_arms
+from armsim.criteria import CRITERIA, LEADING, Criterion
 from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import Fitted
+from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fit_for_joints
-from armsim.decide.loads import error_loads
+from armsim.decide.loads import QUANTITIES, error_loads, limits_of_errors, quantiles
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
+from armsim.decide.visit_bounds import NEAR, Excess, VisitLimit, excess, mean_square_limit, visit_limits
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
-from armsim.model.joint_options import Option, Options
+from armsim.model.joint_options import Options
 from armsim.model.machine import Machine
+from armsim.requirement import Quantity
 from armsim.results.figure import Figure
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
-from armsim.sampling.visit_distribution import integrate
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
 MARGIN = 1.06
 """Limits of the program over those that the ratios of the first design give, in mean square: 3 % in the quantile."""
-NEAR = 1.01
-"""The same at a pose at which a design like it has failed."""
 LEARNING_UNITS = 512
 """Built units of the designs but for the last that are sampled to learn the ratios."""
 ROUNDS = 3
 """Designs sampled to learn the ratios."""
 FEW = 16
 """Poses of each task, those with the largest load, at which a design is tried first."""
-LEAST = math.sqrt(10.0)
-"""Largest RP over the rms of the visits, m + 3 s with m^2 + s^2 = 1; also of the change of RP over the distance of
-two distributions."""
-SURELY = 1e-3
-"""Share of the limit by which RP must exceed it before it excludes a design without sampling. Between units RP differs
-by the angles of their errors, far less."""
-AT_ONCE = 64
-"""Poses at which RP is integrated together."""
-
-
-@dataclass(frozen=True)
-class Excess:
-    """RP of a design above its limit: at which pose, how large, and by how much for certain. [m]"""
-
-    pose: int
-    repeatability: float
-    excess: float
 
 
 @dataclass(eq=False)
@@ -79,8 +61,15 @@ class Ledger:
 class Search:
     """A scenario, its options, and the ratios learned so far.
 
-    ``requirement`` is what the ratios and the program go by; every design is judged by that of the study. A ratio is
-    that of the square of the largest load (figure over limit) and the mean square error, at every pose. [m^-2]
+    A ratio is that of the square of the largest load (figure over limit) of the criteria of errors and the mean square
+    error, at every pose [m^-2], and again for those of the orientation [rad^-2] where it is limited. Every design that
+    is sampled is judged by all criteria.
+
+    Parameters
+    ----------
+    study : Study
+    options : Options
+    run_options : RunOptions
     """
 
     def __init__(self, study: Study, options: Options, run_options: RunOptions = RunOptions()) -> None:
@@ -89,14 +78,17 @@ class Search:
         options = fit_for_joints(study, options)
         self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
         self.poses, self.tasks = study.find(run_options.progress), study.scenario.tasks
+        self.visit_limits: Sequence[VisitLimit] = visit_limits(self.requirement, self.tasks, self.poses)
+        self.criteria: Sequence[Criterion] = CRITERIA
         configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
-        self.option_moments = option_parts(machine, options, configurations, shared)
-        self.fixed = fixed_part(machine, configurations, shared)
-        poses = len(self.fixed.independent_variance)
+        self.quantities = [quantity for quantity in QUANTITIES if self._limited(quantity)]
+        turning = self.quantities != [LEADING.quantity]
+        self.option_moments = option_parts(machine, options, configurations, shared, turning)
+        self.fixed = fixed_part(machine, configurations, shared, turning)
         self.ratio = self._first_ratio()
-        self.error_ratio = np.full(poses, NORMAL_95**2)
+        self.error_ratio = np.full(len(self.fixed.visits), NORMAL_95**2)
         self.margin = MARGIN
         self.names = [
             (task.name, name)
@@ -105,53 +97,53 @@ class Search:
         ]
         self.ledger = Ledger()
 
+    def _limited(self, quantity: Quantity) -> bool:
+        """Whether errors of a quantity are limited at any task."""
+        return quantity == LEADING.quantity or any(
+            criterion.quantity == quantity and criterion.limit(self.requirement.of(task.name)) is not None
+            for criterion in CRITERIA
+            for task in self.tasks
+            if criterion.errors or (criterion.figure is not None and not criterion.figure.of_visits)
+        )
+
     @cached_property
-    def of_position(self) -> Search:
-        """The search by the error alone, whatever else is required, with its ratios; both share what was sampled."""
-        bare = self.requirement.of_errors()
-        if bare == self.requirement:
+    def of_leading(self) -> Search:
+        """The search by the leading criterion alone, whatever else is required; both share what was sampled."""
+        others = (
+            criterion.required(self.requirement.of(task.name))
+            for criterion in CRITERIA
+            for task in self.tasks
+            if criterion is not LEADING
+        )
+        if not any(others):
             return self
         out = copy.copy(self)
-        out.requirement = bare
+        out.criteria, out.visit_limits = (LEADING,), ()
         out.ratio, out.margin = out._first_ratio(), MARGIN
         out.trained_program()
         return out
 
     def program(self) -> Program:
-        """The program for the ratios as they are known. Of RP it holds what no design can evade: RP >= S."""
+        """The program for the ratios as they are known. Of the visits it holds what no design can evade."""
+        poses = len(self.names)
         return Program(
             self.options,
             self.option_moments,
             self.fixed,
-            1.0 / self.ratio,
-            (self.repeatability_limit * (1 + SURELY)) ** 2,
-        )
-
-    def _over_poses(self, limits: Sequence[float]) -> Array:
-        """One number per task, expanded to one per pose, shape (poses,)."""
-        return np.concatenate(
-            [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.poses, strict=True)]
+            np.divide(1.0, self.ratio, out=np.full(len(self.ratio), np.inf), where=self.ratio > 0.0),
+            mean_square_limit(self.visit_limits, Figure.REPEATABILITY, poses),
+            mean_square_limit(self.visit_limits, Figure.ORIENTATION_REPEATABILITY, poses),
         )
 
     def _first_ratio(self) -> Array:
         """Ratio for a normal distribution along a line, with which the search starts."""
-        return NORMAL_95**2 / self._over_poses([self.requirement.of(task.name).position for task in self.tasks]) ** 2
-
-    @property
-    def repeatability_limit(self) -> Array:
-        """The limit of the repeatability of an arm at every pose, inf where there is none, shape (poses,). [m]"""
-        least = []
-        for task, poses in zip(self.tasks, self.poses, strict=True):
-            limits = limits_of_arms(self.requirement.of(task.name), poses.configurations.is_path)
-            least.append(
-                min((limit for _, figure, limit in limits if figure is Figure.REPEATABILITY), default=math.inf)
-            )
-        return self._over_poses(least)
-
-    @property
-    def limits_visits(self) -> bool:
-        """Whether the repeatability is limited anywhere."""
-        return bool(np.isfinite(self.repeatability_limit).any())
+        limits = []
+        for quantity in self.quantities:
+            for task, poses in zip(self.tasks, self.poses, strict=True):
+                limited = self._limits_of_errors(task.name, poses)
+                least = min((limit for one, limit in limited if one.quantity == quantity), default=math.inf)
+                limits.append(np.full(len(poses.names), least))
+        return NORMAL_95**2 / np.concatenate(limits) ** 2
 
     def machine(self, choice: Choice) -> Machine:
         """The machine of a choice."""
@@ -160,11 +152,7 @@ class Search:
 
     def design(self, choice: Choice) -> tuple[Fitted, ...]:
         """Encoder, mounting and placement of every joint."""
-        rows: list[Fitted] = []
-        for row, n in zip(self.options.joints, choice, strict=True):
-            option: Option = row[n]
-            rows.append(Fitted(option.joint.name, option.encoder, option.mounting, option.placement, option.price))
-        return tuple(rows)
+        return fitted(self.options, choice)
 
     def sample(
         self,
@@ -173,7 +161,22 @@ class Search:
         units: int | None = None,
         seed: int | None = None,
     ) -> tuple[tuple[Judged, ...], Samples]:
-        """Sample a choice, at some or all poses, with some or all units."""
+        """Sample a choice.
+
+        Parameters
+        ----------
+        choice : Choice
+        poses : sequence of PoseSet, optional
+            Poses of every task; all where not given.
+        units : int, optional
+            Units at most; those of the scenario where not given.
+        seed : int, optional
+            That of the scenario where not given.
+
+        Returns
+        -------
+        (tuple of Judged, Samples)
+        """
         self.ledger.designs.add(choice)
         count = len(self.ledger.designs)
         self.run_options.progress("designs sampled", count, max(count, ROUNDS))
@@ -196,19 +199,39 @@ class Search:
         return confirming_seed(self.study.scenario.plan.seed)
 
     def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Samples, program: Program) -> None:
-        """Update the ratios of sampled to first-order errors from a sampled choice."""
+        """Update the ratios of sampled to first-order errors.
+
+        Parameters
+        ----------
+        choice : Choice
+        tasks : sequence of Judged
+            As sampled at all poses.
+        sampled : Samples
+        program : Program
+        """
         square = np.maximum(program.square(choice), 1e-30)
         self.ratio = self.loads(tasks, sampled) ** 2 / square
-        self.error_ratio = np.concatenate([task.table.column("error.at_coverage") for task in tasks]) ** 2 / square
+        errors = np.concatenate([quantiles(LEADING, task) for task in tasks])
+        self.error_ratio = errors**2 / square[: len(errors)]
         # ratios are no surer than the sample: the margin is not narrower than its intervals
-        for task in tasks:
-            ends = task.interval
-            if ends is not None and task.summary.at_coverage > 0:
-                self.margin = max(self.margin, (ends[1] / task.summary.at_coverage) ** 2)
+        of_errors = [criterion.name for criterion in self.criteria if criterion.errors]
+        for judgement in (judgement for task in tasks for judgement in task.summary.judgements):
+            if judgement.criterion in of_errors and judgement.interval is not None and judgement.value > 0:
+                self.margin = max(self.margin, (judgement.interval[1] / judgement.value) ** 2)
 
     def predicted(self, program: Program, choice: Choice) -> float:
-        """Predicted largest quantile at the coverage of a choice, by first order and the ratios."""
-        return float(np.sqrt((program.square(choice) * self.error_ratio).max()))
+        """Largest quantile of the leading criterion, predicted by first order and the ratios.
+
+        Parameters
+        ----------
+        program : Program
+        choice : Choice
+
+        Returns
+        -------
+        float [m]
+        """
+        return float(np.sqrt((program.square(choice)[: len(self.error_ratio)] * self.error_ratio).max()))
 
     def nearest(self, program: Program) -> tuple[Choice, float]:
         """`Program.closest` among all choices.
@@ -233,56 +256,70 @@ class Search:
         return self.program()
 
     def tighten(self, program: Program, choice: Choice, tasks: Sequence[Judged]) -> None:
-        """Bound choices like a sampled one that exceeds the position limit by its own ratio, with a narrow margin."""
+        """Bound choices like a sampled one that exceeds a limit of errors by its own ratio, with a narrow margin.
+
+        Parameters
+        ----------
+        program : Program
+            Whose limits are narrowed.
+        choice : Choice
+        tasks : sequence of Judged
+        """
         place = {name: n for n, name in enumerate(self.names)}
         square = program.square(choice)
-        for task in tasks:
-            position = self.requirement.of(task.name).position
-            for name, quantile in zip(task.table.names, task.table.column("error.at_coverage").tolist(), strict=True):
-                if quantile > position:
-                    n = place[task.name, name]
-                    bound = square[n] * (position / quantile) ** 2 * NEAR / self.margin
-                    program.limit[n] = min(program.limit[n], bound)
+        for task, poses in zip(tasks, self.poses, strict=True):
+            for criterion, limit in self._limits_of_errors(task.name, poses):
+                start = self.quantities.index(criterion.quantity) * len(self.names)
+                for name, quantile in zip(task.table.names, quantiles(criterion, task).tolist(), strict=True):
+                    if quantile > limit:
+                        n = start + place[task.name, name]
+                        bound = square[n] * (limit / quantile) ** 2 * NEAR / self.margin
+                        program.limit[n] = min(program.limit[n], bound)
 
     def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
         """Relative improvement of a joint up to which a choice is taken as no better than this failed one.
 
         All joints together may then make up for half of what it exceeds, in mean square.
+
+        Parameters
+        ----------
+        tasks : sequence of Judged
+        sampled : Samples
+
+        Returns
+        -------
+        float
+            Share of the limit.
         """
         excess = float(self.loads(tasks, sampled).max()) ** 2 - 1
         return max(ALIKE, excess / (2 * len(self.options.joints)))
 
     def excess(self, program: Program, choice: Choice) -> Excess | None:
-        """Pose at which RP of a choice certainly exceeds its limit by most; None where it does nowhere."""
-        limit = self.repeatability_limit
-        if not self.limits_visits:
-            return None
-        rms = np.sqrt(program.visit_square(choice))
-        order = np.argsort(-rms / limit, kind="stable")
-        order = order[rms[order] * LEAST > limit[order]]  # elsewhere RP cannot reach it
-        for start in range(0, len(order), AT_ONCE):
-            poses = order[start : start + AT_ONCE]
-            repeatability, half_width = self.repeatability(program, choice, poses)
-            beyond = repeatability - 2.0 * half_width - limit[poses] * (1 + SURELY)
-            most = int(np.argmax(beyond))
-            if beyond[most] > 0:
-                return Excess(int(poses[most]), float(repeatability[most]), float(beyond[most]))
-        return None
+        """Pose at which the visits of a choice certainly exceed a limit; None where they do nowhere.
 
-    def repeatability(self, program: Program, choice: Choice, poses: np.ndarray) -> tuple[Array, Array]:
-        """RP of a choice at poses by the distribution of its visits, and the half-width of its interval."""
-        parts = [program.fixed, *(row[n] for row, n in zip(self.option_moments, choice, strict=True))]
-        every = [coefficient for part in parts for coefficient in part.of_visits.values()]
-        gains = np.zeros((len(poses), len(every), 3))
-        for k, coefficient in enumerate(every):
-            gains[:, k] = coefficient.gain[poses]
-        value, _, half, _ = integrate(
-            tuple(coefficient.distribution for coefficient in every), gains, self.study.scenario.plan
-        )
-        return value, half
+        Parameters
+        ----------
+        program : Program
+        choice : Choice
+
+        Returns
+        -------
+        Excess, optional
+        """
+        return excess(self.visit_limits, program, choice, self.study.scenario.plan)
 
     def few(self, program: Program, choice: Choice) -> list[PoseSet]:
-        """Poses of each task with the largest loads of either limit."""
+        """Poses of each task with the largest loads of every limit.
+
+        Parameters
+        ----------
+        program : Program
+        choice : Choice
+
+        Returns
+        -------
+        list of PoseSet
+        """
         out, at = [], 0
         loads = program.loads(choice)
         for poses in self.poses:
@@ -293,33 +330,40 @@ class Search:
             out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
         return out
 
-    def cheaper(self, below: float, most: int) -> Iterator[Choice] | None:
-        """Admissible choices below a price, the most expensive first; None where there are too many."""
-        sizes = [len(row) for row in self.options.joints]
-        if math.prod(float(size) for size in sizes) > most:
-            return None
-        prices = [np.array([option.price for option in row]) for row in self.options.joints]
-        total = prices[0]
-        for further in prices[1:]:
-            total = (total[:, None] + further).ravel()
-        listed = itertools.product(*(range(size) for size in sizes))
-        cheaper = [choice for choice, price in zip(listed, total.tolist(), strict=True) if price < below]
-        cheaper.sort(key=lambda choice: -sum(row[n] for row, n in zip(prices, choice, strict=True)))
-        of = self.options.joints
-        return (
-            choice for choice in cheaper if self.options.admits([row[n] for row, n in zip(of, choice, strict=True)])
-        )
-
-    @property
-    def least_price(self) -> float:
-        """Price of the cheapest option at every joint, a lower bound of all prices. [cost units]"""
-        return float(sum(min(option.price for option in row) for row in self.options.joints))
-
     def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
-        """Largest load of a sampled choice at every pose, as `error_loads`."""
-        paths = [poses.configurations.is_path for poses in self.poses]
-        return np.concatenate(error_loads(self.requirement, tasks, sampled.tasks, paths))
+        """Largest load of a sampled choice at every pose, as `error_loads`, then that of the orientation.
+
+        Parameters
+        ----------
+        tasks : sequence of Judged
+        sampled : Samples
+
+        Returns
+        -------
+        (rows,)
+            A row per pose, and again for the orientation where it is limited.
+        """
+        paths, all_criteria = [poses.configurations.is_path for poses in self.poses], self.criteria is CRITERIA
+        out = []
+        for quantity in self.quantities:
+            criteria = [criterion for criterion in self.criteria if criterion.quantity == quantity]
+            out += error_loads(self.requirement, tasks, sampled.tasks, paths, criteria, of_arms=all_criteria)
+        return np.concatenate(out)
+
+    def _limits_of_errors(self, task: str, poses: PoseSet) -> list[tuple[Criterion, float]]:
+        """Criteria of all errors together that count, with their limits at a task."""
+        return [*limits_of_errors(self.requirement.of(task), poses.configurations.is_path, self.criteria)]
 
     def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:
-        """Whether a sampled choice fails by accuracy or total error, and not by RP alone."""
+        """Whether a sampled choice fails by its errors, and not by the scatter of its visits alone.
+
+        Parameters
+        ----------
+        tasks : sequence of Judged
+        sampled : Samples
+
+        Returns
+        -------
+        bool
+        """
         return float(self.loads(tasks, sampled).max()) > 1.0

@@ -4,15 +4,16 @@ Three kinds of reasons exclude a cheaper design, and the answer tells which it r
 
 *Sampled.* It was sampled and fails. Where few cheaper designs are left they are all sampled.
 
-*By a bound.* RP of a design is known from the distribution of its visits without sampling. With S the rms of the
-visits, RP >= S; and two distributions at a distance d (rms, in any coupling) have RPs at most sqrt(10) d apart, since
-RP is m + 3 s with |dm|^2 + |ds|^2 <= d^2. So a design whose RP exceeds the limit by x excludes all within x / sqrt(10).
+*By a bound.* RP of a design, and that of its orientation, is known from the distribution of its visits without
+sampling, and a design that exceeds the limit excludes those near it (`visit_bounds`).
 
-*Judged.* The quantile at the coverage is tied to the mean square error by a ratio at every pose, which first designs,
-sampled, tell. The program gives designs in the order of their price with limits wider than the requirement by a margin,
-since the ratios differ a little from design to design; and one that is no better at any joint than one that fails is
-taken to fail too. The closest of the cheaper ones that this excludes are sampled; should one hold, the margin is
-widened.
+*Judged.* The quantile at the coverage, of the tool point and of the orientation, is tied to the mean square error by a
+ratio at every pose, which first designs, sampled, tell. The program gives designs in the order of their price with
+limits wider than the requirement by a margin, since the ratios differ a little from design to design; and one that is
+no better at any joint than one that fails is taken to fail too. The closest of the cheaper ones that this excludes are
+sampled; should one hold, the margin is widened.
+
+What no bound and no ratio tells (a yield, a path) is judged on the samples alone.
 
 Every design that was sampled is a candidate, those of the curve of price against error among them; the answer is the
 cheapest that holds, and of one price that of the smallest error. It is sampled once more on a population that the
@@ -21,6 +22,7 @@ search has not seen, and so are its closest cheaper rivals: that tells how far t
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -28,10 +30,12 @@ import numpy as np
 
 from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
+from armsim.decide.designs import cheaper_than, least_price
 from armsim.decide.frontier import cent, frontier, of_price
 from armsim.decide.program import Choice, Program
-from armsim.decide.search import LEAST, NEAR, Search
+from armsim.decide.search import Search
 from armsim.decide.selection import Selection
+from armsim.decide.visit_bounds import NEAR, Excess, exclude
 from armsim.model.joint_options import Options
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
@@ -57,7 +61,8 @@ class _Record:
     program: Program
     failed: dict[Choice, Rejected] = field(default_factory=dict)
     misses: dict[Choice, float] = field(default_factory=dict)
-    bounded: set[Choice] = field(default_factory=set)
+    failed_criteria: dict[Choice, set[str]] = field(default_factory=dict)
+    bounded: dict[Choice, Excess] = field(default_factory=dict)
 
     @property
     def equals(self) -> list[Choice]:
@@ -84,26 +89,19 @@ class _Record:
     @property
     def cheapest_of_all(self) -> bool:
         """Whether nothing can cost less than the answer."""
-        return self.best is not None and self.below < self.search.least_price
+        return self.best is not None and self.below < least_price(self.search.options)
 
     def cheaper(self, choice: Choice) -> bool:
         """Whether a choice is cheaper than the answer; the solver keeps to a price only so far."""
         return self.program.price(choice) <= self.below
 
     def exceeds(self, choice: Choice, hasty: bool = False) -> bool:
-        """Whether RP excludes a choice for certain; takes it and those near it out of the program.
-
-        In haste all those are left out for the time being whose visits are as large at that pose.
-        """
-        excess = self.search.excess(self.program, choice)
-        if excess is None:
+        """Whether its visits exclude a choice for certain; takes it and those like it out of the program."""
+        exceeded = self.search.excess(self.program, choice)
+        if exceeded is None:
             return False
-        self.bounded.add(choice)
-        self.program.refuse_near(choice, excess.pose, excess.excess / LEAST)
-        limit = float(self.search.repeatability_limit[excess.pose])
-        if hasty:
-            bound = self.program.visit_square(choice)[excess.pose] * (limit / excess.repeatability) ** 2 * NEAR
-            self.program.visit_limit[excess.pose] = min(self.program.visit_limit[excess.pose], bound)
+        self.bounded[choice] = exceeded
+        exclude(self.program, choice, exceeded, hasty)
         return True
 
     def holds(self, choice: Choice, dominate: bool = True) -> bool:
@@ -120,6 +118,7 @@ class _Record:
         reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
         self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons)
         self.misses[choice] = _miss(tasks)
+        self.failed_criteria[choice] = {criterion for task in tasks for criterion in task.summary.failed}
         program.refuse(choice)
         if dominate and search.accuracy_fails(tasks, sampled):
             program.refuse_dominated(choice, search.alike(tasks, sampled))
@@ -160,7 +159,7 @@ class _Record:
 
         What the curve shows is not to contradict the answer.
         """
-        search = self.search.of_position
+        search = self.search.of_leading
         program = search.program()
         nearest = program.closest(below=self.below)
         if self.cheapest_of_all or nearest is None or nearest[1] > search.margin**2:
@@ -176,7 +175,7 @@ class _Record:
         """Sample all designs of the price of the answer; returns whether all were sampled."""
         if self.best is None:
             return True
-        choices, complete = of_price(self.search.of_position, self.program.price(self.best), MOST_LISTED)
+        choices, complete = of_price(self.search.of_leading, self.program.price(self.best), MOST_LISTED)
         for choice in choices:
             if self.search.excess(self.program, choice) is None:
                 self.holds(choice, dominate=False)
@@ -185,7 +184,7 @@ class _Record:
     def finish(self) -> bool:
         """Sample all cheaper choices if only few are left; returns whether that was done."""
         while not self.cheapest_of_all:
-            cheaper = self.search.cheaper(self.below, MOST_LISTED)
+            cheaper = cheaper_than(self.search.options, self.below, MOST_LISTED)
             if cheaper is None:
                 return False
             open_choices: list[Choice] = []
@@ -251,7 +250,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
     """The answer of a search, and its choice; None where nothing meets the requirement."""
     options = search.options
     combinations = float(np.prod([float(len(row)) for row in options.joints]))
-    poses = len(search.ratio)
+    poses = len(search.names)
     search.run_options.note(
         f"{' x '.join(str(len(row)) for row in options.joints)} options, {combinations:.3g} designs, {poses} poses"
     )
@@ -259,7 +258,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True), None
-    if search.limits_visits:
+    if record.program.limits_visits:
         # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
         record.walk(hasty=True)
         record.program.visit_limit = search.program().visit_limit
@@ -297,9 +296,18 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
 
 def _proof(record: _Record, complete: bool, ended: bool) -> Proof:
     below = record.below
-    sampled = sum(row.price <= below for row in record.failed.values())
-    bounded = sum(record.program.price(choice) <= below for choice in record.bounded)
-    return Proof(sampled, bounded, complete, complete or ended, record.search.margin - 1)
+    sampled = [choice for choice, row in record.failed.items() if row.price <= below]
+    bounded = [exceeded for choice, exceeded in record.bounded.items() if record.program.price(choice) <= below]
+    failed = Counter(criterion for choice in sampled for criterion in record.failed_criteria[choice])
+    return Proof(
+        len(sampled),
+        len(bounded),
+        complete,
+        complete or ended,
+        record.search.margin - 1,
+        failed=dict(sorted(failed.items(), key=lambda item: (-item[1], item[0]))),
+        bounded_by=tuple(sorted({exceeded.symbol for exceeded in bounded})),
+    )
 
 
 def confirmed(search: Search, choice: Choice) -> Confirmation:

@@ -102,8 +102,8 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     -------
     TradeOff
     """
-    of_position = search.of_position
-    program = of_position.program()
+    of_leading = search.of_leading
+    program = of_leading.program()
     choices = [choice for choice, _ in frontier(program)]
     price = np.inf if answer is None else program.price(answer)
     if answer is not None:
@@ -111,7 +111,7 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         choices = sorted([*choices, answer], key=program.price)
     points = []
     for choice in choices:
-        points.append(_point(of_position, program, choice, everywhere=program.price(choice) < price))
+        points.append(_point(of_leading, program, choice, everywhere=program.price(choice) < price))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     judged = search.study.judge(search.poses, search.run_options.silent)[0]
     current = max(task.summary.at_coverage for task in judged)

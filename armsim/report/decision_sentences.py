@@ -169,10 +169,11 @@ def _out_of_reach(summary: Summary) -> list[str]:
 
 def _excluded(proof: Proof, which: str) -> str:
     """Sentence on how other designs were excluded."""
-    reasons = [f"{proof.sampled} sampled, which fail"] if proof.sampled else []
+    reasons = [f"{proof.sampled} sampled, which fail{_criteria_failed(proof)}"] if proof.sampled else []
     if proof.bounded:
         near = "" if proof.complete else ", and with them all that are near"
-        reasons.append(f"{proof.bounded} whose RP exceeds the limit by the distribution of their visits{near}")
+        figures = " or ".join(proof.bounded_by)
+        reasons.append(f"{proof.bounded} whose {figures} exceeds the limit by the distribution of their visits{near}")
     if proof.complete:
         detail = f" ({'; '.join(reasons)})" if reasons else ""
         return f"Proved for these samples: {which} was examined{detail}."
@@ -181,3 +182,10 @@ def _excluded(proof: Proof, which: str) -> str:
         f"Not proved: {'; '.join([*reasons, 'the rest is'])} no better at any joint and pose than one that failed, or "
         f"exceeds the limits of first order by more than {percent(proof.margin)} of the mean square error.{visits}"
     )
+
+
+def _criteria_failed(proof: Proof) -> str:
+    """Criteria that the sampled designs fail, as the end of a sentence, with how many fail each of several."""
+    if len(proof.failed) < 2:
+        return "".join(f" in {criterion}" for criterion in proof.failed)
+    return " in " + " and ".join(f"{criterion} ({number})" for criterion, number in proof.failed.items())

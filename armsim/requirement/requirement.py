@@ -87,12 +87,6 @@ class Requirement:
         limit_values = {name: value for name in names if (value := getattr(limits, name)) is not None}
         return dataclasses.replace(self, tasks={}, **limit_values)
 
-    def of_errors(self) -> Requirement:
-        """Requirement without the limits of single arms."""
-        of_arms: dict[str, Any] = dict.fromkeys(("repeatability", "yield_", "path_accuracy", "path_repeatability"))
-        tasks = {name: dataclasses.replace(limits, **of_arms) for name, limits in self.tasks.items()}
-        return dataclasses.replace(self, **of_arms, tasks=tasks)
-
 
 UNSTATED_COVERAGE = 0.95
 """Default coverage of quantiles without a requirement. Common practice, no source."""

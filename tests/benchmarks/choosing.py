@@ -93,7 +93,7 @@ def main() -> None:
     sizes = " x ".join(str(len(joint)) for joint in options.joints)
     search = Search(study, options)
     program = search.trained_program()
-    print(f"{sizes} options, {len(search.ratio)} poses", flush=True)
+    print(f"{sizes} options, {len(search.names)} poses", flush=True)
     started = time.perf_counter()
     choice = program.cheapest()
     ours = time.perf_counter() - started

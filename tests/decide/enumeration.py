@@ -83,6 +83,15 @@ CASES: dict[str, dict[str, str]] = {
         "{j3: {placements: [output]}, j4: {placements: [output]}, j5: {placements: [output], diameter: 30 mm}}}",
         "sampling": "{units: 200, visits: 4, seed: 8}",
     },
+    # a SCARA: the last joint turns the tool and does not move it
+    "scara": {
+        "links": "j1 turn 300 320 0; j2 turn 0 280 180; z slide 0 0 0; j4 turn 60 0 0",
+        "fitted": GEARED % (3, 8, 6) + GEARED % (3, 10, 8) + "mastering: 2 um; " + GEARED % (6, 20, 12),
+        "poses": "0 40 30 0; 60 -70 80 90; -100 120 20 -120; 20 10 150 200",
+        "encoders": "disc coarse 8 24 ~6; disc middle 15 11 ~3; disc quiet 19 16 ~1; disc fine 33 4 ~0.8;"
+        "scale plain 10 3 0.5",
+        "catalogue": "placements: {motor: 0, output: 7}",
+    },
     # joints that take the same encoder, two encoders that do not go together, one type a group
     "tied": {
         "links": "j1 turn 250 30 -90; j2 turn 0 300 0; j3 turn 0 20 -90; j4 turn 260 0 90; j5 turn 40 30 0",
@@ -193,8 +202,9 @@ def tied(options: Options, names: list[str]) -> bool:
 class Enumerated:
     """Every admissible design, sampled once.
 
-    Over all poses the largest quantile at the coverage and RP of 95 % of arms, shape (designs,) [m]; ``worst``, the
-    largest AP and RP of every unit, shape (designs, 2, units) [m].
+    Over all poses the largest quantile at the coverage and RP of 95 % of arms, shape (designs,) [m], and those of the
+    orientation [rad]; ``worst``, the largest AP and RP of every unit, then of its orientation, shape (designs, 4,
+    units) [m, rad].
     """
 
     study: Study
@@ -204,18 +214,29 @@ class Enumerated:
     prices: np.ndarray
     quantile: np.ndarray
     repeatability: np.ndarray
+    turn_quantile: np.ndarray
+    turn_repeatability: np.ndarray
     worst: np.ndarray
 
     def met(self, requirement: Requirement) -> np.ndarray:
         """Designs that meet a requirement, by the rules of the verdict, shape (designs,)."""
         out = self.quantile <= requirement.position
+        if requirement.orientation is not None:
+            out &= self.turn_quantile <= requirement.orientation
+        of_arms = [
+            requirement.position, requirement.repeatability, requirement.orientation,
+            requirement.orientation_repeatability,
+        ]  # fmt: skip
         if requirement.yield_ is not None:
-            passing = self.worst[:, 0] <= requirement.position
-            if requirement.repeatability is not None:
-                passing &= self.worst[:, 1] <= requirement.repeatability
-            out &= passing.mean(axis=1) >= requirement.yield_
-        elif requirement.repeatability is not None:
+            passing = np.ones(self.worst[:, 0].shape, dtype=bool)
+            for figure, limit in enumerate(of_arms):
+                if limit is not None:
+                    passing &= self.worst[:, figure] <= limit
+            return out & (passing.mean(axis=1) >= requirement.yield_)
+        if requirement.repeatability is not None:
             out &= self.repeatability <= requirement.repeatability
+        if requirement.orientation_repeatability is not None:
+            out &= self.turn_repeatability <= requirement.orientation_repeatability
         return out
 
 
@@ -227,8 +248,10 @@ def enumerate_all(study: Study, options: Options, coverage: float = 0.95) -> Enu
     for choice in choices:
         (task,), sampled = fitted_with(study, options, choice).judge(pose_sets, RunOptions(1))
         price = sum(option.price for option in chosen(options, choice))
-        rows.append((price, task.summary.at_coverage, task.summary.repeatability_p95))
         worst.append(sampled.tasks[0].worst)
+        of_arms = np.quantile(worst[-1][3], 0.95, method="inverted_cdf")
+        turned = float(task.table.column("orientation_error.at_coverage").max())
+        rows.append((price, task.summary.at_coverage, task.summary.repeatability_p95, turned, of_arms))
     return Enumerated(study, coverage, options, choices, *np.array(rows).T, np.array(worst))
 
 
@@ -248,6 +271,23 @@ def levels(every: Enumerated, number: int) -> Iterator[Requirement]:
             (accuracy, both, passing),
         ):
             yield Requirement(limits[0], every.coverage, *limits[1:])
+
+
+def turned_levels(every: Enumerated, number: int) -> Iterator[Requirement]:
+    """Limits of the orientation, of its repeatability, of both with a yield: what the position leaves they decide."""
+    for n, share in enumerate(np.linspace(0.05, 0.6, number).tolist()):
+        close = 1.0005 if n % 2 else 1.02
+        turned, repeats = (
+            float(np.quantile(values, share, method="lower")) * close
+            for values in (every.turn_quantile, every.turn_repeatability)
+        )
+        position = float(np.quantile(every.quantile, 0.8, method="lower"))
+        for limits in (
+            {"orientation": turned},
+            {"orientation_repeatability": repeats},
+            {"position": position, "orientation": turned, "orientation_repeatability": 1.5 * repeats, "yield_": 0.9},
+        ):
+            yield Requirement(**{"position": LOOSE, "coverage": every.coverage, **limits})
 
 
 def compare(every: Enumerated, requirement: Requirement) -> tuple[float | None, Selection, float, str]:
@@ -273,7 +313,7 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
         fixed_part(machine, configurations, shared),
     )
     free = np.full(len(fixed.independent_variance), np.inf)
-    program = Program(every.options, parts, fixed, np.ones(len(fixed.independent_variance)), free)
+    program = Program(every.options, parts, fixed, np.ones(len(fixed.independent_variance)), free, free)
     of_machines = []
     for choice in every.choices:
         machine = fitted_with(every.study, every.options, choice).scenario.machine

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from enumeration import CASES, Enumerated, beaten, build, chosen, compare, enumerate_all, levels, squares
+from enumeration import CASES, Enumerated, beaten, build, chosen, compare, enumerate_all, levels, squares, turned_levels
 
 from armsim.decide import select, trade_off
 from armsim.decide.decision_records import Fitted
@@ -45,9 +45,11 @@ def test_the_cheapest_choice_is_that_of_enumeration(every: Enumerated) -> None:
     assert sum(least is not None for _, least, *_ in rows) > len(rows) / 2
 
 
-def thinned(folder: Path, name: str, seed: int, units: int, coverage: float = 0.95) -> Enumerated:
+def thinned(
+    folder: Path, name: str, seed: int, units: int, coverage: float = 0.95, options_left: int = THINNED
+) -> Enumerated:
     study, options = build(folder, name)
-    few = replace(options, joints=tuple(row[:THINNED] for row in options.joints))
+    few = replace(options, joints=tuple(row[:options_left] for row in options.joints))
     return enumerate_all(study.with_plan(units, 4, seed), few, coverage)
 
 
@@ -84,6 +86,32 @@ def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: floa
     assert f"{coverage * 100:g} % of errors" in curve_in_words(curve)
     for point in curve.points:
         assert point.sampled == every.quantile[every.choices.index(number_of(every, point.design))]
+
+
+@pytest.mark.parametrize("listed", [100_000, 0])
+def test_the_orientation_alone_decides(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, listed: int) -> None:
+    """On a SCARA whose last joint turns the tool in place; with nothing listed, by the program and its bounds alone.
+
+    Source: full enumeration, every design sampled.
+    """
+    monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", listed)
+    every = thinned(tmp_path, "scara", 2, 200, options_left=5)
+    rows = [(requirement, *compare(every, requirement)) for requirement in turned_levels(every, 2)]
+    wrong = [
+        (requirement, least, selection.price, verdict)
+        for requirement, least, selection, _, verdict in rows
+        if verdict != "ok"
+    ]
+    assert not wrong
+    assert all(least is not None for _, least, *_ in rows)
+    by_position = [every.prices[every.quantile <= requirement.position].min() for requirement, *_ in rows]
+    assert (
+        sum(row[1] > price for row, price in zip(rows, by_position, strict=True)) >= 3
+    )  # it is the orientation that binds
+    if listed:
+        assert all(selection.proved for _, _, selection, *_ in rows)
+        bounded = {symbol for _, _, selection, *_ in rows for symbol in selection.proof.bounded_by}
+        assert bounded == {"orientation RP"}
 
 
 def number_of(every: Enumerated, design: Sequence[Fitted]) -> Choice:

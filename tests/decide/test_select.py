@@ -28,6 +28,7 @@ from armsim.model.joint_options import Fit, Option, Options
 from armsim.model.machine import Machine
 from armsim.report.decision_sentences import answer, grounds
 from armsim.requirement.requirement import Requirement
+from armsim.sampling.first_order import rotation_mean_square
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
@@ -46,11 +47,15 @@ def random_program(generator: np.random.Generator) -> Program:
             price, mass = float(generator.integers(1, 40)), float(generator.uniform(0.01, 0.1))
             own_options.append(Option(normal_joint(f"j{j}", 1e-4), encoder, f"m{o}", "motor", price, mass))
             scatter = generator.uniform(0.02, 1.0, poses)
-            own_parts.append(Moments(means[int(generator.integers(0, 2))], scatter, 0.3 * scatter, {}))
+            own_parts.append(Moments(means[int(generator.integers(0, 2))], scatter, 0.3 * scatter, {}, still(poses)))
         options.append(tuple(own_options))
         parts.append(own_parts)
     fixed = Moments(
-        generator.normal(0, 0.2, (poses, 3)), generator.uniform(0, 0.3, poses), generator.uniform(0, 0.1, poses), {}
+        generator.normal(0, 0.2, (poses, 3)),
+        generator.uniform(0, 0.3, poses),
+        generator.uniform(0, 0.1, poses),
+        {},
+        still(poses),
     )
     limits = Options(
         tuple(options),
@@ -62,7 +67,28 @@ def random_program(generator: np.random.Generator) -> Program:
         random_pairs(generator, joints) if generator.random() < 0.4 else (),
     )
     visit_limit = np.full(poses, 0.15 * joints) if generator.random() < 0.5 else np.full(poses, np.inf)
-    return Program(limits, parts, fixed, generator.uniform(0.4, 1.2, poses) * joints, visit_limit)
+    limit = generator.uniform(0.4, 1.2, poses) * joints
+    if generator.random() < 0.5:
+        return Program(limits, parts, fixed, limit, visit_limit, np.full(poses, np.inf))
+    turned = [[turning(part, generator) for part in row] for row in parts]
+    limit = np.concatenate([limit, generator.uniform(0.6, 1.5, poses) * joints])
+    return Program(limits, turned, turning(fixed, generator, 0.2), limit, visit_limit, np.full(poses, 0.25 * joints))
+
+
+def still(poses: int) -> np.ndarray:
+    """Visits that do not turn the tool."""
+    return np.zeros((poses, 3, 3))
+
+
+def turning(part: Moments, generator: np.random.Generator, size: float = 1.0) -> Moments:
+    """A part with rows of the orientation, and visits that turn the tool."""
+    poses = len(part.visits)
+    gains = size * generator.normal(0.0, 0.4, (poses, 3, 2))
+    return Moments(
+        np.concatenate([part.shared_vectors, size * generator.normal(0.0, 0.2, (poses, 3))]),
+        np.concatenate([part.independent_variance, size * generator.uniform(0.02, 1.0, poses)]),
+        part.visits, part.of_visits, gains @ np.swapaxes(gains, 1, 2),
+    )  # fmt: skip
 
 
 def random_pairs(generator: np.random.Generator, joints: int) -> tuple[tuple[Fit, Fit], ...]:
@@ -113,6 +139,14 @@ def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     return scatter + np.sum(mean**2, axis=1)
 
 
+def widest(program: Program, choice: tuple[int, ...]) -> np.ndarray:
+    """Largest variance of the rotation about any axis, shape (poses,). Source: singular values of the summed squares."""
+    covariance = program.fixed.turning_visits.copy()
+    for row, n in zip(program.option_moments, choice, strict=True):
+        covariance = covariance + row[n].turning_visits
+    return np.array([np.linalg.norm(matrix, 2) for matrix in covariance])
+
+
 @pytest.mark.parametrize("seed", range(200))
 def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
     """200 random small cases. Source: full enumeration."""
@@ -122,9 +156,15 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
         c: program.fixed.visits + sum(o[n].visits for o, n in zip(program.option_moments, c, strict=True))
         for c in every
     }
-    good = [
-        c for c in every if np.all(square(program, c) <= program.limit) and np.all(visits[c] <= program.visit_limit)
-    ]
+    loads = {
+        c: max(
+            float(np.max(square(program, c) / program.limit)),
+            float(np.max(visits[c] / program.visit_limit)),
+            float(np.max(widest(program, c) / program.turning_limit)),
+        )
+        for c in every
+    }
+    good = [c for c in every if loads[c] <= 1.0]
     choice = program.cheapest()
     if not good:
         assert choice is None
@@ -132,10 +172,6 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
         assert choice in good
         assert program.price(choice) == min(program.price(choice) for choice in good)
     if every:
-        loads = {
-            c: float(np.max(np.maximum(square(program, c) / program.limit, visits[c] / program.visit_limit)))
-            for c in every
-        }
         nearest = program.closest()
         assert nearest is not None
         assert nearest[1] == pytest.approx(min(loads.values()), rel=1e-5)
@@ -143,13 +179,15 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
 
 
 def test_limits_of_the_visits_bind() -> None:
-    """The random programs hold what they are made for: visits exclude choices that the position leaves."""
-    binding = 0
+    """The random programs hold what they are made for: visits exclude choices that the errors leave."""
+    binding = turned = 0
     for seed in range(200):
         program = random_program(np.random.default_rng(seed))
         within = [c for c in admissible(program) if np.all(square(program, c) <= program.limit)]
         binding += any(np.any(program.visit_square(choice) > program.visit_limit) for choice in within)
+        turned += any(np.any(widest(program, choice) > program.turning_limit) for choice in within)
     assert binding >= 20
+    assert turned >= 20
 
 
 @pytest.mark.parametrize("looser", [1e4, 1e8])
@@ -158,8 +196,9 @@ def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
     for seed in range(60):
         plain = random_program(np.random.default_rng(seed))
         program = Program(
-            plain.options, plain.option_moments, plain.fixed, plain.limit * looser, plain.visit_limit * looser
-        )
+            plain.options, plain.option_moments, plain.fixed, plain.limit * looser, plain.visit_limit * looser,
+            plain.turning_limit * looser,
+        )  # fmt: skip
         loads = [float(program.load(choice).max()) for choice in admissible(program)]
         closest = program.closest()
         assert (closest is None) == (not loads)
@@ -212,13 +251,16 @@ def test_parts_add_up_to_the_machine() -> None:
     generator = np.random.default_rng(3)
     choice = [int(generator.integers(0, len(row))) for row in options.joints]
     few = Options(tuple((row[n],) for row, n in zip(options.joints, choice, strict=True)), {})
-    total = fixed_part(ready.machine, configurations)
-    for (part,) in option_parts(ready.machine, few, configurations):
+    total = fixed_part(ready.machine, configurations, turning=True)
+    for (part,) in option_parts(ready.machine, few, configurations, turning=True):
         total = total + part
     machine = replace(ready.machine, joints=tuple(row[0].joint for row in few.joints))
-    moments = moments_of(machine, configurations)
+    moments = moments_of(machine, configurations, turning=True)
     np.testing.assert_allclose(total.square, moments.square, rtol=1e-9)
     np.testing.assert_allclose(total.visits, moments.visits, rtol=1e-9)
+    np.testing.assert_allclose(total.turning_visits, moments.turning_visits, rtol=1e-9, atol=1e-20)
+    rotation = [rotation_mean_square(machine.evaluated(of_task)) for of_task in configurations]
+    np.testing.assert_allclose(moments.square[len(moments.visits) :], np.concatenate(rotation), rtol=1e-9)
 
 
 @cache
@@ -296,6 +338,7 @@ def test_the_curve_is_that_of_enumeration() -> None:
         parts,
         fixed,
         np.ones(len(fixed.independent_variance)),
+        np.full(len(fixed.independent_variance), np.inf),
         np.full(len(fixed.independent_variance), np.inf),
     )
     every = [
@@ -453,6 +496,7 @@ def test_a_ball_excludes_the_choices_within_it_and_no_other(seed: int) -> None:
                 np.ones(1),
                 np.array([g**2]),
                 {f"j{j} 0": VisitCoefficient("normal", np.array([[g, 0.0, 0.0]]))},
+                still(1),
             )
             for g in gains[j]
         ]
@@ -462,8 +506,8 @@ def test_a_ball_excludes_the_choices_within_it_and_no_other(seed: int) -> None:
         tuple(Option(normal_joint(f"j{j}", 1e-4), f"e{o}", "m", "motor", float(o), 0.0) for o in range(options))
         for j in range(joints)
     )
-    nothing = Moments(np.zeros((1, 3)), np.zeros(1), np.zeros(1), {})
-    program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
+    nothing = Moments(np.zeros((1, 3)), np.zeros(1), np.zeros(1), {}, still(1))
+    program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf), np.full(1, np.inf))
     centre, radius = (1, 2, 0), 0.4
     program.refuse_near(centre, 0, radius)
     allowed = []
@@ -480,13 +524,13 @@ def test_a_ball_excludes_the_choices_within_it_and_no_other(seed: int) -> None:
 def test_dominance_leaves_out_what_is_no_better_and_closest_looks_at_it_all_the_same() -> None:
     """Two joints, three options each, better and worse by halves. Source: by hand."""
     scatter = [[0.5, 1.0, 1.5], [0.5, 1.0, 1.5]]
-    parts = [[Moments(np.zeros((1, 3)), np.array([s]), np.zeros(1), {}) for s in row] for row in scatter]
+    parts = [[Moments(np.zeros((1, 3)), np.array([s]), np.zeros(1), {}, still(1)) for s in row] for row in scatter]
     priced = tuple(
         tuple(Option(normal_joint(f"j{j}", 1e-4), f"e{o}", "m", "motor", 3.0 - o, 0.0) for o in range(3))
         for j in range(2)
     )
-    nothing = Moments(np.zeros((1, 3)), np.zeros(1), np.zeros(1), {})
-    program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
+    nothing = Moments(np.zeros((1, 3)), np.zeros(1), np.zeros(1), {}, still(1))
+    program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf), np.full(1, np.inf))
     program.refuse((1, 1))
     program.refuse_dominated((1, 1))
     allowed = set()
@@ -494,7 +538,7 @@ def test_dominance_leaves_out_what_is_no_better_and_closest_looks_at_it_all_the_
         allowed.add(choice)
         program.refuse(choice)
     assert allowed == {(0, 0), (0, 1), (0, 2), (1, 0), (2, 0)}  # each better than (1, 1) at a joint
-    fresh = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
+    fresh = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf), np.full(1, np.inf))
     fresh.refuse_dominated((0, 0))  # everything is no better
     assert fresh.cheapest() is None
     assert fresh.closest() is not None
