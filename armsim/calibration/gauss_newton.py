@@ -28,6 +28,7 @@ from armsim.core.parametrised_chain import place_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UnitErrors
 from armsim.model.configurations import Configurations
+from armsim.model.drives import moves_of
 from armsim.model.machine import Machine
 
 ROUNDS = 12
@@ -45,9 +46,9 @@ class Model:
     ----------
     axes : list of Axes
         Pose by pose.
-    axis : (K,)
-        Number of the axis that every parameter moves.
-    shapes : (M, K)
+    parameter, axis : (moves,)
+        Numbers of a parameter, and of an axis that it moves; an axis with followers moves these too.
+    shapes : (M, moves)
     ends : list of three Axes, or of none
         Axes at points off the target by `LEVER` along x, y, z of the tool, where a group holds orientations.
     rotations : (M, 3, 3)
@@ -55,6 +56,7 @@ class Model:
     """
 
     axes: list[Axes]
+    parameter: np.ndarray
     axis: np.ndarray
     shapes: Array
     ends: list[list[Axes]]
@@ -77,8 +79,9 @@ class Model:
         Model
         """
         arm, parameters = machine.arm, estimate.parameters
-        motions = sorted({arm.motion_of(parameter.axis) for parameter in parameters})
-        first = {arm.motion_of(parameter.axis): parameter.axis for parameter in parameters}
+        moves = moves_of(arm, parameters)
+        first = {arm.motion_of(axis): axis for _, axis, _ in moves}
+        motions = sorted(first)
         moving = [first[motion] for motion in motions]
         nominal, conditions = arm.postures(joints, moving), conditions or Conditions.plain(len(joints))
         at = conditions.placed(nominal, moving)
@@ -87,10 +90,12 @@ class Model:
             [Axes(end.direction[n], end.column[n], end.rotary) for end in beyond] if oriented else []
             for n, oriented in enumerate(conditions.oriented)
         ]
-        axis = np.array([motions.index(arm.motion_of(parameter.axis)) for parameter in parameters], dtype=np.int64)
+        numbers = np.array([number for number, _, _ in moves], dtype=np.int64)
+        axis = np.array([motions.index(arm.motion_of(axis)) for _, axis, _ in moves], dtype=np.int64)
         axes = [Axes(at.direction[n], at.column[n], at.rotary) for n in range(len(joints))]
-        shapes = np.ascontiguousarray(shapes_of(machine, Configurations(joints), parameters, conditions).T)
-        return Model(axes, axis, shapes, ends, at.tool[:, :3, :3])
+        values = shapes_of(machine, Configurations(joints), parameters, conditions).T
+        shapes = np.ascontiguousarray(values[:, numbers] * [factor for _, _, factor in moves])
+        return Model(axes, numbers, axis, shapes, ends, at.tool[:, :3, :3])
 
     def at(self, values: Array) -> tuple[Array, Array]:
         """Displacement of the target of every arm at every pose, and its derivative.
@@ -110,15 +115,19 @@ class Model:
         lanes = -(-units // LANES) * LANES
         coefficients = np.zeros((count, lanes))
         coefficients[:, :units] = values.T
-        numbers, moving = np.arange(count, dtype=np.int64), np.arange(len(self.axes[0].rotary), dtype=np.int64)
+        moving = np.arange(len(self.axes[0].rotary), dtype=np.int64)
         poses = len(self.axes)
         displacement, derivative = np.empty((units, poses, 3)), np.empty((units, poses, 3, count))
         kernel: Any = place_units
 
         def placed(n: int, axes: Axes) -> tuple[Array, Array]:
             shift, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
-            kernel(UnitErrors(coefficients, numbers, self.axis, self.shapes[n]), axes, moving, units, shift, columns)
-            return shift, columns[:, self.axis].swapaxes(1, 2) * self.shapes[n]
+            errors = UnitErrors(coefficients, self.parameter, self.axis, self.shapes[n])
+            kernel(errors, axes, moving, units, shift, columns)
+            by_move = columns[:, self.axis].swapaxes(1, 2) * self.shapes[n]
+            if len(self.parameter) == count:
+                return shift, by_move
+            return shift, by_move @ (self.parameter[:, None] == np.arange(count)).astype(float)
 
         for n, axes in enumerate(self.axes):
             displacement[:, n], derivative[:, n] = placed(n, axes)

@@ -10,7 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_machine import INSTRUMENT, ONE_SESSION, TARGET, Layout, nuisance_axes
-from armsim.errormodel.shapes import Constant, Proportional, Wave, multiple_of
+from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Identified, Instrument
@@ -138,9 +138,11 @@ def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array
     motions = [arm.motion_of(parameter.axis) for parameter in parameters]
     for term, part in linear.parts():
         for act in term.acts:
+            if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # follows an act on its joint
+                continue
             motion = arm.motion_of(act.axis)
             for j, parameter in enumerate(parameters):
-                if motions[j] == motion and (gain := multiple_of(act.shape, parameter.shape)) is not None:
+                if motions[j] == motion and (gain := act.multiple_of(parameter.axis, parameter.shape)) is not None:
                     out[j, part.start + act.coefficient] += gain
                     break
     return out

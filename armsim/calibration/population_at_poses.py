@@ -14,9 +14,9 @@ from armsim.calibration.identifiable import UNITS, folded, kind_of
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.reading_noise import Instrument, roots_of
-from armsim.errormodel.shapes import State
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
+from armsim.model.drives import moves_of
 from armsim.model.machine import Machine
 
 
@@ -119,11 +119,15 @@ def jacobian_of(
     (poses, 3, parameters) [m per unit of the parameter]
         In the base frame.
     """
-    axes = [parameter.axis for parameter in parameters]
+    moves = moves_of(machine.arm, parameters)
+    axes = [axis for _, axis, _ in moves]
     at = machine.arm.postures(configurations.joints, axes)
     column = at.column if conditions is None else conditions.columns(at, axes)
     values = shapes_of(machine, configurations, parameters, conditions)
-    return np.asarray(column.swapaxes(1, 2) * values.T[:, None, :])
+    effects = np.zeros((len(configurations), 3, len(parameters)))
+    for place, (number, _, factor) in enumerate(moves):
+        effects[:, :, number] += factor * column[:, place] * values[number][:, None]
+    return effects
 
 
 def shapes_of(
@@ -146,8 +150,7 @@ def shapes_of(
     (parameters, poses)
     """
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
-    fixed = State.at_rest(np.zeros(len(configurations)))
-    values = [parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in parameters]
+    values = [parameter.shape.value(states.of(parameter.axis)) for parameter in parameters]
     if conditions is not None:
         values = [conditions.factor(parameter.axis) * row for parameter, row in zip(parameters, values, strict=True)]
     return np.array(values).reshape(len(parameters), len(configurations))

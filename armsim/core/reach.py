@@ -46,7 +46,9 @@ class Chain(NamedTuple):
     rotary : (motions,) bool
     value : (motions,) [rad or m]
     joint : (motions,)
-        Number of the joint that moves it, -1 where none does.
+        Number of the joint that moves it, -1 where none does; the number of joints and more for followers.
+    factors : (followers, joints)
+        Motion of each follower per motion of each joint.
     size : float
         Length by which positions are measured against angles. [m]
     """
@@ -55,6 +57,7 @@ class Chain(NamedTuple):
     rotary: Flags
     value: Floats
     joint: Indices
+    factors: Floats
     size: float
 
 
@@ -97,9 +100,9 @@ class Buffers(NamedTuple):
 
     frame : (3, 4), turn : (3, 3)
         Pose reached so far along the chain [m], and one rotation.
-    axis : (joints, 3), origin : (joints, 3) [m]
-        Axis and origin of each joint in the base frame.
-    jacobian : (joints, 6) [m and rad, over the scale of the joint]
+    axis : (joints + followers, 3), origin : (joints + followers, 3) [m]
+        Axis and origin of each joint and follower in the base frame.
+    jacobian : (joints + followers, 6) [m and rad, over the scale of the joint]
     error : (6,) [m over the size, rad]
         Residual of the pose.
     matrix : (6, 6)
@@ -124,9 +127,10 @@ class Buffers(NamedTuple):
 
 
 @compiled
-def _buffers(joints: int) -> Buffers:
+def _buffers(joints: int, followers: int) -> Buffers:
+    moving = joints + followers
     return Buffers(
-        np.zeros((3, 4)), np.zeros((3, 3)), np.zeros((joints, 3)), np.zeros((joints, 3)), np.zeros((joints, 6)),
+        np.zeros((3, 4)), np.zeros((3, 3)), np.zeros((moving, 3)), np.zeros((moving, 3)), np.zeros((moving, 6)),
         np.zeros(6), np.zeros((6, 6)), np.zeros(joints), np.zeros(joints), np.zeros(joints),
         np.zeros(joints, dtype=np.bool_),
     )  # fmt: skip
@@ -156,7 +160,7 @@ def solve_from(
     miss : float
         Smallest error seen. [m and rad]
     """
-    buffers = _buffers(starts.shape[1])
+    buffers = _buffers(starts.shape[1], chain.factors.shape[0])
     least = np.inf
     for number in range(starts.shape[0]):
         for j in range(starts.shape[1]):
@@ -202,12 +206,17 @@ def _descend(
 @compiled
 def _evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
     """Evaluate frame, Jacobian and scaled error at joint positions into the buffers; returns the error. [m and rad]"""
-    frame, turn = buffers.frame, buffers.turn
+    frame, turn, joints = buffers.frame, buffers.turn, q.shape[0]
     frame[:] = 0.0
     frame[0, 0] = frame[1, 1] = frame[2, 2] = 1.0
     for m in range(chain.value.shape[0]):
         j = chain.joint[m]
-        value = chain.value[m] + (q[j] if j >= 0 else 0.0)
+        value = chain.value[m]
+        if 0 <= j < joints:
+            value += q[j]
+        elif j >= joints:
+            for k in range(joints):
+                value += chain.factors[j - joints, k] * q[k]
         x, y, z = chain.direction[m, 0], chain.direction[m, 1], chain.direction[m, 2]
         if j >= 0:
             for i in range(3):
@@ -220,7 +229,7 @@ def _evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> floa
         else:
             for i in range(3):
                 frame[i, 3] += (frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z) * value
-    for j in range(q.shape[0]):
+    for j in range(joints + chain.factors.shape[0]):
         w, o, jacobian = buffers.axis[j], buffers.origin[j], buffers.jacobian[j]
         if jacobian[3] != 0.0:
             dx, dy, dz = frame[0, 3] - o[0], frame[1, 3] - o[1], frame[2, 3] - o[2]
@@ -233,6 +242,10 @@ def _evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> floa
             for i in range(3):
                 jacobian[i] = w[i] / chain.size
                 jacobian[3 + i] = 0.0
+    for f in range(chain.factors.shape[0]):  # what follows a joint moves the tool with it
+        for j in range(joints):
+            for i in range(6):
+                buffers.jacobian[j, i] += chain.factors[f, j] * buffers.jacobian[joints + f, i]
     error = buffers.error
     miss = 0.0
     for i in range(3):
@@ -243,7 +256,7 @@ def _evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> floa
     if target.constraint == DIRECTION:
         _direction_error(frame, target.rotation, error)
         a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
-        for j in range(q.shape[0]):
+        for j in range(joints):
             about = buffers.jacobian[j, 3] * a + buffers.jacobian[j, 4] * b + buffers.jacobian[j, 5] * c
             buffers.jacobian[j, 3] -= about * a
             buffers.jacobian[j, 4] -= about * b
@@ -251,7 +264,7 @@ def _evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> floa
     elif target.constraint == FULL:
         _rotation_error(frame, target.rotation, error)
     else:
-        for j in range(q.shape[0]):
+        for j in range(joints):
             for i in range(3):
                 buffers.jacobian[j, 3 + i] = 0.0
     for i in range(3):

@@ -9,7 +9,6 @@ into one term. Physics functions make terms, the machine collects them, every an
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cached_property
@@ -20,7 +19,7 @@ from armsim.arrays import Array
 from armsim.causes import Cause, Life
 from armsim.errormodel.distributions import Distribution, DistributionName
 from armsim.errormodel.draws import Draw
-from armsim.errormodel.shapes import Shape, State, Wave, mean_product
+from armsim.errormodel.shapes import Constant, Shape, State, Wave, mean_product, multiple_of
 
 VISIT_DISTRIBUTIONS: tuple[DistributionName, ...] = ("normal", "uniform", "two-valued")
 """Distributions with compiled draws: the only ones of coefficients that are drawn anew per visit."""
@@ -64,18 +63,30 @@ class Axis:
         """Whether it is the motion or an error motion of a joint."""
         return self.role in (Role.MOTION, Role.ERROR_MOTION)
 
-    def state(self, states: Mapping[str, State], fixed: State) -> State:
-        """State at which shapes on the axis are evaluated: that of its joint; ``fixed`` for frames without a joint."""
-        return fixed if self.role is Role.FRAME else states.get(self.owner, fixed)
-
 
 @dataclass(frozen=True)
 class Act:
-    """Coefficient number ``coefficient`` of a term moves ``axis`` by the value of ``shape``."""
+    """Coefficient number ``coefficient`` of a term moves ``axis`` by the value of ``shape``.
+
+    ``drive`` names the joint at the state of whose drive the shape is evaluated, and to which the error belongs; empty
+    where that is the owner of the axis.
+    """
 
     coefficient: int
     axis: Axis
     shape: Shape
+    drive: str = ""
+
+    @property
+    def owner(self) -> str:
+        """Joint to which the error belongs; ``links`` for constants of links and frames."""
+        return self.drive or (self.axis.owner if self.axis.of_joint else "links")
+
+    def multiple_of(self, axis: Axis, shape: Shape) -> float | None:
+        """Factor to a shape that is evaluated at the state of an axis; None where it is no multiple of that."""
+        if self.drive and self.drive != axis.owner and not isinstance(self.shape, Constant):
+            return None
+        return multiple_of(self.shape, shape)
 
     def on(self, axis: Axis, gain: float, ratio: float) -> Act:
         """The act transferred to a joint, as `Term.on`."""
@@ -145,8 +156,8 @@ class Term:
 
     @cached_property
     def owner(self) -> str:
-        """Joint on whose motion or error motion it acts; ``links`` for constants; ``machine`` for several joints."""
-        owners = {axis.owner if axis.of_joint else "links" for axis in self.axes}
+        """Joint whose error it is; ``links`` for constants; ``machine`` for several joints."""
+        owners = {act.owner for act in self.acts}
         return owners.pop() if len(owners) == 1 else "machine"
 
     @property

@@ -13,7 +13,16 @@ from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
 from armsim.errormodel.terms import Axis, Role
-from armsim.model.kinematics import ERROR_MOTIONS, ArmJoint, ElementaryTransform, Frames, Kinematics, rotation, z_onto
+from armsim.model.kinematics import (
+    ERROR_MOTIONS,
+    ArmJoint,
+    Coupling,
+    ElementaryTransform,
+    Frames,
+    Kinematics,
+    rotation,
+    z_onto,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +38,15 @@ class Arm:
         The whole chain from base to tool.
     groups : mapping
         Group name to joint names.
+    couplings : tuple of Coupling
+        Joints whose drives see other joints too.
     """
 
     name: str
     joints: tuple[ArmJoint, ...]
     motions: tuple[ElementaryTransform, ...]
     groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    couplings: tuple[Coupling, ...] = ()
 
     def __getstate__(self) -> dict[str, object]:
         """Fields only: cached values are not sent to other processes."""
@@ -44,6 +56,11 @@ class Arm:
     def names(self) -> tuple[str, ...]:
         """Names of the joints, base first."""
         return tuple(joint.name for joint in self.joints)
+
+    @cached_property
+    def moving_names(self) -> tuple[str, ...]:
+        """Names of the joints, then those of the followers, base first each."""
+        return (*self.names, *(motion.axes[0].owner for motion in self.followers))
 
     @cached_property
     def lower(self) -> Array:
@@ -77,8 +94,37 @@ class Arm:
     def reach(self) -> float:
         """Bound on the distance from base to tool point. [m]"""
         lengths = [abs(motion.value) for motion in self.motions if not motion.rotary]
-        travels = [max(abs(j.lower), abs(j.upper)) for j in self.joints if not j.revolute]
-        return sum(lengths) + sum(t if math.isfinite(t) else 1.0 for t in travels)
+        slides = [(joint, 1.0) for joint in self.joints if not joint.revolute]
+        slides += [
+            (self.joints[number], abs(factor))
+            for motion in self.followers
+            if not motion.rotary
+            for number, factor in motion.factors
+        ]
+        travels = [(max(abs(joint.lower), abs(joint.upper)), factor) for joint, factor in slides]
+        return sum(lengths) + sum(factor * travel if math.isfinite(travel) else factor for travel, factor in travels)
+
+    @cached_property
+    def followers(self) -> tuple[ElementaryTransform, ...]:
+        """Motions without a drive that follow joints, base first."""
+        return tuple(motion for motion in self.motions if motion.factors)
+
+    def moved_by(self, axis: Axis) -> tuple[tuple[Axis, float], ...]:
+        """Axes that move with an axis, and how far each moves per motion of it: itself first, then its followers.
+
+        Parameters
+        ----------
+        axis : Axis
+
+        Returns
+        -------
+        tuple of (Axis, float)
+        """
+        if axis.role is not Role.MOTION or axis.owner not in self.names:
+            return ((axis, 1.0),)
+        number = self.names.index(axis.owner)
+        steps = [(motion.axes[0], factor) for motion in self.followers for n, factor in motion.factors if n == number]
+        return ((axis, 1.0), *steps)
 
     def group_of(self, joint: str) -> str:
         """Name of the group that contains a joint, or the name of the joint itself."""
@@ -143,15 +189,18 @@ class Arm:
         ----------
         q : (P, joints) [rad or m]
         axes : sequence of Axis, optional
-            Axes to evaluate; those of the joints where not given.
+            Axes to evaluate, each alone; those of the joints, with all that follows them, where not given.
 
         Returns
         -------
         Kinematics
         """
         q = np.atleast_2d(np.asarray(q, dtype=float))
+        if axes is None:
+            joints = [Axis(name) for name in self.names]
+            return self._with_followers(self.postures(q, [*joints, *(motion.axes[0] for motion in self.followers)]))
         poses = len(q)
-        indices = [self.motion_of(axis) for axis in (axes if axes is not None else [Axis(n) for n in self.names])]
+        indices = [self.motion_of(axis) for axis in axes]
         frame = np.broadcast_to(np.eye(4), (poses, 4, 4)).copy()
         directions, origins, points = {}, {}, [frame[:, :3, 3].copy()]
         for index, motion in enumerate(self.motions):
@@ -159,7 +208,7 @@ class Arm:
                 directions[index] = frame[:, :3, :3] @ np.array(motion.direction)
                 origins[index] = frame[:, :3, 3].copy()
             _move(frame, motion, q)
-            if motion.joint is not None:
+            if motion.moves:
                 points.append(frame[:, :3, 3].copy())
         tip = frame[:, :3, 3]
         points.append(tip.copy())
@@ -171,25 +220,46 @@ class Arm:
                 column[:, a] = np.cross(direction[:, a], tip - origins[i])
         return Kinematics(direction, column, rotary, frame, np.stack(points, axis=1))
 
+    def _with_followers(self, each: Kinematics) -> Kinematics:
+        """Kinematics of the joints from that of joints and followers, each alone."""
+        if not self.followers:
+            return each
+        count = len(self.joints)
+        direction, column, rotary = each.direction.copy(), each.column.copy(), each.rotary.copy()
+        for follower, motion in enumerate(self.followers, start=count):
+            for number, factor in motion.factors:
+                column[:, number] += factor * column[:, follower]
+                if motion.rotary:
+                    turning = direction[:, number] if rotary[number] else 0.0
+                    direction[:, number] = turning + factor * direction[:, follower]
+                    rotary[number] = True
+        return replace(each, direction=direction[:, :count], column=column[:, :count], rotary=rotary[:count])
+
     def frames(self, q: ArrayLike) -> Frames:
-        """Frames of links and tool, and axes of the joints, in the base frame.
+        """Frames of links and tool, and axes of joints and followers, in the base frame.
 
         Parameters
         ----------
         q : (P, joints) [rad or m]
+
+        Returns
+        -------
+        Frames
         """
         q = np.atleast_2d(np.asarray(q, dtype=float))
         link_ends = {
             axis.owner: i for i, m in enumerate(self.motions) for axis in m.axes if axis.role is not Role.FRAME
         }
-        last = [link_ends[name] for name in self.names]
+        moving = self.moving_names
+        last = [link_ends[name] for name in moving]
         frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
-        links = np.empty((len(q), len(self.joints), 4, 4))
-        direction, origin = np.empty((len(q), len(self.joints), 3)), np.empty((len(q), len(self.joints), 3))
+        links = np.empty((len(q), len(moving), 4, 4))
+        direction, origin = np.empty((len(q), len(moving), 3)), np.empty((len(q), len(moving), 3))
         for index, motion in enumerate(self.motions):
-            if motion.joint is not None:
-                direction[:, motion.joint] = frame[:, :3, :3] @ np.array(motion.direction)
-                origin[:, motion.joint] = frame[:, :3, 3]
+            if motion.moves:
+                number = motion.joint if motion.joint is not None else moving.index(motion.axes[0].owner)
+                direction[:, number] = frame[:, :3, :3] @ np.array(motion.direction)
+                origin[:, number] = frame[:, :3, 3]
             _move(frame, motion, q)
             for number in (n for n, end in enumerate(last) if end == index):
                 links[:, number] = frame
@@ -231,7 +301,7 @@ def _error_motion(axis: Axis, motion: ElementaryTransform) -> ElementaryTransfor
 
 def _move(frame: Array, motion: ElementaryTransform, q: Array) -> None:
     """Carry frames of shape (P, 4, 4) over one motion."""
-    value = motion.value + (q[:, motion.joint] if motion.joint is not None else np.zeros(len(q)))
+    value = motion.at(q)
     if motion.rotary:
         frame[:, :3, :3] = frame[:, :3, :3] @ rotation(motion.direction, value)
     else:

@@ -11,7 +11,8 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.causes import CALIBRATION
 from armsim.errormodel.draws import Draw, FollowingDraw, Gaussian
-from armsim.errormodel.shapes import Shape, State
+from armsim.errormodel.shapes import Shape
+from armsim.errormodel.states import States
 from armsim.errormodel.terms import Act, Axis, Term
 
 NAME = "calibration"
@@ -102,17 +103,15 @@ class Correction:
         limit = float("nan")  # on each axis what its shapes make of it
         return Term(NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
 
-    def values(self, states: Mapping[str, State], fixed: State) -> Array:
+    def values(self, states: States) -> Array:
         """Shapes of the parameters, shape (parameters, poses).
 
         Parameters
         ----------
-        states : mapping of joint to State
-        fixed : State
-            State of frames that no joint moves.
+        states : States
 
         Returns
         -------
         (parameters, poses)
         """
-        return np.array([parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in self.parameters])
+        return np.array([parameter.shape.value(states.of(parameter.axis)) for parameter in self.parameters])

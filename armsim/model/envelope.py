@@ -82,12 +82,13 @@ class Envelope:
     def _before_motion(self, arm: Arm, motion: ElementaryTransform) -> Envelope:
         """Envelope in the frame before a motion."""
         direction = np.array(motion.direction, dtype=float)
-        joint = None if motion.joint is None else arm.joints[motion.joint]
         if not motion.rotary:
             low, high = motion.value, motion.value
-            if joint is not None:
+            steps = motion.factors if motion.joint is None else ((motion.joint, 1.0),)
+            for joint, factor in ((arm.joints[number], factor) for number, factor in steps):
                 finite = math.isfinite(joint.lower) and math.isfinite(joint.upper)
-                low, high = (low + joint.lower, high + joint.upper) if finite else (low - 1.0, high + 1.0)
+                ends = (joint.lower * factor, joint.upper * factor) if finite else (-abs(factor), abs(factor))
+                low, high = low + min(ends), high + max(ends)
             most = max(abs(low), abs(high))
             return _tight(
                 self.low + np.minimum(direction * low, direction * high),
@@ -95,7 +96,7 @@ class Envelope:
                 self.axis_radii + most * np.sqrt(np.maximum(1.0 - direction**2, 0.0)),
                 self.radius + most,
             )
-        if joint is None:
+        if not motion.moves:
             return self._turned(rotation(direction, motion.value)[0])
         onto = z_onto(direction)
         level = self._turned(onto.T)  # the axis along z

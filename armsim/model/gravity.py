@@ -35,7 +35,7 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     """Load of gravity on every joint, positive in the direction of its motion.
 
     With V the potential energy, the load is -dV/dq: the sum over the masses beyond the joint of m g . dc/dq, c their
-    centres. The motor holds the joint with the opposite.
+    centres; what follows a joint moves with it. The motor holds the joint with the opposite.
 
     Parameters
     ----------
@@ -53,19 +53,26 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     """
     at = arm.frames(q)
     pull = np.array([0.0, 0.0, -STANDARD_GRAVITY])
-    loads = np.zeros((len(q), len(arm.joints)))
+    moving = [motion for motion in arm.motions if motion.moves]  # base first
+    names = arm.moving_names
+    numbers = [names.index(motion.axes[0].owner) for motion in moving]
+    loads = np.zeros((len(q), len(moving)))
     mass_frames: list[tuple[int, Mass, Array]] = [
-        (number, masses.links[name], at.links[:, number])
-        for number, name in enumerate(arm.names)
-        if name in masses.links
+        (place, masses.links[names[number]], at.links[:, number])
+        for place, number in enumerate(numbers)
+        if names[number] in masses.links
     ]
     if masses.payload is not None:
-        mass_frames.append((len(arm.joints) - 1, masses.payload, at.tool))
+        mass_frames.append((len(moving) - 1, masses.payload, at.tool))
     for last, mass, frame in mass_frames:
         centre = frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]
-        for j in range(last + 1):
-            direction = at.direction[:, j]
-            if arm.joints[j].revolute:
-                direction = np.cross(direction, centre - at.origin[:, j])
-            loads[:, j] += mass.mass * (direction @ pull)
-    return loads
+        for number, motion in zip(numbers[: last + 1], moving[: last + 1], strict=True):
+            direction = at.direction[:, number]
+            if motion.rotary:
+                direction = np.cross(direction, centre - at.origin[:, number])
+            loads[:, number] += mass.mass * (direction @ pull)
+    joint_loads: Array = loads[:, : len(arm.joints)].copy()
+    for follower, motion in enumerate(arm.followers, start=len(arm.joints)):
+        for number, factor in motion.factors:
+            joint_loads[:, number] += factor * loads[:, follower]
+    return joint_loads

@@ -11,7 +11,6 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.causes import CALIBRATION
 from armsim.errormodel.draws import Gaussian
-from armsim.errormodel.shapes import multiple_of
 from armsim.errormodel.terms import Act, Term
 from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
@@ -61,11 +60,14 @@ class Identification:
         -------
         tuple of Term
         """
-        shapes = [(arm.motion_of(parameter.axis), parameter.shape) for parameter in self.parameters]
+        identified = [(arm.motion_of(parameter.axis), parameter) for parameter in self.parameters]
 
         def is_identified(act: Act) -> bool:
             motion = arm.motion_of(act.axis)
-            return any(motion == other and multiple_of(act.shape, shape) is not None for other, shape in shapes)
+            return any(
+                motion == other and act.multiple_of(parameter.axis, parameter.shape) is not None
+                for other, parameter in identified
+            )
 
         out = []
         for term in terms:

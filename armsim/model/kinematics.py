@@ -35,6 +35,8 @@ class ElementaryTransform:
         Names under which errors act on it: the motion of a joint, a constant of a link, or both.
     joint : int, optional
         Number of the joint whose variable is added to the value.
+    factors : tuple of (int, float)
+        Of a follower, which has no drive: numbers of the joints that it follows, and its motion per motion of each.
     """
 
     direction: tuple[float, float, float]
@@ -42,6 +44,21 @@ class ElementaryTransform:
     value: float
     axes: tuple[Axis, ...] = ()
     joint: int | None = None
+    factors: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def moves(self) -> bool:
+        """Whether it moves with any joint."""
+        return self.joint is not None or bool(self.factors)
+
+    def at(self, q: Array) -> Array:
+        """Value at joint positions of shape (P, joints), shape (P,). [rad or m]"""
+        value = np.full(len(q), self.value)
+        if self.joint is not None:
+            value += q[:, self.joint]
+        for number, factor in self.factors:
+            value += factor * q[:, number]
+        return value
 
 
 @dataclass(frozen=True)
@@ -64,6 +81,25 @@ class ArmJoint:
         return self.lower - CRUMB <= position <= self.upper + CRUMB
 
 
+@dataclass(frozen=True)
+class Coupling:
+    """Coupling of the drive of a joint to several joints.
+
+    Parameters
+    ----------
+    joint : int
+        Number of the joint.
+    sees : tuple of float
+        Motion that the drive sees per motion of every joint, in the unit of its own joint before its own gear.
+    motor_only : bool
+        Whether the coupling lies between motor and joint, so that a sensor on the joint sees the joint alone.
+    """
+
+    joint: int
+    sees: tuple[float, ...]
+    motor_only: bool = False
+
+
 @dataclass(frozen=True, eq=False)
 class Kinematics:
     """Axes of an arm at P poses, and their effect on the tool point.
@@ -77,8 +113,8 @@ class Kinematics:
     rotary : (axes,) bool
     tool : (P, 4, 4)
         Pose of the tool. [m]
-    points : (P, joints + 2, 3)
-        Base, every joint, tool point: the arm drawn as a line. [m]
+    points : (P, joints + followers + 2, 3)
+        Base, every joint and follower, tool point: the arm drawn as a line. [m]
     """
 
     direction: Array
@@ -94,11 +130,11 @@ class Frames:
 
     Parameters
     ----------
-    links : (P, joints, 4, 4)
-        Frame that each joint carries: the last of its row.
+    links : (P, joints + followers, 4, 4)
+        Frame that each joint, then each follower carries: the last of its row.
     tool : (P, 4, 4)
-    direction, origin : (P, joints, 3)
-        Unit vectors, and points [m], of the joint axes.
+    direction, origin : (P, joints + followers, 3)
+        Unit vectors, and points [m], of their axes.
     """
 
     links: Array

@@ -13,13 +13,15 @@ from numpy.typing import ArrayLike
 from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
-from armsim.errormodel.terms import Axis, Term
+from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
+from armsim.errormodel.states import States
+from armsim.errormodel.terms import Act, Axis, Term
 from armsim.field_spec import key
+from armsim.model import drives
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observation
-from armsim.model.gravity import Masses, gravity_loads
+from armsim.model.gravity import Masses
 from armsim.model.identification import Identification
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
@@ -60,20 +62,19 @@ class Change:
         if isinstance(self.cause, str):  # it would be none of any term, and the change would change nothing
             raise TypeError(f"cause {self.cause!r}: a name; accepted: a Cause of armsim.causes, or of a term")
 
-    def of(self, term: Term, axis: Axis) -> float:
-        """Factor on the effect of a term on an axis.
+    def of(self, term: Term, act: Act) -> float:
+        """Factor on an act of a term.
 
         Parameters
         ----------
         term : Term
-        axis : Axis
+        act : Act
 
         Returns
         -------
         float
         """
-        concerned = self.joint is None or (axis.of_joint and axis.owner == self.joint)
-        return self.factor if concerned and self.cause in (None, term.cause) else 1.0
+        return self.factor if self.joint in (None, act.owner) and self.cause in (None, term.cause) else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,15 +122,25 @@ class Machine:
             terms += link_tolerances.link_tolerance(axis, tolerance)
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
+        if self.drive_matrix is not None:
+            terms = [drives.at_joints(term, self.arm.names, self.drive_matrix) for term in terms]
         if self.identification is not None:
             arm = self._with_error_motions(terms)
             terms = list(self.identification.in_place(terms, arm))
         changed_terms = tuple(self._changed(term) for term in terms)
-        return (
-            changed_terms
-            if self.correction is None
-            else (*changed_terms, self.correction.added_term(self._observation))
-        )
+        if self.correction is not None:
+            changed_terms = (*changed_terms, self.correction.added_term(self._observation))
+        return drives.with_followers(changed_terms, self.arm)
+
+    @cached_property
+    def drive_terms(self) -> tuple[Term, ...]:
+        """Terms with the errors of what the drives see, before couplings bring them to the joints."""
+        return self.terms if self.drive_matrix is None else replace(self, arm=replace(self.arm, couplings=())).terms
+
+    @cached_property
+    def drive_matrix(self) -> Array | None:
+        """Matrix of what the position sensors see, as `drives.drive_matrix`."""
+        return drives.drive_matrix(self.arm, [joint.geared for joint in self.joints])
 
     @cached_property
     def perturbed_arm(self) -> Arm:
@@ -149,7 +160,7 @@ class Machine:
     def _changed(self, term: Term) -> Term:
         acts = []
         for act in term.acts:
-            factor = math.prod(change.of(term, act.axis) for change in self.changes)
+            factor = math.prod(change.of(term, act) for change in self.changes)
             acts.append(act if factor == 1.0 else replace(act, shape=act.shape.scaled(factor)))
         return term if tuple(acts) == term.acts else replace(term, acts=tuple(acts))
 
@@ -201,18 +212,18 @@ class Machine:
             for axis in term.axes:
                 first.setdefault(self.perturbed_arm.motion_of(axis), axis)
         for parameter in self.correction.parameters if self.correction is not None else ():
-            first.setdefault(self.perturbed_arm.motion_of(parameter.axis), parameter.axis)
+            for axis, _ in self.arm.moved_by(parameter.axis):
+                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
         motions = sorted(first)
         index = {motion: i for i, motion in enumerate(motions)}
         axes = tuple(first[motion] for motion in motions)
         states = self.states(q, speeds, directions)
-        fixed = State.at_rest(np.zeros(len(np.atleast_2d(np.asarray(q)))))  # tool and fixed frames do not move
         acts = tuple(
             tuple(
                 (
                     act.coefficient,
                     index[self.perturbed_arm.motion_of(act.axis)],
-                    act.shape.value(act.axis.state(states, fixed)),
+                    act.shape.value(states.of_act(act)),
                 )
                 for act in term.acts
             )
@@ -220,12 +231,18 @@ class Machine:
         )
         draw_acts = acts
         if self.correction is not None:
-            acts = self._corrected(self.correction, acts, self.correction.values(states, fixed), index)
+            acts = self._corrected(self.correction, acts, self.correction.values(states), index)
         return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, draw_acts)
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """Effect of every coefficient with the correction that it causes, one entry per axis."""
-        axis = np.array([index[self.perturbed_arm.motion_of(parameter.axis)] for parameter in correction.parameters])
+        moves = [
+            (number, index[self.perturbed_arm.motion_of(axis)], factor)
+            for number, parameter in enumerate(correction.parameters)
+            for axis, factor in self.arm.moved_by(parameter.axis)
+        ]
+        rows, axis = [number for number, _, _ in moves], np.array([place for _, place, _ in moves])
+        shapes = shapes[rows] * np.array([factor for _, _, factor in moves])[:, None]
         out = []
         for term, term_acts in zip(self.terms, acts, strict=True):
             response = self._observation.response.get(term.name)
@@ -234,17 +251,15 @@ class Machine:
                 continue
             values: dict[tuple[int, int], Array] = {}
             for a in np.unique(axis).tolist():
-                correction_values = response[axis == a].T @ shapes[axis == a]
+                correction_values = response[rows][axis == a].T @ shapes[axis == a]
                 values.update({(k, a): -correction_values[k] for k in range(len(term.mean))})
             for k, a, value in term_acts:
                 values[k, a] = values[k, a] + value if (k, a) in values else value
             out.append(tuple((k, a, value) for (k, a), value in sorted(values.items(), key=lambda entry: entry[0])))
         return tuple(out)
 
-    def states(
-        self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
-    ) -> dict[str, State]:
-        """State of every joint at joint positions, speeds and directions of shape (poses, joints).
+    def states(self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None) -> States:
+        """States of joints and drives at joint positions, speeds and directions of shape (poses, joints).
 
         Parameters
         ----------
@@ -255,18 +270,9 @@ class Machine:
 
         Returns
         -------
-        dict of joint to State
+        States
         """
-        positions = np.atleast_2d(np.asarray(q, dtype=float))
-        joint_speeds = np.zeros_like(positions) if speeds is None else np.atleast_2d(np.asarray(speeds, dtype=float))
-        loads = np.zeros_like(positions) if self.masses is None else gravity_loads(self.arm, self.masses, positions)
-        last_directions = (
-            np.zeros_like(positions) if directions is None else np.atleast_2d(np.asarray(directions, dtype=float))
-        )
-        return {
-            name: State(positions[:, j], joint_speeds[:, j], loads[:, j], last_directions[:, j])
-            for j, name in enumerate(self.arm.names)
-        }
+        return drives.states_at(self.arm, self.masses, self.drive_matrix, q, speeds, directions)
 
     def survey(self) -> Array:
         """Joint positions spread evenly over the ranges, the lower ends first, shape (`SURVEY`, joints).

@@ -10,6 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Role, Term
+from armsim.model.drives import drive_columns
 from armsim.model.kinematics import ERROR_MOTIONS
 from armsim.model.machine import Machine
 from armsim.results import ErrorMotionBudget, JointBudget, TermBudget
@@ -34,11 +35,13 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     survey = machine.survey()
     states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
     error_motions = [axis for term in machine.terms for axis in term.axes if axis.role is Role.ERROR_MOTION]
-    axes = list(dict.fromkeys([*map(Axis, machine.arm.names), *error_motions]))
-    column = machine.perturbed_arm.postures(survey, axes).column
-    levers = dict(zip(axes, np.linalg.norm(column, axis=2).max(axis=0).tolist(), strict=True))
+    off_axes, joint_axes = list(dict.fromkeys(error_motions)), [Axis(name) for name in machine.arm.names]
+    columns = drive_columns(machine.arm.postures(survey).column, machine.drive_matrix)
+    off_columns = machine.perturbed_arm.postures(survey, off_axes).column
+    sizes = np.linalg.norm(np.concatenate([columns, off_columns], axis=1), axis=2).max(axis=0)
+    levers = dict(zip([*joint_axes, *off_axes], sizes.tolist(), strict=True))
     return {
-        joint.name: _sheet(machine, number, states[joint.name], levers, seed)
+        joint.name: _sheet(machine, number, states.drives[joint.name], levers, seed)
         for number, joint in enumerate(machine.joints)
     }
 
@@ -56,7 +59,7 @@ def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
 def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, float], seed: int) -> JointBudget:
     joint = machine.joints[number]
     axis = Axis(joint.name)
-    terms = [term for term in machine.terms if axis in term.axes]
+    terms = [term for term in machine.drive_terms if axis in term.axes]
     budgets = tuple(term_budget(term, axis, state) for term in terms)
     error_motions = tuple(
         ErrorMotionBudget(off_axis.parameter, _unit_of(off_axis), levers[off_axis], term_budget(term, off_axis, state))

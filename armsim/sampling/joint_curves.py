@@ -92,7 +92,8 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
     step = (float(arm.highest[number]) - start) / (POSITIONS - 1)
     q = np.repeat(arm.middle[None], POSITIONS, axis=0)
     q[:, number] = start + step * np.arange(POSITIONS)
-    position, state = q[:, number], machine.states(q)[joint.name]
+    state = machine.states(q).drives[joint.name]
+    position = state.position
     coefficients = draw_units(list(terms), SamplingPlan(UNIT_BLOCK, 1, seed))
     resolved_error = np.zeros((POSITIONS, coefficients.shape[1]))
     orders: list[float] = []

@@ -81,12 +81,24 @@ class Solver:
     def _chain(self) -> reach.Chain:
         from armsim.core import reach
 
-        motions = self.arm.motions
+        motions, joints = self.arm.motions, len(self.arm.joints)
+        followers = iter(range(joints, joints + len(self.arm.followers)))
+        factors = np.zeros((len(self.arm.followers), joints))
+        for row, motion in zip(factors, self.arm.followers, strict=True):
+            for number, factor in motion.factors:
+                row[number] += factor
         return reach.Chain(
             np.array([motion.direction for motion in motions], dtype=float).reshape(-1, 3),
             np.array([motion.rotary for motion in motions], dtype=bool),
             np.array([motion.value for motion in motions], dtype=float),
-            np.array([-1 if motion.joint is None else motion.joint for motion in motions], dtype=np.int64),
+            np.array(
+                [
+                    next(followers) if motion.factors else -1 if motion.joint is None else motion.joint
+                    for motion in motions
+                ],
+                dtype=np.int64,
+            ),
+            factors,
             self.arm.reach or 1.0,
         )
 

@@ -31,7 +31,7 @@ def dense(machine: Machine, number: int, position: Array, only_first: bool = Fal
     coefficients = draw_units(terms, SamplingPlan(UNITS, 1, SEED))[:, : 1 if only_first else None]
     q = np.repeat(machine.arm.middle[None], len(position), axis=0)
     q[:, number] = position
-    state = machine.states(q)[joint.name]
+    state = machine.states(q).joints[joint.name]
     total = np.zeros((len(position), coefficients.shape[1]))
     first = 0
     for term in terms:

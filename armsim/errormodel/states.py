@@ -1,0 +1,35 @@
+"""States of the joints of a machine and of their drives, at which the shapes of errors are evaluated."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import Act, Axis, Role
+
+
+@dataclass(frozen=True, eq=False)
+class States:
+    """States of all joints and drives at P poses.
+
+    Parameters
+    ----------
+    joints : mapping of joint to State
+    drives : mapping of joint to State
+        What the drive of each joint sees: its own state where nothing couples it to others.
+    fixed : State
+        State of frames that no joint moves.
+    """
+
+    joints: Mapping[str, State]
+    drives: Mapping[str, State]
+    fixed: State
+
+    def of(self, axis: Axis) -> State:
+        """State of an axis: that of its joint; ``fixed`` for a frame that no joint moves."""
+        return self.fixed if axis.role is Role.FRAME else self.joints.get(axis.owner, self.fixed)
+
+    def of_act(self, act: Act) -> State:
+        """State at which the shape of an act is evaluated."""
+        return self.drives[act.drive] if act.drive else self.of(act.axis)
