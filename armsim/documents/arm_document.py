@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import Field
 
+from armsim.documents.couplings import (
+    CouplingDocument,
+    FollowerDocument,
+    Rule,
+    stated_couplings,
+    stated_followers,
+    with_followers,
+)
 from armsim.documents.fields import Document, FilePath, Word, quantity
 from armsim.documents.from_spec import As, document_of, field_check
 from armsim.documents.identified_document import IdentifiedDocument, build_identification
@@ -51,7 +60,7 @@ class PrismaticRow(Document):
     a: Length
     alpha: Angle
     offset: Length = 0.0
-    range: Annotated[list[Length], Field(min_length=2, max_length=2)]
+    range: Annotated[list[Length], Field(min_length=2, max_length=2)] | None = None
     tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
 
 
@@ -101,6 +110,8 @@ class ArmDocument(Document):
     groups: dict[Word, list[Word]] = Field(default_factory=dict)
     tolerances: dict[str, Any] | None = None
     masses: MassesDocument | None = None
+    couplings: list[CouplingDocument] = Field(default_factory=list)
+    followers: list[FollowerDocument] = Field(default_factory=list)
     expansion: Annotated[float, field_check(Environment, "expansion")] = 0.0
     identified: IdentifiedDocument | None = None
 
@@ -138,7 +149,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     kinematics = document.kinematics
     kinematics_path = (*at, "kinematics")
     if isinstance(kinematics, URDFKinematics):
-        joints, chain, urdf_masses = read_chain(
+        rows, chain, rules, urdf_masses = read_chain(
             source.beside((*kinematics_path, "file"), kinematics.file),
             kinematics.base_link,
             kinematics.tip_link,
@@ -147,8 +158,15 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         )
         tolerance_type: type = OriginTolerances
     else:
-        (joints, chain), urdf_masses = _rows(kinematics, source, kinematics_path), {}
+        (rows, chain), rules, urdf_masses = _rows(kinematics, source, kinematics_path), {}, {}
         tolerance_type = RowTolerances
+    rules |= stated_followers(document.followers, rows, source, (*at, "followers"))
+    joints, chain = with_followers(rows, chain, rules)
+    if not joints:
+        raise source.error((*at, "followers"), "no joint has a drive", "a joint that follows no other")
+    if isinstance(kinematics, DHKinematics):
+        _check_ranges(kinematics, rules, source, kinematics_path)
+    couplings = stated_couplings(document.couplings, joints, source, (*at, "couplings"))
     names = [joint.name for joint in joints]
     for group, members in document.groups.items():
         for position, member in enumerate(members):
@@ -160,15 +178,16 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
             raise source.error((*at, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
     shared_tolerances = validate(document_of(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
-    for number, name in enumerate(names):
+    row_names = [joint.name for joint in rows]
+    for number, name in enumerate(row_names):
         row = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
         for field in declared(tolerance_type):
             entry = getattr(row, field.name, None) or getattr(shared_tolerances, field.name)
             if entry is not None and entry.spread.nonzero:
                 tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))
     for name in document.masses.links if document.masses is not None else ():
-        if name not in names:
-            raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
+        if name not in row_names:
+            raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(row_names))
     chain_owners = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
     for name in (*chain_owners, *document.groups):
         if name in RESERVED:
@@ -180,7 +199,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
     groups = {name: tuple(members) for name, members in document.groups.items()}
-    arm, identification = Arm(document.name, joints, motions, groups), None
+    arm, identification = Arm(document.name, joints, motions, groups, couplings), None
     if document.identified is not None:
         identification = build_identification(document.identified, arm, source, (*at, "identified"))
     return ArmParts(arm, tuple(tolerances), _masses(document, urdf_masses), identification)
@@ -193,6 +212,16 @@ def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | Non
     links = {name: _mass(link) for name, link in document.masses.links.items()}
     payload = document.masses.payload
     return Masses({**urdf_masses, **links}, None if payload is None else _mass(payload))
+
+
+def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, Rule], source: Source, at: KeyPath) -> None:
+    """Check that slides with a drive state a range, and that followers do not."""
+    for number, row in enumerate(kinematics.joints):
+        path = (*at, "joints", number, "range")
+        if row.name in rules and row.range is not None:
+            raise source.error(path, f"of {row.name!r}, which follows others", "ranges of the joints that it follows")
+        if row.name not in rules and row.range is None and isinstance(row, PrismaticRow):
+            raise source.error(path, "missing", "[lower end, upper end] of a prismatic joint")
 
 
 def _mass(document: Any) -> Mass:

@@ -109,7 +109,7 @@ def _joint_options(
                     try:
                         joint_path = ("joints", joint.name)  # what the joint names counts from the scenario
                         fitted_joint: Joint = build_joint(
-                            joint_document, joint, encoder, motor, bus, scenario.sources[0], joint_path
+                            joint_document, machine.arm, number, encoder, motor, bus, scenario.sources[0], joint_path
                         )
                     except InputError as error:
                         problem = error.problems[0]

@@ -9,10 +9,11 @@ from typing import Any, Literal, get_args
 from armsim.documents.from_spec import Place, build, document_of, extend_document
 from armsim.documents.read_measured_curves import CurveDocument, check_curve, sensor_curve
 from armsim.field_spec import declared
+from armsim.model.arm import Arm
+from armsim.model.drives import drive_range
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS, TYPICAL, GearType
 from armsim.model.joint import Bus, Joint
-from armsim.model.kinematics import ArmJoint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics.assembly import LEAST_CONTRAST
@@ -40,7 +41,8 @@ JointDocument = extend_document(
 
 def build_joint(
     document: Any,
-    joint: ArmJoint,
+    arm: Arm,
+    number: int,
     encoder: Encoder,
     motor_encoder: Encoder | None,
     bus: Bus,
@@ -52,7 +54,9 @@ def build_joint(
     Parameters
     ----------
     document : JointDocument
-    joint : ArmJoint
+    arm : Arm
+    number : int
+        Number of the joint.
     encoder : Encoder
         Encoder of the position loop.
     motor_encoder : Encoder or None
@@ -66,7 +70,9 @@ def build_joint(
     InputError
         A quantity that does not fit the joint, its encoder or its placement.
     """
+    joint = arm.joints[number]
     what = "revolute" if joint.revolute else "prismatic"
+    travel, farthest = drive_range(arm, number, document.placement == "motor")
     place = Place(
         source,
         at,
@@ -108,8 +114,8 @@ def build_joint(
         place,
         name=joint.name,
         encoder=encoder,
-        travel=joint.travel,
-        farthest=max((abs(end) for end in (joint.lower, joint.upper) if math.isfinite(end)), default=joint.travel),
+        travel=travel,
+        farthest=farthest,
         transmission=_transmission(document, place.within("transmission")),
         motor_encoder=motor_encoder,
         bus=bus,

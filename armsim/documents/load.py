@@ -15,6 +15,7 @@ from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, find_entry, split_reference
 from armsim.documents.catalogue_options import build_options, limit_problems
+from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
@@ -175,7 +176,7 @@ class _Loader:
         faults.collect(check_joints, document, arm, source)
         bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
         joints = []
-        for joint in arm.joints:
+        for joint_number, joint in enumerate(arm.joints):
             entry = document.joints.get(joint.name)
             encoder, motor = (encoders.get((joint.name, key)) for key in ENCODERS)
             if entry is None or encoder is None or (motor is None and entry.motor_encoder):
@@ -185,7 +186,9 @@ class _Loader:
             curve_path = (*joint_path, "error_curve", "file")
             if curve is not None and faults.collect(self._remember, curve.file, source, curve_path) is None:
                 continue
-            joints.append(faults.collect(build_joint, entry, joint, encoder, motor, bus, source, joint_path))
+            joints.append(
+                faults.collect(build_joint, entry, arm, joint_number, encoder, motor, bus, source, joint_path)
+            )
         names = [task.name for task in document.tasks]
         tasks = [faults.collect(self._task, document, number, arm, names) for number in range(len(names))]
         sampling_document, requirement_document, environment_document = (
@@ -229,6 +232,8 @@ class _Loader:
         )
         complete_joints = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
+        if machine.drive_matrix is not None:
+            check_solvable(machine.drive_matrix, source, ("arm",))
         self.notes += [
             *lint_machine(machine, motion),
             *bare_size_notes(Environment, source.data.get("environment"), "environment"),

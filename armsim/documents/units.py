@@ -66,6 +66,8 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "slope": ("m/m", ("um/m", "mm/m")),
     "angular speed": ("rad/s", ("deg/s", "rad/s", "rpm")),
     "speed": ("m/s", ("m/s", "mm/s")),
+    "length per angle": ("m/rad", ("mm/turn", "mm/rad")),
+    "angle per length": ("rad/m", ("deg/mm", "rad/m", "turn/mm")),
 }
 """Kind of quantity: its SI unit, and the units shown as accepted."""
 

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.documents.fields import LONGEST_NAME
+from armsim.documents.couplings import MIMIC, Rule
+from armsim.documents.fields import LONGEST_NAME, Measured
 from armsim.documents.files import Unreadable, read_bytes, unprintable_character
 from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
@@ -33,7 +34,7 @@ Fault = Callable[[str, str, str], InputError]
 
 def read_chain(
     path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
-) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, Mass]]:
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, Rule], dict[str, Mass]]:
     """Joints, motions and masses from ``base_link`` to ``tip_link``; fixed joints become part of the links.
 
     Parameters
@@ -48,6 +49,9 @@ def read_chain(
     joints : tuple of ArmJoint
         Base first.
     motions : list of ElementaryTransform
+        With a number for every moving joint, those that mimic others too.
+    rules : dict of joint name to Rule
+        Of the joints that mimic others.
     masses : dict of joint name to Mass
 
     Raises
@@ -57,7 +61,7 @@ def read_chain(
 
     References
     ----------
-    .. [1] URDF XML specification, elements joint, origin, axis, limit, inertial.
+    .. [1] URDF XML specification, elements joint, origin, axis, limit, mimic, inertial.
     """
     from defusedxml import DefusedXmlException
     from defusedxml.ElementTree import ParseError, fromstring
@@ -108,6 +112,7 @@ def read_chain(
     joints: list[ArmJoint] = []
     motions: list[ElementaryTransform] = []
     names: set[str] = set()
+    rules: dict[str, Rule] = {}
     for element in reversed(chain):
         raw_name, kind = element.get("name", ""), element.get("type", "")
         name = " ".join(raw_name.split())
@@ -125,8 +130,11 @@ def read_chain(
             continue
         if kind not in ("revolute", "continuous", "prismatic"):
             raise fault(f"joint {name!r} of type {kind!r}", "revolute, continuous, prismatic, fixed", name)
-        if element.find("mimic") is not None:
-            raise fault(f"joint {name!r} mimics another", "a chain of independent joints", name)
+        mimic = element.find("mimic")
+        if mimic is not None:
+            factor, other = _number(mimic, "multiplier", 1.0, fault, name), " ".join(mimic.get("joint", "").split())
+            offset = _number(mimic, "offset", 0.0, fault, name)
+            rules[name] = Rule({other: Measured(factor, MIMIC)}, offset, _at(fault, name))
         axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
         length = math.hypot(*axis)
         if length < SHORTEST_AXIS:
@@ -148,7 +156,12 @@ def read_chain(
     if not joints:
         raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
     moving = [element for element in reversed(chain) if element.get("type") != "fixed"]
-    return tuple(joints), motions, link_masses(root, moving, fault)
+    return tuple(joints), motions, rules, link_masses(root, moving, fault)
+
+
+def _at(fault: Fault, joint: str) -> Callable[[str, str], InputError]:
+    """Factory of errors at a joint that mimics another."""
+    return lambda finding, accepted: fault(f"joint {joint!r} mimics another: {finding}", accepted, joint)
 
 
 def _place(text: str, name: str) -> tuple[int, int]:
