@@ -223,13 +223,13 @@ def test_a_bevel_wrist_rolls_as_its_wheels_turn(tmp_path: Path, sensor: str) -> 
     joints |= {"roll": f"placement: {sensor}, transmission: {{ratio: 30}}, {DISC}"}
     path = scenario(tmp_path, WRIST, joints, {"p": [f"{value} deg" for value in degrees]})
     q = np.radians(degrees)
-    moved = q.copy()
-    moved[4] = attained(50 * q[4]) / 50
+    attained_q = q.copy()
+    attained_q[4] = attained(50 * q[4]) / 50
     if sensor == "motor":
-        moved[5] = attained(30 * (q[5] - 0.5 * q[4])) / 30 + 0.5 * moved[4]
+        attained_q[5] = attained(30 * (q[5] - 0.5 * q[4])) / 30 + 0.5 * attained_q[4]
     else:
-        moved[5] = attained(q[5])
-    shift = wrist_tool(moved) - wrist_tool(q)
+        attained_q[5] = attained(q[5])
+    shift = wrist_tool(attained_q) - wrist_tool(q)
     pose = armsim.load(path).run().task("t").poses[0]
     assert np.array(pose.position) == pytest.approx(wrist_tool(q), abs=1e-12)
     # what the encoders round off is some 1e-10 rad
