@@ -39,7 +39,15 @@ def caveats(
     causes = {term.cause for term in scenario.machine.terms}
     rise = scenario.machine.environment.temperature_rise
     drifting = [
-        j.name for j in scenario.machine.joints if j.encoder.drift.nonzero or j.encoder.signal.offset_drift.nonzero
+        j.name
+        for j in scenario.machine.joints
+        if j.temperature_rise is None and (j.encoder.drift.nonzero or j.encoder.signal.offset_drift.nonzero)
+    ]
+    names = {term.name for term in scenario.machine.terms}
+    out += [
+        f"temperature_rise of {joint.name} does nothing: no expansion of arm, drive or scale is stated, and no drift"
+        for joint in scenario.machine.joints
+        if joint.temperature_rise is not None and f"{joint.name}/temperature" not in names
     ]
     if rise is not None and TEMPERATURE not in causes:
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")

@@ -8,7 +8,7 @@ from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave, mean_product
 from armsim.errormodel.terms import SHAFT, Axis, PolarHarmonic, independent, polar
-from armsim.physics import assembly, error_motion, gear, scale, signal
+from armsim.physics import assembly, error_motion, gear, heat, scale, signal
 
 N = 200_000
 LAWS = ["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
@@ -68,6 +68,12 @@ TERMS = [
     *error_motion.synchronous("x", Cause("x"), Distribution("uniform", 1e-3), 2, ("tilt x", "tilt y")),
     *error_motion.synchronous("x", Cause("x"), Distribution("rayleigh", 1e-3), 1, ("shift z",)),
     *error_motion.asynchronous("x", Cause("x"), Distribution("normal", 1e-3), ("shift x", "shift y")),
+    *heat.joint_temperature(
+        "x",
+        Distribution("uniform", 2.0, 5.0),
+        [(Axis("x"), Constant(1e-6))],
+        [(Axis("x"), (Constant(1.0),), Distribution("normal", 1e-6))],
+    ),
 ]
 
 

@@ -21,13 +21,15 @@ def print_links(machine: Machine) -> None:
     rows = link_rows(machine)
     if rows:
         print_table("links: tolerances and thermal growth", HEADERS, rows, right=(3, 4, 5, 6))
-    rise = machine.environment.temperature_rise
-    if rise is not None:
-        std = math.sqrt(max(0.0, rise.second_moment - rise.mean**2))
-        print_line(
-            f"temperature rise, shared by all that grows or drifts: {rise.distribution}, mean "
-            f"{significant(rise.mean, 3)} K, standard deviation {significant(std, 3)} K"
-        )
+    rises = [("temperature rise, shared by all that grows or drifts", machine.environment.temperature_rise)]
+    rises += [(f"temperature of {joint.name} above that", joint.temperature_rise) for joint in machine.joints]
+    for what, rise in rises:
+        if rise is not None:
+            std = math.sqrt(max(0.0, rise.second_moment - rise.mean**2))
+            print_line(
+                f"{what}: {rise.distribution}, mean {significant(rise.mean, 3)} K, standard deviation "
+                f"{significant(std, 3)} K"
+            )
 
 
 def link_rows(machine: Machine) -> list[tuple[str, ...]]:

@@ -258,5 +258,5 @@ def option_parts(
 def _alone(machine: Machine, joint: Joint) -> Machine:
     """One joint of a machine, without the links; its own drift and the growth of its scale stay."""
     correction = None if machine.correction is None else machine.correction.without_instrument
-    around = replace(machine.environment, expansion=0.0)
+    around = replace(machine.environment, links_share=False)
     return replace(machine, joints=(joint,), tolerances=(), environment=around, correction=correction)

@@ -9,7 +9,8 @@ from typing import Any
 from armsim.documents.fields import is_bare
 from armsim.field_spec import declared
 from armsim.model.encoder import Encoder
-from armsim.model.machine import Machine
+from armsim.model.joint import Joint
+from armsim.model.machine import Environment, Machine
 from armsim.model.motion import Motion
 
 MOST_BITS = 30.0
@@ -56,8 +57,16 @@ def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
     ]
 
 
-def bare_size_notes(owner: type, data: Any, path: str) -> list[str]:
-    """Notes on one-sided quantities written as a bare number, which is read as a tolerance about zero."""
+def bare_size_notes(data: Any) -> list[str]:
+    """Notes on one-sided quantities of a scenario as written, which are read as tolerances about zero."""
+    joints = data.get("joints") or {}
+    return [
+        *_bare_sizes(Environment, data.get("environment"), "environment"),
+        *(note for name, entry in joints.items() for note in _bare_sizes(Joint, entry, f"joints.{name}")),
+    ]
+
+
+def _bare_sizes(owner: type, data: Any, path: str) -> list[str]:
     notes = []
     for field in declared(owner):
         size = data.get(field.yaml) if isinstance(data, dict) else None

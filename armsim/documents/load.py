@@ -234,10 +234,7 @@ class _Loader:
         machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
         if machine.drive_matrix is not None:
             check_solvable(machine.drive_matrix, source, ("arm",))
-        self.notes += [
-            *lint_machine(machine, motion),
-            *bare_size_notes(Environment, source.data.get("environment"), "environment"),
-        ]
+        self.notes += [*lint_machine(machine, motion), *bare_size_notes(source.data)]
         return Scenario(
             document.name,
             machine,

@@ -15,7 +15,7 @@ from armsim.model.encoder import Encoder
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
-from armsim.physics import assembly, gear, timing
+from armsim.physics import assembly, gear, heat, timing
 
 Placement = Literal["motor", "output", "both"]
 
@@ -90,6 +90,11 @@ class Joint:
     mastering: Distribution | None = key(
         None, "position", "zero left over after mastering, at the joint; a joint without it was not mastered",
         cause=causes.MASTERING, effect="moves the zero", physics=assembly.mastering,
+    )  # fmt: skip
+    temperature_rise: Distribution | None = key(
+        None, "temperature", "temperature of the joint, its sensor and its link, above that of the environment",
+        one_sided="a rise", cause=causes.JOINT_TEMPERATURE, effect="growth and drifts of this joint, in proportion",
+        physics=heat.joint_temperature,
     )  # fmt: skip
     motor_encoder: Encoder | None = None
     curve: MeasuredCurve | None = None

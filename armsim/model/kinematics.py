@@ -53,7 +53,7 @@ class ElementaryTransform:
 
     def at(self, q: Array) -> Array:
         """Value at joint positions of shape (P, joints), shape (P,). [rad or m]"""
-        value = np.full(len(q), self.value)
+        value = np.full(len(q), float(self.value))
         if self.joint is not None:
             value += q[:, self.joint]
         for number, factor in self.factors:

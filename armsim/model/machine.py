@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike
 from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
 from armsim.errormodel.states import States
 from armsim.errormodel.terms import Act, Axis, Term
 from armsim.field_spec import key
@@ -25,6 +24,7 @@ from armsim.model.gravity import Masses
 from armsim.model.identification import Identification
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
+from armsim.model.thermal import heat_terms
 from armsim.physics import heat, link_tolerances
 
 SURVEY = 256
@@ -33,7 +33,10 @@ SURVEY = 256
 
 @dataclass(frozen=True)
 class Environment:
-    """Temperature, one random quantity of a built arm, and what of the arm grows with it."""
+    """Temperature, one random quantity of a built arm, and what of the arm grows with it.
+
+    ``links_share`` is off where a joint is looked at without the links: they then grow by the rises of joints alone.
+    """
 
     temperature_rise: Distribution | None = key(
         None, "temperature", "temperature above that of mastering, shared by links, scales and drifts",
@@ -48,6 +51,7 @@ class Environment:
         293.15, "absolute temperature", "temperature of mastering, from which measured temperatures are counted",
         least=200.0, most=400.0,
     )  # fmt: skip
+    links_share: bool = True
 
 
 @dataclass(frozen=True)
@@ -120,8 +124,8 @@ class Machine:
             terms += joint.terms()
         for axis, tolerance in self.tolerances:
             terms += link_tolerances.link_tolerance(axis, tolerance)
-        if self.environment.temperature_rise is not None:
-            terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
+        around = self.environment
+        terms += heat_terms(self.arm, self.joints, around.temperature_rise, around.expansion, around.links_share)
         if self.drive_matrix is not None:
             terms = [drives.at_joints(term, self.arm.names, self.drive_matrix) for term in terms]
         if self.identification is not None:
@@ -283,40 +287,6 @@ class Machine:
         step = np.sqrt(_primes(len(self.joints)))
         points = np.arange(SURVEY)[:, None] * step % 1.0
         return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
-
-    def _growth(self) -> list[tuple[Axis, Shape]]:
-        """Shapes that grow in proportion to the temperature: links, tool, screws, scales (which read too little).
-
-        The fixed part of a prismatic motion is the origin of its scale, not a length that grows.
-        """
-        growth: list[tuple[Axis, Shape]] = []
-        expansion = self.environment.expansion
-        for motion in self.arm.motions:
-            constants = [axis for axis in motion.axes if not axis.of_joint]
-            if not motion.rotary and constants and motion.joint is None and motion.value and expansion:
-                growth.append((constants[-1], Constant(expansion * motion.value)))
-        for joint in self.joints:
-            if joint.encoder.expansion:
-                growth.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
-            screw = joint.transmission
-            if screw.expansion and joint.geared:  # the motor turns as told, so that a longer lead carries too far
-                growth.append((Axis(joint.name), Proportional("position", screw.expansion)))
-                growth.append((Axis(joint.name), Constant(-screw.expansion * screw.fixed_bearing)))
-        return growth
-
-    def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Distribution]]:
-        """Drifts of the sensors, as errors of the joints."""
-        drifts: list[tuple[Axis, tuple[Shape, ...], Distribution]] = []
-        for joint in self.joints:
-            axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
-            if encoder.drift.nonzero:
-                drifts.append((axis, (Constant(gain),), encoder.drift))
-            if encoder.signal.offset_drift.nonzero:
-                gain /= encoder.order * math.sqrt(encoder.head_count)  # calibrated away it comes back with the drift
-                order = encoder.order * joint.ratio
-                shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
-                drifts.append((axis, shapes, encoder.signal.offset_drift))
-        return drifts
 
 
 def _primes(number: int) -> Array:

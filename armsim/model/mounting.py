@@ -10,7 +10,7 @@ from armsim import causes
 from armsim.errormodel.distributions import ABSENT, NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
 from armsim.field_spec import key
-from armsim.physics import assembly, linear_scale, scale
+from armsim.physics import assembly, heat, linear_scale, scale
 from armsim.physics.heads import Heads
 
 VALID_SHARE = 0.1
@@ -119,6 +119,14 @@ class Mounting:
     abbe_offset: float = key(
         0.0, "length", "distance of a linear scale from the line of the tool", only="translation",
         cause=causes.ABBE_OFFSET, effect="offset times pitch of the guide", physics=linear_scale.abbe,
+    )  # fmt: skip
+    head_bracket: float = key(
+        0.0, "length", "bracket of the head, from the housing along the track; positive where growth reads more",
+        needs=RADIUS, least=-10.0, most=10.0,
+    )  # fmt: skip
+    bracket_expansion: float = key(
+        0.0, "expansion", "expansion of that bracket", least=-1e-3, most=1e-3, cause=causes.BRACKET_GROWTH,
+        effect="bracket times temperature, along the track", physics=heat.temperature,
     )  # fmt: skip
     guide_pitch: Distribution = key(
         NONE, "angle", "pitch of the carriage on its guide", only="translation",

@@ -1,10 +1,10 @@
-"""Heat: one temperature rise, shared by every joint and link of a built arm."""
+"""Heat: a temperature rise that every joint and link of a built arm shares, and that of a joint above it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -90,3 +90,41 @@ def temperature(
         math.nan,
     )
     return (term,) if acts else ()
+
+
+def joint_temperature(
+    joint: str,
+    rise: Distribution,
+    growth: Sequence[tuple[Axis, Shape]],
+    drifts: Sequence[tuple[Axis, tuple[Shape, ...], Distribution]] = (),
+) -> tuple[Term, ...]:
+    """What the heat of one joint moves: its sensor, its drive and its link, which are warmer than the rest of the arm.
+
+    Its temperature is T + T_j, the rise T that the whole arm shares and its part T_j; what is linear in it splits into
+    the term of T and one of T_j, which is independent of T and of the parts of other joints. The link is uniformly
+    warm: neglected are gradients within it, that bend it, and the time that it takes to soak.
+
+    Parameters
+    ----------
+    joint : str
+        Its owner.
+    rise : Distribution
+        T_j, above the shared rise. [K]
+    growth, drifts : sequence
+        Of this joint, as of `temperature`.
+
+    Returns
+    -------
+    tuple of Term
+        One term of the joint, attained minus commanded. [rad or m]
+
+    References
+    ----------
+    .. [1] ISO/TR 16015:2003: systematic errors from thermal influences; growth is expansion times length times rise
+       (from memory).
+    """
+    (out,) = temperature(rise, growth, drifts) or (None,)
+    if out is None:
+        return ()
+    acts = tuple(act if act.axis.of_joint else replace(act, drive=joint) for act in out.acts)
+    return (replace(out, name=f"{joint}/temperature", cause=causes.JOINT_TEMPERATURE, acts=acts),)

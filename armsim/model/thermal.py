@@ -1,0 +1,89 @@
+"""What of an arm grows and drifts with temperature: the rise that all share, and that of each joint."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
+from armsim.errormodel.terms import Axis, Term
+from armsim.model.arm import Arm
+from armsim.model.joint import Joint
+from armsim.physics import heat
+
+Growth = tuple[Axis, Shape]
+Drift = tuple[Axis, tuple[Shape, ...], Distribution]
+
+
+def heat_terms(
+    arm: Arm, joints: Sequence[Joint], rise: Distribution | None, expansion: float, links_share: bool = True
+) -> tuple[Term, ...]:
+    """Terms of the shared rise of temperature, and of the rise of each joint above it.
+
+    Parameters
+    ----------
+    arm : Arm
+    joints : sequence of Joint
+    rise : Distribution or None
+        Shared by the whole arm. [K]
+    expansion : float
+        Of the links. [1/K]
+    links_share : bool
+        Whether links grow with the shared rise.
+
+    Returns
+    -------
+    tuple of Term [rad or m]
+    """
+    terms: tuple[Term, ...] = ()
+    if rise is not None:
+        growth = _link_growth(arm, expansion) if links_share else []
+        growth += [part for joint in joints for part in _joint_growth(joint)]
+        terms += heat.temperature(rise, growth, [drift for joint in joints for drift in _drifts(joint)])
+    for joint in joints:
+        if joint.temperature_rise is not None:
+            growth = [*_link_growth(arm, expansion, joint.name), *_joint_growth(joint)]
+            terms += heat.joint_temperature(joint.name, joint.temperature_rise, growth, _drifts(joint))
+    return terms
+
+
+def _link_growth(arm: Arm, expansion: float, joint: str | None = None) -> list[Growth]:
+    """Constants of the links, and of the tool, that grow in proportion; of one joint where it is given.
+
+    The fixed part of a prismatic motion is the origin of its scale, not a length that grows.
+    """
+    growth: list[Growth] = []
+    for motion in arm.motions:
+        constants = [axis for axis in motion.axes if not axis.of_joint]
+        if motion.rotary or not constants or motion.joint is not None or not motion.value * expansion:
+            continue
+        if joint in (None, constants[-1].owner):
+            growth.append((constants[-1], Constant(expansion * motion.value)))
+    return growth
+
+
+def _joint_growth(joint: Joint) -> Iterable[Growth]:
+    """Screw, scale (which reads too little) and bracket of the head of a joint."""
+    axis, encoder, screw = Axis(joint.name), joint.encoder, joint.transmission
+    if encoder.expansion:
+        yield axis, Proportional("position", encoder.expansion)
+    if screw.expansion and joint.geared:  # the motor turns as told, so that a longer lead carries too far
+        yield axis, Proportional("position", screw.expansion)
+        yield axis, Constant(-screw.expansion * screw.fixed_bearing)
+    bracket = joint.mounting.bracket_expansion * joint.mounting.head_bracket
+    if bracket:
+        yield axis, Constant(-bracket / joint.ratio / (encoder.track_radius if encoder.rotary else 1.0))
+
+
+def _drifts(joint: Joint) -> list[Drift]:
+    """Drifts of the sensor of a joint, as errors of the joint."""
+    drifts: list[Drift] = []
+    axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
+    if encoder.drift.nonzero:
+        drifts.append((axis, (Constant(gain),), encoder.drift))
+    if encoder.signal.offset_drift.nonzero:
+        gain /= encoder.order * math.sqrt(encoder.head_count)  # calibrated away it comes back with the drift
+        order = encoder.order * joint.ratio
+        drifts.append((axis, (Wave("cos", order, gain), Wave("sin", order, -gain)), encoder.signal.offset_drift))
+    return drifts
