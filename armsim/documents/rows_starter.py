@@ -60,6 +60,7 @@ def _arm(arm: dict[str, Any]) -> Iterator[str]:
     yield "tolerances:                          # of the built links; none at base and flange, which the session fits"
     for key, size in {"d": "0.3 mm", "a": "0.3 mm", "alpha": "1 mrad"}.items():
         yield f"  {key}: {{std: {size}, distribution: normal}}"
+    yield "expansion: 23 ppm/K                  # of links of aluminium; steel 12 ppm/K: for files with a temperature"
 
 
 def _scenario(name: str, types: dict[str, str]) -> Iterator[str]:
