@@ -33,6 +33,7 @@ SLOW = (
     "calibration/test_hold_out.py",
     "calibration/test_written_arm.py",
     "calibration/test_case_study.py",
+    "calibration/test_wrong_arms.py::test_it_is_so_where_the_frame_is_fitted",
     "calibration/test_registration.py::test_a_tracker_file_with_joint_positions_is_enough",
     "calibration/test_registration.py::test_calibrate_identifies_the_arm_from_another_frame",
     "cli/test_stopping.py::test_no_process_stays_behind",

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from independent_session import OFFSET, Hidden, Session, forward, spots
+from independent_session import OFFSET, SIZES, Hidden, Session, forward, spots
 from scipy import stats
 from test_sessions import FILE
 
@@ -84,6 +84,8 @@ def test_lost_motion_of_three_times_the_stated_is_named(kind: str, frame: bool) 
             assert innocent <= stats.binom.ppf(0.99, len(arms), 0.01)
 
 
+UNMEASURED = 10
+"""Poses at which errors are expected."""
 WRONG = [Hidden(links=2.0), Hidden(links=3.0), Hidden(lost=2.0), Hidden(lost=3.0)]
 
 
@@ -100,10 +102,49 @@ def test_what_is_expected_of_wrong_arms_is_within_two_deviations_as_often_as_of_
     assert plain / count < 0.92  # what the stated spreads say
 
 
+@pytest.mark.parametrize("kind", ["six", "scara"])
+def test_it_is_so_where_the_frame_is_fitted(kind: str) -> None:
+    """Links twice and three times as far off as stated, frame and target fitted: much of what is expected then hangs on
+    causes that the readings do not resolve. 92 to 96 % of 200 arms; arms differ by some 14 % of their coordinates, so
+    that the mean of those called wrong has a standard error of that over their root."""
+    for links in (2.0, 3.0):
+        session = Session(kind, spots(kind, 24), 3, frame=True, hidden=Hidden(links=links))
+        covered, before, coordinates = coverage(session, 40)
+        error = 0.14 / np.sqrt(coordinates / (3.0 * UNMEASURED))
+        assert 0.92 - 2.5 * error <= covered / coordinates <= 0.96 + 2.5 * error
+        assert before / coordinates < 0.8  # what the stated spreads say
+
+
+class OneConstant(Session):
+    """Arms of which one constant of a link is eight times as far off as stated."""
+
+    def rows(self, rng: np.random.Generator) -> np.ndarray:
+        off = super().rows(rng)
+        off[0, 2] = 8.0 * SIZES["a"]
+        return off
+
+
+def test_a_single_cause_keeps_the_spreads_of_the_others() -> None:
+    """Of a SCARA with another length of the first link, frame and target fitted, this is named; all spreads grow in no
+    more than one of ten such arms (binomial bound at 99 %)."""
+    _, references, arms = measured_arms(OneConstant("scara", spots("scara", 24), 3, frame=True), 12)
+    named = common = 0
+    for read, ranks, visits, _ in arms:
+        if ranks.causes_judged:
+            estimator = references.of(read).arms.estimator
+            by_stated = Update.of(estimator, estimator.readings.means(visits))
+            columns = references.setup.registration_jacobian(read)
+            factors = dict(Renewed.of(by_stated, ranks, visits, read.roots, columns).factors)
+            named += 1
+            common += "all causes" in factors
+    assert named == len(arms)
+    assert common <= stats.binom.ppf(0.99, named, 0.1)
+
+
 def coverage(session: Session, arms: int) -> tuple[int, int, int]:
     """Coordinates within two standard deviations, by spreads estimated anew and by those stated, and all of them."""
     setup, references, measured = measured_arms(session, arms)
-    joints = spots(session.kind, 10, 77)
+    joints = spots(session.kind, UNMEASURED, 77)
     unmeasured = Linear.of(setup.machine, joints)
     inside = before = count = 0
     for read, ranks, visits, off in measured:
