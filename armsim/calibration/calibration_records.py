@@ -72,12 +72,16 @@ class PoseRecord:
 
 @dataclass(frozen=True)
 class DistanceRecord:
-    """AD and RD of the arm between two poses named by the task; AD with its interval."""
+    """AD and RD of the arm between two poses named by the task; AD with its interval.
+
+    ``session`` is empty where all readings are of one session.
+    """
 
     poses: tuple[str, str]
     accuracy: float
     accuracy_interval: Interval
     repeatability: float
+    session: str = ""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
@@ -20,6 +20,7 @@ from armsim.calibration.calibration_records import (
     ScaleRecord,
 )
 from armsim.calibration.cause_diagnosis import causes, scales
+from armsim.calibration.measured_distances import distance_pairs, distances
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.measurement_setup import Setup, measured_by, without_frame
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
@@ -28,13 +29,13 @@ from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.renewed_spreads import Renewed
 from armsim.calibration.visit_causes import VisitCauses, VisitSample, visit_causes
-from armsim.documents.measured_points import LEAST_VISITS, MeasuredArm
+from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
 from armsim.results.json_records import Beside, plain
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.measures import direction_variation
-from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability, student
+from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
@@ -105,8 +106,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     joints = {name: q for name, (q, _) in at_rest(study).items()}
     positions = np.array(list(joints.values()))
     setup, arms = measured_by(study, path, joints, instrument, excluded)
-    tools = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
-    pairs = _pairs(study)
+    pairs = distance_pairs(study.find(), setup.machine.arm)
     grids = {
         task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
@@ -132,7 +132,9 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         by_visit = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, scattered)
         records.append(
             replace(
-                _record(arm, ranks, updated, expectations, sizes[-1], pairs, tools, _directions_of(arm, study)),
+                _record(
+                    arm, ranks, updated, expectations, sizes[-1], distances(arm, pairs), _directions_of(arm, study)
+                ),
                 registrations=read.records,
                 outliers=screen.outliers,
                 crowded=screen.crowded,
@@ -244,7 +246,7 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
 
 def _record(
     arm: MeasuredArm, ranks: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
-    pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array], directions: tuple[DirectionRecord, ...],
+    between: tuple[DistanceRecord, ...], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
     poses = []
     positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
@@ -258,41 +260,9 @@ def _record(
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
         arm.name, ranks.units, ranks.p_value, ranks.scatter_p_value, ranks.each, ranks.compatible, tuple(poses),
-        _distances_of(arm, pairs, tools), directions,
+        between, directions,
         causes(updated, ranks), expectations, bool(coarse),
     )  # fmt: skip
-
-
-def _pairs(study: Study) -> list[tuple[str, str]]:
-    """Poses between which a task asks for the distance."""
-    out = []
-    for poses in study.find():
-        out += [(poses.names[a], poses.names[b]) for a, b in poses.pairs]
-    return out
-
-
-def _distances_of(
-    arm: MeasuredArm, pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array]
-) -> tuple[DistanceRecord, ...]:
-    """AD and RD between poses that were both measured, visit by visit.
-
-    References
-    ----------
-    .. [1] ISO 9283:1998 7.3 (clause number from memory).
-    """
-    out = []
-    for a, b in pairs:
-        if a in arm.visits and b in arm.visits:
-            count = min(len(arm.visits[a]), len(arm.visits[b]))
-            if count < LEAST_VISITS:
-                continue
-            apart = tools[b] + arm.visits[b][:count] - tools[a] - arm.visits[a][:count]
-            attained = np.linalg.norm(apart, axis=1)
-            value = float(attained.mean() - np.linalg.norm(tools[b] - tools[a]))
-            spread = float(attained.std(ddof=1))
-            half = student(count - 1) * spread / np.sqrt(count)
-            out.append(DistanceRecord((a, b), value, (value - half, value + half), 3.0 * spread))
-    return tuple(out)
 
 
 def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...]:

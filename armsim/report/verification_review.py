@@ -184,6 +184,7 @@ def distance_frame(arm: ArmRecord) -> Frame:
     rows = arm.distances
     columns = (
         words("distance", [f"{row.poses[0]} to {row.poses[1]}" for row in rows]),
+        *([words("session", [row.session for row in rows])] if any(row.session for row in rows) else []),
         lengths("AD", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
         lengths("RD", [row.repeatability for row in rows]),
     )

@@ -255,6 +255,20 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
     assert distance.accuracy == pytest.approx(attained.mean() - np.linalg.norm(tools[1] - tools[0]), abs=1e-8)
     assert distance.repeatability == pytest.approx(3 * attained.std(ddof=1), rel=1e-4)
     assert distance.accuracy_interval[0] < distance.accuracy < distance.accuracy_interval[1]
+    rows = [
+        (name, session, *(1e3 * reading))
+        for name, every in zip(names, readings, strict=True)
+        for n, reading in enumerate(every)
+        for session in [("s1", "s2")[n % 2]]
+    ]
+    lines = ["pose,session,x [mm],y [mm],z [mm]", *(",".join(map(str, row)) for row in rows)]
+    (tmp_path / "two.csv").write_text("\n".join(lines) + "\n")
+    (arm,) = verify(study, tmp_path / "two.csv", 20e-6).arms
+    assert [(record.session, record.poses) for record in arm.distances] == [("s1", ("m1", "m2")), ("s2", ("m1", "m2"))]
+    for n, record in enumerate(arm.distances):
+        expected = attained[n::2].mean() - np.linalg.norm(tools[1] - tools[0])
+        assert record.accuracy == pytest.approx(expected, abs=1e-8)
+        assert record.repeatability == pytest.approx(3 * attained[n::2].std(ddof=1), rel=1e-4)
 
 
 def mended(change: str) -> str:
