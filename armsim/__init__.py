@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from armsim.calibration.curve_analysis import Curves
     from armsim.calibration.verify import Verified
-    from armsim.decide.allocate import Allocation, allocate
+    from armsim.decide.allocate import allocate
     from armsim.decide.calibration_study import Calibrated
     from armsim.decide.compare import Comparison
+    from armsim.decide.error_budget import Allocation
     from armsim.decide.select import select
     from armsim.decide.selection import Selection
     from armsim.decide.sensitivity import Sensitivities, sensitivities

@@ -15,16 +15,22 @@ from armsim.criteria.evidence import (
     required_share,
     share_of,
 )
-from armsim.criteria.of_joints import RIPPLE, JointsEvaluated, changes_of_joints, judge_joints
+from armsim.criteria.of_joints import (
+    VELOCITY_RIPPLE,
+    JointsEvaluated,
+    changes_of_joints,
+    judge_joints,
+    required_of_joints,
+)
 from armsim.criteria.of_populations import CRITERIA, limits_of_arms, passing, smallest_limit, yield_of
 from armsim.criteria.paired import CriterionChange, Evaluated, change_of
-from armsim.formatting import percent
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 
 __all__ = [
     "CRITERIA",
     "LEADING",
+    "VELOCITY_RIPPLE",
     "Criterion",
     "CriterionChange",
     "Evaluated",
@@ -42,6 +48,7 @@ __all__ = [
     "limits_of_arms",
     "passing",
     "required_in_words",
+    "required_of_joints",
     "required_share",
     "share_of",
     "smallest_limit",
@@ -84,8 +91,8 @@ def required_in_words(requirement: Requirement | None) -> str:
     if requirement is None:
         return "nothing"
     parts = [part for criterion in CRITERIA if (part := criterion.required(requirement))]
-    if requirement.velocity_ripple is not None:
-        parts.append(f"{RIPPLE} within {percent(requirement.velocity_ripple)}")
+    if of_joints := required_of_joints(requirement):
+        parts.append(of_joints)
     tasks = []
     for name in requirement.tasks:
         at_task = (criterion.required(requirement.of(name)) for criterion in CRITERIA)

@@ -13,7 +13,7 @@ import numpy as np
 
 from armsim.criteria.evidence import required_share
 from armsim.criteria.paired import CriterionChange
-from armsim.formatting import show_speed
+from armsim.formatting import percent, show_speed
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
 from armsim.requirement import Judgement
@@ -30,6 +30,12 @@ Motions = Mapping[str, JointMotion | SteadySpeed]
 VELOCITY_RIPPLE, OPERATION = "velocity ripple", "operation"
 RIPPLE = "ripple of the speed of 95 % of arms"
 """Criteria of joints with a stated speed."""
+
+
+def required_of_joints(requirement: Requirement) -> str:
+    """Requirement on the joints as a phrase; empty where nothing is required."""
+    limit = requirement.velocity_ripple
+    return "" if limit is None else f"{RIPPLE} within {percent(limit)}"
 
 
 def judge_joints(

@@ -1,7 +1,8 @@
 """Decisions between designs, based on the terms and poses of the Monte Carlo."""
 
-from armsim.decide.allocate import Allocation, allocate
+from armsim.decide.allocate import allocate
 from armsim.decide.compare import Comparison, compare
+from armsim.decide.error_budget import Allocation
 from armsim.decide.select import select
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities

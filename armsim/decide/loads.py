@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -9,11 +10,12 @@ from scipy.special import ndtri
 
 from armsim.arrays import Array
 from armsim.assessment import Judged
-from armsim.criteria import CRITERIA, Criterion, limits_of_arms
+from armsim.criteria import CRITERIA, LEADING, Criterion, limits_of_arms
 from armsim.requirement import Quantity
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
 from armsim.sampling.population import TaskSample
+from armsim.tasks import PoseSet, Task
 
 QUANTITIES: tuple[Quantity, ...] = ("length", "angle")
 """Quantities of errors at a pose: of the tool point, and of its orientation."""
@@ -62,6 +64,11 @@ def error_loads(
     return out
 
 
+def counts(criterion: Criterion) -> bool:
+    """Whether a criterion enters the loads: of errors, and not of the scatter of the visits."""
+    return bool(criterion.errors) or (criterion.figure is not None and not criterion.figure.of_visits)
+
+
 def limits_of_errors(
     requirement: Requirement, path: bool, criteria: Sequence[Criterion] = CRITERIA
 ) -> Iterator[tuple[Criterion, float]]:
@@ -85,6 +92,95 @@ def limits_of_errors(
         limit = criterion.limit_at(requirement, path)
         if criterion.errors and limit is not None:
             yield criterion, limit
+
+
+def limited_quantities(requirement: Requirement, tasks: Sequence[Task]) -> list[Quantity]:
+    """Quantities of errors that are limited at any task, that of the leading criterion first.
+
+    Parameters
+    ----------
+    requirement : Requirement
+    tasks : sequence of Task
+
+    Returns
+    -------
+    list of Quantity
+    """
+    return [
+        quantity
+        for quantity in QUANTITIES
+        if quantity == LEADING.quantity
+        or any(
+            criterion.quantity == quantity and criterion.limit(requirement.of(task.name)) is not None
+            for criterion in CRITERIA
+            for task in tasks
+            if counts(criterion)
+        )
+    ]
+
+
+def loads_of_quantities(
+    requirement: Requirement,
+    tasks: Sequence[Judged],
+    samples: Sequence[TaskSample],
+    paths: Sequence[bool],
+    quantities: Sequence[Quantity],
+    criteria: Sequence[Criterion] = CRITERIA,
+) -> list[Array]:
+    """Loads as of `error_loads` by the criteria of one quantity at all tasks, then by those of the next.
+
+    Parameters
+    ----------
+    requirement : Requirement
+    tasks : sequence of Judged
+    samples : sequence of TaskSample
+    paths : sequence of bool
+        Whether each task is a path.
+    quantities : sequence of Quantity
+    criteria : sequence of Criterion
+        Those that count; limits that a share of the arms must keep count where these are all.
+
+    Returns
+    -------
+    list of (poses,)
+    """
+    out = []
+    for quantity in quantities:
+        of_quantity = [criterion for criterion in criteria if criterion.quantity == quantity]
+        out += error_loads(requirement, tasks, samples, paths, of_quantity, of_arms=criteria is CRITERIA)
+    return out
+
+
+def first_limits(
+    requirement: Requirement,
+    tasks: Sequence[Task],
+    pose_sets: Sequence[PoseSet],
+    quantities: Sequence[Quantity],
+    criteria: Sequence[Criterion] = CRITERIA,
+) -> Array:
+    """Smallest limit on all errors together at every pose of all tasks, then of the next quantity.
+
+    Parameters
+    ----------
+    requirement : Requirement
+    tasks : sequence of Task
+    pose_sets : sequence of PoseSet
+    quantities : sequence of Quantity
+    criteria : sequence of Criterion
+        Those that count.
+
+    Returns
+    -------
+    (quantities poses,) [m or rad]
+        inf where there is none.
+    """
+    limits = []
+    for quantity in quantities:
+        for task, poses in zip(tasks, pose_sets, strict=True):
+            rows = limits_of_errors(requirement.of(task.name), poses.configurations.is_path, criteria)
+            least = min((limit for criterion, limit in rows if criterion.quantity == quantity), default=math.inf)
+            limits.append(np.full(len(poses.names), least))
+    return np.concatenate(limits)
 
 
 def quantiles(criterion: Criterion, task: Judged) -> Array:

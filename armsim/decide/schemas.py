@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from armsim.calibration.curve_analysis import Curves
 from armsim.calibration.verify import Verified
-from armsim.decide.allocate import Allocation
 from armsim.decide.calibration_study import Calibrated
 from armsim.decide.compare import Comparison
+from armsim.decide.error_budget import Allocation
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities
 from armsim.decide.sweep import Sweep

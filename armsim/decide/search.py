@@ -17,7 +17,7 @@ from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import Fitted
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fit_for_joints
-from armsim.decide.loads import QUANTITIES, error_loads, limits_of_errors, quantiles
+from armsim.decide.loads import first_limits, limited_quantities, limits_of_errors, loads_of_quantities, quantiles
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
 from armsim.decide.visit_bounds import NEAR, Excess, VisitLimit, excess, mean_square_limit, visit_limits
@@ -25,7 +25,6 @@ from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Options
 from armsim.model.machine import Machine
-from armsim.requirement import Quantity
 from armsim.results.figure import Figure
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
@@ -83,7 +82,7 @@ class Search:
         configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
-        self.quantities = [quantity for quantity in QUANTITIES if self._limited(quantity)]
+        self.quantities = limited_quantities(self.requirement, self.tasks)
         turning = self.quantities != [LEADING.quantity]
         self.option_moments = option_parts(machine, options, configurations, shared, turning)
         self.fixed = fixed_part(machine, configurations, shared, turning)
@@ -96,15 +95,6 @@ class Search:
             for name in poses.names
         ]
         self.ledger = Ledger()
-
-    def _limited(self, quantity: Quantity) -> bool:
-        """Whether errors of a quantity are limited at any task."""
-        return quantity == LEADING.quantity or any(
-            criterion.quantity == quantity and criterion.limit(self.requirement.of(task.name)) is not None
-            for criterion in CRITERIA
-            for task in self.tasks
-            if criterion.errors or (criterion.figure is not None and not criterion.figure.of_visits)
-        )
 
     @cached_property
     def of_leading(self) -> Search:
@@ -137,13 +127,8 @@ class Search:
 
     def _first_ratio(self) -> Array:
         """Ratio for a normal distribution along a line, with which the search starts."""
-        limits = []
-        for quantity in self.quantities:
-            for task, poses in zip(self.tasks, self.poses, strict=True):
-                limited = self._limits_of_errors(task.name, poses)
-                least = min((limit for one, limit in limited if one.quantity == quantity), default=math.inf)
-                limits.append(np.full(len(poses.names), least))
-        return NORMAL_95**2 / np.concatenate(limits) ** 2
+        limits = first_limits(self.requirement, self.tasks, self.poses, self.quantities, self.criteria)
+        return NORMAL_95**2 / limits**2
 
     def machine(self, choice: Choice) -> Machine:
         """The machine of a choice."""
@@ -219,8 +204,17 @@ class Search:
             if judgement.criterion in of_errors and judgement.interval is not None and judgement.value > 0:
                 self.margin = max(self.margin, (judgement.interval[1] / judgement.value) ** 2)
 
+    @property
+    def leading_limits(self) -> dict[str, float]:
+        """Limit of the leading criterion at every task. [m]"""
+        limits = {}
+        for task in self.tasks:
+            limit = LEADING.limit(self.requirement.of(task.name))
+            limits[task.name] = math.inf if limit is None else limit
+        return limits
+
     def predicted(self, program: Program, choice: Choice) -> float:
-        """Largest quantile of the leading criterion, predicted by first order and the ratios.
+        """Quantile of the leading criterion, predicted by first order and the ratios, where it is largest of its limit.
 
         Parameters
         ----------
@@ -231,7 +225,9 @@ class Search:
         -------
         float [m]
         """
-        return float(np.sqrt((program.square(choice)[: len(self.error_ratio)] * self.error_ratio).max()))
+        square = program.square(choice)[: len(self.error_ratio)] * self.error_ratio
+        limits = np.array([self.leading_limits[task] for task, _ in self.names])
+        return float(np.sqrt(square[np.argmax(square / limits**2)]))
 
     def nearest(self, program: Program) -> tuple[Choice, float]:
         """`Program.closest` among all choices.
@@ -343,12 +339,10 @@ class Search:
         (rows,)
             A row per pose, and again for the orientation where it is limited.
         """
-        paths, all_criteria = [poses.configurations.is_path for poses in self.poses], self.criteria is CRITERIA
-        out = []
-        for quantity in self.quantities:
-            criteria = [criterion for criterion in self.criteria if criterion.quantity == quantity]
-            out += error_loads(self.requirement, tasks, sampled.tasks, paths, criteria, of_arms=all_criteria)
-        return np.concatenate(out)
+        paths = [poses.configurations.is_path for poses in self.poses]
+        return np.concatenate(
+            loads_of_quantities(self.requirement, tasks, sampled.tasks, paths, self.quantities, self.criteria)
+        )
 
     def _limits_of_errors(self, task: str, poses: PoseSet) -> list[tuple[Criterion, float]]:
         """Criteria of all errors together that count, with their limits at a task."""

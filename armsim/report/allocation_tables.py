@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from armsim.decide.allocate import Allocation, Budget, equivalent_bits
-from armsim.formatting import ARCSECOND, percent, show, show_interval, significant
+from armsim.criteria import required_in_words
+from armsim.decide.error_budget import Allocation, Budget, equivalent_bits
+from armsim.formatting import ARCSECOND, show, show_interval, significant
 from armsim.report.frame import Frame, words
 
 
@@ -16,9 +17,14 @@ def allocation_printout(allocation: Allocation) -> Iterator[Frame | str]:
         yield f"requirement not met, whatever the sensors: {'; '.join(allocation.reasons)}"
         return
     yield (
-        f"required {show(allocation.position)} at {percent(allocation.coverage)}; links, gears and mastering alone "
+        f"required {required_in_words(allocation.requirement)}; links, gears and mastering alone "
         f"make {show(allocation.fixed)} at {allocation.fixed_pose}"
     )
+    if allocation.not_allocated:
+        yield (
+            f"not allocated: {', '.join(allocation.not_allocated)}; a budget is an error that each built arm keeps, "
+            "the table judges what these budgets leave"
+        )
     for budget in allocation.budgets:
         yield from (f"{budget.scheme}: {judgement.reason}" for judgement in budget.unmet)
     yield budget_frame(allocation)

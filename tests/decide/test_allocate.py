@@ -11,8 +11,9 @@ from support import COARSE, ROOT, invoke, normal_machine, planar_arm
 
 import armsim
 from armsim.decide import allocate
-from armsim.decide.allocate import equivalent_bits, without_sensors
+from armsim.decide.allocate import without_sensors
 from armsim.decide.budget_split import least_cost
+from armsim.decide.error_budget import equivalent_bits
 from armsim.errors import InputError
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.run_options import RunOptions
@@ -161,6 +162,23 @@ def test_wind_up_is_named_by_its_joint() -> None:
     (only,) = study.scenario.machine.joints
     (reason,) = allocate(study, run_options=RunOptions(1)).reasons
     assert f"wind-up of {only.name}" in reason
+
+
+def test_the_orientation_is_shared_by_what_turns_the_tool() -> None:
+    """Both joints turn the tool about one axis by all of their error: sqrt(s1^2 + s2^2) 1.95996 is the limit, and the
+    sum of 1/s is least where they are equal, whatever they move the tool point. Source: Lagrange's rule by hand."""
+    limit = 1e-4
+    requirement = Requirement(1.0, orientation=limit, orientation_repeatability=1e-3)
+    study = planar_study(1.0, 0.0).with_scenario(requirement=requirement)
+    allocation = allocate(study, run_options=RunOptions(1))
+    assert allocation.not_allocated == ("orientation repeatability",)
+    for budget in allocation.budgets:
+        # the quantile of 20 000 units scatters by 0.9 %, and the budgets follow it
+        np.testing.assert_allclose(list(budget.std.values()), limit / 1.959964 / math.sqrt(2), rtol=0.03)
+        (turned,) = (row for row in budget.judgements if row.criterion == "orientation")
+        assert turned.value == pytest.approx(limit, rel=0.005)
+    alone = allocate(planar_study(1e-4, 0.0), run_options=RunOptions(1))
+    assert alone.not_allocated == ()
 
 
 def test_budgets_are_confirmed_on_other_units() -> None:

@@ -1,0 +1,113 @@
+"""Error budgets of the sensors of an arm, by every scheme of allocation."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from pydantic import computed_field
+
+from armsim.criteria import CRITERIA, VELOCITY_RIPPLE, required_of_joints
+from armsim.decide.decision_records import Scheme
+from armsim.decide.loads import counts
+from armsim.requirement import Judgement
+from armsim.requirement.requirement import Requirement
+from armsim.results.json_records import Beside, Finite, plain
+
+CLOSED = 0.005
+"""Departure of the sampled load from 1 at which the loop is closed."""
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Error budget of every joint by one scheme.
+
+    Parameters
+    ----------
+    scheme : str
+    std : mapping of joint to standard deviation [rad or m]
+        Infinite where the joint does not move the tool point at any pose; null in JSON.
+    bits : mapping of joint to bits per turn
+        Resolution of an ideal encoder with that standard deviation, for rotary joints.
+    verified : float
+        Largest quantile at the coverage over its limit, sampled with these budgets. [m]
+    verified_interval : (low, high), optional [m]
+    pose : str
+        Pose of the largest quantile.
+    confirmed : float
+        The largest quantile over all poses on a population that the loop has not seen. [m]
+    confirmed_interval : (low, high), optional [m]
+    cost : float
+        Cost by the price law, relative to the cheapest scheme.
+    gap : float, optional
+        For ``least cost``: cost over the lower bound of its Lagrange dual, less one.
+    """
+
+    scheme: Scheme
+    std: dict[str, Finite]
+    bits: dict[str, float]
+    verified: float
+    verified_interval: tuple[float, float] | None
+    pose: str
+    cost: float
+    gap: float | None
+    confirmed: float
+    confirmed_interval: tuple[float, float] | None
+    judgements: tuple[Judgement, ...]
+    """Judgement of every criterion with a limit, at the task where its load is largest, sampled with these budgets."""
+
+    @property
+    def unmet(self) -> tuple[Judgement, ...]:
+        """Criteria that these budgets miss by more than the loop leaves open."""
+        return tuple(judgement for judgement in self.judgements if judgement.load > 1 + CLOSED)
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """Result of `armsim allocate`: budgets by every scheme.
+
+    ``fixed`` is the quantile at the coverage of what is not the sensors', at the pose where it is largest [m];
+    ``exponent`` of the price law: an error s costs s^-exponent. ``reasons`` say why no sensors meet the requirement;
+    then there are no budgets.
+    """
+
+    position: float
+    coverage: float
+    fixed: float
+    fixed_pose: str
+    exponent: float
+    rotary: Beside[dict[str, bool]]
+    budgets: tuple[Budget, ...]
+    reasons: tuple[str, ...]
+    requirement: Beside[Requirement]
+    format: Literal["armsim-allocation/1"] = "armsim-allocation/1"
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def not_allocated(self) -> tuple[str, ...]:
+        """Criteria that are stated and judged, and that no budget follows from, such as those of the visits."""
+        requirements = [self.requirement, *(self.requirement.of(task) for task in self.requirement.tasks)]
+        names = [
+            criterion.name
+            for criterion in CRITERIA
+            if any(criterion.required(requirement) for requirement in requirements)
+            and not counts(criterion)
+            and not (criterion.figure is None and criterion.of_units)  # a yield counts by the figures of the arms
+        ]
+        return (*names, VELOCITY_RIPPLE) if required_of_joints(self.requirement) else tuple(names)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def met(self) -> bool:
+        """Whether sensors without error would meet the requirement, and sensors with the budgets of one scheme do."""
+        return not self.reasons and any(not budget.unmet for budget in self.budgets)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Dictionary for JSON, in SI units."""
+        return plain(self)
+
+
+def equivalent_bits(std: float) -> float:
+    """Bits per turn of an ideal encoder with a standard deviation of step / sqrt(12), JCGM 100:2008 F.2.2.1."""
+    return math.log2(2 * math.pi / (std * math.sqrt(12.0)))
