@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.criteria import (
+    LEADING,
     Evidence,
     finite,
     integration_of_rp,
@@ -16,6 +17,7 @@ from armsim.criteria import (
     largest_interval,
     passing,
     share_of,
+    smallest_limit,
     yield_of,
 )
 from armsim.errormodel.shapes import Wave
@@ -35,6 +37,7 @@ from armsim.results import (
     Within,
     YieldCurve,
 )
+from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
 from armsim.sampling import measures
@@ -136,10 +139,11 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
 
 def _yield_curve(requirement: Requirement | None, path: bool, sample: TaskSample) -> YieldCurve:
     accuracy = sample.worst[0]
-    otherwise = passing(requirement, path, sample.extremes, sample.operating, without="position")[0]
+    otherwise = passing(requirement, path, sample.extremes, sample.operating, without=LEADING.name)[0]
     fit = accuracy if requirement is None else accuracy[otherwise]
     ordered, units = np.sort(fit), len(accuracy)
-    limits = [] if requirement is None else [requirement.position]
+    limit = LEADING.limit_at(requirement, path)
+    limits = [] if limit is None else [limit]
     steps = np.quantile(accuracy, np.linspace(0.0, 1.0, YIELD_POINTS))
     position = np.unique(np.concatenate([steps, limits, [1.1 * max([float(steps[-1]), *limits])]]))
     passed = np.searchsorted(ordered, position, side="right")
@@ -196,7 +200,8 @@ def _acceptance(
     names = tuple(poses.names[n] for n in numbers)
     if requirement is None:
         return Acceptance(cycles, names, accuracy, repeatability)
-    passed, within_limits = tested.within(requirement.position, requirement.repeatability)
+    of_arms = (Figure.ACCURACY, Figure.REPEATABILITY)
+    passed, within_limits = tested.within(*(smallest_limit(requirement, False, figure.column) for figure in of_arms))
     share = share_of(passed)
     rejected, accepted = float(np.mean(within_limits & ~passed)), float(np.mean(~within_limits & passed))
     return Acceptance(cycles, names, accuracy, repeatability, share, rejected, accepted)
@@ -288,13 +293,16 @@ def _summary(
         yield_=None if requirement is None else yield_of(evidence),
         state=combined(judgements),
         judgements=judgements,
-        within=None if requirement is None else _within(poses, requirement),
+        within=_within(poses, LEADING.limit_of(evidence)),
         contributions=tuple(sorted(contributions, key=lambda contribution: -contribution.share)),
     )
 
 
-def _within(poses: PoseTable, requirement: Requirement) -> Within:
+def _within(poses: PoseTable, limit: float | None) -> Within | None:
+    """Share of the poses that keep the limit of the errors; None where there is none."""
+    if limit is None:
+        return None
     values, ends = poses.column("error.at_coverage"), poses.column("error.at_coverage_interval")
     low, high = (np.where(np.isnan(end), values, end) for end in ends.T)
-    share, certain, possible = (float(np.mean(x <= requirement.position)) for x in (values, high, low))
+    share, certain, possible = (float(np.mean(x <= limit)) for x in (values, high, low))
     return Within(share, (certain, possible))

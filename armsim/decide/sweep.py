@@ -71,6 +71,26 @@ class Sweep:
         """All points, as one task sees them."""
         return [(point, row) for point in self.points for row in point.tasks if row.name == task]
 
+    @property
+    def criteria(self) -> list[str]:
+        """Names of the criteria with a figure: the first of every task, and all that are required."""
+        names: dict[str, None] = {}
+        for task in self.points[0].tasks:
+            for number, judgement in enumerate(task.judgements):
+                if number == 0 or (judgement.limit is not None and judgement.quantity != "count"):
+                    names[judgement.criterion] = None
+        return [*names]
+
+    def lines(self, criterion: str) -> dict[str, list[tuple[float, Judgement]]]:
+        """A criterion against the value, by task; tasks that it does not judge are left out."""
+        out = {}
+        for task in self.points[0].tasks:
+            rows = [(point.number, row.judgement(criterion)) for point, row in self.of(task.name)]
+            judged = [(number, judgement) for number, judgement in rows if judgement is not None]
+            if judged:
+                out[task.name] = judged
+        return out
+
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
         return plain(self)

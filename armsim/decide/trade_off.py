@@ -8,11 +8,14 @@ answer is one of the points.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 
+from armsim.assessment import Judged
+from armsim.criteria import LEADING
 from armsim.decide.decision_records import Point
 from armsim.decide.frontier import cent, frontier
 from armsim.decide.program import Choice, Program
@@ -20,6 +23,7 @@ from armsim.decide.search import Search
 from armsim.decide.select import choose, met
 from armsim.model.joint_options import Options
 from armsim.requirement import Verdict
+from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import Beside, plain
 from armsim.sampling.run_options import Note, RunOptions
 from armsim.study import Study
@@ -29,9 +33,25 @@ from armsim.study import Study
 class TradeOff:
     """Result of `armsim trade-off`: curve of price against error.
 
-    ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
-    is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the
-    cheapest design that meets all that is required, None where none does, ``state`` whether that is resolved.
+    The error is that of the leading criterion, the tool point; points that fail another one say so.
+
+    Parameters
+    ----------
+    scenario : str
+    points : tuple of Point
+    current, current_price : float
+        Quantile of the scenario's own design [m], and what its sensors cost as far as that is stated.
+    position : float [m]
+        Limit of the scenario on the error.
+    coverage : float
+        Share of the errors that must keep it.
+    cheapest : float, optional
+        Price of the cheapest design that meets all that is required; None where none does.
+    state : Verdict
+        Whether that is resolved.
+    limits : mapping of task to limit [m]
+        Limit on the error at every task.
+    requirement : Requirement
     """
 
     scenario: str
@@ -42,6 +62,8 @@ class TradeOff:
     coverage: float
     cheapest: float | None
     state: Beside[Verdict]
+    limits: dict[str, float]
+    requirement: Beside[Requirement]
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
     @property
@@ -114,13 +136,26 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         points.append(_point(of_leading, program, choice, everywhere=program.price(choice) < price))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     judged = search.study.judge(search.poses, search.run_options.silent)[0]
-    current = max(task.summary.at_coverage for task in judged)
-    scenario = search.study.scenario
-    cheapest, requirement = None if answer is None else price, search.requirement
-    sensors = scenario.machine.price
+    scenario, requirement = search.study.scenario, search.requirement
+    position = LEADING.limit(requirement)
+    assert position is not None  # every requirement states it
     return TradeOff(
-        scenario.name, tuple(points), current, sensors, requirement.position, requirement.coverage, cheapest, state
+        scenario.name,
+        tuple(points),
+        _decides(search, judged).summary.at_coverage,
+        scenario.machine.price,
+        position,
+        requirement.coverage,
+        None if answer is None else price,
+        state,
+        search.leading_limits,
+        requirement,
     )
+
+
+def _decides(search: Search, tasks: Sequence[Judged]) -> Judged:
+    """Task whose error is largest over its limit."""
+    return max(tasks, key=lambda task: task.summary.at_coverage / search.leading_limits[task.name])
 
 
 def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -> Point:
@@ -130,7 +165,7 @@ def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -
         tasks, _ = search.sample(choice, search.few(program, choice))
     if everywhere and met(tasks):
         tasks = search.verdict(choice)
-    worst = max(tasks, key=lambda task: task.summary.at_coverage).summary
+    worst = _decides(search, tasks).summary
     return Point(
         program.price(choice),
         search.predicted(program, choice),

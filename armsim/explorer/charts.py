@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.explorer.view_model import Values, plain
+from armsim.requirement import Judgement
 from armsim.results import NEAR_SINGULAR
 from armsim.tasks import PoseSet
 
@@ -188,27 +189,30 @@ def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> dict[
 
 
 def sweep_chart(
-    numbers: Sequence[float],
-    unit: str,
-    values: dict[str, tuple[Array, Array, Array]],
-    limit: float | None,
-    theme: Theme,
-    title: str,
+    unit: str, lines: Mapping[str, Sequence[tuple[float, Judgement]]], theme: Theme, title: str
 ) -> dict[str, Any]:
-    """Chart of a sweep: the error quantile against a number, per task as (value, low, high). [µm]"""
+    """Chart of a sweep: a criterion against a number in a unit, per task, with its interval and its limit."""
     data: list[dict[str, Any]] = []
-    x = list(numbers)
-    for n, (name, (middle, low, high)) in enumerate(values.items()):
+    every = [judgement for rows in lines.values() for _, judgement in rows]
+    display = max(every, key=lambda judgement: abs(judgement.value)).display_unit
+    for n, (name, rows) in enumerate(lines.items()):
         colour = (BASE, SECOND, "#2f8f6b", "#7a6fb0")[n % 4]
-        data.append({"type": "scatter", "x": x + x[::-1], "y": plain(high) + plain(low)[::-1], "fill": "toself",
+        x = [number for number, _ in rows]
+        ends = [judgement.interval or (judgement.value, judgement.value) for _, judgement in rows]
+        middle = np.array([judgement.value for _, judgement in rows])
+        low, high = np.array(ends).T
+        data.append({"type": "scatter", "x": x + x[::-1], "fill": "toself",
+                     "y": plain(display.factor * high) + plain(display.factor * low)[::-1],
                      "fillcolor": colour, "opacity": 0.2, "line": {"width": 0}, "hoverinfo": "skip"})  # fmt: skip
-        data.append({"type": "scatter", "mode": "lines+markers", "x": x, "y": plain(middle), "name": name,
-                     "line": {"color": colour}, "showlegend": True})  # fmt: skip
-    if limit is not None:
-        data.append(_limit_line([x[0], x[-1]], [limit] * 2))
+        data.append({"type": "scatter", "mode": "lines+markers", "x": x, "y": plain(display.factor * middle),
+                     "name": name, "line": {"color": colour}, "showlegend": True})  # fmt: skip
+    limits = {rows[0][1].limit for rows in lines.values()} - {None}
+    x = [number for number, _ in next(iter(lines.values()))]
+    data += [_limit_line([x[0], x[-1]], [display.factor * limit] * 2) for limit in limits if limit is not None]
     axes = {
         "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": theme.faint},
-        "yaxis": {"title": {"text": "95 % of errors [µm]"}, "rangemode": "tozero", "gridcolor": theme.faint},
+        "yaxis": {"title": {"text": f"{every[0].statistic} [{display.name}]"}, "rangemode": "tozero",
+                  "gridcolor": theme.faint},
         "legend": {"orientation": "h", "y": -0.25}, "showlegend": True,
     }  # fmt: skip
     layout = _layout(theme, title)

@@ -166,18 +166,9 @@ class JobsPanel:
                     ui.label(text).style("white-space: nowrap")
 
     def _sweep(self, sweep: Sweep) -> None:
-        numbers = [point.number for point in sweep.points]
-        values = {}
-        for task in sweep.points[0].tasks:
-            rows = [judged.judgements[0] for _, judged in sweep.of(task.name)]
-            ends = [row.interval or (row.value, row.value) for row in rows]
-            middle, low, high = (
-                1e6 * np.array(x) for x in ([r.value for r in rows], [a for a, _ in ends], [b for _, b in ends])
-            )
-            values[task.name] = (middle, low, high)
-        limit = None if sweep.requirement is None else 1e6 * sweep.requirement.position
-        chart = charts.sweep_chart(numbers, sweep.unit, values, limit, self.theme(), sweep.path)
-        ui.plotly(chart).classes("w-full").style("height: 230px")
+        for criterion in sweep.criteria:
+            chart = charts.sweep_chart(sweep.unit, sweep.lines(criterion), self.theme(), sweep.path)
+            ui.plotly(chart).classes("w-full").style("height: 230px")
 
     def _comparison(self, comparison: Comparison) -> None:
         for row in comparison.differences:

@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.assessment import state_of_all
-from armsim.criteria import CRITERIA, first_order_quantile
+from armsim.criteria import CRITERIA, first_order_quantile, smallest_limit
 from armsim.explorer.session import Snapshot
 from armsim.formatting import percent, show, show_interval
 from armsim.glossary import sentence
@@ -24,7 +24,6 @@ from armsim.tasks import PoseSet
 AT_COVERAGE = "error.at_coverage"
 COLUMNS = {
     "AP, 95 % of arms": "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
-    "orientation, 95 %": "orientation_error.p95",
 }  # fmt: skip
 MEANINGS = {
     "position": sentence("coverage"), "AP": sentence("AP"), "repeatability": sentence("RP"),
@@ -128,7 +127,9 @@ def first_order(snapshot: Snapshot, task: int) -> Array:
 
 def columns(requirement: Requirement | None) -> dict[str, str]:
     """Columns of the pose table by their name on the page; the error at the coverage comes first."""
-    return {f"{percent(coverage_of(requirement))} of errors": AT_COVERAGE, **COLUMNS}
+    coverage = percent(coverage_of(requirement))
+    turned = {f"orientation, {coverage}": "orientation_error.at_coverage"}
+    return {f"{coverage} of errors": AT_COVERAGE, **COLUMNS, **turned}
 
 
 def measures(arm: Arm, requirement: Requirement | None) -> list[str]:
@@ -147,14 +148,11 @@ def values(snapshot: Snapshot, task: int, measure: str) -> Values:
         columns_of_owner = [n for n, (part_owner, _) in enumerate(table.share_names) if part_owner in members]
         share = table.contributions[:, columns_of_owner].sum(axis=1)
         return Values(100.0 * share, "%", None, f"{name}: {measure} in the mean square error")
-    limit = None
     path = columns(required)[measure]
-    if path == AT_COVERAGE:
-        column = table.column(path) if snapshot.answer.units else first_order(snapshot, task)
-        limit = None if required is None else required.of(name).position
-    else:
-        column = table.column(path)
-        limit = required.repeatability if measure.startswith("RP") and required is not None else None
+    first = path == AT_COVERAGE and not snapshot.answer.units
+    column = first_order(snapshot, task) if first else table.column(path)
+    is_path = snapshot.study.scenario.tasks[task].is_path
+    limit = smallest_limit(required_at(required, name), is_path, path.rpartition(".")[0])
     angular = measure.startswith("orientation")
     factor, unit = (1e6, "µrad") if angular else (1e6, "µm")
     scaled = np.asarray(column, dtype=float) * factor

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
+from armsim.criteria import smallest_limit
 from armsim.figures import style
 from armsim.formatting import percent, show, unit_for
 from armsim.requirement.requirement import coverage_of
@@ -24,6 +25,7 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         raise ValueError(f"task {task.name!r} is not a path")
     requirement = result.required_at(task.name)
     p50, at_coverage, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
+    limit = smallest_limit(requirement, task.follows_path, "error")
     share, unit = percent(coverage_of(requirement)), unit_for([float(at_coverage.max())])
     with style.style():
         out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
@@ -37,12 +39,8 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
             color=style.COLOURS[0],
             label="across the path, mean of visits, 95 % of arms",
         )
-        if requirement is not None:
-            axes.axhline(
-                requirement.position * unit.factor,
-                color=style.REQUIREMENT,
-                label=f"required {show(requirement.position)}",
-            )
+        if limit is not None:
+            axes.axhline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
         singular = task.column("conditioning") < NEAR_SINGULAR
         if singular.any():
             axes.plot(
@@ -92,7 +90,7 @@ def distribution(result: Result, task: TaskResult) -> style.Drawing:
     """Empirical distribution function of the error over the poses of a cloud or a volume."""
     columns = [("error.p50", "median of arms and visits"), ("error.at_coverage", None)]
     requirement = result.required_at(task.name)
-    coverage = coverage_of(requirement)
+    coverage, limit = coverage_of(requirement), smallest_limit(requirement, task.follows_path, "error")
     unit = unit_for([float(task.column("error.at_coverage").max())])
     with style.style():
         out, axes = style.figure(6.4, 3.6)
@@ -108,16 +106,12 @@ def distribution(result: Result, task: TaskResult) -> style.Drawing:
             ]
             out.annotate(axes, values[thinned], share[thinned], texts=texts)
         title = f"{task.name}: worst of {len(task.poses)} postures {show(task.summary.at_coverage)}"
-        if requirement is not None and task.summary.within is not None:
-            axes.axvline(
-                requirement.position * unit.factor,
-                color=style.REQUIREMENT,
-                label=f"required {show(requirement.position)}",
-            )
+        if limit is not None and task.summary.within is not None:
+            axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
             within = task.summary.within
             low, high = (percent(end) for end in within.interval)
             share_within = f"{percent(within.value)} of the postures ({low} to {high})"
-            title = f"{task.name}: {share_within} within {show(requirement.position)}"
+            title = f"{task.name}: {share_within} within {show(limit)}"
         axes.set(xlabel=f"tool-point error [{unit.name}]", ylabel="postures that stay within [%]", ylim=(0, 102))
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 62))

@@ -73,7 +73,8 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
     """Tool-point error of named poses: median, quantile at the coverage with its interval, largest seen."""
     poses = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
     unit = unit_for([poses[0].error.max])
-    requirement, share = result.required_at(task.name), percent(coverage_of(result.requirement))
+    limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
+    share = percent(coverage_of(result.requirement))
     with style.style():
         out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(poses), 2))
         for row, pose in enumerate(reversed(poses)):
@@ -94,12 +95,8 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
             axes.plot([], [], color=style.COLOURS[0], linewidth=3, label=f"95 % interval of the {result.quantile}")
         axes.plot([], [], "|", color=style.COLOURS[0], markersize=12, label="median")
         axes.plot([], [], "x", color="#555555", label="largest seen")
-        if requirement is not None:
-            axes.axvline(
-                requirement.position * unit.factor,
-                color=style.REQUIREMENT,
-                label=f"required {show(requirement.position)}",
-            )
+        if limit is not None:
+            axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
         axes.set(xlabel=f"tool-point error [{unit.name}]")
         axes.set_xlim(left=0)
         axes.grid(axis="y", visible=False)
@@ -133,9 +130,9 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         texts = [f"{show(p)} required: yield {s:.4g} %" for p, s in zip(position, share, strict=True)]
         out.annotate(axes, position * unit.factor, share, texts=texts)
         title = f"{task.name}: half of the built arms would pass {show(_position_reaching(curve, 0.5))}"
-        if requirement is not None:
-            at = requirement.position * unit.factor
-            axes.axvline(at, color=style.REQUIREMENT, label=f"required {show(requirement.position)}")
+        limit = smallest_limit(requirement, task.follows_path, "error")
+        if requirement is not None and limit is not None:
+            axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
             if requirement.yield_ is not None:
                 line_label = f"yield asked for, {percent(requirement.yield_)}"
                 axes.axhline(100 * requirement.yield_, color=style.REQUIREMENT, linestyle="--", label=line_label)
@@ -143,9 +140,9 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             assert estimate is not None  # there with every requirement
             target = requirement.yield_ or 0.95
             target_position = _position_reaching(curve, target)
-            position_text, target_text = show(requirement.position), show(target_position)
-            if target_position is not None and target_position != requirement.position:
-                target_text, position_text = apart(target_position, requirement.position, show)
+            position_text, target_text = show(limit), show(target_position)
+            if target_position is not None and target_position != limit:
+                target_text, position_text = apart(target_position, limit, show)
             reach = (
                 f"{percent(target)} is never reached"
                 if target_position is None

@@ -1,4 +1,4 @@
-"""The error against one parameter of a design."""
+"""A criterion against one parameter of a design."""
 
 from __future__ import annotations
 
@@ -7,16 +7,14 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from armsim.figures import style
-from armsim.formatting import show, unit_for
+from armsim.requirement import Judgement, show_quantity
 
-Point = tuple[float, float, tuple[float, float] | None]
-"""Value, quantile and its interval. [m]"""
+Point = tuple[float, Judgement]
+"""Value of the parameter, and the judgement of the criterion with it."""
 
 
-def sweep(
-    path: str, value_unit: str, lines: Mapping[str, Sequence[Point]], position: float | None, statistic: str, note: str
-) -> style.Drawing:
-    """The deciding quantile at the worst pose of each task against the value of a parameter, with intervals.
+def sweep(path: str, value_unit: str, lines: Mapping[str, Sequence[Point]], note: str) -> style.Drawing:
+    """Figure of a criterion at each task against the value of a parameter, with intervals and limits.
 
     Parameters
     ----------
@@ -24,33 +22,48 @@ def sweep(
         Path of the parameter.
     value_unit : str
     lines : mapping of task to points
-    position : float, optional [m]
-        Requirement.
-    statistic : str
-        Name of the quantile, such as "95 % of errors".
+        All of one criterion.
     note : str
     """
-    unit = unit_for([size for points in lines.values() for _, size, _ in points])
+    every = [judgement for points in lines.values() for _, judgement in points]
+    first = max(every, key=lambda judgement: abs(judgement.value))
+    unit, quantity = first.display_unit, first.quantity
+    limits = {task: points[0][1].limit for task, points in lines.items() if points[0][1].limit is not None}
+    shared = len(set(limits.values())) == 1 and len(limits) == len(lines)
     with style.style():
         out, axes = style.figure(6.4, 3.6)
         rise = ""
         for number, (task, points) in enumerate(lines.items()):
-            at, size = np.array([p[0] for p in points]), np.array([p[1] for p in points]) * unit.factor
+            at = np.array([value for value, _ in points])
+            size = np.array([judgement.value for _, judgement in points]) * unit.factor
             colour = style.COLOURS[number % len(style.COLOURS)]
             axes.plot(at, size, "o-", color=colour, markersize=3, label=style.label(task))
-            ends = [p[2] if p[2] is not None else (p[1], p[1]) for p in points]
+            ends = [judgement.interval or (judgement.value, judgement.value) for _, judgement in points]
             low, high = (np.array([end[k] for end in ends]) * unit.factor for k in (0, 1))
             axes.fill_between(at, low, high, color=colour, alpha=0.2, linewidth=0)
-            texts = [f"{task}, {v:g} {value_unit}: {show(q)}" for v, q, _ in points]
+            sizes = [show_quantity(judgement.value, quantity) for _, judgement in points]
+            texts = [f"{task}, {value:g} {value_unit}: {text}" for value, text in zip(at, sizes, strict=True)]
             out.annotate(axes, at, size, texts=texts)
-            if number == int(np.argmax([line[-1][1] for line in lines.values()])):
-                rise = f"{task}: {show(points[0][1])} at {points[0][0]:g} {value_unit}, {show(points[-1][1])} at "
-                rise += f"{points[-1][0]:g} {value_unit}"
-        if position is not None:
-            axes.axhline(position * unit.factor, color=style.REQUIREMENT, label=f"required {show(position)}")
-        axes.set(xlabel=f"{path} [{value_unit or '1'}]", ylabel=f"{statistic} within [{unit.name}]")
+            if task in limits and not shared:
+                required = f"required at {task}, {points[0][1].limit_text}"
+                axes.axhline(limits[task] * unit.factor, color=colour, linestyle="--", label=style.label(required))
+            if number == _worst(lines):
+                rise = f"{task}: {sizes[0]} at {at[0]:g} {value_unit}, {sizes[-1]} at {at[-1]:g} {value_unit}"
+        if shared:
+            limit = next(iter(limits.values()))
+            text = f"required {show_quantity(limit, quantity)}"
+            axes.axhline(limit * unit.factor, color=style.REQUIREMENT, label=text)
+        within = "" if quantity == "share" else " within"
+        axes.set(xlabel=f"{path} [{value_unit or '1'}]", ylabel=f"{first.statistic}{within} [{unit.name}]")
         axes.margins(x=0.02)
         style.legend_below(axes, inches=0.42)
         axes.set_title(style.wrapped(rise))
         style.footnote(out, note)
     return out
+
+
+def _worst(lines: Mapping[str, Sequence[Point]]) -> int:
+    """Number of the task that is worst at the last value."""
+    last = [points[-1][1] for points in lines.values()]
+    sign = -1.0 if last[0].at_least else 1.0
+    return int(np.argmax([sign * judgement.value for judgement in last]))

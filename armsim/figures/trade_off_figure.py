@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -17,7 +17,7 @@ def trade_off(
     sampled: Sequence[float],
     spending: Sequence[dict[str, float]],
     current: tuple[float, float],
-    position: float,
+    limits: Mapping[str, float],
     coverage: float,
 ) -> style.Drawing:
     """Pareto front of price and error by first order, and how the price is spread over groups of joints.
@@ -32,7 +32,7 @@ def trade_off(
     spending : (n,) of mapping of group of joints to price
     current : (price, quantile [m])
         Price and error quantile of the design of the scenario.
-    position : float [m]
+    limits : mapping of task to limit [m]
     coverage : float
     """
     unit = unit_for([max(predicted)])
@@ -48,7 +48,11 @@ def trade_off(
         )
         texts = [f"{p:g} cost units: {show(e)} sampled" for p, e in zip(prices, sampled, strict=True)]
         out.annotate(axes, at, np.array(sampled) * unit.factor, texts=texts)
-        axes.axhline(position * unit.factor, color=style.REQUIREMENT, label=f"required {show(position)}")
+        for limit in dict.fromkeys(limits.values()):
+            tasks = ", ".join(task for task, value in limits.items() if value == limit)
+            of_tasks = "" if len(set(limits.values())) == 1 else f" at {tasks}"
+            label = style.label(f"required {show(limit)}{of_tasks}")
+            axes.axhline(limit * unit.factor, color=style.REQUIREMENT, label=label)
         axes.set(ylabel=f"{percent(coverage)} of errors within [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12, columns=4)
         bottom = np.zeros(len(at))

@@ -90,7 +90,7 @@ def trade_off_figure(curve: TradeOff, anchor: str) -> Planned:
         [point.sampled for point in points],
         [point.spending for point in points],
         (curve.current_price, curve.current),
-        curve.position,
+        curve.limits,
         curve.coverage,
     )
     return Planned(anchor, "trade-off", "Below: how much of the price goes into which joints.", draw)

@@ -95,7 +95,7 @@ def sweep_review(sweep: Sweep) -> Review:
                 (*sections, Text("The same poses and random numbers at every value; intervals of 95 %.", "soft")),
             ),
         ),
-        (_figures(sweep, note),),
+        _figures(sweep, note),
         ("sweep",),
         notes=scenario.notes,
         modelled=scenario,
@@ -106,14 +106,11 @@ def sweep_review(sweep: Sweep) -> Review:
     )
 
 
-def _figures(sweep: Sweep, note: str) -> Planned:
-    """Figure of the first criterion of every task against the values."""
-    record = sweep
-    lines = {
-        name: [(point.number, task.judgements[0].value, task.judgements[0].interval) for point, task in sweep.of(name)]
-        for name in _tasks(sweep)
-    }
-    position = None if sweep.requirement is None else sweep.requirement.position
-    statistic = record.points[0].tasks[0].judgements[0].statistic
-    draw = partial(figures.sweep, record.path, record.unit, lines, position, statistic, note)
-    return Planned("sweep", "sweep", "The same poses and random numbers at every value.", draw, wide=True)
+def _figures(sweep: Sweep, note: str) -> tuple[Planned, ...]:
+    """A figure of the first criterion of the tasks against the values, and one of every other that is required."""
+    out = []
+    for number, criterion in enumerate(sweep.criteria):
+        draw = partial(figures.sweep, sweep.path, sweep.unit, sweep.lines(criterion), note)
+        name = f"sweep-{criterion.replace(' ', '-')}" if number else "sweep"
+        out.append(Planned("sweep", name, "The same poses and random numbers at every value.", draw, wide=True))
+    return tuple(out)

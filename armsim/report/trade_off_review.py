@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from armsim.criteria import required_in_words
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show
 from armsim.report.decision_sentences import cheapest_in_words, curve_in_words, in_words
@@ -70,14 +71,14 @@ def trade_off_answer(curve: TradeOff) -> str:
     text = cheapest_in_words(curve)
     if curve.cheapest is None:
         return f"Not met: {text}."
-    limit = f"it asks for {percent(curve.coverage)} of errors within {show(curve.position)}"
+    limit = f"it asks for {required_in_words(curve.requirement)}"
     doubt = "; more units would decide" if curve.state == "not resolved" else ""
     return f"{curve.state[:1].upper()}{curve.state[1:]}: {text}; {limit}{doubt}."
 
 
 def trade_off_printout(curve: TradeOff) -> tuple[Frame | str, ...]:
     """Printout of a trade-off curve."""
-    required = f"{percent(curve.coverage)} of errors within {show(curve.position)}"
+    required = required_in_words(curve.requirement)
     now = f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {required}"
     return curve_frame(curve).without("design"), now, trade_off_answer(curve)
 

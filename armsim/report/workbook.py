@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from armsim.criteria import smallest_limit
 from armsim.decide.live_budget import SPREAD, Input, LiveBudgets, LiveRow, TaskBudget
 from armsim.decide.pose_budget import moments
 from armsim.decide.row_laws import Laws
@@ -134,9 +135,9 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
     for row, (name, task) in enumerate(zip(names, result.tasks, strict=True), start=FIRST_TASK):
         put_text(sheet.cell(row, 1), task.name)
         put_text(sheet.cell(row, 2), task.summary.worst_pose)
-        required = result.required_at(task.name)
-        if required is not None:
-            put_number(sheet.cell(row, 3), required.position * UM, value_format(required.position * UM))
+        limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
+        if limit is not None:
+            put_number(sheet.cell(row, 3), limit * UM, value_format(limit * UM))
         for column, cell in ((4, "F6"), (5, "F5"), (7, "F10")):
             put_number(sheet.cell(row, column), f"='{name}'!{cell}", places, bold=column == 5)
         signed = f"+{number_format(places)};-{number_format(places)};0"
@@ -239,8 +240,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     put_text(sheet["A1"], f"{result.scenario}, {task.name}: budget at its worst pose, {budget.pose}", bold=True)
     put_text(sheet["A2"], f"Results are {LINE}. Inputs are on the sheet '{INPUTS}', how to read this on 'summary'.")
     quantile = f"{_share(coverage)} of errors within"
-    required = result.required_at(task.name)
-    limit = None if required is None else required.position
+    limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
     cells: list[tuple[str, float | str, int | str]] = [
         (f"{quantile}, now [µm]", "=F7*F8", headline),
         (f"{quantile}, sampled by the run [µm]", sampled * UM, headline),

@@ -40,12 +40,14 @@ class Tested:
     printed: Array
     attained: Array
 
-    def within(self, position: float, repeatability: float | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    def within(
+        self, accuracy: float | None, repeatability: float | None
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Units that pass the test at all poses, and units that are within the limits there, shape (units,) each.
 
         Parameters
         ----------
-        position : float
+        accuracy : float, optional
             Limit of AP. [m]
         repeatability : float, optional
             Limit of RP. [m]
@@ -54,7 +56,7 @@ class Tested:
         -------
         (units,) bool, (units,) bool
         """
-        limits = position, np.inf if repeatability is None else repeatability
+        limits = [np.inf if limit is None else limit for limit in (accuracy, repeatability)]
         passed, within_limits = (
             np.all((figures[0] <= limits[0]) & (figures[1] <= limits[1]), axis=0)
             for figures in (self.printed, self.attained)

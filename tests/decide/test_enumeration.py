@@ -16,6 +16,9 @@ from armsim.decide import select, trade_off
 from armsim.decide.decision_records import Fitted
 from armsim.decide.program import Choice
 from armsim.report.decision_sentences import answer, curve_in_words
+from armsim.report.gallery import trade_off_figure
+from armsim.report.trade_off_review import trade_off_answer
+from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sampling.run_options import RunOptions
 
 LEVELS, PER_LEVEL = 3, 5
@@ -112,6 +115,21 @@ def test_the_orientation_alone_decides(tmp_path: Path, monkeypatch: pytest.Monke
         assert all(selection.proved for _, _, selection, *_ in rows)
         bounded = {symbol for _, _, selection, *_ in rows for symbol in selection.proof.bounded_by}
         assert bounded == {"orientation RP"}
+
+
+def test_a_trade_off_shows_the_limit_of_every_task(tmp_path: Path) -> None:
+    """Two tasks of the same poses, one with a limit of its own, which decides. Source: the requirement."""
+    study, options = build(tmp_path, "scara")
+    few = replace(options, joints=tuple(row[:2] for row in options.joints))
+    (task,) = study.scenario.tasks
+    requirement = Requirement(1e-3, orientation=2e-3, tasks={"fine": TaskLimits(position=60e-6)})
+    study = study.with_plan(60, 3).with_scenario(tasks=(task, replace(task, name="fine")), requirement=requirement)
+    curve = trade_off(study, few, RunOptions(1))
+    assert curve.limits == {"t": 1e-3, "fine": 60e-6}
+    drawing = trade_off_figure(curve, "trade-off").draw()
+    texts = [text.get_text() for axes in drawing.axes for text in axes.get_legend().get_texts()]
+    assert {"required 1.00 mm at t", "required 60.0 µm at fine"} <= set(texts)
+    assert "for fine 95 % of errors within 60.0 µm" in trade_off_answer(curve)
 
 
 def number_of(every: Enumerated, design: Sequence[Fitted]) -> Choice:

@@ -1,6 +1,7 @@
 """A value swept: each point is the study with that value, by the same random numbers."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,9 @@ from support import ROOT, invoke
 import armsim
 from armsim.decide.sweep import sweep, values_of
 from armsim.errors import InputError
+from armsim.explorer import charts
+from armsim.report.sweep_review import sweep_frame, sweep_review
+from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sampling.run_options import RunOptions
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -127,6 +131,34 @@ def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:
     rows = (tmp_path / "s" / "tables" / "sweep.csv").read_text().splitlines()
     assert len(rows) == 1 + 3 * 2
     assert (tmp_path / "s" / "figures" / "sweep.svg").stat().st_size > 1000
+
+
+def test_every_criterion_required_has_a_figure_with_the_limits_of_its_tasks() -> None:
+    """A task with limits of its own, and one with those of the scenario. Source: the requirement."""
+    study = armsim.load(TRACK).with_plan(units=40, visits=3)
+    (task,) = study.scenario.tasks
+    fine = replace(task, name="fine")
+    requirement = Requirement(250e-6, orientation=1e-3, tasks={"fine": TaskLimits(position=90e-6)})
+    study = study.with_scenario(tasks=(task, fine), requirement=requirement)
+    table = sweep(study, "joints.j2.mastering", ["5 arcsec", "40 arcsec"])
+    assert table.criteria == ["position", "orientation"]
+    limits = {name: {row.limit for _, row in rows} for name, rows in table.lines("position").items()}
+    assert limits == {task.name: {250e-6}, "fine": {90e-6}}
+    review = sweep_review(table)
+    assert [planned.name for planned in review.figures] == ["sweep", "sweep-orientation"]
+    legends = [
+        [text.get_text() for axes in planned.draw().axes for text in axes.get_legend().get_texts()]
+        for planned in review.figures
+    ]
+    assert "required at fine, 90.0 µm" in legends[0]
+    assert f"required at {task.name}, 250 µm" in legends[0]
+    assert "required 1.00 mrad" in legends[1]
+    chart = charts.sweep_chart(table.unit, table.lines("position"), charts.Theme.of(False), table.path)
+    limit_lines = [trace["y"] for trace in chart["data"] if trace.get("line", {}).get("dash")]
+    assert sorted(line[0] for line in limit_lines) == pytest.approx([90.0, 250.0])  # in the unit of the axis
+    assert "[µm]" in chart["layout"]["yaxis"]["title"]["text"]
+    columns = [column.name for column in sweep_frame(table).columns]
+    assert sum("orientation" in name for name in columns) == 1
 
 
 @pytest.mark.parametrize(
