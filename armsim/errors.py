@@ -50,8 +50,8 @@ class InputError(Exception):
     """Bad input, with all of its faults, so that they can be mended in one go."""
 
     def __init__(self, *problems: Problem) -> None:
-        self.problems = problems
-        super().__init__(*problems)
+        self.problems = tuple(dict.fromkeys(problems))  # settings of a group are wrong at each of its joints
+        super().__init__(*self.problems)
 
     def text(self, before: str = "") -> str:
         """One line per fault with a prefix, and one line that counts those beyond the first `MOST_LISTED`."""

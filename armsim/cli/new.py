@@ -50,7 +50,7 @@ def new(
         scenario, arm = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
         following = f"armsim calibrate {scenario} --measured YOUR.csv --write {arm}"
     absent = _make(folder)
-    from armsim.documents.load import KINDS
+    from armsim.documents.kinds import KINDS
     from armsim.documents.schema import printed_schema
 
     files_written: list[Path] = []

@@ -16,13 +16,13 @@ def schema(
     kind: Annotated[
         str,
         typer.Argument(
-            help="arm, encoder, scenario, catalogue; results, comparison, what-if, allocation, trade-off, selection, "
-            "sweep, sensitivity, curve, verify, calibrate."
+            help="arm, encoder, scenario, specification, catalogue; results, comparison, what-if, allocation, "
+            "trade-off, selection, sweep, sensitivity, curve, verify, calibrate."
         ),
     ],
 ) -> None:
     """Print the JSON Schema of a kind of document, for editors, or that of results.json."""
-    from armsim.documents.load import KINDS
+    from armsim.documents.kinds import KINDS
 
     if kind == RESULTS:
         from armsim.results import Result

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 from collections.abc import Mapping
 from dataclasses import replace
@@ -18,15 +17,16 @@ from armsim.documents.catalogue_options import build_options, limit_problems
 from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
-from armsim.documents.fields import Document
 from armsim.documents.from_spec import Place, build
 from armsim.documents.inheritance import Bases, resolve_base
 from armsim.documents.joint_document import build_joint
+from armsim.documents.kinds import kind_of, read_kind
 from armsim.documents.lint import bare_size_notes, lint_machine, speed_noise_notes
 from armsim.documents.messages import Faults, validate
 from armsim.documents.motion_document import build_motion, check_limits
 from armsim.documents.overrides import apply_changes
-from armsim.documents.scenario_document import ScenarioDocument, check_joints
+from armsim.documents.scenario_document import ScenarioDocument, SpecificationDocument, check_joints
+from armsim.documents.shared_settings import SPECIFIED, with_shared_settings
 from armsim.documents.source import read_named, read_source
 from armsim.documents.task_documents import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
@@ -51,13 +51,6 @@ PART_OF = {
 }  # fmt: skip
 """Part of a scenario that each key of its document determines."""
 
-KINDS: dict[str, type[Document]] = {
-    "arm": ArmDocument,
-    "encoder": EncoderDocument,
-    "scenario": ScenarioDocument,
-    "catalogue": CatalogueDocument,
-}
-
 
 def load_scenario(path: Path | str) -> Scenario:
     """Read a scenario and all files that it refers to.
@@ -71,7 +64,7 @@ def load_scenario(path: Path | str) -> Scenario:
 
 
 def _load(path: Path, raw: bytes | None = None, derived: Bases = ()) -> Scenario:
-    return _scenario(_read(path, "scenario", raw), derived)
+    return _scenario(read_kind(path, "scenario", raw), derived)
 
 
 def _scenario(source: Source, derived: Bases = ()) -> Scenario:
@@ -104,7 +97,8 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     by_hand = Source(Path("change"), {}, {}, "", folder=scenario.folder)
     source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand)
     changed_scenario = _Loader(source).scenario()
-    concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
+    keys = {path.split(".")[0] for path in changes}
+    concerned = {PART_OF[key] for key in (*keys, *(SPECIFIED if "specification" in keys else ())) if key in PART_OF}
     parts = {part: getattr(changed_scenario, part) for part in concerned}
     if "plan" in parts and "sampling" not in changes:  # what a command states of the others stays
         fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
@@ -123,14 +117,16 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     return replace(scenario, **parts, sources=tuple(sources.values()), notes=(*change_notes, *changed_scenario.notes))
 
 
-def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:
+def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument | SpecificationDocument:
     """Read a document of any kind and build what it describes."""
     source = read_source(Path(path))
-    kind = _kind(source.data, source, ())
+    kind = kind_of(source.data, source, ())
     if kind == "scenario":
         return _scenario(source)
     if kind == "arm":
         return build_arm(validate(ArmDocument, source.data, source, ()), source)[0]
+    if kind == "specification":
+        return validate(SpecificationDocument, source.data, source, ())  # type: ignore[no-any-return]
     if kind == "catalogue":
         document: CatalogueDocument = validate(CatalogueDocument, source.data, source, ())
         _Loader(source).entries(document)
@@ -152,7 +148,7 @@ def load_options(
     loader = _Loader(loaded.sources[0])
     loader.notes = list(loaded.notes)
     loader.sources.update({Path(os.path.realpath(source.path)): source for source in loaded.sources})
-    options = loader.options(_read(Path(catalogue), "catalogue"), loaded)
+    options = loader.options(read_kind(Path(catalogue), "catalogue"), loaded)
     return replace(loaded, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
 
 
@@ -160,8 +156,9 @@ class _Loader:
     """Loader of one scenario that reads every file once."""
 
     def __init__(self, source: Source) -> None:
-        self.source = source
-        self.sources: dict[Path, Source] = {Path(os.path.realpath(source.path)): source}
+        shared, files = with_shared_settings(source) if source.data.get("kind") == "scenario" else (source, ())
+        self.source = shared
+        self.sources: dict[Path, Source] = {Path(os.path.realpath(file.path)): file for file in (shared, *files)}
         self.notes: list[str] = []
 
     def scenario(self) -> Scenario:
@@ -343,7 +340,7 @@ class _Loader:
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Data of a reference (path relative to the file that names it, or inline document), its source and place."""
         if isinstance(reference, dict):
-            _kind(reference, self.source, at, kind)
+            kind_of(reference, self.source, at, kind)
             return reference, self.source, at
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
@@ -366,31 +363,12 @@ class _Loader:
         """Read a document from a file, once."""
         path, resolved = self._follow(reference, self.source, at)
         if resolved not in self.sources:
-            self.sources[resolved] = _read(path, kind, read_named(path, self.source, at))
+            self.sources[resolved] = read_kind(path, kind, read_named(path, self.source, at))
         source = self.sources[resolved]
-        _kind(source.data, source, (), kind)
+        kind_of(source.data, source, (), kind)
         return source
 
 
 def _machine(source: Source, key: str) -> Place:
     """Place of a part of a scenario that belongs to no joint."""
     return Place(source, (key,), "rotation", "of the machine")
-
-
-def _read(path: Path, kind: str, raw: bytes | None = None) -> Source:
-    source = read_source(path, raw)
-    _kind(source.data, source, (), kind)
-    return source
-
-
-def _kind(data: dict[str, Any], source: Source, at: KeyPath, expected: str | None = None) -> str:
-    """Kind of a document, which must be known and, where one is expected, that one."""
-    kind = data.get("kind")
-    accepted = expected or ", ".join(KINDS)
-    if kind is None:
-        close = difflib.get_close_matches("kind", [str(key) for key in data], n=1)
-        finding = f"missing; found {close[0]!r}" if close else "missing"
-        raise source.error((*at, "kind"), finding, f"kind: {accepted}")
-    if not isinstance(kind, str) or kind not in ([expected] if expected else KINDS):
-        raise source.error((*at, "kind"), f"{kind!r}", accepted)
-    return str(kind)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
+from pydantic import Field
+
 from armsim.documents.calibration_document import CalibrationDocument
-from armsim.documents.fields import Document, Word, at_most
+from armsim.documents.fields import Document, FilePath, Word, at_most
 from armsim.documents.from_spec import As, document_of, extend_document
 from armsim.documents.joint_document import JointDocument, Reference
 from armsim.documents.motion_document import MotionDocument
@@ -19,6 +21,8 @@ from armsim.requirement.requirement import Requirement
 from armsim.sampling_plan import SamplingPlan
 from armsim.sources import Source
 
+Joints = Annotated[dict[Word, Annotated[Any, As(JointDocument)]], *at_most(MOST_JOINTS, "an arm has no more")]
+Tasks = Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
 EnvironmentDocument = extend_document(Environment, "EnvironmentDocument", elsewhere=("expansion",))
 
 
@@ -28,18 +32,29 @@ class ScenarioDocument(Document):
     kind: Literal["scenario"]
     name: Word
     arm: Reference
-    joints: Annotated[dict[Word, Annotated[Any, As(JointDocument)]], *at_most(MOST_JOINTS, "an arm has no more")]
+    groups: dict[Word, dict[str, Any]] | None = None
+    joints: Joints = Field(default_factory=dict)
     environment: Annotated[Any, As(EnvironmentDocument)] = None
     bus: Annotated[Any, As(document_of(Bus))] = None
     motion: Annotated[Any, As(MotionDocument)] | None = None
+    specification: FilePath | None = None
     requirement: Annotated[Any, As(document_of(Requirement))] | None = None
     calibration: Annotated[Any, As(CalibrationDocument)] | None = None
-    tasks: Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
+    tasks: Tasks = Field(default_factory=list)
     sampling: Annotated[Any, As(document_of(SamplingPlan))] = None
 
 
+class SpecificationDocument(Document):
+    """A requirement and tasks that several scenarios share."""
+
+    kind: Literal["specification"]
+    name: Word | None = None
+    requirement: Annotated[Any, As(document_of(Requirement))] | None = None
+    tasks: Tasks = Field(default_factory=list)
+
+
 def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:
-    """Check that every joint of the arm has a sensor, and that no other joint has one.
+    """Check that every joint of the arm has a sensor, that no other joint has one, and that there are tasks.
 
     Raises
     ------
@@ -47,11 +62,14 @@ def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:
         Names every joint that is missing or unknown.
     """
     problems = []
+    if not document.tasks and "tasks" not in source.data:
+        problems.append(source.problem(("tasks",), "missing", "a list of tasks, or specification: with a file of them"))
     for name in document.joints:
         if name not in arm.names:
             problems.append(source.problem(("joints", name), "the arm has no such joint", ", ".join(arm.names)))
     for name in arm.names:
         if name not in document.joints:
-            problems.append(source.problem(("joints",), f"joint {name!r} has no encoder", "an entry for every joint"))
+            accepted = "an entry for every joint, in joints or by its group in groups"
+            problems.append(source.problem(("joints",), f"joint {name!r} has no encoder", accepted))
     if problems:
         raise InputError(*problems)

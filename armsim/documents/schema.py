@@ -8,7 +8,7 @@ from armsim.documents.arm_document import ArmDocument
 from armsim.documents.encoder_document import EncoderDocument
 from armsim.documents.from_spec import document_of
 from armsim.documents.inheritance import ChangesDocument
-from armsim.documents.load import KINDS
+from armsim.documents.kinds import KINDS
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.results.json_records import DIALECT
 
@@ -48,7 +48,10 @@ MEANINGS = {
     "error_curves": "measured curves of a batch: the law of the population in place of causes",
     "environment": "temperature, and what grows with it",
     "file": "a file, relative to this one", "frame": "frame of the cells, else the base",
-    "groups": "groups of joints, such as base and wrist", "hold": "joints that keep a value",
+    "groups": "groups of joints, such as base and wrist", "ScenarioDocument.groups": "settings that all joints of a "
+    "group share, by the name of a group of the arm, or with joints: and their names; a joint's own settings win",
+    "specification": "file of kind specification: requirement and tasks that several scenarios share",
+    "hold": "joints that keep a value",
     "interface": "of the encoder, as a joint asks for it", "joint": "name of the joint",
     "joints": "one entry for every joint", "kind": "what this document is",
     "kinematics": "how the links follow each other, base first", "limits": "what arm, groups and joints take",
@@ -95,6 +98,11 @@ def schema_of(kind: str) -> dict[str, Any]:
     schema = KINDS[kind].model_json_schema()
     if kind != "scenario":
         return _with_meanings(schema)
+    joint = schema["$defs"]["JointDocument"]
+    names = {"type": "array", "items": {"type": "string"}, "description": "Names of the joints of the group."}
+    group = {**joint, "properties": {**joint["properties"], "joints": names}, "required": [], "title": "GroupSettings"}
+    schema["$defs"]["GroupSettings"] = group
+    schema["properties"]["groups"] = {"type": "object", "additionalProperties": {"$ref": "#/$defs/GroupSettings"}}
     changes_schema = ChangesDocument.model_json_schema()
     changes_schema["title"] = "ChangesDocument"
     defs = {**schema.pop("$defs", {}), **changes_schema.pop("$defs", {})}

@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from armsim.documents.from_spec import kinds
-from armsim.documents.load import KINDS
+from armsim.documents.kinds import KINDS
 from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude

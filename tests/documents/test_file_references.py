@@ -18,7 +18,8 @@ import yaml
 from support import invoke
 
 from armsim.documents import check_file
-from armsim.documents.load import KINDS, load_changed, load_options, load_scenario
+from armsim.documents.kinds import KINDS
+from armsim.documents.load import load_changed, load_options, load_scenario
 from armsim.documents.references import rebase_files
 from armsim.documents.schema import schema_of
 from armsim.documents.write_overrides import changes_text
@@ -89,6 +90,17 @@ mountings: [{{name: plain}}]
 placements: {{motor: 0, output: 1, both: 2}}
 """,
     "shop/batch.csv": curve(6, 16.0),
+    "grouped/grouped.yaml": """\
+kind: scenario
+name: grouped
+arm: ../arm/arm.yaml
+specification: ../asked/asked.yaml
+groups:
+  first: {joints: [j1], encoder: ../disc/disc.yaml, motor_encoder: ../motor/motor.yaml, placement: both}
+  rest: {joints: [j2, j3], encoder: ../shop/shop.yaml#held, placement: motor}
+""",
+    "asked/asked.yaml": "kind: specification\ntasks: [{kind: path, name: way, step: 10 mm, speed: 1 mm/s, file: way.csv}]\n",
+    "asked/way.csv": "j1 [deg],j2 [deg],j3 [deg]\n0,10,20\n1,11,21\n",
     "other/own.yaml": "kind: scenario\nbase: ../cell/scenario.yaml\n",
 }
 """Every key that names a file, each file in another folder."""
@@ -206,6 +218,15 @@ def test_no_change_aims_a_file_anew(place: Path) -> None:
     assert files(twice) == files(document)
     batches = [[joint.encoder.batch for joint in item.machine.joints] for item in (document, twice)]
     assert batches[0] == batches[1] != [None] * 3
+
+
+def test_groups_and_specification_name_files_from_where_they_stand(place: Path) -> None:
+    document = load_scenario(place / "grouped/grouped.yaml")
+    named_files = ["arm/arm.urdf", "arm/arm.yaml", "asked/asked.yaml", "asked/way.csv", "disc/batch.csv", "disc/disc.yaml",
+                   "grouped/grouped.yaml", "motor/batch.csv", "motor/motor.yaml", "shop/batch.csv", "shop/shop.yaml"]  # fmt: skip
+    assert {path for path, _ in files(document)} == {os.path.realpath(place / name) for name in named_files}
+    for path in ("joints.j1.encoder.price", "joints.*.encoder.price", "tasks.way.step"):
+        assert files(load_changed(document, {path: "5 mm" if "tasks" in path else 3})) == files(document), path
 
 
 def rebased(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], beside: Path, to: Path) -> Any:

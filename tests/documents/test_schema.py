@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import ROOT, invoke
 
-from armsim.documents.load import KINDS
+from armsim.documents.kinds import KINDS
 from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS, NAMES, PREFIXES, pattern, read
 

@@ -1,0 +1,148 @@
+"""Settings that stand once for several: of the joints of a group, and of a specification that scenarios share.
+
+They are put in place before a scenario is checked; every value keeps the place where it is written.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from armsim.documents.messages import validate
+from armsim.documents.scenario_document import SpecificationDocument
+from armsim.documents.source import read_named, read_source
+from armsim.sources import KeyPath, Source
+
+SPECIFIED = ("requirement", "tasks")
+"""Keys of a scenario that a specification may hold."""
+Elsewhere = dict[KeyPath, tuple[Source, KeyPath]]
+
+
+def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
+    """Scenario with the settings of its groups and of its specification in place.
+
+    What a joint states wins over its group, key by key; a requirement or tasks of the scenario replace those of the
+    specification.
+
+    Parameters
+    ----------
+    source : Source
+        The scenario as it was read.
+
+    Returns
+    -------
+    source : Source
+        Without the keys ``groups`` and ``specification``.
+    files : tuple of Source
+        Specification that was read for it.
+
+    Raises
+    ------
+    InputError
+        A specification that cannot be read, or groups that are no mappings, are unknown or share a joint.
+    """
+    data, elsewhere = dict(source.data), dict(source.elsewhere)
+    files: tuple[Source, ...] = ()
+    if "specification" in data:
+        files = (_with_specification(data, elsewhere, source),)
+    if "groups" in data:
+        _with_groups(data, elsewhere, source)
+    return replace(source, data=data, elsewhere=elsewhere), files
+
+
+def _with_specification(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> Source:
+    """Put requirement and tasks of a specification in place; return its file."""
+    at, name = ("specification",), data.pop("specification")
+    if not isinstance(name, str) or not name:
+        raise source.error(at, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
+    path = source.beside(at, name)
+    file = read_source(path, read_named(path, source, at))
+    if file.data.get("kind") != "specification":
+        raise file.error(("kind",), f"{file.data.get('kind')!r}", "specification")
+    validate(SpecificationDocument, file.data, file, ())
+    for key in SPECIFIED:
+        earlier, _ = elsewhere.get((key,), (source, ()))
+        if key in file.data and (key not in data or earlier.data.get("kind") == "specification"):
+            data[key] = file.data[key]
+            elsewhere[(key,)] = file, (key,)
+    return file
+
+
+def _with_groups(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> None:
+    """Put the settings of groups in place of what their joints do not state."""
+    groups = data.pop("groups")
+    if not isinstance(groups, dict):
+        raise source.error(("groups",), "not a mapping", "names of groups, each with settings of its joints")
+    entries = data.get("joints", {})
+    if not isinstance(entries, dict):
+        return  # told of when the joints are checked
+    joints: dict[str, Any] = {}
+    members = _members(groups, source)
+    for group, settings in groups.items():
+        shared = {key: value for key, value in settings.items() if key != "joints"}
+        for joint in members[group]:
+            if joint in joints:
+                raise source.error(
+                    ("groups", group), f"joint {joint!r} has settings of two groups", "one group a joint"
+                )
+            if joint not in entries:
+                elsewhere["joints", joint] = source, ("groups", group)
+            entry = entries.get(joint, {})
+            if isinstance(entry, dict):
+                joints[joint] = _merged(shared, entry, ("joints", joint), ("groups", group), elsewhere, source)
+    data["joints"] = {**joints, **{joint: entry for joint, entry in entries.items() if joint not in joints}}
+
+
+def _members(groups: Mapping[str, Any], source: Source) -> dict[str, list[str]]:
+    """Joints of every group: those that it lists, or those of the group of that name of the arm."""
+    by_arm = _groups_of_arm(source)
+    members: dict[str, list[str]] = {}
+    for group, settings in groups.items():
+        at = ("groups", group)
+        if not isinstance(settings, dict):
+            raise source.error(at, "not a mapping", "settings of joints: encoder, placement, mounting, transmission")
+        listed = settings.get("joints")
+        if listed is None and group not in by_arm:
+            names = f"one of {', '.join(by_arm)}; " if by_arm else ""
+            raise source.error(at, "no group of the arm", f"{names}or joints: with the names of its joints")
+        if listed is not None and (not isinstance(listed, list) or not all(isinstance(name, str) for name in listed)):
+            raise source.error((*at, "joints"), f"{str(listed)[:60]!r}", "a list of names of joints")
+        members[group] = by_arm[group] if listed is None else listed
+    return members
+
+
+def _groups_of_arm(source: Source) -> dict[str, list[str]]:
+    """Groups as the document of the arm states them; none where it states them wrongly, which is told of elsewhere."""
+    arm = source.data.get("arm")
+    if isinstance(arm, str) and arm:
+        path = source.beside(("arm",), arm)
+        arm = read_source(path, read_named(path, source, ("arm",))).data
+    groups = arm.get("groups", {}) if isinstance(arm, dict) else {}
+    if not isinstance(groups, dict):
+        return {}
+    return {
+        str(name): [joint for joint in joints if isinstance(joint, str)]
+        for name, joints in groups.items()
+        if isinstance(joints, list)
+    }
+
+
+def _merged(
+    shared: Mapping[str, Any],
+    entry: Mapping[str, Any],
+    at: KeyPath,
+    place: KeyPath,
+    elsewhere: Elsewhere,
+    source: Source,
+) -> dict[str, Any]:
+    """Settings of a joint, key by key before those of its group; mappings in mappings likewise."""
+    merged = dict(entry)
+    for key, value in shared.items():
+        if key not in entry:
+            merged[key] = copy.deepcopy(value)
+            elsewhere[*at, key] = source, (*place, key)
+        elif isinstance(value, dict) and isinstance(entry[key], dict) and "kind" not in entry[key]:
+            merged[key] = _merged(value, entry[key], (*at, key), (*place, key), elsewhere, source)
+    return merged
