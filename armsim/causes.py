@@ -115,6 +115,10 @@ LOST_MOTION = Cause("lost motion", "visit", by_direction=True)
 HYSTERESIS = Cause("hysteresis", "visit", by_direction=True)
 WIND_UP = Cause("wind-up")
 LEAD_ERROR = Cause("lead error")
+BENDING = Cause("bending")
+BENDING_TOLERANCE = Cause("tolerance of the bending stiffness", through=(BENDING,))
+PAYLOAD_MASS = Cause("payload mass")
+PAYLOAD_CENTRE = Cause("payload centre")
 STIFFNESS_TOLERANCE = Cause("stiffness tolerance", through=(WIND_UP,))
 
 SYNCHRONOUS_ERROR_MOTIONS = {

@@ -21,12 +21,12 @@ from armsim.documents.from_spec import As, document_of, field_check
 from armsim.documents.identified_document import IdentifiedDocument, build_identification
 from armsim.documents.messages import validate
 from armsim.documents.urdf import MOST_JOINTS, read_chain
-from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.field_spec import declared
 from armsim.model.arm import Arm
 from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
-from armsim.model.gravity import Mass, Masses
+from armsim.model.gravity import Mass, Masses, Payload
 from armsim.model.identification import Identification
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Environment
@@ -98,7 +98,7 @@ class MassesDocument(Document):
     """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
 
     links: dict[Word, Annotated[Any, As(document_of(Mass))]] = Field(default_factory=dict)
-    payload: Annotated[Any, As(document_of(Mass))] | None = None
+    payload: Annotated[Any, As(document_of(Payload))] | None = None
 
 
 class ArmDocument(Document):
@@ -211,7 +211,7 @@ def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | Non
         return Masses(urdf_masses) if urdf_masses else None
     links = {name: _mass(link) for name, link in document.masses.links.items()}
     payload = document.masses.payload
-    return Masses({**urdf_masses, **links}, None if payload is None else _mass(payload))
+    return Masses({**urdf_masses, **links}, None if payload is None else _payload(payload))
 
 
 def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, Rule], source: Source, at: KeyPath) -> None:
@@ -222,6 +222,11 @@ def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, Rule], source: S
             raise source.error(path, f"of {row.name!r}, which follows others", "ranges of the joints that it follows")
         if row.name not in rules and row.range is None and isinstance(row, PrismaticRow):
             raise source.error(path, "missing", "[lower end, upper end] of a prismatic joint")
+
+
+def _payload(document: Any) -> Payload:
+    mass, tolerances = _mass(document), (document.mass_tolerance, document.centre_tolerance)
+    return Payload(mass.mass, mass.centre, *(NONE if entry is None else entry.spread for entry in tolerances))
 
 
 def _mass(document: Any) -> Mass:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Literal, get_args
 
@@ -13,6 +14,7 @@ from armsim.model.arm import Arm
 from armsim.model.drives import drive_range
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS, TYPICAL, GearType
+from armsim.model.gravity import Masses
 from armsim.model.joint import Bus, Joint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
@@ -139,6 +141,27 @@ def build_joint(
             "tighter head_radial, head_tilt or air_gap, a shorter sensing_window, or fewer signal_periods",
         )
     return fitted_joint
+
+
+def check_loaded(joints: Sequence[Joint], masses: Masses | None, source: Source) -> None:
+    """Check that the arm has masses where a joint bends.
+
+    Parameters
+    ----------
+    joints : sequence of Joint
+    masses : Masses or None
+    source : Source
+        File of the scenario.
+
+    Raises
+    ------
+    InputError
+        A joint bends, and nothing loads it.
+    """
+    bending_joints = [joint.name for joint in joints if joint.bending.stiffness]
+    if masses is None and bending_joints:
+        at = ("joints", bending_joints[0], "bending")
+        raise source.error(at, "bending of an arm without masses", "masses: in the arm, of links or payload")
 
 
 def _check_mounting(mounting: Any, encoder: Encoder, place: Place) -> None:

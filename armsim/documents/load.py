@@ -19,7 +19,7 @@ from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.from_spec import Place, build
 from armsim.documents.inheritance import Bases, resolve_base
-from armsim.documents.joint_document import build_joint
+from armsim.documents.joint_document import build_joint, check_loaded
 from armsim.documents.kinds import kind_of, read_kind
 from armsim.documents.lint import bare_size_notes, lint_machine, speed_noise_notes
 from armsim.documents.messages import Faults, validate
@@ -231,6 +231,7 @@ class _Loader:
         machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
         if machine.drive_matrix is not None:
             check_solvable(machine.drive_matrix, source, ("arm",))
+        check_loaded(complete_joints, masses, source)
         self.notes += [*lint_machine(machine, motion), *bare_size_notes(source.data)]
         return Scenario(
             document.name,

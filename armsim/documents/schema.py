@@ -20,6 +20,7 @@ MEANINGS = {
     "ChangesDocument.base": "the scenario that this one is a change of, relative to this file",
     "base_link": "link of the URDF file at which the chain begins",
     "bearing": "how far the axis of the joint, or the guide of a slide, leads it astray",
+    "bending": "how the joint and its link give way under gravity",
     "asynchronous": "error motions that scatter from visit to visit",
     "BearingDocument.synchronous": "error motions that repeat with the position, order by order",
     "branch": "joints that stay on one side of zero: positive or negative", "bus": "how positions are taken",

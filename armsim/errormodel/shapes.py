@@ -24,12 +24,38 @@ class State:
         Gravity load of the joint, positive in the direction of its motion.
     direction : (poses,)
         Direction of the last motion of the joint, +1 or -1; 0 where not known.
+    payload : (poses, 4), optional [N m or N, per kg; per m]
+        Change of the load by the mass of the payload, and by its centre along x, y, z of the tool.
     """
 
     position: Array
     speed: Array
     load: Array
     direction: Array
+    payload: Array | None = None
+
+    @property
+    def payload_mass(self) -> Array:
+        """Change of the load per kilogram of payload, shape (poses,)."""
+        return self._payload(0)
+
+    @property
+    def payload_x(self) -> Array:
+        """Change of the load per metre of the centre of the payload along x of the tool, shape (poses,)."""
+        return self._payload(1)
+
+    @property
+    def payload_y(self) -> Array:
+        """Change of the load per metre of the centre of the payload along y of the tool, shape (poses,)."""
+        return self._payload(2)
+
+    @property
+    def payload_z(self) -> Array:
+        """Change of the load per metre of the centre of the payload along z of the tool, shape (poses,)."""
+        return self._payload(3)
+
+    def _payload(self, number: int) -> Array:
+        return np.zeros_like(self.load) if self.payload is None else np.asarray(self.payload[:, number])
 
     @property
     def undirected(self) -> Array:
@@ -97,7 +123,10 @@ class Wave:
 class Proportional:
     """Shape: in proportion to the position, the speed, the load or the direction of the joint."""
 
-    quantity: Literal["position", "speed", "load", "direction", "undirected"]
+    quantity: Literal[
+        "position", "speed", "load", "direction", "undirected",
+        "payload_mass", "payload_x", "payload_y", "payload_z",
+    ]  # fmt: skip
     gain: float = 1.0
 
     def value(self, state: State) -> Array:
@@ -113,7 +142,7 @@ class Proportional:
         return self.scaled(ratio) if self.quantity in ("position", "speed") else self
 
     def __str__(self) -> str:
-        return self.quantity
+        return self.quantity.replace("_", " ")
 
 
 Shape = Constant | Wave | Proportional

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Act, Axis, Role
@@ -20,14 +20,19 @@ class States:
         What the drive of each joint sees: its own state where nothing couples it to others.
     fixed : State
         State of frames that no joint moves.
+    deflections : mapping of Axis to State
+        State of the joint with the load on an error motion of it, for those that give way.
     """
 
     joints: Mapping[str, State]
     drives: Mapping[str, State]
     fixed: State
+    deflections: Mapping[Axis, State] = field(default_factory=dict)
 
     def of(self, axis: Axis) -> State:
         """State of an axis: that of its joint; ``fixed`` for a frame that no joint moves."""
+        if axis in self.deflections:
+            return self.deflections[axis]
         return self.fixed if axis.role is Role.FRAME else self.joints.get(axis.owner, self.fixed)
 
     def of_act(self, act: Act) -> State:

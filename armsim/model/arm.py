@@ -14,12 +14,16 @@ from numpy.typing import ArrayLike
 from armsim.arrays import Array
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.kinematics import (
+    DEFLECTIONS,
     ERROR_MOTIONS,
     ArmJoint,
     Coupling,
     ElementaryTransform,
     Frames,
     Kinematics,
+    X,
+    Y,
+    Z,
     rotation,
     z_onto,
 )
@@ -144,17 +148,24 @@ class Arm:
     def _motions_by_axis(self) -> dict[Axis, int]:
         return {axis: index for index, motion in enumerate(self.motions) for axis in motion.axes}
 
-    def with_error_motions(self, axes: Iterable[Axis], centres: Mapping[str, float] | None = None) -> Arm:
+    def with_error_motions(
+        self,
+        axes: Iterable[Axis],
+        centres: Mapping[str, float] | None = None,
+        springs: Mapping[str, tuple[float, float, float]] | None = None,
+    ) -> Arm:
         """Arm with the error motions among some axes added to its chain; itself where there are none.
 
         They precede the motion of a joint that turns, in the frame that carries it: their x and y do not turn with it.
-        Those of a slide follow its motion: they act at its carriage.
+        Those of a slide follow its motion: they act at its carriage. Deflections follow the motion of any joint.
 
         Parameters
         ----------
         axes : iterable of Axis
         centres : mapping of joint to float, optional
             Places along the axis at which they act, where not at the origin. [m]
+        springs : mapping of joint to (3,), optional
+            Places at which deflections act, in the frame after the motion of the joint. [m]
 
         Returns
         -------
@@ -163,23 +174,28 @@ class Arm:
         Raises
         ------
         KeyError
-            An error motion that `ERROR_MOTIONS` does not know.
+            An error motion that neither `ERROR_MOTIONS` nor `DEFLECTIONS` knows.
         ValueError
             An error motion that is the joint's own motion.
         """
         missing_axes = {axis for axis in axes if axis.role is Role.ERROR_MOTION and axis not in self._motions_by_axis}
         if not missing_axes:
             return self
-        ordered_axes = sorted(missing_axes, key=lambda axis: list(ERROR_MOTIONS).index(axis.parameter))
+        order = [*ERROR_MOTIONS, *DEFLECTIONS]
+        ordered_axes = sorted(missing_axes, key=lambda axis: order.index(axis.parameter))
         motions: list[ElementaryTransform] = []
         for motion in self.motions:
             name = None if motion.joint is None else self.names[motion.joint]
-            added = [_error_motion(axis, motion) for axis in ordered_axes if axis.owner == name]
-            centre = (centres or {}).get(name, 0.0) if name is not None and added else 0.0
-            if centre:
-                outward, inward = (ElementaryTransform(motion.direction, False, way * centre) for way in (1.0, -1.0))
-                added = [outward, *added, inward]
-            motions += [*added, motion] if motion.rotary else [motion, *added]
+            of_joint = [axis for axis in ordered_axes if axis.owner == name]
+            rigid = [_error_motion(axis, motion) for axis in of_joint if axis.parameter in ERROR_MOTIONS]
+            x, y, z = motion.direction
+            centre = (centres or {}).get(name or "", 0.0)
+            rigid = _placed(rigid, (centre * x, centre * y, centre * z))
+            elastic = _placed(
+                [_deflection(axis) for axis in of_joint if axis.parameter in DEFLECTIONS],
+                (springs or {}).get(name or "", (0.0, 0.0, 0.0)),
+            )
+            motions += [*rigid, motion, *elastic] if motion.rotary else [motion, *rigid, *elastic]
         return replace(self, motions=tuple(motions))
 
     def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Kinematics:
@@ -248,7 +264,10 @@ class Arm:
         """
         q = np.atleast_2d(np.asarray(q, dtype=float))
         link_ends = {
-            axis.owner: i for i, m in enumerate(self.motions) for axis in m.axes if axis.role is not Role.FRAME
+            axis.owner: i
+            for i, motion in enumerate(self.motions)
+            for axis in motion.axes
+            if axis.role in (Role.MOTION, Role.LINK)
         }
         moving = self.moving_names
         last = [link_ends[name] for name in moving]
@@ -297,6 +316,20 @@ def _error_motion(axis: Axis, motion: ElementaryTransform) -> ElementaryTransfor
         raise ValueError(f"{axis}: the joint's own motion, no error motion of it")
     x, y, z = z_onto(motion.direction)[:, number].tolist() if number < 2 else motion.direction
     return ElementaryTransform((x, y, z), rotary, 0.0, (axis,))
+
+
+def _deflection(axis: Axis) -> ElementaryTransform:
+    """Deflection of a joint and its link, in the frame after the motion of the joint."""
+    number, rotary = DEFLECTIONS[axis.parameter]
+    return ElementaryTransform((X, Y, Z)[number], rotary, 0.0, (axis,))
+
+
+def _placed(motions: list[ElementaryTransform], place: tuple[float, float, float]) -> list[ElementaryTransform]:
+    """Motions that act at a place of the local frame. [m]"""
+    steps = [(direction, length) for direction, length in zip((X, Y, Z), place, strict=True) if length]
+    outward = [ElementaryTransform(direction, False, length) for direction, length in steps] if motions else []
+    inward = [ElementaryTransform(direction, False, -length) for direction, length in steps] if motions else []
+    return [*outward, *motions, *inward]
 
 
 def _move(frame: Array, motion: ElementaryTransform, q: Array) -> None:

@@ -9,6 +9,7 @@ from armsim.causes import STATED_MISALIGNMENT, Cause, names_in
 from armsim.field_spec import Key, stated_causes, walk
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.model.encoder import Encoder
+from armsim.model.gravity import Payload
 from armsim.model.joint import Bus, Joint
 from armsim.model.machine import Environment, Machine
 from armsim.physics import scale
@@ -39,9 +40,13 @@ ROOTS: tuple[tuple[str, type, str], ...] = (
     ("scenario", Environment, "environment."),
     ("arm", RowTolerances, "tolerances."),
     ("arm", OriginTolerances, "tolerances."),
+    ("arm", Payload, "masses.payload."),
 )
 """Documents and the classes that declare their keys, with the prefix of those keys."""
-ELSEWHERE = {"environment.expansion": ("arm", "expansion")}
+ELSEWHERE = {
+    "environment.expansion": ("arm", "expansion"),
+    **{path: ("arm", path) for path in ("masses.payload.mass_tolerance", "masses.payload.centre_tolerance")},
+}
 """Keys that are stated in another document than that of the class that declares them."""
 
 
@@ -74,9 +79,11 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
                 out.setdefault(f"{document} {path}", []).append(joint.name)
     for axis, _ in machine.tolerances:
         out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.owner)
+    payload = None if machine.masses is None else machine.masses.payload
     machine_parts: tuple[tuple[str, object], ...] = (
         ("bus.", machine.joints[0].bus),
         ("environment.", machine.environment),
+        *((("masses.payload.", payload),) if payload is not None else ()),
     )
     for prefix, owner in machine_parts:
         for path, _ in stated_causes(owner):

@@ -11,6 +11,7 @@ from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Term
 from armsim.field_spec import key
 from armsim.model.bearing import Bearing
+from armsim.model.bending import Bending
 from armsim.model.encoder import Encoder
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
@@ -87,6 +88,7 @@ class Joint:
     mounting: Mounting = key(Mounting(), "part", "how far scale and head are off", of_sensor=True)
     transmission: Transmission = key(Transmission(), "part", "the gear between motor and joint")
     bearing: Bearing = key(Bearing(), "part", "how far the axis of the joint, or the guide of a slide, leads it astray")
+    bending: Bending = key(Bending(), "part", "how the joint and its link give way under gravity")
     mastering: Distribution | None = key(
         None, "position", "zero left over after mastering, at the joint; a joint without it was not mastered",
         cause=causes.MASTERING, effect="moves the zero", physics=assembly.mastering,
@@ -162,7 +164,18 @@ class Joint:
             at_joint += assembly.mastering(self.mastering)
         if self.bearing != Bearing():
             at_joint += self.bearing.terms(self.rotary, self.travel)
+        at_joint += self.bending.terms()
         return (*self.sensor_terms(), *(term.on(axis) for term in at_joint))
+
+    @property
+    def compliance(self) -> dict[Axis, float]:
+        """Compliance of what gives way under a load: the gear outside the loop, joint and link.
+
+        By axis. [rad/(N m) or m/N]
+        """
+        gear_stiffness = self.transmission.stiffness if self.geared else math.inf
+        gears = {Axis(self.name): 1.0 / gear_stiffness} if math.isfinite(gear_stiffness) else {}
+        return {**gears, **self.bending.axes(self.name)}
 
     @property
     def speed_sensor(self) -> tuple[Encoder, float]:

@@ -16,6 +16,9 @@ X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 ERROR_MOTIONS = {f"{kind} {axis}": (n, kind == "tilt") for kind in ("shift", "tilt") for n, axis in enumerate("xyz")}
 """Error motions of a joint: direction, z along its own motion, and whether they turn. Of a shaft ISO 230-7:2015 calls
 shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them straightness (both from memory)."""
+DEFLECTIONS = {f"{kind} {axis}": (n, kind == "bend") for kind in ("sag", "bend") for n, axis in enumerate("xyz")}
+"""Deflections of a joint and its link, along and about x, y, z of the frame that the joint carries: direction, and
+whether they turn. They follow the motion of the joint and may be along or about its own axis."""
 CRUMB = 1e-9
 """Rounding tolerance of a range. [rad or m]"""
 

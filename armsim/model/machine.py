@@ -16,7 +16,7 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.states import States
 from armsim.errormodel.terms import Act, Axis, Term
 from armsim.field_spec import key
-from armsim.model import drives
+from armsim.model import bending, drives
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observation
@@ -25,7 +25,7 @@ from armsim.model.identification import Identification
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
 from armsim.model.thermal import heat_terms
-from armsim.physics import heat, link_tolerances
+from armsim.physics import deflection, heat, link_tolerances
 
 SURVEY = 256
 """Joint positions, spread evenly over the ranges, at which state-dependent errors of the joint budget are evaluated."""
@@ -124,6 +124,7 @@ class Machine:
             terms += joint.terms()
         for axis, tolerance in self.tolerances:
             terms += link_tolerances.link_tolerance(axis, tolerance)
+        terms += self._payload_terms()
         around = self.environment
         terms += heat_terms(self.arm, self.joints, around.temperature_rise, around.expansion, around.links_share)
         if self.drive_matrix is not None:
@@ -153,7 +154,23 @@ class Machine:
 
     def _with_error_motions(self, terms: Iterable[Term]) -> Arm:
         centres = {joint.name: joint.bearing.centre for joint in self.joints}
-        return self.arm.with_error_motions((axis for term in terms for axis in term.axes), centres)
+        springs = {joint.name: joint.bending.centre for joint in self.joints}
+        return self.arm.with_error_motions((axis for term in terms for axis in term.axes), centres, springs)
+
+    def _payload_terms(self) -> tuple[Term, ...]:
+        """Terms of a payload that is not the nominal one."""
+        payload = None if self.masses is None else self.masses.payload
+        compliance = {axis: size for joint in self.joints for axis, size in joint.compliance.items()}
+        if payload is None or not compliance:
+            return ()
+        terms: tuple[Term, ...] = ()
+        if payload.mass_tolerance.nonzero:
+            terms += deflection.payload("payload_mass", payload.mass_tolerance, compliance)
+        if payload.centre_tolerance.nonzero:
+            terms += deflection.payload("payload_x", payload.centre_tolerance, compliance)
+            terms += deflection.payload("payload_y", payload.centre_tolerance, compliance)
+            terms += deflection.payload("payload_z", payload.centre_tolerance, compliance)
+        return terms
 
     @cached_property
     def _observation(self) -> Observation:
@@ -276,7 +293,13 @@ class Machine:
         -------
         States
         """
-        return drives.states_at(self.arm, self.masses, self.drive_matrix, q, speeds, directions)
+        states = drives.states_at(self.arm, self.masses, self.drive_matrix, q, speeds, directions)
+        axes = [axis for joint in self.joints for axis in joint.bending.axes(joint.name)]
+        varies = self.masses is not None and self.masses.payload is not None and self.masses.payload.varies
+        if self.masses is None or not (axes or varies):
+            return states
+        positions = np.atleast_2d(np.asarray(q, dtype=float))
+        return bending.loaded(states, self.perturbed_arm, self.masses, self.drive_matrix, positions, axes)
 
     def survey(self) -> Array:
         """Joint positions spread evenly over the ranges, the lower ends first, shape (`SURVEY`, joints).

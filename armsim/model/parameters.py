@@ -91,6 +91,9 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
     for path, key, value, part_steps in _stated_numbers(machine.environment):
         name = "arm.expansion" if path == "expansion" else f"environment.{path}"
         out.append(Number(name, "", key, True, value, ("environment", *part_steps)))
+    payload = None if machine.masses is None else machine.masses.payload
+    for path, key, value, part_steps in () if payload is None else _stated_numbers(payload):
+        out.append(Number(f"arm.masses.payload.{path}", "", key, True, value, ("masses", "payload", *part_steps)))
     for n, (axis, tolerance) in enumerate(machine.tolerances):
         key = tolerance_key(axis.parameter)
         for name, size, size_steps in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
@@ -108,7 +111,9 @@ def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator
                 yield from _stated_numbers(item, f"{path}.{n}.", (*field_steps, n))
         elif nested(field):
             yield from _stated_numbers(value, f"{path}.", field_steps)
-        elif field.key.kind not in PLAIN and not field.many and (field.key.kind != "count" or field.name in WHOLE):
+        elif isinstance(value, tuple):
+            continue  # a place, no size
+        elif field.key.kind not in PLAIN and (field.key.kind != "count" or field.name in WHOLE):
             for name, size, size_steps in _sizes(path, value, field_steps):
                 yield name, field.key, size, size_steps
 

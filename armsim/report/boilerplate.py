@@ -72,8 +72,8 @@ def assumptions_section(source: Result | Scenario) -> Section:
         "A cause of unit life is drawn once for a built arm and is the same at every visit (accuracy); one of visit "
         "life is drawn anew at every visit (repeatability).",
         "Kinematics is exact; the shapes of the causes are exact to the order that their documentation states.",
-        "Static but for the speeds stated: no dynamics, vibration, wear or control error. Links do not bend; joints "
-        "wind up only where stiffness and masses are stated.",
+        "Static but for the speeds stated: no dynamics, vibration, wear or control error. Links bend and "
+        "joints wind up only where stiffness and masses are stated; temperatures are those of rest, not of warming up.",
         "What calibration and mastering leave behind is what the scenario states; calibration is worked out by "
         "armsim calibrate, mastering is not simulated.",
         "Intervals are at 95 % and tell how well this sample determines a figure, not how well the model fits the "

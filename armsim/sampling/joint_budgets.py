@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Role, Term
 from armsim.model.drives import drive_columns
-from armsim.model.kinematics import ERROR_MOTIONS
+from armsim.model.kinematics import DEFLECTIONS, ERROR_MOTIONS
 from armsim.model.machine import Machine
 from armsim.results import ErrorMotionBudget, JointBudget, TermBudget
 from armsim.sampling.joint_curves import joint_curve
@@ -99,7 +99,7 @@ def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, fl
 
 def _unit_of(error_motion: Axis) -> str:
     """Unit of an error motion: "rad" or "m"."""
-    return "rad" if ERROR_MOTIONS[error_motion.parameter][1] else "m"
+    return "rad" if {**ERROR_MOTIONS, **DEFLECTIONS}[error_motion.parameter][1] else "m"
 
 
 def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
