@@ -30,7 +30,12 @@ class Convention(StrEnum):
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to create.")],
     rows: Annotated[
-        Path | None, typer.Option(help="CSV of Denavit-Hartenberg rows: a starter for the calibration of that arm.")
+        Path | None,
+        typer.Option(
+            help="CSV of Denavit-Hartenberg rows, base first: a starter for the calibration of that arm. Columns: "
+            "d [mm], a [mm], alpha [deg]; joint, type (revolute, prismatic), offset [deg], lower [deg], upper [deg]; "
+            "of a slide also from [mm], to [mm]. What does not apply to a joint stays empty."
+        ),
     ] = None,
     convention: Annotated[Convention, typer.Option(help="Of the rows.")] = Convention.standard,
 ) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -95,6 +96,7 @@ def read_columns(
     words: Sequence[str] = (),
     needed: Sequence[str] = (),
     largest: int = LARGEST,
+    blank: Collection[str] = (),
 ) -> Columns:
     """Read the columns of a CSV file.
 
@@ -108,6 +110,8 @@ def read_columns(
         Columns that must be there.
     largest : int
         Bytes, at most.
+    blank : collection of str
+        Columns of numbers whose cells may be empty: NaN.
 
     Raises
     ------
@@ -140,6 +144,9 @@ def read_columns(
         for name, cell, (factor, zero), bound in zip(names, row, scales, most, strict=True):
             if name in texts:
                 texts[name].append(" ".join(cell.split())[:LONGEST])
+                continue
+            if name in blank and not cell.strip():
+                out[name].append(math.nan)
                 continue
             try:
                 value = number(cell) * factor + zero

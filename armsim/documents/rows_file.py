@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,7 +21,8 @@ def read_rows(path: Path, convention: Convention) -> dict[str, Any]:
 
     The header names ``d [mm]``, ``a [mm]``, ``alpha [deg]``; optionally ``joint``, ``type`` (revolute, prismatic),
     ``theta [deg]`` or ``offset [deg]`` (the zero of a revolute joint, the fixed angle of a slide), ``lower [deg]`` and
-    ``upper [deg]`` (range of a revolute joint), ``from [mm]`` and ``to [mm]`` (of a slide, whose d is its zero).
+    ``upper [deg]`` (range of a revolute joint), ``from [mm]`` and ``to [mm]`` (of a slide, whose d is its zero). A cell
+    that does not apply to a joint may be empty; an empty offset is zero.
 
     Raises
     ------
@@ -28,7 +30,8 @@ def read_rows(path: Path, convention: Convention) -> dict[str, Any]:
         With file and line.
     """
     kinds = dict.fromkeys(ANGLES, ("angle",)) | dict.fromkeys(LENGTHS, ("length",))
-    table = read_columns(path, kinds, ("joint", "type"), ("d", "a", "alpha"))
+    blank = {*kinds} - {"a", "alpha"}
+    table = read_columns(path, kinds, ("joint", "type"), ("d", "a", "alpha"), blank=blank)
     count = len(table.lines)
     if not 1 <= count <= MOST_JOINTS:
         raise table.fault(None, "", f"{count} rows", f"from 1 to {MOST_JOINTS}, one for every joint")
@@ -50,25 +53,24 @@ def _row(table: Columns, n: int, name: str) -> dict[str, Any]:
         raise table.fault(n, "type", repr(kind), " or ".join(TYPES))
     revolute = kind == TYPES[0]
 
+    def has(key: str) -> bool:
+        return key in table.numbers and not math.isnan(table.numbers[key][n])
+
     def value(key: str) -> str:
         unit, factor = ("deg", 57.29577951308232) if key in ANGLES else ("mm", 1e3)
         return f"{table.numbers[key][n] * factor:.10g} {unit}"
 
-    turn = next((key for key in ("theta", "offset") if key in table.numbers), None)
-    angle = "0 deg" if turn is None else value(turn)
+    if revolute and not has("d"):
+        raise table.fault(n, "d", "nothing", "a finite number, such as 12.5")
+    angle = next((value(key) for key in ("theta", "offset") if has(key)), "0 deg")
+    constants = {"a": value("a"), "alpha": value("alpha")}
     if revolute:
-        row = {"name": name, "type": kind, "d": value("d"), "a": value("a"), "alpha": value("alpha"), "offset": angle}
+        row = {"name": name, "type": kind, "d": value("d"), **constants, "offset": angle}
     else:
-        row = {
-            "name": name,
-            "type": kind,
-            "theta": angle,
-            "a": value("a"),
-            "alpha": value("alpha"),
-            "offset": value("d"),
-        }
-    ends = [key for key in ENDS[kind] if key in table.numbers]
+        row = {"name": name, "type": kind, "theta": angle, **constants, "offset": value("d") if has("d") else "0 mm"}
+    ends = [key for key in ENDS[kind] if has(key)]
     if len(ends) == 1 or (not revolute and not ends):
         missing = next(key for key in ENDS[kind] if key not in ends)
-        raise table.fault(n, missing, f"no column {missing!r}", f"{' and '.join(ENDS[kind])}: the range of {name}")
+        actual = "nothing" if missing in table.numbers else f"no column {missing!r}"
+        raise table.fault(n, missing, actual, f"{' and '.join(ENDS[kind])}: the range of {name}")
     return {**row, "range": [value(key) for key in ends]} if ends else row
