@@ -19,9 +19,9 @@ from armsim.model.motion import Motion
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.joints import JointMotion, OperationLimit, SteadySpeed
-from armsim.sampling.operation_limits import margins_of
+from armsim.sampling.operation_limits import limits_of, margins_of
 from armsim.sampling.paired_difference import Difference, beside, difference, influence, share_difference
-from armsim.sampling.speed_ripple import ripple_of_units
+from armsim.sampling.speed_ripple import ripple_of_units, steady_speed
 from armsim.sampling.statistics import LEVEL
 from armsim.sampling_plan import SamplingPlan
 
@@ -98,6 +98,32 @@ class JointsEvaluated:
     plan: SamplingPlan
     judgements: Sequence[Judgement]
 
+    @staticmethod
+    def of(
+        requirement: Requirement | None, machine: Machine, motion: Motion | None, plan: SamplingPlan
+    ) -> JointsEvaluated:
+        """The joints of a machine, hypothetical changes included, at the stated speeds alone.
+
+        Parameters
+        ----------
+        requirement : Requirement, optional
+        machine : Machine
+        motion : Motion, optional
+        plan : SamplingPlan
+
+        Returns
+        -------
+        JointsEvaluated
+        """
+        speeds: dict[str, JointMotion | SteadySpeed] = {}
+        if motion is not None and requirement is not None and requirement.velocity_ripple is not None:
+            for joint in machine.joints:
+                if joint.name in motion.speeds:
+                    speed = motion.speeds[joint.name]
+                    speeds[joint.name] = steady_speed(joint, speed, motion, plan.seed, machine.changes)
+        limits = () if requirement is None else limits_of(machine, plan)
+        return JointsEvaluated(machine, motion, plan, judge_joints(requirement, speeds, limits, plan.units))
+
 
 def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[CriterionChange, ...]:
     """Paired differences of two designs in every criterion of a joint that judges both.
@@ -132,7 +158,13 @@ def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: Jo
     for judgement, side in ((first, one), (second, other)):
         assert side.motion is not None  # a joint without a stated speed is not judged
         joint = next(joint for joint in side.machine.joints if joint.name == judgement.where)
-        ripple = ripple_of_units(joint, side.motion.speeds[joint.name], side.motion, side.plan.seed)
+        ripple = ripple_of_units(
+            joint,
+            side.motion.speeds[joint.name],
+            side.motion,
+            side.plan.seed,
+            side.machine.changes,
+        )
         p95 = np.quantile(ripple, LEVEL, method="inverted_cdf")
         influences.append(influence(ripple[None], LEVEL) * (p95 / judgement.value if judgement.value else 0.0))
     value = second.value - first.value

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
-from armsim.criteria import judge_joints
+from armsim.criteria import JointsEvaluated
 from armsim.model.joint_options import Option, Options
 from armsim.requirement import Judgement
-from armsim.sampling.operation_limits import limits_of
-from armsim.sampling.speed_ripple import steady_speed
 from armsim.study import Study
 
 
@@ -30,10 +28,9 @@ def fit_for_joints(study: Study, options: Options) -> Options:
     InputError
         None of a joint does.
     """
-    judge = judge_of(study)
     joints = []
     for candidates in options.joints:
-        judged = [(option, judge(option)) for option in candidates]
+        judged = [(option, _judgements(study, option)) for option in candidates]
         fit = tuple(option for option, judgements in judged if all(judgement.holds for judgement in judgements))
         if not fit:
             raise _fault(study, [judgements for _, judgements in judged])
@@ -41,27 +38,14 @@ def fit_for_joints(study: Study, options: Options) -> Options:
     return replace(options, joints=tuple(joints))
 
 
-def judge_of(study: Study) -> Callable[[Option], tuple[Judgement, ...]]:
-    """Function that returns the judgements of a joint with an option."""
+def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
+    """Judgements of a joint with an option."""
     scenario = study.scenario
-    motion, plan = scenario.motion, scenario.plan
-
-    def judge(option: Option) -> tuple[Judgement, ...]:
-        if scenario.requirement is None:
-            return ()
-        joint, speeds = option.joint, {}
-        speed = (
-            None if motion is None or scenario.requirement.velocity_ripple is None else motion.speeds.get(joint.name)
-        )
-        if motion is not None and speed is not None:
-            speeds[joint.name] = steady_speed(joint, speed, motion, plan.seed)
-        limits = limits_of(replace(scenario.machine, joints=(joint,)), plan)
-        return judge_joints(scenario.requirement, speeds, limits, plan.units)
-
-    return judge
+    alone = replace(scenario.machine, joints=(option.joint,))
+    return JointsEvaluated.of(scenario.requirement, alone, scenario.motion, scenario.plan).judgements
 
 
-def _fault(study: Study, judged: Sequence[tuple[Judgement, ...]]) -> Exception:
+def _fault(study: Study, judged: Sequence[Sequence[Judgement]]) -> Exception:
     """The option that comes closest misses, by so much."""
     closest = min(judged, key=lambda judgements: max(judgement.load for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.load)

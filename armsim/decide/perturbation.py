@@ -14,12 +14,20 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.assessment import Judged, judge_all
-from armsim.criteria import CRITERIA, CriterionChange, Evaluated, changes_at_task
+from armsim.criteria import (
+    CRITERIA,
+    CriterionChange,
+    Evaluated,
+    JointsEvaluated,
+    changes_at_task,
+    changes_of_joints,
+)
 from armsim.model.machine import Machine
 from armsim.requirement import deciding
 from armsim.requirement.requirement import required_at
 from armsim.results import Result, TaskResult
 from armsim.sampling.chunk import RunSpec
+from armsim.sampling.paired_difference import Difference
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
 from armsim.sampling.unit_draws import UnitDraws
@@ -31,6 +39,7 @@ MOST_POSES = 1000
 """Largest number of evaluated poses per task, those with the largest errors."""
 NEAR_WORST = 0.97
 """Share of the largest error that is foretold from which on a pose is sampled."""
+NO_CHANGE = Difference(0.0, (0.0, 0.0))
 MISSED = 1.005
 """Margin on the prediction error of the sampled poses before a further pose is sampled too."""
 
@@ -145,6 +154,16 @@ class Probe:
             )  # fmt: skip
             out.append(changes_at_task(required_at(study.scenario.requirement, task.name), side, other, first))
         return out
+
+    def joints_with(self, machine: Machine) -> tuple[CriterionChange, ...]:
+        """Changes by another machine in the criteria of the joints, as far as they change at all."""
+        scenario, plan = self.study.scenario, self.spec.plan
+        if not self.result.judgements:
+            return ()
+        sides = [
+            JointsEvaluated.of(scenario.requirement, one, scenario.motion, plan) for one in (scenario.machine, machine)
+        ]
+        return tuple(row for row in changes_of_joints(*sides) if row.change != NO_CHANGE)
 
 
 def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:

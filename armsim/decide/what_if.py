@@ -45,12 +45,22 @@ class WhatIf:
         return change_of(self.criteria, "yield")
 
 
+@dataclass(frozen=True)
+class WhatIfJoints:
+    """Effect of a change of the machine on the criteria of single joints, of those that change."""
+
+    kind: Kind
+    what: str
+    criteria: tuple[CriterionChange, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class WhatIfs:
-    """Result of `armsim what-if`: the table, and the result of the unchanged study."""
+    """Result of `armsim what-if`: the table, what changes of single joints, and the result of the unchanged study."""
 
     result: Beside[Result]
     rows: tuple[WhatIf, ...]
+    joints: tuple[WhatIfJoints, ...] = ()
     format: Literal["armsim-what-if/2"] = "armsim-what-if/2"
 
     def of(self, task: str) -> list[WhatIf]:
@@ -128,14 +138,16 @@ def what_if(
         As `Study.run`.
     """
     probe = Probe.of(study, run_options)
-    rows = []
+    rows, joints = [], []
     every = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
     for number, (kind, what, machine) in enumerate(every):
         run_options.progress("what if", number, len(every))
         for side, changed in zip(probe.sides, probe.with_machine(machine), strict=True):
             rows.append(WhatIf(side.name, kind, what, changed))
+        if of_joints := probe.joints_with(machine):
+            joints.append(WhatIfJoints(kind, what, of_joints))
     run_options.progress("what if", len(every), len(every))
-    return WhatIfs(probe.result, tuple(rows))
+    return WhatIfs(probe.result, tuple(rows), tuple(joints))
 
 
 def _large(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str, str]]:

@@ -78,7 +78,21 @@ class Change:
         -------
         float
         """
-        return self.factor if self.joint in (None, act.owner) and self.cause in (None, term.cause) else 1.0
+        return self.at(act.owner, term.cause)
+
+    def at(self, joint: str, cause: causes.Cause) -> float:
+        """Factor on the errors of a cause at a joint.
+
+        Parameters
+        ----------
+        joint : str
+        cause : Cause
+
+        Returns
+        -------
+        float
+        """
+        return self.factor if self.joint in (None, joint) and self.cause in (None, cause) else 1.0
 
 
 @dataclass(frozen=True, eq=False)

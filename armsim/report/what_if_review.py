@@ -24,7 +24,7 @@ METHOD = (
     "One change at a time, sampled with the same random numbers as the design itself: with a joint without error, a "
     "cause halved everywhere or at one joint, an encoder one bit finer. Changes of every "
     "criterion are at the worst pose and over the arms of each task, with 95 % intervals; the criterion that decides "
-    "stands first."
+    "stands first. Ripple of the speed and limits of operation are judged joint by joint."
 )
 
 
@@ -57,6 +57,24 @@ def _frame(rows: Sequence[WhatIf], criteria: Sequence[int], task: TaskResult) ->
     return Frame(tuple(columns), f"{task.name}: {first.finding if first else ''}; what if")
 
 
+def joints_frame(table: WhatIfs) -> Frame | None:
+    """Every change with an effect on a criterion of a joint, the largest share of its value first; None without any."""
+    pairs = [(row, change) for row in table.joints for change in row.criteria]
+    if not pairs:
+        return None
+    pairs.sort(key=lambda pair: -pair[1].gain / max(pair[1].values[0] or 1.0, 1e-12))
+    return Frame(
+        (
+            words("change", [row.kind for row, _ in pairs]),
+            words("of", [row.what for row, _ in pairs]),
+            words("criterion", [change.phrase for _, change in pairs]),
+            changes("change of it", [change.change for _, change in pairs], "share"),
+            words("requirement", [change.states[1] for _, change in pairs]),
+        ),
+        "joints; what if",
+    )
+
+
 def what_if_answer(table: WhatIfs) -> str:
     """Sentence on the change with the largest gain at the deciding task, and on the requirement."""
     task = deciding_task(table.result)
@@ -71,6 +89,9 @@ def what_if_printout(table: WhatIfs) -> Iterator[Frame | str]:
     """Printout of what-ifs."""
     for task in table.result.tasks:
         yield from (frame.head(SHOWN) for frame in what_if_frames(table, task))
+    joints = joints_frame(table)
+    if joints is not None:
+        yield joints.head(SHOWN)
     yield what_if_answer(table)
 
 
@@ -80,6 +101,11 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
     task = deciding_task(result)
     number = 1 + [other.name for other in result.tasks].index(task.name)
     parts = {task.name: what_if_frames(table, task) for task in result.tasks}
+    joints = joints_frame(table)
+    of_joints = () if joints is None else (Section("Changes at the joints", "joints", (joints.head(SHOWN).table(),)),)
+    tables = {"what-if": stacked("task", [(task.name, what_if_frame(table, task)) for task in result.tasks])}
+    if joints is not None:
+        tables["what-if-joints"] = joints.exact
     return Review(
         f"{result.scenario}: what if",
         f"Arm {result.arm}; {Sample.of(result).sizes}, the same random numbers with and without each change",
@@ -94,6 +120,7 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
                 "changes",
                 tuple(frame.head(SHOWN).table() for frames in parts.values() for frame in frames),
             ),
+            *of_joints,
         ),
         what_if_figure(table, "changes"),
         (what_if_name(number, task),),
@@ -103,5 +130,5 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
         sample=Sample.of(result),
         sources=scenario.sources,
         files={"what-if.json": json_file(table.to_dict())},
-        tables={"what-if": stacked("task", [(task.name, what_if_frame(table, task)) for task in result.tasks])},
+        tables=tables,
     )

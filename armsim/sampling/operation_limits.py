@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.causes import HEAD_SKEW, SECOND_TRACK, Cause
+from armsim.causes import HEAD_SKEW, LOST_MOTION, SECOND_TRACK, Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave
 from armsim.errormodel.terms import Axis, Role, Term, independent
 from armsim.model.joint import Joint
-from armsim.model.machine import Machine
+from armsim.model.machine import Change, Machine
 from armsim.physics import absolute, assembly
 from armsim.results.joints import OperationLimit
+from armsim.sampling.changed_terms import changed_terms, factor
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import clopper_pearson, unit_quantiles
 from armsim.sampling_plan import SamplingPlan
@@ -63,9 +64,9 @@ def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> lis
     out = []
     for joint in machine.joints:
         if joint.encoder.absolute is not None:
-            out.append((joint.name, "absolute reading", _of_tracks(joint, plan, first, units)))
+            out.append((joint.name, "absolute reading", _of_tracks(joint, plan, first, units, machine.changes)))
         if joint.counts_turns:
-            out.append((joint.name, "turn of the motor", _of_turns(joint, plan, first, units)))
+            out.append((joint.name, "turn of the motor", _of_turns(joint, plan, first, units, machine.changes)))
     return out
 
 
@@ -136,7 +137,7 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
     return tuple(out)
 
 
-def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array:
+def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
     encoder, mounting, axis = joint.encoder, joint.mounting, Axis(joint.name)
     second = encoder.absolute
     assert second is not None  # held by the caller
@@ -146,27 +147,37 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Arra
         (mounting.eccentricity, assembly.eccentricity), (mounting.shaft_runout, assembly.shaft_runout),
     ):  # fmt: skip
         terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
-        offset += radius * _first_wave(_on(terms, axis), plan, first, units)
-    skew = _draw_quantity(HEAD_SKEW, mounting.head_skew, axis, plan, first, units)
-    track_error = period * _draw_quantity(SECOND_TRACK, second.error, axis, plan, first, units)
-    signal = _within_period(_on(encoder.signal_waves(), axis), encoder.order, plan, first, units)
+        scale = factor(changes, joint.name, terms[0].cause) if terms else 1.0
+        offset += scale * radius * _first_wave(_on(terms, axis), plan, first, units)
+    skew = factor(changes, joint.name, HEAD_SKEW) * _draw_quantity(
+        HEAD_SKEW, mounting.head_skew, axis, plan, first, units
+    )
+    track_error = (
+        factor(changes, joint.name, SECOND_TRACK)
+        * period
+        * _draw_quantity(SECOND_TRACK, second.error, axis, plan, first, units)
+    )
+    waves = changed_terms(_on(encoder.signal_waves(), axis), changes, joint.name)
+    signal = _within_period(waves, encoder.order, plan, first, units)
     apart = absolute.disagreement(skew, np.hypot(*offset), track_error, signal, radius, second.radius)
     return absolute.margin(apart, absolute.periods_per_angle(encoder.signal_periods, second.periods))
 
 
-def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array:
+def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
     """Margin of the sensor on the joint against counting a wrong motor turn, with all waves at their peaks.
 
     Zeros are set against each other and the load is not considered.
     """
     axis, ratio = Axis(joint.name), joint.transmission.motor_turns
     gear = tuple(term.on(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
-    fixed = joint.sensor_terms() + joint.speed_terms() + gear
+    sensor = changed_terms(joint.sensor_terms(), changes, joint.name)
+    fixed = [*sensor, *changed_terms((*joint.speed_terms(), *gear), changes, joint.name)]
     swing = _swing([term for term in fixed if term.life == "unit"], plan, first, units)
-    square = sum(
-        float(np.trace(term.covariance)) * _gain(term) for term in joint.sensor_terms() if term.life == "visit"
-    )
-    error = swing + 0.5 * joint.transmission.lost_motion + READ * math.sqrt(square)
+    square = sum(float(np.trace(term.covariance)) * _gain(term) for term in sensor if term.life == "visit")
+    causes = (term.cause for term in joint.terms())
+    cause = next((cause for cause in causes if LOST_MOTION in (cause, *cause.parts)), LOST_MOTION)
+    lost_motion = factor(changes, joint.name, cause) * joint.transmission.lost_motion
+    error = swing + 0.5 * lost_motion + READ * math.sqrt(square)
     return absolute.turn_margin(error, ratio)
 
 

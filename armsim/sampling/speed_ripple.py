@@ -6,6 +6,7 @@ A unit is one simulated arm with its own drawn error coefficients.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -13,10 +14,11 @@ from armsim.arrays import Array
 from armsim.errormodel.shapes import Constant, Wave
 from armsim.errormodel.terms import Role, Term
 from armsim.model.joint import Joint
-from armsim.model.machine import Machine
+from armsim.model.machine import Change, Machine
 from armsim.model.motion import Motion
 from armsim.physics import speed_from_positions as physics
 from armsim.results.joints import JointMotion, Ripple, SteadySpeed
+from armsim.sampling.changed_terms import changed_terms
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
@@ -45,10 +47,12 @@ def motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, Joi
     if motion is None:
         return {}
     moving = (joint for joint in machine.joints if joint.name in motion.speeds)
-    return {joint.name: joint_motion(joint, motion.speeds[joint.name], motion, seed) for joint in moving}
+    return {
+        joint.name: joint_motion(joint, motion.speeds[joint.name], motion, seed, machine.changes) for joint in moving
+    }
 
 
-def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> JointMotion:
+def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes: Sequence[Change] = ()) -> JointMotion:
     """Velocity ripple and noise of a joint, from the sensor that closes its speed loop.
 
     Ripple is rms over a turn, over the speed, of what the reading adds to a perfectly steady motion; a drive that
@@ -61,16 +65,18 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
     speed : float [rad/s or m/s]
     motion : Motion
     seed : int
+    changes : sequence of Change
+        Hypothetical ones.
 
     Returns
     -------
     JointMotion
     """
     sensor, ratio = joint.speed_sensor
-    waves = _waves(joint, seed)
+    waves, noise = _waves(joint, seed, changes), _reading_noise(joint, changes)
     pole, sample_time = motion.pole, motion.sample_time
     speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST, SPEEDS)[1:]]) * speed
-    steady = _steady(joint, waves, speed, motion)
+    steady = _steady(joint, waves, noise, speed, motion)
     noisy = np.array([_total(waves, v, motion, steady.noise) for v in speeds])
     return JointMotion(
         unit=steady.unit,
@@ -96,7 +102,7 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
     )
 
 
-def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int) -> SteadySpeed:
+def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int, changes: Sequence[Change] = ()) -> SteadySpeed:
     """Ripple and noise at one speed, without the sweep over lower speeds.
 
     Parameters
@@ -105,15 +111,17 @@ def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int) -> Stead
     speed : float [rad/s or m/s]
     motion : Motion
     seed : int
+    changes : sequence of Change
+        Hypothetical ones.
 
     Returns
     -------
     SteadySpeed
     """
-    return _steady(joint, _waves(joint, seed), speed, motion)
+    return _steady(joint, _waves(joint, seed, changes), _reading_noise(joint, changes), speed, motion)
 
 
-def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int) -> Array:
+def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int, changes: Sequence[Change] = ()) -> Array:
     """Ripple of every unit at one speed.
 
     Parameters
@@ -123,17 +131,21 @@ def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int) -> Ar
         [rad/s or m/s]
     motion : Motion
     seed : int
+    changes : sequence of Change
+        Hypothetical ones.
 
     Returns
     -------
     (UNITS,) [1]
         Rms over the speed.
     """
-    return _ripple(_waves(joint, seed), speed, motion)
+    return _ripple(_waves(joint, seed, changes), speed, motion)
 
 
-def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> SteadySpeed:
-    noise = physics.speed_noise(_reading_noise(joint), motion.sample_time, motion.pole)
+def _steady(
+    joint: Joint, waves: dict[float, tuple[Array, str]], reading_noise: float, speed: float, motion: Motion
+) -> SteadySpeed:
+    noise = physics.speed_noise(reading_noise, motion.sample_time, motion.pole)
     p50, p95 = unit_quantiles(_ripple(waves, speed, motion), (0.5, 0.95))
     return SteadySpeed(
         unit="rad" if joint.rotary else "m",
@@ -146,9 +158,9 @@ def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, m
     )
 
 
-def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
+def _waves(joint: Joint, seed: int, changes: Sequence[Change]) -> dict[float, tuple[Array, str]]:
     """Half the squared amplitude of every order at the joint, per unit [rad^2 or m^2], and its largest cause."""
-    terms = [term for term in joint.speed_terms() if term.life == "unit"]
+    terms = [term for term in changed_terms(joint.speed_terms(), changes, joint.name) if term.life == "unit"]
     coefficients = draw_units(terms, SamplingPlan(UNITS, 1, seed))
     parts: dict[tuple[float, str], Array] = {}
     size: dict[float, dict[str, float]] = {}
@@ -173,9 +185,10 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
     }
 
 
-def _reading_noise(joint: Joint) -> float:
+def _reading_noise(joint: Joint, changes: Sequence[Change]) -> float:
     """Standard deviation of the position between readings, at the joint. [rad or m]"""
-    terms: list[Term] = [term for term in joint.speed_terms() if term.cause.every_reading]
+    every = changed_terms(joint.speed_terms(), changes, joint.name)
+    terms: list[Term] = [term for term in every if term.cause.every_reading]
     square = 0.0
     for term in terms:
         for act in term.acts:

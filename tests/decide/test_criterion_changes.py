@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,13 +14,14 @@ from support import ROOT, normal_joint, planar_arm
 import armsim
 from armsim.criteria import CRITERIA
 from armsim.decide import compare, what_if
-from armsim.decide.what_if import changes
+from armsim.decide.what_if import WhatIfs, changes
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder, SecondTrack
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
 from armsim.model.mounting import Mounting
+from armsim.report.what_if_review import joints_frame
 from armsim.requirement.requirement import Requirement
 from armsim.results import Result
 from armsim.sampling.operation_limits import margins
@@ -134,6 +137,36 @@ def turning(name: str, eccentricity: float, track: float) -> Study:
     tasks = (Poses("t", (NamedPose("bent", (0.3,)),)),)
     scenario = Scenario(name, machine, tasks, SamplingPlan(1000, 2, 3), Requirement(1.0, velocity_ripple=1.0), ())
     return Study(scenario).with_scenario(motion=Motion(1e-3, speeds={"j1": 0.5}))
+
+
+def test_a_what_if_tells_of_ripple_and_operation() -> None:
+    """A cause halved is a design with half of it, by the same draws. Source: the run of that design."""
+    design = turning("first", 20e-6, 0.6)
+    table = what_if(design, RunOptions(1))
+    halved = {row.what: row for row in table.joints if row.kind == "cause halved"}
+    assert set(halved) == {"eccentricity", "second track"}  # noise and quantisation change no digit of either
+    for what, other in {
+        "eccentricity": turning("other", 10e-6, 0.6),
+        "second track": turning("other", 20e-6, 0.3),
+    }.items():
+        (expected,) = compare([design, other], RunOptions(1)).joints
+        rows = {change.criterion: change for change in halved[what].criteria}
+        for change in expected.criteria:
+            if change.change.value:
+                assert rows[change.criterion].values == pytest.approx(change.values, rel=1e-12)
+                assert rows[change.criterion].change.value == pytest.approx(change.change.value, rel=1e-9)
+            else:
+                assert change.criterion not in rows
+    (ideal,) = (row for row in table.joints if row.kind == "joint ideal")
+    assert [change.values[1] for change in ideal.criteria] == [0.0, 1.0]
+    frame = joints_frame(table)
+    assert frame is not None
+    assert {"ideal" in row[0].text for row in frame.rows} == {True, False}
+    assert record_of(table)["joints"][0]["criteria"]
+
+
+def record_of(table: WhatIfs) -> Any:
+    return json.loads(json.dumps(table.to_dict(), allow_nan=False))
 
 
 def test_joints_are_compared_by_ripple_and_operation() -> None:
