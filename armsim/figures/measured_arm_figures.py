@@ -16,7 +16,15 @@ if TYPE_CHECKING:
     from armsim.results import Grid
 
 MOST_POSES = 40
+UPRIGHT, LONGEST = 20, 22
+"""Poses from which on their labels stand upright; characters of a label at most."""
 MOST_CAUSES = 14
+
+
+def _short(name: str) -> str:
+    """Name of a pose, its session without the word, of at most `LONGEST` characters."""
+    text = name.replace(", session ", ", ")
+    return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}\N{HORIZONTAL ELLIPSIS}"
 
 
 def measured_poses(arm: ArmRecord) -> style.Drawing:
@@ -51,16 +59,18 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
                 f"{pose.name}: {significant(v)} {unit.name}" for pose, v in zip(poses, values.tolist(), strict=True)
             ]
             out.annotate(axes, places.astype(float), values, texts=texts)
-        below.set_xticks(places, [style.label(pose.name[:18]) for pose in poses], rotation=60 if len(poses) > 6 else 0)
+        turned = 90 if len(poses) > UPRIGHT else 60 if len(poses) > 6 else 0
+        below.set_xticks(places, [style.label(_short(pose.name)) for pose in poses], rotation=turned)
         above.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, fontsize=8, frameon=False)
         outliers = [pose.name for pose in poses if pose.stands_out]
         verdict = f"{arm.name}: compatible with the prediction" if arm.compatible else f"{arm.name}: not as predicted"
         outlier_text = f", {', '.join(outliers[:3])} stand out" if outliers else ""
         title = f"{verdict} (chance of one as far off {significant(arm.chance, 2)}){outlier_text}"
         style.titled(out, title, 78)
+        most = f"; the {MOST_POSES} farthest off of {len(arm.poses)} poses" if len(arm.poses) > MOST_POSES else ""
         style.footnote(
             out,
-            "points: the measured arm, lines: 95 % intervals; bars: arms simulated and measured the same way",
+            f"points: the measured arm, lines: 95 % intervals; bars: arms simulated and measured the same way{most}",
         )
     return out
 

@@ -65,11 +65,18 @@ METHOD = (
 )
 
 
+def _visits(calibrated: Calibrated) -> str:
+    """Visits of every pose in words; nothing where a file says how often each was measured."""
+    if calibrated.arms:
+        return ""
+    return f", {calibrated.visits} visit{'s' * (calibrated.visits != 1)} each"
+
+
 def sentences(calibrated: Calibrated) -> list[str]:
     """Sentences on what the calibration changes."""
     before, after = calibrated.steps[0].left, calibrated.steps[-1].left
     out = [
-        f"Measured at {len(calibrated.poses)} poses, {calibrated.visits} visits each: the error that a built arm keeps "
+        f"Measured at {len(calibrated.poses)} poses{_visits(calibrated)}: the error that a built arm keeps "
         f"falls from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
     out += [decision_sentences.difference(row) for row in calibrated.comparison.differences]
@@ -297,7 +304,8 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
         Section("What is identified", "identified", tuple(parameter_blocks)),
     ]
-    poses_section = Section("Where to measure", "poses", (*curve, poses.table()))
+    title = "Poses that were measured" if calibrated.arms else "Where to measure"
+    poses_section = Section(title, "poses", (*curve, poses.table()))
     sections.insert(0 if calibrated.curve else len(sections), poses_section)
     return Review(
         f"{calibrated.scenario}: what calibration leaves",

@@ -43,5 +43,7 @@ def _session(calibrated: Calibrated) -> str:
         f" in sight of the instrument, of {calibrated.offered}" if calibrated.offered > calibrated.candidates else ""
     )
     many = f"{len(calibrated.poses)} of {calibrated.candidates} candidates{sight}, in an order of short moves"
+    if calibrated.arms:
+        many = f"{len(calibrated.poses)} poses of {calibrated.arms[0].name}, in the order of its file"
     total = sum(row.move or 0.0 for row in calibrated.poses)
     return f"{many}: {total:.0f} s without readings, every joint at its speed" if total else many

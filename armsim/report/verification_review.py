@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
-from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord, ScaleRecord, ScatterRecord
+from armsim.calibration.calibration_records import ArmRecord, ScaleRecord, ScatterRecord, Vector
 from armsim.calibration.renewed_spreads import NOTABLE
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import cause_changes, expected_map, measured_poses
@@ -106,18 +106,26 @@ def _renewed(arm: ArmRecord) -> str:
     return f"errors expected of {arm.name} use spreads estimated from its own readings{listed}"
 
 
+def _repeated(arm: ArmRecord) -> bool:
+    """Whether any pose was visited more than once, so that it has an RP."""
+    return any(row.repeatability is not None for row in arm.poses)
+
+
 def pose_frame(arm: ArmRecord) -> Frame:
     """Table of the measured poses, the largest deviation first."""
     rows = sorted(arm.poses, key=lambda row: row.chance)
     chances = [row.chance for row in rows]
+    repeated = (
+        lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
+        shares("place of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
+    )
     return Frame(
         (
             words("pose", [row.name for row in rows]),
             bare("visits", [row.visits for row in rows]),
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
             shares("place of AP", [row.accuracy_place for row in rows]),
-            lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
-            shares("place of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
+            *(repeated if _repeated(arm) else ()),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
             bare("left out", [row.left_out for row in rows], places=2),
@@ -206,23 +214,34 @@ def direction_frame(arm: ArmRecord) -> Frame:
     return Frame(columns, f"{arm.name}: approached from several directions")
 
 
-def _registration(arm: ArmRecord, fit: RegistrationRecord) -> str:
-    """Sentence on the fitted positions of instrument and target in a session."""
-    origin, target = (", ".join(f"{1e3 * value:.2f}" for value in place) for place in (fit.origin, fit.target))
-    session = f", session {fit.session}" if fit.session else ""
-    scale = f"its lengths {1e6 * fit.scale:.1f} ppm too large; " if fit.scale else ""
-    return (
-        f"{arm.name}{session}: frame and target fitted to the nominal arm, and taken out of every statistic: "
-        f"instrument turned by {math.degrees(fit.turn):.4g} deg against the base, its origin at ({origin}) mm; "
-        f"target at ({target}) mm on the tool; {scale}{show(fit.left)} rms left"
+def registration_frame(arm: ArmRecord) -> Frame:
+    """Table of the fitted positions of instrument and target, session by session."""
+    rows = arm.registrations
+
+    def place(values: Vector) -> str:
+        return ", ".join(f"{1e3 * value:.2f}" for value in values)
+
+    scales = [row.scale for row in rows]
+    columns = (
+        *([words("session", [row.session for row in rows])] if any(row.session for row in rows) else []),
+        quoted("turned by", [row.turn for row in rows], [f"{math.degrees(row.turn):.3f} deg" for row in rows]),
+        words("instrument in the base frame, x, y, z [mm]", [place(row.origin) for row in rows]),
+        words("target on the tool, x, y, z [mm]", [place(row.target) for row in rows]),
+        *([quoted("lengths too large", scales, [f"{1e6 * scale:.1f} ppm" for scale in scales])] if any(scales) else []),
+        lengths("left, rms", [row.left for row in rows]),
     )
+    return Frame(columns, f"{arm.name}: frame and target, fitted to the nominal arm")
 
 
 def notes(verified: Verified) -> list[str]:
     """Notes of the review."""
     excluded = exclusion_note(verified.excluded)
-    coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
-    fitted = [_registration(arm, fit) for arm in verified.arms for fit in arm.registrations]
+    coarse = [arm.name for arm in verified.arms if arm.coarse_instrument and _repeated(arm)]
+    fitted = [
+        f"{arm.name}: frame and target were fitted to the nominal arm, and are taken out of every statistic"
+        for arm in verified.arms
+        if arm.registrations
+    ]
     fitted += [_renewed(arm) for arm in verified.arms if not arm.compatible]
     if not coarse:
         return [*excluded, *fitted]
@@ -236,6 +255,8 @@ def verification_printout(verified: Verified) -> Iterator[Frame | str]:
     for arm in verified.arms:
         if arm.outliers or arm.crowded:
             yield f"{sentence(arm)}."
+        if arm.registrations:
+            yield registration_frame(arm)
         yield pose_frame(arm).head(SHOWN)
         yield cause_frame(arm).head(SHOWN)
         if any(row.stands_out for row in arm.scatter):
@@ -255,6 +276,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
     cause_blocks: list[Block] = []
     expected: list[Block] = [Text("Mean error expected of this arm, with its remaining standard deviation.", "soft")]
     for arm in verified.arms:
+        poses += [registration_frame(arm).table()] if arm.registrations else []
         poses.append(pose_frame(arm).table())
         poses += [distance_frame(arm).table()] if arm.distances else []
         poses += [direction_frame(arm).table()] if arm.directions else []

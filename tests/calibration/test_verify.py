@@ -6,6 +6,8 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import jsonschema
 import measured_arm
@@ -16,6 +18,7 @@ from scipy import stats
 from support import ROOT, invoke
 
 import armsim
+from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.posterior import Estimator, Update
@@ -23,7 +26,7 @@ from armsim.calibration.rank_tests import Ranked, Reference
 from armsim.calibration.verify import at_rest, verify
 from armsim.documents.load import load_scenario
 from armsim.documents.measured_points import MeasuredArm
-from armsim.report.verification_review import scale_frame
+from armsim.report.verification_review import registration_frame, scale_frame
 from armsim.study import Study
 
 CELL = measured_arm.SCENARIO
@@ -269,6 +272,18 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
         expected = attained[n::2].mean() - np.linalg.norm(tools[1] - tools[0])
         assert record.accuracy == pytest.approx(expected, abs=1e-8)
         assert record.repeatability == pytest.approx(3 * attained[n::2].std(ddof=1), rel=1e-4)
+
+
+def test_frames_and_targets_stand_in_a_table() -> None:
+    """A row for every session, of which none is named where there is one alone; no scale where none is fitted."""
+    fit = RegistrationRecord("", math.pi / 2, (2.0, -1.0, 0.25), (0.012, 0.0, 0.045), 0.5e-3, 0.0)
+    alone = registration_frame(cast(ArmRecord, SimpleNamespace(name="a", registrations=(fit,))))
+    rows = tuple(replace(fit, session=name, scale=20e-6) for name in ("morning", "evening"))
+    both = registration_frame(cast(ArmRecord, SimpleNamespace(name="a", registrations=rows)))
+    texts = [[cell.text for cell in row] for row in both.rows]
+    assert [row[0] for row in texts] == ["morning", "evening"]
+    assert texts[0][1:5] == ["90.000 deg", "2000.00, -1000.00, 250.00", "12.00, 0.00, 45.00", "20.0 ppm"]
+    assert [[cell.text for cell in row] for row in alone.rows] == [[*texts[0][1:4], texts[0][5]]]
 
 
 def mended(change: str) -> str:
