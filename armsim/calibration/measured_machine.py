@@ -8,7 +8,6 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.calibration_plan import Instrument
 from armsim.model.chain import fixed_transforms
-from armsim.model.gravity import Masses
 from armsim.model.kinematics import ElementaryTransform, X
 from armsim.model.machine import Machine
 
@@ -93,6 +92,6 @@ def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_S
         beyond += fixed_transforms(ORIGIN, ORIGIN, _of(TARGET, number))[: 6 if layout.oriented else 3]
     if masses is not None and masses.payload is not None:
         x, y, z = (a - b for a, b in zip(masses.payload.centre, instrument.target_offset, strict=True))
-        masses = Masses(masses.links, replace(masses.payload, centre=(x, y, z)))
+        masses = replace(masses, payload=replace(masses.payload, centre=(x, y, z)))
     measured = replace(arm, motions=(*before, *arm.motions, *beyond))
     return replace(machine, arm=measured, tolerances=(*machine.tolerances, *off), masses=masses, correction=None)

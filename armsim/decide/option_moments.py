@@ -256,7 +256,17 @@ def option_parts(
 
 
 def _alone(machine: Machine, joint: Joint) -> Machine:
-    """One joint of a machine, without the links; its own drift and the growth of its scale stay."""
+    """One joint of a machine, without the links; its own drift and the growth of its scale stay.
+
+    It bears the sensors of the machine beyond it: what other options weigh more is neglected.
+    """
     correction = None if machine.correction is None else machine.correction.without_instrument
     around = replace(machine.environment, links_share=False)
-    return replace(machine, joints=(joint,), tolerances=(), environment=around, correction=correction)
+    return replace(
+        machine,
+        joints=(joint,),
+        tolerances=(),
+        masses=machine.loaded_masses,
+        environment=around,
+        correction=correction,
+    )

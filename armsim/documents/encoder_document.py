@@ -7,7 +7,8 @@ from typing import Any, Literal
 
 from pydantic import model_validator
 
-from armsim.documents.fields import invalid
+from armsim.documents import units
+from armsim.documents.fields import invalid, quantity
 from armsim.documents.from_spec import Place, build, extend_document, keys_of, keys_present
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
@@ -82,6 +83,28 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
         encoder = read_sheet(build(Sheet, document, place), build(Encoder, document, place), data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
+    if document.mass is None:
+        encoder = replace(encoder, mass=_entry_mass(source, at))
     if document.error_curves is None:
         return encoder
     return replace(encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*at, "error_curves")))
+
+
+def _entry_mass(source: Source, at: KeyPath) -> float:
+    """Mass that the entry of a catalogue states beside its encoder; 0 elsewhere. [kg]
+
+    Raises
+    ------
+    InputError
+        No mass.
+    """
+    if at[:1] != ("encoders",) or at[2:] != ("encoder",):
+        return 0.0
+    size = source.data["encoders"][at[1]].get("mass")
+    if size is None:
+        return 0.0
+    try:
+        mass: float = quantity("mass", least=0.0).read(size)
+    except ValueError as error:
+        raise source.error((*at[:2], "mass"), f"{size!r} is no mass", units.accepted("mass")) from error
+    return mass

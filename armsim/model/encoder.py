@@ -253,6 +253,7 @@ class Encoder:
     price: float = key(
         0.0, "number", "cost units", check=lambda x: x >= 0, accepted="a number of cost units, not negative"
     )
+    mass: float = key(0.0, "mass", "of the sensor, which loads the joints before its own", least=0.0)
     absolute: SecondTrack | None = key(
         None, "part", "the track that tells the period, and when it would tell a wrong one", only="rotation"
     )

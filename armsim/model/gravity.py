@@ -13,6 +13,7 @@ from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.field_spec import key
 from armsim.model.arm import Arm
+from armsim.model.kinematics import Frames
 from armsim.physics import deflection
 
 STANDARD_GRAVITY = 9.80665
@@ -48,10 +49,14 @@ class Payload(Mass):
 
 @dataclass(frozen=True)
 class Masses:
-    """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
+    """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool.
+
+    ``sensors`` are the masses of the sensors of each joint [kg], on its axis, carried by what comes before it.
+    """
 
     links: Mapping[str, Mass] = field(default_factory=dict)
     payload: Payload | None = None
+    sensors: Mapping[str, float] = field(default_factory=dict)
 
 
 def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
@@ -87,6 +92,11 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     ]
     if masses.payload is not None:
         mass_frames.append((len(moving) - 1, masses.payload, at.tool))
+    mass_frames += [
+        (place - 1, Mass(masses.sensors[names[number]]), _at_origin(at, number))
+        for place, number in enumerate(numbers)
+        if masses.sensors.get(names[number])
+    ]
     for last, mass, frame in mass_frames:
         centre = frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]
         for number, motion in zip(numbers[: last + 1], moving[: last + 1], strict=True):
@@ -99,6 +109,13 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
         for number, factor in motion.factors:
             joint_loads[:, number] += factor * loads[:, follower]
     return joint_loads
+
+
+def _at_origin(frames: Frames, number: int) -> Array:
+    """Frames at the origin of the axis of a joint, shape (poses, 4, 4)."""
+    out = np.broadcast_to(np.eye(4), (len(frames.tool), 4, 4)).copy()
+    out[:, :3, 3] = frames.origin[:, number]
+    return out
 
 
 def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Array:
@@ -129,6 +146,9 @@ def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Arra
     ]
     if masses.payload is not None:
         weights.append((len(arm.motions), masses.payload, frames.tool))
+    for number, name in enumerate(arm.moving_names):
+        if masses.sensors.get(name):
+            weights.append((arm.motion_of(Axis(name)) - 1, Mass(masses.sensors[name]), _at_origin(frames, number)))
     for last, mass, frame in weights:
         centre = frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]
         for number, axis in enumerate(axes):

@@ -145,6 +145,11 @@ class Joint:
         return self.encoder.price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
 
     @property
+    def sensor_mass(self) -> float:
+        """Mass of the joint's sensors. [kg]"""
+        return self.encoder.mass + (self.motor_encoder.mass if self.motor_encoder is not None else 0.0)
+
+    @property
     def contrast_loss(self) -> float:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
         return self.mounting.contrast_loss(self.encoder)

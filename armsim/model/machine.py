@@ -307,13 +307,22 @@ class Machine:
         -------
         States
         """
-        states = drives.states_at(self.arm, self.masses, self.drive_matrix, q, speeds, directions)
+        masses = self.loaded_masses
+        states = drives.states_at(self.arm, masses, self.drive_matrix, q, speeds, directions)
         axes = [axis for joint in self.joints for axis in joint.bending.axes(joint.name)]
-        varies = self.masses is not None and self.masses.payload is not None and self.masses.payload.varies
-        if self.masses is None or not (axes or varies):
+        varies = masses is not None and masses.payload is not None and masses.payload.varies
+        if masses is None or not (axes or varies):
             return states
         positions = np.atleast_2d(np.asarray(q, dtype=float))
-        return bending.loaded(states, self.perturbed_arm, self.masses, self.drive_matrix, positions, axes)
+        return bending.loaded(states, self.perturbed_arm, masses, self.drive_matrix, positions, axes)
+
+    @property
+    def loaded_masses(self) -> Masses | None:
+        """Masses with those of the sensors; None where the arm states none."""
+        sensors = {joint.name: joint.sensor_mass for joint in self.joints if joint.sensor_mass}
+        if self.masses is None or not sensors:
+            return self.masses
+        return replace(self.masses, sensors={**self.masses.sensors, **sensors})
 
     def survey(self) -> Array:
         """Joint positions spread evenly over the ranges, the lower ends first, shape (`SURVEY`, joints).
