@@ -162,9 +162,9 @@ def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sampl
         out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))
         out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, doubt))
         return out
-    out.append(measures.measure("AP", "largest pose accuracy of a unit", "7.2.1", "all poses", accuracy))
+    out.append(measures.measure("AP", "largest pose accuracy of an arm", "7.2.1", "all poses", accuracy))
     out.append(
-        measures.measure("RP", "largest pose repeatability of a unit", "7.2.2", "all poses", repeatability, doubt)
+        measures.measure("RP", "largest pose repeatability of an arm", "7.2.2", "all poses", repeatability, doubt)
     )
     for pair in poses.pairs:
         pose_names = " to ".join(poses.names[n] for n in pair)
@@ -242,7 +242,7 @@ def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
         return []
     return [
         f"{', '.join(sorted(causes))} of {', '.join(joints)} ripple with periods down to {show(finest)} of the path, "
-        f"points are {show(step)} apart: their size is right at every point, their ripple between points is not drawn"
+        f"poses are {show(step)} apart: their size is right at every pose, their ripple between poses is not drawn"
     ]
 
 

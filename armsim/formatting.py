@@ -198,7 +198,7 @@ def points(value: float, interval: Interval | None) -> str:
     """Change of a share in percentage points, with its interval."""
     places = decimals_of([value], [interval], PERCENT.factor)
     text = in_unit(value, interval, PERCENT.factor, places)
-    return f"{'+' if value > 0 else ''}{text} points"
+    return f"{'+' if value > 0 else ''}{text} percentage points"
 
 
 MOST_NAMES = 8

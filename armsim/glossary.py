@@ -22,15 +22,24 @@ class Word:
 
 GLOSSARY: tuple[Word, ...] = (
     Word(
-        "unit",
-        "one built arm of the simulated population, also called arm; its errors are drawn once and it keeps them",
+        "arm",
+        "one built arm of the simulated population, which the key `units` counts; its errors are drawn once and it "
+        "keeps them",
     ),
-    Word("visit", "one approach of an arm to a pose; what changes from visit to visit is drawn anew"),
+    Word("unit", "in keys, options and files: one built arm of the simulated population, see arm"),
+    Word(
+        "visit",
+        "one approach of an arm to a pose, a cycle of ISO 9283; what changes from visit to visit is drawn anew",
+    ),
     Word(
         "task",
         "a set of poses, or a path, at which the tool point is evaluated, such as a slice of the workspace",
     ),
-    Word("pose", "position and orientation of the tool, with the joint positions that bring it there"),
+    Word(
+        "pose",
+        "position and orientation of the tool, with the joint positions that bring it there; every cell of a map and "
+        "every step along a path is one",
+    ),
     Word("tool point", "the point of the tool whose position is evaluated"),
     Word("error", "attained less commanded position of the tool point; its size is a distance", "m"),
     Word("worst pose", "the pose of a task at which the figure of the criterion is largest"),
@@ -64,7 +73,7 @@ GLOSSARY: tuple[Word, ...] = (
     Word("met", "the whole 95 % interval of the figure keeps the limit"),
     Word(
         "not resolved",
-        "the limit lies within the interval of the figure: more units would decide",
+        "the limit lies within the interval of the figure: more arms would decide",
         "",
         "guarded acceptance, JCGM 106:2012",
     ),
@@ -91,12 +100,18 @@ GLOSSARY: tuple[Word, ...] = (
         "unit: a cause drawn once for an arm, which makes accuracy; visit: drawn anew at every visit, "
         "which makes repeatability",
     ),
+    Word("percentage points", "unit of the change of a share: from 80 % to 90 % is 10 percentage points"),
     Word("cause", "origin of an error, such as eccentricity, lost motion or mastering"),
     Word("order", "number of waves of an error per turn of a shaft: an eccentricity has order 1"),
     Word("limit", "in a table of errors: the largest that a cause can make; all limits at once are the worst case"),
     Word("lever arm", "largest movement of the tool point for a radian of the joint", "m/rad"),
     Word("resolution", "steps of the reading per turn of the joint, as bits"),
     Word("mastering", "setting the zero of a joint; what is left of it is an error of the arm"),
+    Word(
+        "link a",
+        "tolerance of the length a of a link; link d, link theta and link alpha are those of the other constants of "
+        "Denavit and Hartenberg",
+    ),
     Word("wind-up", "twist of a gear under the load that gravity puts on the joint"),
     Word("lost motion", "difference of a joint's position by the direction from which it is approached"),
     Word(

@@ -20,7 +20,7 @@ def _turns_far(budget: JointBudget) -> bool:
 def _slipping(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
     failing = (limit for limit in limits if limit.failing)
     return tuple(
-        f"{limit.joint}: the {limit.limit} would be wrong in {100 * limit.failing:.3g} % of the built units; "
+        f"{limit.joint}: the {limit.limit} would be wrong in {100 * limit.failing:.3g} % of the built arms; "
         "they do not pass"
         for limit in failing
     )
@@ -61,10 +61,10 @@ def caveats(
         )
     coverage = coverage_of(requirement)
     if plan.units * (1 - coverage) < 10:
-        out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
+        out.append(f"{plan.units} arms: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
     reached = sampled.adaptive
     if reached is not None and not reached.reached:
-        out.append(f"tolerance not reached with {plan.units} units: doubt {reached.doubt:.3g} of the allowed")
+        out.append(f"tolerance not reached with {plan.units} arms: doubt {reached.doubt:.3g} of the allowed")
     for task in tasks:
         if task.near_singular:
             out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
@@ -73,5 +73,5 @@ def caveats(
             if judgement.doubt:
                 out.append(f"task {task.name!r}: {judgement.statistic} is not resolved: {judgement.doubt}")
         if task.unreachable:
-            out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
+            out.append(f"task {task.name!r}: {len(task.unreachable)} of its poses cannot be reached and are left out")
     return (*out, *_slipping(operation))

@@ -211,12 +211,12 @@ class Study:
         """
         every = []
         for task in self.scenario.tasks:
-            arm, point_progress = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
+            arm, point_progress = self.scenario.machine.arm, partial(progress, f"{task.name}: poses")
             poses = pose_cache.poses_of(arm, task, point_progress, self._cached_poses)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(
-                    f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
+                    f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} poses ({reasons})"
                 )
             every.append(poses.keyed())
         return every

@@ -102,7 +102,7 @@ def test_the_numbers_of_the_decision_are_what_the_command_prints(tmp_path: Path)
     process = invoke(*command.split()[1:], "--out", tmp_path / "out", cwd=ROOT)
     assert process.returncode == 0, process.stderr
     documented = README.split("at the worst pose of the side view")[1].split("`armsim select`")[0]
-    quoted = re.findall(r"[-+]?\d+\.\d+(?: \([^)|]*to[^)|]*\))?|\d+ nm|\[(?:µm|points|%)\]", documented)
+    quoted = re.findall(r"[-+]?\d+\.\d+(?: \([^)|]*to[^)|]*\))?|\d+ nm|\[(?:µm|percentage points|%)\]", documented)
     assert len(quoted) > 10
     for text in quoted:
         assert text.strip() in process.stdout, text

@@ -99,7 +99,7 @@ def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
     except InputError as error:
         return 2, error.text("error: ")
     except TooLong as error:
-        accepted = "--yes, or fewer units, visits or poses"
+        accepted = "--yes, or fewer arms (--units), visits or poses"
         return 2, f"error: {Problem('command line', 0, 0, '--yes', str(error), accepted)}"
     except DoesNotFit as error:
         return 3, one_line(f"error: {error} (--memory, --workers, --units)")

@@ -13,8 +13,8 @@ from typing import Annotated, Any
 import typer
 
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
-Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
-Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every unit to every pose.")]
+Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built arms.")]
+Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every arm to every pose.")]
 Workers = Annotated[int | None, typer.Option(min=1, help="Number of threads; all processors by default.")]
 Memory = Annotated[str, typer.Option(help="Memory limit, such as 500MiB or 2GiB.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Run even if the estimate exceeds one day.")]

@@ -23,7 +23,7 @@ from armsim.sampling.chunk import Extremes
 from armsim.sampling.paired_difference import Difference, share_difference
 
 MOST_NAMED = 5
-"""Most points out of reach that a sentence names."""
+"""Most poses out of reach that a sentence names."""
 
 
 def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, Figure, float]]:
@@ -170,7 +170,7 @@ class Reach(Criterion):
         return True
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return "points out of reach"
+        return "poses out of reach"
 
     def limit(self, requirement: Requirement) -> float | None:
         return 0.0

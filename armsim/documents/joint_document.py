@@ -137,7 +137,7 @@ def build_joint(
     if not math.isfinite(fitted_joint.contrast_loss):
         raise source.error(
             (*at, "mounting"),
-            f"the head of some units would lose its signal (contrast below {LEAST_CONTRAST:.0%})",
+            f"the head of some arms would lose its signal (contrast below {LEAST_CONTRAST:.0%})",
             "tighter head_radial, head_tilt or air_gap, a shorter sensing_window, or fewer signal_periods",
         )
     return fitted_joint

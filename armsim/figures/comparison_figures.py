@@ -62,11 +62,11 @@ def difference_map(
             certain = side * values - half_widths > 0
             if certain.any():
                 most = show(float((side * values)[certain].max()))
-                parts.append(f"{word} in {percent(float(np.mean(certain)))} of the cells, by up to {most}")
-        finding = " and ".join(parts) or "no significant difference in any cell"
+                parts.append(f"{word} at {percent(float(np.mean(certain)))} of the poses, by up to {most}")
+        finding = " and ".join(parts) or "no significant difference at any pose"
         axes.set_title(style.wrapped(f"{task.name}, {other}: {finding}", 60))
         style.footnote(
-            out, f"{other}, difference to {first}; blue: better; signs hold for all cells together (95 %, Bonferroni)"
+            out, f"{other}, difference to {first}; blue: better; signs hold for all poses together (95 %, Bonferroni)"
         )
     return out
 
@@ -94,7 +94,7 @@ def differences(
     """
     better = 1.0 if at_least else -1.0
     ordered = sorted(rows, key=lambda row: -better * row[1].value)
-    kind, other = KINDS.get(quantity), Unit("points", 100.0) if quantity == "share" else COUNT
+    kind, other = KINDS.get(quantity), Unit("percentage points", 100.0) if quantity == "share" else COUNT
     unit = other if kind is None else unit_for([max(abs(change.value) for _, change in ordered)], kind)
     with style.style():
         out, axes = style.figure(6.4, 1.2 + 0.27 * len(ordered))

@@ -36,7 +36,7 @@ def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
         maps.annotate_cells(out, axes, task, values, lambda n: names[dominant[int(n)]])
         counts = [int(np.sum(largest == n)) for n in dominant]
         handles: list[Line2D | Patch] = [
-            Patch(facecolor=colour, label=f"{style.label(names[n])} ({percent(count / len(largest), 2)} of the cells)")
+            Patch(facecolor=colour, label=f"{style.label(names[n])} ({percent(count / len(largest), 2)} of the poses)")
             for n, colour, count in zip(dominant, colours, counts, strict=True)
         ]
         handles += maps.mark(axes, task, values)

@@ -108,7 +108,7 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     thinned = slice(None, None, max(1, len(position) // POINTS))
     rows = zip(position[thinned], unit_error[thinned], low[thinned], high[thinned], strict=True)
     texts = [
-        f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}" for p, v, a, b in rows
+        f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of arms {a:.3g} to {b:.3g}" for p, v, a, b in rows
     ]
     out.annotate(axes, position[thinned], unit_error[thinned], texts=texts)
 

@@ -149,8 +149,8 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
             if len(layer_numbers) == len(values)
             else f"; the {len(layer_numbers)} of {len(values)} layers with the largest values"
         )
-        marked = f"; crosses: {singular.sum()} near-singular cells" if singular.any() else ""
-        sizes = f"{len(task.poses)} cells, {result.units} arms × {result.visits} visits"
+        marked = f"; crosses: {singular.sum()} near-singular poses" if singular.any() else ""
+        sizes = f"{len(task.poses)} poses, {result.units} arms × {result.visits} visits"
         style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{layer_note}")
     return out
 
@@ -212,7 +212,7 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
         place_x, place_y = centres[0][columns], centres[1][rows]
         axes.plot(place_x, place_y, "x", color="white", markersize=4, markeredgewidth=1.0, path_effects=edge)
         handles.append(
-            Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({singular.sum()} cells)")
+            Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({singular.sum()} poses)")
         )
     arm = in_grid(task, np.array(task.skeleton)) * 1e3
     across, up = (LETTERS.index(letter) for letter in grid.axes)
@@ -282,7 +282,7 @@ def _note(out: Figure, result: Result, task: TaskResult) -> None:
     frame_note = "" if np.allclose(grid.rotation, np.eye(3)) and not any(grid.origin) else " of a frame of its own"
     style.footnote(
         out,
-        f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm{frame_note}, {len(task.poses)} cells, "
+        f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm{frame_note}, {len(task.poses)} poses, "
         f"{result.units} arms × {result.visits} visits at each",
     )
 
@@ -295,5 +295,5 @@ def _finding(task: TaskResult, values: Array, limit: float | None, measure: MapO
         return f"{task.name}: {name} up to {worst}"
     share = float(np.mean(values[~np.isnan(values)] <= limit))
     if share == 1.0:
-        return f"{task.name}: {name} within {show(limit)} in every cell, worst {worst}"
-    return f"{task.name}: {name} within {show(limit)} in {percent(share)} of the cells, worst {worst}"
+        return f"{task.name}: {name} within {show(limit)} at every pose, worst {worst}"
+    return f"{task.name}: {name} within {show(limit)} at {percent(share)} of the poses, worst {worst}"

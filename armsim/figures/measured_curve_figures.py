@@ -46,7 +46,7 @@ def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
         style.titled(out, finding, 76)
         noise = f"{significant(fit.noise * unit.factor)} {unit.name}"
         law = f"; bar: half to 95 % of the sensors that {encoder} and its mounting give" if encoder else ""
-        note = f"{len(curve.angle)} points, noise left {noise} rms; lines: 95 % intervals of the amplitudes{law}"
+        note = f"{len(curve.angle)} readings, noise left {noise} rms; lines: 95 % intervals of the amplitudes{law}"
         style.footnote(out, note)
     return out
 

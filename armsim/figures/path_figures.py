@@ -59,11 +59,11 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         figures = {measure.name: measure.p95 for measure in task.measures}
         rt = f", RT {show(figures['RT'])}" if "RT" in figures else ""
         axes.set_title(style.wrapped(f"{task.name}: 95 % of arms have AT up to {show(figures['AT'])}{rt}", 64))
-        lost_note = f"; {len(task.unreachable)} points cannot be reached" if task.unreachable else ""
+        lost_note = f"; {len(task.unreachable)} poses cannot be reached" if task.unreachable else ""
         style.footnote(
             out,
-            f"{len(along)} points, {result.units} arms × {result.visits} visits{lost_note}; below: mean error of "
-            "one built unit, dotted where a joint turns round",
+            f"{len(along)} poses, {result.units} arms × {result.visits} visits{lost_note}; below: mean error of "
+            "one built arm, dotted where a joint turns round",
         )
     return out
 

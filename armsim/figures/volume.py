@@ -97,7 +97,7 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         cut_text = ", ".join(f"{maps.LETTERS[plane.axis]} {plane.at:g} mm" for plane in planes)
         style.footnote(
             out,
-            f"cut at {cut_text}, through the worst of {len(task.poses)} cells{lost_note}; {result.units} units × "
+            f"cut at {cut_text}, through the worst of {len(task.poses)} poses{lost_note}; {result.units} arms × "
             f"{result.visits} visits",
         )
         out.scene = _scene(task, cells, planes, arm)

@@ -40,7 +40,7 @@ def budget_frame(allocation: Allocation) -> Frame:
     statistics = {
         judgement.criterion: judgement.statistic for budget in allocation.budgets for judgement in budget.judgements
     }
-    columns = [words("joint", [*allocation.rotary, *statistics.values(), "other units", "at", "cost"])]
+    columns = [words("joint", [*allocation.rotary, *statistics.values(), "other arms", "at", "cost"])]
     for budget in allocation.budgets:
         joints = [_joint_cell(budget, name, rotary) for name, rotary in allocation.rotary.items()]
         figures = {judgement.criterion: judgement.figure for judgement in budget.judgements}

@@ -171,9 +171,7 @@ def provenance(manifest: Mapping[str, Any]) -> Section:
     code = code_label(manifest["armsim"], manifest.get("source_digest", ""))
     sampled = ""
     if "seed" in manifest:
-        sampled = (
-            f"Seed {manifest['seed']}, {manifest['units']} built units, {manifest['visits']} visits of each pose. "
-        )
+        sampled = f"Seed {manifest['seed']}, {manifest['units']} built arms, {manifest['visits']} visits of each pose. "
     hashes: Table = table(("input", "SHA-256"), [[row["file"], row["sha256"]] for row in manifest["inputs"]], words=2)
     blocks: tuple[Block, ...] = (
         Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),

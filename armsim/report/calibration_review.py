@@ -42,10 +42,10 @@ GROUPS = {
     "input_orders": "and orders per motor turn", "links": "and links",
 }  # fmt: skip
 METHOD = (
-    "Every unit of the population is measured at the poses listed: through exact kinematics with all of its errors, "
+    "Every arm of the population is measured at the poses listed: through exact kinematics with all of its errors, "
     "every visit approached anew, the instrument's own scatter added. Gauss-Newton on exact kinematics identifies the "
     "parameters, weighted by the scatter of instrument and visits; the identified values are taken off the errors of "
-    "the axes, and the same units are evaluated at the tasks with the same random numbers.",
+    "the axes, and the same arms are evaluated at the tasks with the same random numbers.",
     "What is not identified stays, and leaks into what is: the standard uncertainty by formula holds both, "
     "(H G - T) P (H G - T)^T + H N H^T with H the linear estimate, G the effect of every cause at the measured poses, "
     "T what of it the parameters are, P the covariance of the causes, N that of visits and instrument.",
@@ -290,7 +290,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     paired: tuple[Block, ...] = (
         *(frame.without("price").table() for _, frame in frames),
         Bullets(tuple(lines)),
-        Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
+        Text("The same arms, the same random numbers; intervals of 95 %.", "soft"),
     )
     parameter_blocks: list[Block] = [parameter_frame(calibrated).table()]
     parameter_blocks += [confounded_frame(calibrated).table()] if calibrated.confounded else []

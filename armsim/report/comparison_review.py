@@ -243,6 +243,6 @@ def _figures(comparison: Comparison) -> Iterator[Planned]:
         for other, row in enumerate(rows, start=2):
             if task.is_map:
                 arguments = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile
-                caption = f"Every cell: how much the other design changes the {quantile} there."
+                caption = f"Per pose: how much the other design changes the {quantile} there."
                 name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
                 yield Planned("differences", name, caption, partial(figures.difference_map, *arguments))

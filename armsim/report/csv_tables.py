@@ -19,7 +19,7 @@ MOTION = (
     "shaft_speed_limit|its limit [rad/s or m/s]", "frequency|frequency of the signals [Hz]",
     "frequency_limit|its limit [Hz]", "step|speed by one step [rad/s or m/s]",
     "step_filtered|after the filter [rad/s or m/s]", "noise|noise [rad/s or m/s]",
-    "ripple_p50|ripple in half of the units [1]", "ripple_p95|ripple in 95 % of the units [1]",
+    "ripple_p50|ripple in half of the arms [1]", "ripple_p95|ripple in 95 % of the arms [1]",
     "smoothness|ripple and noise [1]", "slowest|slowest smooth speed [rad/s or m/s]", "lag|lag [rad or m]",
     "jitter|jitter [rad or m]",
 )  # fmt: skip
@@ -33,14 +33,14 @@ TERMS = [
     "owner", "term", "cause", "life", "shape", "std [arcsec, um, or urad for link angles]", "limit [same unit]",
 ]  # fmt: skip
 MEASURES = [
-    "task", "measure", "what", "clause of ISO 9283:1998", "where", "p50 over units [um]", "p95 over units [um]",
+    "task", "measure", "what", "clause of ISO 9283:1998", "where", "p50 over arms [um]", "p95 over arms [um]",
     "p95 low [um]", "p95 high [um]",
 ]  # fmt: skip
-UNREACHABLE = ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"]
+UNREACHABLE = ["task", "pose", "x [mm]", "y [mm]", "z [mm]", "reason"]
 
 
 def run_tables(result: Result) -> dict[str, Exact]:
-    """Tables of a run for files: poses, shares, joints, terms, measures, unreachable points."""
+    """Tables of a run for files: poses, shares, joints, terms, measures, unreachable poses."""
     tables = {
         "poses": Exact(
             _pose_header(result), (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
@@ -112,7 +112,7 @@ def _test_rows(task: TaskResult) -> list[list[object]]:
     test = task.acceptance
     if test is None:
         return []
-    what, pose_names = f"as a test of {test.cycles} cycles prints it", ", ".join(test.poses)
+    what, pose_names = f"as a test of {test.cycles} visits per pose prints it", ", ".join(test.poses)
     return [
         [task.name, f"{name} printed", what, clause, pose_names, *_figures(spread.p50, spread.p95, spread.p95_interval)]
         for name, clause, spread in (("AP", "7.2.1", test.accuracy), ("RP", "7.2.2", test.repeatability))

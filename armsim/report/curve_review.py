@@ -83,7 +83,7 @@ def aliases(sensor: Measured) -> str:
 def sentence(sensor: Measured, encoder: str | None) -> str:
     """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the data sheet."""
     unit, fit = sensor.unit, sensor.fit
-    text = f"{sensor.sensor}: {sensor.points} points, noise left {show_joint(fit.noise, unit)} rms"
+    text = f"{sensor.sensor}: {sensor.points} readings, noise left {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
         text += f", upwards it reads {show_joint(fit.reversal, unit)} more than downwards "
         text += f"(standard uncertainty {show_joint(fit.reversal_uncertainty, unit)})"
@@ -163,5 +163,5 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
 
 
 def _figures(measured: Measured, encoder: str | None) -> Planned:
-    caption = "Points, waves fitted to them, what is left, and the orders."
+    caption = "Readings, waves fitted to them, what is left, and the orders."
     return Planned("curves", file_name(measured.sensor), caption, partial(measured_curve, measured, encoder), wide=True)

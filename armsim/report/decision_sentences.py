@@ -123,8 +123,8 @@ def _confirmation(selection: Selection) -> list[str]:
         return [*doubts]
     figure = show_interval(again.at_coverage, again.interval)
     outcome = {
-        "not met": ", and the requirement is not met: more units would decide",
-        "not resolved": "" if doubts else ", and the requirement is not resolved: more units would decide",
+        "not met": ", and the requirement is not met: more arms would decide",
+        "not resolved": "" if doubts else ", and the requirement is not resolved: more arms would decide",
     }.get(again.state, "")
     return [f"On a second, fresh population the same share of errors lies within {figure}{outcome}.", *doubts]
 

@@ -35,7 +35,7 @@ def question(result: Result) -> str:
     """Question that a run answers."""
     poses = sum(len(task.poses) for task in result.tasks)
     lost = sum(len(task.unreachable) for task in result.tasks)
-    scope = f"at {_count(poses + lost, 'point')} of {_count(len(result.tasks), 'task')}"
+    scope = f"at {_count(poses + lost, 'pose')} of {_count(len(result.tasks), 'task')}"
     if lost:
         scope += f", of which it reaches {poses} and {lost} are left out"
     requirement = result.requirement
@@ -60,13 +60,13 @@ def beside_the_headline(result: Result) -> tuple[str, ...]:
 
 
 def _test(task: TaskResult) -> str:
-    """Sentence on what an acceptance test of few cycles would print."""
+    """Sentence on what an acceptance test of few visits would print."""
     test = task.acceptance
     if test is None or test.repeatability.p95 is None:
         return ""
     pose_names = "these poses" if len(test.poses) == len(task.poses) else ", ".join(test.poses)
     text = (
-        f" A test of {test.cycles} cycles at {pose_names} would print RP up to {show(test.repeatability.p95)} "
+        f" A test of {test.cycles} visits per pose at {pose_names} would print RP up to {show(test.repeatability.p95)} "
         "(95 % of the arms), more than the arms have, since it estimates from few visits"
     )
     if test.passing is None or test.good_rejected is None or test.bad_passed is None:

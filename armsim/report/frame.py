@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 Interval = tuple[float, float] | None
 Place = Literal["everywhere", "display", "file"]
 BARE = Unit("", 1.0)
-POINTS = Unit("points", 100.0)
+POINTS = Unit("percentage points", 100.0)
 FILE_UNITS = {"m": Unit("um", 1e6), "rad": Unit("urad", 1e6), "1": Unit("1", 1.0)}
 """Units of numbers in files, whatever their size."""
 
@@ -361,7 +361,7 @@ def judged_with_units(figures: Sequence[Judgement | None]) -> list[str]:
 
 
 def changes(name: str, differences: Sequence[Difference | None], quantity: Quantity) -> Column:
-    """Changes of a length, an angle, a share (in points) or a count, with their intervals; a dash where none is."""
+    """Changes of a length, an angle, a share or a count, with their intervals; a dash where none is."""
     values = [None if change is None else change.value for change in differences]
     ends = [None if change is None else change.interval for change in differences]
     if quantity == "share":

@@ -121,21 +121,21 @@ def _one_by_one(result: Result, task: TaskResult) -> bool:
 
 
 FIGURES: tuple[Figure, ...] = (
-    _map("error", "Per cell: the error that the stated share of arms and visits does not exceed."),
-    _map("accuracy", "Per cell: distance of the mean attained point from the command, 95 % of arms."),
-    _map("repeatability", "Per cell: repeatability not exceeded by 95 % of arms."),
-    _map("orientation", "Per cell: the angle that 95 % of arms and visits do not exceed."),
+    _map("error", "Per pose: the error that the stated share of arms and visits does not exceed."),
+    _map("accuracy", "Per pose: distance of the mean attained point from the command, 95 % of arms."),
+    _map("repeatability", "Per pose: repeatability not exceeded by 95 % of arms."),
+    _map("orientation", "Per pose: the angle that 95 % of arms and visits do not exceed."),
     Figure(
-        "cut", "workspace", "The volume cut open at its worst cell; red: where the requirement is just met.",
+        "cut", "workspace", "The volume cut open at its worst pose; red: where the requirement is just met.",
         lambda result, task: task.grid is not None and len(task.grid.axes) == 3, figures.volume,
     ),
     Figure(
-        "joint-map", "contributions", "Per cell: the joint with the largest share.",
+        "joint-map", "contributions", "Per pose: the joint with the largest share.",
         lambda result, task: task.is_map, figures.dominant_joint,
     ),
     Figure(
         "group-map", "contributions",
-        "Per cell: share of the mean square error that the first group of joints makes.",
+        "Per pose: share of the mean square error that the first group of joints makes.",
         lambda result, task: task.is_map and len(result.groups) > 1, figures.group_share,
     ),
     Figure(
@@ -147,7 +147,7 @@ FIGURES: tuple[Figure, ...] = (
         lambda result, task: not (task.is_map or task.follows_path or _one_by_one(result, task)), figures.distribution,
     ),
     Figure(
-        "path", "workspace", "Band: median to 95 % of all arms and visits at each point.",
+        "path", "workspace", "Band: median to 95 % of all arms and visits at each pose.",
         lambda result, task: task.follows_path, figures.path_error,
     ),
     Figure(

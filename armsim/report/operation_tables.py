@@ -13,7 +13,7 @@ ABOUT = (
     "An absolute reading slips by a whole period when the track that tells the period disagrees with the fine one by "
     "half of it; a sensor on the joint tells the wrong turn of the motor when it, the gear and the sensor there are "
     "off by half a turn. The margin is what is left of that half, in periods or in turns of the motor; waves are taken "
-    "as if their peaks met. A unit that has none does not pass."
+    "as if their peaks met. An arm that has none does not pass."
 )
 
 

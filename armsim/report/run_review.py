@@ -90,7 +90,7 @@ SUFFICES = 0.05
 _PEOPLE = (
     "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
     "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
-    "(ISO 9283:1998). Both are what the arm has in the limit of infinitely many visits; a test of few cycles "
+    "(ISO 9283:1998). Both are what the arm has in the limit of infinitely many visits; a test of few visits "
     "estimates them and prints more. Built arms differ, so both are distributions."
 )
 
@@ -114,7 +114,7 @@ def _workspace(result: Result) -> Section:
         if task.near_singular:
             notes.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
         if task.unreachable:
-            notes.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
+            notes.append(f"{len(task.unreachable)} poses cannot be reached; tables/unreachable.csv lists them")
         blocks += [Text(f"{task.name}: {note}.", "soft") for note in notes]
     return Section("The error over the workspace", "workspace", tuple(blocks))
 
@@ -215,7 +215,7 @@ def _agreement(result: Result) -> Section:
     details = Text(
         "At every pose the ends of the 95 % intervals of each coordinate, by first order and by Monte Carlo, are held "
         "against each other to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). Undecided: "
-        "more units would decide. An end counts as different only at four standard deviations of its "
+        "more arms would decide. An end counts as different only at four standard deviations of its "
         "sampling, since there are six at every pose; there first order is not to be relied upon, Monte Carlo is exact "
         "in kinematics.",
         "soft",

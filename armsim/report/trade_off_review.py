@@ -72,7 +72,7 @@ def trade_off_answer(curve: TradeOff) -> str:
     if curve.cheapest is None:
         return f"Not met: {text}."
     limit = f"it asks for {required_in_words(curve.requirement)}"
-    doubt = "; more units would decide" if curve.state == "not resolved" else ""
+    doubt = "; more arms would decide" if curve.state == "not resolved" else ""
     return f"{curve.state[:1].upper()}{curve.state[1:]}: {text}; {limit}{doubt}."
 
 

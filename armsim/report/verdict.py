@@ -40,7 +40,7 @@ def headline(result: Result) -> str:
         text = f"at {name} {text}"
     margin = f", {judgement.margin}" if judgement.margin else ""
     if judgement.state == "met":
-        reached = f" at the {sum(len(task.poses) for task in result.tasks)} points that it reaches" if lost else ""
+        reached = f" at the {sum(len(task.poses) for task in result.tasks)} poses that it reaches" if lost else ""
         return f"Met{reached}: {text}{margin}."
     if judgement.state == "not resolved":
         return f"Not resolved: {text}{margin}; {judgement.doubt}."
@@ -75,11 +75,11 @@ def largest_causes(causes: Mapping[str, float]) -> str:
 def task_frame(result: Result) -> Frame:
     """Table of the tasks: worst pose, figure of every criterion with interval, verdict."""
     counts = [(len(task.poses), len(task.poses) + len(task.unreachable)) for task in result.tasks]
-    points = [str(every) if reached == every else f"{reached} of {every}" for reached, every in counts]
+    poses = [str(every) if reached == every else f"{reached} of {every}" for reached, every in counts]
     return Frame(
         (
             words("task", [task.name for task in result.tasks]),
-            quoted("points", [every for _, every in counts], points),
+            quoted("poses", [every for _, every in counts], poses),
             words("worst pose", [task.summary.worst_pose for task in result.tasks]),
             *judged([task.summary.judgements for task in result.tasks]),
             words("requirement", [task.summary.state for task in result.tasks]),

@@ -29,6 +29,8 @@ Ends = tuple[float, float]
 COUNT = Unit("", 1.0)
 LEAST_LOAD, MOST_LOAD = 1e-3, 10.0
 """Ratios of value to limit between which a value is shown in the unit of the limit."""
+MOST_STATED = 1_000_000
+"""Largest number of arms that a sentence states."""
 KINDS: dict[str, Kind] = {"length": "m", "angle": "rad"}
 
 
@@ -193,7 +195,7 @@ class Judgement:
         value, limit = apart(self.value, self.limit, partial(show_quantity, quantity=self.quantity))
         if value == limit:
             return f"exactly the {limit} required"
-        unit = "points" if self.quantity == "share" else self.display_unit.name
+        unit = "percentage points" if self.quantity == "share" else self.display_unit.name
         gap = in_unit(abs(self.value - self.limit), None, self.display_unit.factor, self.decimals, unit)
         return f"{gap} {'below' if self.value < self.limit else 'above'} the {limit} required"
 
@@ -203,10 +205,14 @@ class Judgement:
         if self.state != "not resolved":
             return ""
         if self.interval is None:
-            advice = f"; about {self.units_to_resolve} give one" if self.units_to_resolve else ""
-            return f"too few units for an interval{advice}"
+            advice = f"; about {self.units_to_resolve} arms give one" if self.units_to_resolve else ""
+            return f"too few arms for an interval{advice}"
         inside = "the limit lies in the 95 % interval"
-        return f"{inside}; about {self.units_to_resolve} units would resolve it" if self.units_to_resolve else inside
+        arms = self.units_to_resolve
+        if not arms:
+            return inside
+        count = f"about {arms}" if arms <= MOST_STATED else "more than a million"
+        return f"{inside}; {count} arms would resolve it"
 
     @property
     def reason(self) -> str:

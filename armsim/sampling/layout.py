@@ -219,7 +219,7 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
 def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available: int, record: int) -> str:
     """Advice on what would fit: ``available`` bytes for the part that grows with the units, ``record`` per unit."""
     needed, allowed, workers = least / GIB, place.memory / GIB, place.workers
-    needs = f"{plan.units} units at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
+    needs = f"{plan.units} arms at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
     advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]
     if place.backend == "cluster":
         workers = 1
@@ -227,7 +227,7 @@ def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available:
         advice.append(f"fewer than {workers} workers")
     fits = int((available - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
-        advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
+        advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} arms (--units)")
     elif load.poses * (8 * load.row + ENTRY_BYTES) > place.memory / 10:
         advice.append("fewer poses (a wider step)")
     return f"{needs}: take {', or '.join(advice)}"

@@ -192,7 +192,7 @@ class Runner:
         seconds = expected_seconds(spec, tasks, self.workers.count) if samples > LONG_RUN else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         options.note(
-            f"{load.poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
+            f"{load.poses} poses x {plan.units} arms x {plan.visits} visits = {samples:.3g} visits in all, "
             f"at most {max(layout.estimate, options.afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
         if seconds > options.longest:
@@ -200,7 +200,7 @@ class Runner:
         with_draws = self._with_draws(spec, tasks)
         if not layout.at_once and with_draws.draws is None and not batch:
             options.note(
-                f"the units do not fit into the memory allowed and are drawn anew for every "
+                f"the arms do not fit into the memory allowed and are drawn anew for every "
                 f"{layout.poses_per_call} poses; with {layout.undivided / GIB:.2g} GiB they would be drawn once"
             )
         return with_draws

@@ -131,7 +131,7 @@ def test_out_of_reach_is_exit_3(starter: Path, tmp_path: Path) -> None:
     (starter / "far.yaml").write_text(text)
     process = armsim("run", starter / "far.yaml", "--out", tmp_path / "r")
     assert process.returncode == 3
-    assert "reaches none of its 2 points" in process.stderr
+    assert "reaches none of its 2 poses" in process.stderr
 
 
 def test_a_named_pose_out_of_reach_is_not_met(starter: Path, tmp_path: Path) -> None:

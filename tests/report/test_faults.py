@@ -213,7 +213,7 @@ def test_stopped_by_a_signal(tmp_path: Path, way: signal.Signals) -> None:
         [*command, "--units", "20000", "--out", str(tmp_path / "r")], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
     assert process.stderr is not None
-    assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
+    assert b"visits in all" in process.stderr.readline()  # told as the sampling begins
     process.send_signal(way)
     output = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3

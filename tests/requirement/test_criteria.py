@@ -159,7 +159,7 @@ def test_a_failure_is_called_so_by_the_end_that_the_sample_gives() -> None:
     judged = near.summary.judgements[0]
     assert judged.state == "not resolved"
     assert judged.units_to_resolve == 370  # 0.99^n <= 0.025
-    assert "too few units for an interval; about 370 give one" in judged.reason
+    assert "too few arms for an interval; about 370 arms give one" in judged.reason
     (enough,) = turning(Requirement(1.0, 0.99), 400).run(1).tasks
     assert enough.summary.judgements[0].interval is not None
 

@@ -74,7 +74,7 @@ def test_what_is_said() -> None:
     open_ = judged(119 * UM, 112 * UM, 127 * UM, 120 * UM)
     assert open_.reason == (
         "not resolved: 95 % of errors lie within 119 µm (112 to 127) at far, 120 µm required; the limit lies in the "
-        "95 % interval; about 64000 units would resolve it"
+        "95 % interval; about 64000 arms would resolve it"
     )
     assert open_.margin == "1 µm below the 120 µm required"
     failing = judged(140 * UM, 130 * UM, 150 * UM, 120 * UM)
@@ -87,7 +87,7 @@ def test_what_is_said() -> None:
     assert combined([judged(1.0, 0.5, 2.0, None)]) == "none stated"
     share = judged(0.7, 0.68, 0.72, 0.8, True, "share")
     assert share.figure == "70.0 % (68.0 to 72.0)"
-    assert share.margin == "10.0 points below the 80 % required"
+    assert share.margin == "10.0 percentage points below the 80 % required"
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_what_cannot_fit_is_refused_after_first_order() -> None:
     """Not one pose of so many units fits; first order has no need of them."""
     answers = armsim.load(DEMO).with_plan(units=10_000_000).growing()
     assert next(answers).units == 0
-    with pytest.raises(armsim.errors.RunError, match=r"10000000 units at \d+ poses need"):
+    with pytest.raises(armsim.errors.RunError, match=r"10000000 arms at \d+ poses need"):
         next(answers)
 
 

@@ -187,7 +187,7 @@ def test_a_cluster_that_dies_is_told(demo: Study, tmp_path: Path, dead: str, mon
         killed: list[int] = []
 
         def kill(task: str, completed: int, total: int) -> None:
-            if completed and "points" not in task and not killed:
+            if completed and "poses" not in task and not killed:
                 process = worker if dead == "worker" else scheduler
                 process.send_signal(signal.SIGKILL)
                 killed.append(process.pid)
