@@ -177,18 +177,18 @@ def span(low: float, high: float) -> str:
     return f"{rounded(low * unit.factor, places)} to {rounded(high * unit.factor, places)} {unit.name}"
 
 
-def signed(value: float, interval: Interval | None, kind: Kind = "m") -> str:
+def signed(value: float, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
     """Change of a length or an angle with its interval, in one unit and number of decimals."""
-    text = show_interval(value, interval, kind)
+    text = show_interval(value, interval, kind, unit)
     return f"+{text}" if value > 0 and text[:1] not in ("0", "<") else text
 
 
-def with_half_width(value: float, interval: tuple[float, float] | None) -> str:
+def with_half_width(value: float, interval: tuple[float, float] | None, unit: Unit | None = None) -> str:
     """Change of a length with the half-width of its 95 % interval, to two digits of it (JCGM 100:2008 7.2.6)."""
     if interval is None or interval[1] - interval[0] <= NOTHING:
-        return signed(value, None)
+        return signed(value, None, unit=unit)
     half = 0.5 * (interval[1] - interval[0])
-    unit = unit_for([max(abs(value), half)])
+    unit = unit or unit_for([max(abs(value), half)])
     places = 1 - math.floor(math.log10(half * unit.factor))
     middle, reach = (round(number * unit.factor, places) for number in (value, half))
     return f"{middle:+.{max(places, 0)}f} ± {reach:.{max(places, 0)}f} {unit.name}"

@@ -13,13 +13,13 @@ Point = tuple[float, Judgement]
 """Value of the parameter, and the judgement of the criterion with it."""
 
 
-def sweep(path: str, value_unit: str, lines: Mapping[str, Sequence[Point]], note: str) -> style.Drawing:
+def sweep(label: str, value_unit: str, lines: Mapping[str, Sequence[Point]], note: str) -> style.Drawing:
     """Figure of a criterion at each task against the value of a parameter, with intervals and limits.
 
     Parameters
     ----------
-    path : str
-        Path of the parameter.
+    label : str
+        Number that is swept, in words.
     value_unit : str
     lines : mapping of task to points
         All of one criterion.
@@ -54,7 +54,7 @@ def sweep(path: str, value_unit: str, lines: Mapping[str, Sequence[Point]], note
             text = f"required {show_quantity(limit, quantity)}"
             axes.axhline(limit * unit.factor, color=style.REQUIREMENT, label=text)
         within = "" if quantity == "share" else " within"
-        axes.set(xlabel=f"{path} [{value_unit or '1'}]", ylabel=f"{first.statistic}{within} [{unit.name}]")
+        axes.set(xlabel=f"{label} [{value_unit or '1'}]", ylabel=f"{first.statistic}{within} [{unit.name}]")
         axes.margins(x=0.02)
         style.legend_below(axes, inches=0.42)
         axes.set_title(style.wrapped(rise))

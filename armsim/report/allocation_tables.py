@@ -57,4 +57,4 @@ def _joint_cell(budget: Budget, joint: str, rotary: bool) -> str:
     if not rotary:
         return show(std)
     arcsec, urad = significant(std * ARCSECOND.factor), significant(std * 1e6)
-    return f"{arcsec} arcsec, {urad} urad, {equivalent_bits(std):.1f} bit"
+    return f"{arcsec} arcsec, {urad} µrad, {equivalent_bits(std):.1f} bit"

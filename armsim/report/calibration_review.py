@@ -16,7 +16,7 @@ from armsim.figures.calibration_figures import (
     poses_needed,
     residual_causes,
 )
-from armsim.formatting import percent, show, significant
+from armsim.formatting import Unit, percent, show, significant, unit_for
 from armsim.report import decision_sentences
 from armsim.report.comparison_review import design_frames, differences_exact
 from armsim.report.document import Block, Bullets, Section, Text
@@ -157,16 +157,21 @@ def notes(calibrated: Calibrated) -> list[str]:
     return out
 
 
-def size_text(unit: str, value: float) -> str:
-    """A value of a parameter with its unit."""
+def size_text(unit: str, value: float, shown: Unit | None = None) -> str:
+    """A value of a parameter with its unit; lengths and angles in the unit ``shown``, if one is given."""
     if unit in ("m", "rad"):
-        return show(value, "m" if unit == "m" else "rad")
+        return show(value, "m" if unit == "m" else "rad", unit=shown)
     return f"{significant(value * 1e6)} \N{MICRO SIGN}{unit}"
 
 
 def _sizes(name: str, units: Sequence[str], values: Sequence[float]) -> Column:
-    """Column of parameters with several units, each shown in its own; SI in files."""
-    return quoted(name, values, [size_text(unit, value) for unit, value in zip(units, values, strict=True)])
+    """Column of parameters of several kinds, all lengths in one unit and all angles in one; SI in files."""
+    pairs = list(zip(units, values, strict=True))
+    shown = {
+        kind: unit_for([value for unit, value in pairs if unit == kind], "m" if kind == "m" else "rad")
+        for kind in ("m", "rad")
+    }
+    return quoted(name, values, [size_text(unit, value, shown.get(unit)) for unit, value in pairs])
 
 
 def parameter_frame(calibrated: Calibrated) -> Frame:

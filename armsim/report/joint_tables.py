@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from armsim.formatting import orders, show
+from collections.abc import Sequence
+
+from armsim.formatting import Unit, orders
 from armsim.report.document import Block, Folded, Section, Table, Text
-from armsim.report.frame import Frame, bare, joint_errors, lengths, quoted, words
+from armsim.report.frame import Column, Frame, bare, joint_errors, lengths, quoted, words
 from armsim.results import JointBudget, Result
+
+PER_RADIAN = Unit("mm/rad", 1e3)
 
 
 def joints_frame(result: Result) -> Frame:
     """Table of the error budget of every joint."""
     budgets = list(result.joints.values())
     units = [budget.unit for budget in budgets]
-    levers = [f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m" for budget in budgets]
     return Frame(
         (
             words("joint", result.joints),
             words("encoder", [f"{budget.encoder} ({budget.placement})" for budget in budgets]),
             bare("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], places=1),
-            quoted("lever arm", [budget.lever_arm for budget in budgets], levers),
+            lever_arms(budgets),
             joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
             lengths("at the tool", [budget.at_tool() for budget in budgets]),
             joint_errors("accuracy part", [budget.rms_accuracy for budget in budgets], units),
@@ -26,6 +29,17 @@ def joints_frame(result: Result) -> Frame:
             joint_errors("worst case", [budget.limit for budget in budgets], units),
         )
     )
+
+
+def lever_arms(budgets: Sequence[JointBudget]) -> Column:
+    """Column of the lever arms, in mm per radian; that of a slide is 1 m/m."""
+    turning = [budget.lever_arm for budget in budgets if budget.unit == "rad"]
+    numbers = lengths("lever arm", turning, unit=PER_RADIAN)
+    if len(turning) == len(budgets):
+        return numbers
+    cells = iter(numbers.with_units)
+    texts = [next(cells) if budget.unit == "rad" else "1 m/m" for budget in budgets]
+    return quoted("lever arm", [budget.lever_arm for budget in budgets], texts)
 
 
 def joints_section(result: Result) -> Section:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from armsim.formatting import beside_each_other, percent, show
+from armsim.formatting import beside_each_other, percent
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.csv_tables import run_tables
 from armsim.report.document import Block, Folded, Section, Table, Text
@@ -193,13 +193,12 @@ def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:
 
 
 def _agreement(result: Result) -> Section:
-    ratios, verdicts = [], []
+    ratios, worst = [], []
     for task in result.tasks:
         sampled = task.column("error.rms")
         ratio = np.divide(task.column("first_order.rms"), sampled, out=np.ones_like(sampled), where=sampled > 0)
-        ratios.append(f"{ratio.min():.4g} to {ratio.max():.4g}")
-        worst = task.pose(task.summary.worst_pose).first_order.validation[0]
-        verdicts.append(f"{worst.verdict}: ends {show(worst.difference)} apart, tolerance {show(worst.tolerance)}")
+        ratios.append(f"{ratio.min():.3f} to {ratio.max():.3f}")
+        worst.append(task.pose(task.summary.worst_pose).first_order.validation[0])
     counts = {
         name: [task.summary.first_order_agrees.get(key, 0) for task in result.tasks]
         for name, key in (("agree", "agrees"), ("differ", "differs"), ("undecided", "undecided"))
@@ -209,7 +208,13 @@ def _agreement(result: Result) -> Section:
             words("task", [task.name for task in result.tasks]),
             *(bare(name, column) for name, column in counts.items()),
             words("rms, first order over Monte Carlo", ratios),
-            words("verdict at the worst pose", verdicts),
+            words("at the worst pose", [one.verdict for one in worst]),
+            *alike(
+                [
+                    ("ends apart there", [one.difference for one in worst], None),
+                    ("tolerance there", [one.tolerance for one in worst], None),
+                ]
+            ),
         )
     )
     details = Text(

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 
 from armsim import figures
 from armsim.decide.sensitivity import Line, Sensitivities
-from armsim.formatting import percent, show, with_half_width
+from armsim.formatting import percent, show, unit_for, with_half_width
 from armsim.report.document import Block, Folded, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.frame import Exact, Frame, lengths, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
+from armsim.report.parameter_labels import parameter_label
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES, as_it_is, deciding_task
 from armsim.scenario import Scenario
@@ -26,44 +28,42 @@ def about(sensitivities: Sensitivities) -> str:
     """Sentence on the columns of the table."""
     return (
         f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
-        "at the worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms "
-        "error over all poses by a tenth less, by first order."
+        "at the worst pose: by 1 more of it, in the unit in which it stands, and by a tenth less, sampled with "
+        "half of the 95 % interval; and to the rms error over all poses by a tenth less, by first order."
     )
 
 
-def _short(path: str) -> str:
-    """Short form of a path for figures: the joint and the key."""
-    _, _, joint_path = path.partition("joints.")
-    joint, _, key = joint_path.partition(".")
-    for part in ("transmission.", "encoder.", "mounting."):
-        key = key.removeprefix(part)
-    return f"{joint} {key}" if joint_path else path
+def label(sensitivities: Sensitivities, line: Line) -> str:
+    """Number of a line in words."""
+    return parameter_label(line.path, sensitivities.result.joints)
 
 
 def _now(line: Line) -> str:
-    return f"{line.value:.6g} {line.unit.name}".rstrip()  # as it is stated
+    unit = line.unit.name.replace("um", "µm").replace("urad", "µrad")
+    return f"{line.value:.6g} {unit}".rstrip()  # as it is stated
 
 
 def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
     """Table of every number with an effect on a task, the largest first."""
     rows, summary = sensitivities.of(task), sensitivities.result.task(task).summary
-    per_unit = [f"{with_half_width(*row.per_unit)} per {row.unit.name or '1'}" for row in rows]
+    unit = unit_for(row.per_unit.value for row in rows)
+    per_unit = [
+        with_half_width(row.per_unit.value, row.per_unit.interval, unit).removesuffix(f" {unit.name}") for row in rows
+    ]
+    slopes = [row.per_unit.value for row in rows], per_unit, "m", [row.per_unit.interval for row in rows]
+    tenths = [row.tenth_less.value for row in rows], [row.tenth_less.interval for row in rows]
     error_text = (
         f"{percent(sensitivities.coverage)} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
     )
     return Frame(
         (
-            words("line", [row.path for row in rows]),
+            words("number", [label(sensitivities, row) for row in rows]),
+            words("path", [row.path for row in rows], "file"),
             quoted("now", [row.value for row in rows], [_now(row) for row in rows]),
             words("unit", [row.unit.name for row in rows], "file"),
-            quoted(
-                "per unit", [row.per_unit.value for row in rows], per_unit, "m", [row.per_unit.interval for row in rows]
-            ),
-            lengths(
-                "a tenth less", [row.tenth_less.value for row in rows], [row.tenth_less.interval for row in rows],
-                change=True, half_widths=True,
-            ),
-            lengths("rms over poses, a tenth less", [row.rms_tenth_less for row in rows], change=True),
+            replace(quoted("change by 1 more of it", *slopes), unit=unit),
+            lengths("change by a tenth less", *tenths, change=True, half_widths=True),
+            lengths("change of the rms over poses by a tenth less", [row.rms_tenth_less for row in rows], change=True),
         ),
         f"{task}: {error_text}; what every number does to that",
     )  # fmt: skip
@@ -112,9 +112,10 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         largest = sensitivities.of(task.name)[:MOST_BARS]
         if not largest:
             continue
-        rows = [(f"{_short(line.path)}: {_now(line)}", line.tenth_less) for line in largest]
+        rows = [(f"{label(sensitivities, line)}: {_now(line)}", line.tenth_less) for line in largest]
         best = _leading(largest) or largest[0]
-        heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {with_half_width(*best.tenth_less)}"
+        change = with_half_width(*best.tenth_less)
+        heading = f"{task.name}: a tenth less of {label(sensitivities, best)} changes most: {change}"
         note = "by a tenth less of one number; lines: 95 % intervals"
         draw = partial(figures.differences, rows, heading, note, f"{sensitivities.result.quantile} at the worst pose")
         caption = "One number of a data sheet or drawing at a time."
@@ -134,8 +135,8 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
         return f"{as_it_is(sensitivities.result)}; no number has a significant effect at {task.name}."
     change = with_half_width(*line.tenth_less)
     return (
-        f"{as_it_is(sensitivities.result)}; {line.path} matters most at {task.name}: a tenth less of it (now "
-        f"{_now(line)}) changes the {sensitivities.result.quantile} at the worst pose by {change}."
+        f"{as_it_is(sensitivities.result)}; {label(sensitivities, line)} matters most at {task.name}: a tenth less "
+        f"of it (now {_now(line)}) changes the {sensitivities.result.quantile} at the worst pose by {change}."
     )
 
 

@@ -13,6 +13,7 @@ from armsim.report.document import Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.frame import Frame, judged, words
 from armsim.report.manifest import Sample
+from armsim.report.parameter_labels import parameter_label
 from armsim.report.review import Review, json_file
 from armsim.report.trade_off_review import spread
 from armsim.report.verdict import TONES
@@ -33,8 +34,13 @@ def sweep_frame(sweep: Sweep) -> Frame:
             words("worst pose", [task.worst_pose for _, task in pairs]),
             words("requirement", [task.state for _, task in pairs]),
         ),
-        f"{sweep.scenario}: {sweep.path}",
+        f"{sweep.scenario}: {label(sweep)}",
     )
+
+
+def label(sweep: Sweep) -> str:
+    """Number that is swept, in words."""
+    return parameter_label(sweep.path, [joint.name for joint in sweep.study.scenario.machine.joints])
 
 
 def _tasks(sweep: Sweep) -> list[str]:
@@ -62,7 +68,7 @@ def sweep_answer(sweep: Sweep) -> str:
         values = [value for value, _ in group]
         parts.append(f"{state} at {values[0]}" if len(values) == 1 else f"{state} from {values[0]} to {values[-1]}")
     text = ", ".join(parts)
-    return f"{text[:1].upper()}{text[1:]}, at the {len(record.points)} values of {record.path}."
+    return f"{text[:1].upper()}{text[1:]}, at the {len(record.points)} values of {label(sweep)}."
 
 
 def sweep_review(sweep: Sweep) -> Review:
@@ -82,9 +88,9 @@ def sweep_review(sweep: Sweep) -> Review:
     states = {combined(one for task in point.tasks for one in task.judgements) for point in record.points}
     note = f"worst pose of each task; band: 95 % interval; {record.units} arms × {record.visits} visits"
     return Review(
-        f"{record.scenario}: {record.path} from {record.points[0].value} to {record.points[-1].value}",
+        f"{record.scenario}: {label(sweep)} from {record.points[0].value} to {record.points[-1].value}",
         f"Arm {scenario.machine.arm.name}; {sample.sizes}, the same poses and random numbers at every value",
-        f"what does {record.path} do to the tool-point error of {record.scenario}{limits}?",
+        f"what does {label(sweep)} do to the tool-point error of {record.scenario}{limits}?",
         sweep_answer(sweep),
         TONES[states.pop()] if len(states) == 1 and sweep.requirement is not None else "strong",
         spread(Frame(first.columns, _tasks(sweep)[worst]), FIRST).table(),
@@ -110,7 +116,7 @@ def _figures(sweep: Sweep, note: str) -> tuple[Planned, ...]:
     """A figure of the first criterion of the tasks against the values, and one of every other that is required."""
     out = []
     for number, criterion in enumerate(sweep.criteria):
-        draw = partial(figures.sweep, sweep.path, sweep.unit, sweep.lines(criterion), note)
+        draw = partial(figures.sweep, label(sweep), sweep.unit, sweep.lines(criterion), note)
         name = f"sweep-{criterion.replace(' ', '-')}" if number else "sweep"
         out.append(Planned("sweep", name, "The same poses and random numbers at every value.", draw, wide=True))
     return tuple(out)

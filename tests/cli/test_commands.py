@@ -236,7 +236,7 @@ def test_an_interrupt_leaves_nothing(starter: Path, tmp_path: Path) -> None:
             [*command, "--out", str(tmp_path / "r"), "--units", "20000"], stderr=subprocess.PIPE, stdout=subprocess.PIPE
         )
         assert process.stderr is not None
-        assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
+        assert b"visits in all" in process.stderr.readline()  # told as the sampling begins
         process.send_signal(number)
         _, err = process.communicate(timeout=HANG)
         assert process.returncode == 3

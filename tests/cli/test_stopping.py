@@ -35,7 +35,7 @@ def started(*more: str, ignored: tuple[int, ...] = ()) -> subprocess.Popen[bytes
 
     process = subprocess.Popen([*LONG, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=ignore)
     assert process.stderr is not None
-    assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
+    assert b"visits in all" in process.stderr.readline()  # told as the sampling begins
     return process
 
 

@@ -182,7 +182,8 @@ def test_the_command_writes_a_folder(tmp_path: Path) -> None:
     out = tmp_path / "out"
     process = invoke("sensitivity", SHEETS, "--units", "200", "--visits", "3", "--out", out)
     assert process.returncode == 0, process.stderr
-    assert "joints.j2.mounting.eccentricity" in process.stdout
+    assert "j2, mounting: eccentricity" in process.stdout
+    assert "joints.j2.mounting.eccentricity" in (out / "tables" / "sensitivity.csv").read_text()
     assert {path.name for path in (out / "tables").iterdir()} == {"sensitivity.csv", "shares.csv"}
     assert list((out / "figures").glob("*.png"))
     record = json.loads((out / "sensitivity.json").read_text())
