@@ -31,8 +31,8 @@ METHOD = (
     "causes: the estimate of their coefficients, likewise. Scatter: the mean over poses of RP over its median of the "
     "population. Single readings: see below. The "
     "five together, over all arms, raise a false alarm once in a hundred measurements (Bonferroni).",
-    "Place: the share of simulated arms whose AP, or RP, is smaller. Left out: mean square displacement of a pose when "
-    "foretold from the others, over what is to be expected; 1 is as foretold.",
+    "Percentile: the share of simulated arms whose AP, or RP, is smaller. Misfit when left out: mean square "
+    "displacement of a pose when predicted from the others, over what is to be expected; 1 is as predicted.",
     "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
     "the scenario; of what the poses tell little, little can be said.",
     "What scatters: factors of the causes of visit life by one step of scoring from the readings about their means, "
@@ -117,21 +117,26 @@ def pose_frame(arm: ArmRecord) -> Frame:
     chances = [row.chance for row in rows]
     repeated = (
         lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
-        shares("place of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
+        shares("percentile of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
     )
     return Frame(
         (
             words("pose", [row.name for row in rows]),
             bare("visits", [row.visits for row in rows]),
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
-            shares("place of AP", [row.accuracy_place for row in rows]),
+            shares("percentile of AP", [row.accuracy_place for row in rows]),
             *(repeated if _repeated(arm) else ()),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
-            bare("left out", [row.left_out for row in rows], places=2),
+            bare("misfit when left out", [row.left_out for row in rows], places=2),
         ),
-        f"{arm.name}: pose by pose, the farthest off first",
+        f"{arm.name}: pose by pose, the least likely first",
     )
+
+
+def _owner(cause: str, owner: str) -> str:
+    """Joint or link whose cause it is, without the parameter that the cause of a link names."""
+    return owner.removesuffix(f".{cause.removeprefix('link ')}") if cause.startswith("link ") else owner
 
 
 def cause_frame(arm: ArmRecord) -> Frame:
@@ -141,9 +146,9 @@ def cause_frame(arm: ArmRecord) -> Frame:
     return Frame(
         (
             words("cause", [row.cause for row in rows]),
-            words("of", [row.owner for row in rows]),
+            words("of", [_owner(row.cause, row.owner) for row in rows]),
             bare("moved by, standard deviations", [row.deviations for row in rows], places=2),
-            shares("known", [row.known for row in rows]),
+            shares("determined by the poses", [row.known for row in rows]),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
         ),
@@ -155,11 +160,11 @@ def expected_frame(arm: ArmRecord) -> Frame:
     """Table of the expected errors of an arm at every pose, the largest first."""
     rows = sorted(arm.expected, key=lambda row: -row.size)
     sizes = alike([("error expected", [row.size for row in rows], None),
-                   ("standard deviation left of it", [row.left for row in rows], None),
-                   ("of the population", [row.prior for row in rows], None)])  # fmt: skip
+                   ("its standard deviation after the measurement", [row.left for row in rows], None),
+                   ("before", [row.prior for row in rows], None)])  # fmt: skip
     axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
     columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, place="file") for row in axes))
-    return Frame(columns, f"{arm.name}: what to expect of it")
+    return Frame(columns, f"{arm.name}: error to expect at every pose")
 
 
 def scale_frame(verified: Verified) -> Frame:
@@ -208,7 +213,7 @@ def direction_frame(arm: ArmRecord) -> Frame:
         words("pose", [row.pose for row in rows]),
         words("from", [", ".join(row.directions) for row in rows]),
         lengths("vAP", [row.variation for row in rows], [row.interval for row in rows]),
-        shares("place", [row.place for row in rows]),
+        shares("percentile of vAP", [row.place for row in rows]),
         *band,
     )
     return Frame(columns, f"{arm.name}: approached from several directions")
