@@ -157,21 +157,21 @@ def notes(calibrated: Calibrated) -> list[str]:
     return out
 
 
-def size_text(unit: str, value: float, shown: Unit | None = None) -> str:
-    """A value of a parameter with its unit; lengths and angles in the unit ``shown``, if one is given."""
+def size_text(unit: str, value: float, display_unit: Unit | None = None) -> str:
+    """A value of a parameter with its unit; lengths and angles in the ``display_unit``, if one is given."""
     if unit in ("m", "rad"):
-        return show(value, "m" if unit == "m" else "rad", unit=shown)
+        return show(value, "m" if unit == "m" else "rad", unit=display_unit)
     return f"{significant(value * 1e6)} \N{MICRO SIGN}{unit}"
 
 
 def _sizes(name: str, units: Sequence[str], values: Sequence[float]) -> Column:
     """Column of parameters of several kinds, all lengths in one unit and all angles in one; SI in files."""
     pairs = list(zip(units, values, strict=True))
-    shown = {
+    display_units = {
         kind: unit_for([value for unit, value in pairs if unit == kind], "m" if kind == "m" else "rad")
         for kind in ("m", "rad")
     }
-    return quoted(name, values, [size_text(unit, value, shown.get(unit)) for unit, value in pairs])
+    return quoted(name, values, [size_text(unit, value, display_units.get(unit)) for unit, value in pairs])
 
 
 def parameter_frame(calibrated: Calibrated) -> Frame:
