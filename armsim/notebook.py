@@ -102,7 +102,7 @@ class DisplayedResult(Result):
         frame = task_frame(self)
         causes = [largest_causes(task.summary.causes) for task in self.tasks]
         tasks = Frame((*frame.columns, words("largest parts of the mean square error", causes)))
-        return f"<p>{head}</p>{html_frame(tasks)}{html_frame(joints_frame(self))}"
+        return f"<p>{head}</p>{html_frame(tasks)}{html_frame(joints_frame(self.joints))}"
 
 
 class DisplayedStudy(Study):

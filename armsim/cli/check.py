@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from armsim.cli.options import Set, changes_of
-from armsim.cli.printing import print_line, print_machine, print_note, print_table, printing
+from armsim.cli.printing import print_frame, print_line, print_machine, print_note, print_table, printing
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
-    from armsim.model.joint import Joint
-    from armsim.results import Assumption, ErrorMotionBudget, JointBudget
+    from armsim.results import Assumption, JointBudget
     from armsim.scenario import Scenario
 
 
@@ -103,6 +103,7 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             from armsim.cli.command import show
             from armsim.cli.link_tolerance_table import print_links
             from armsim.model.assumptions import assumptions
+            from armsim.report.joint_tables import joints_frame
             from armsim.report.operation_tables import operation_frame
             from armsim.report.ripple_tables import motion_frame
             from armsim.sampling.joint_budgets import joint_budgets
@@ -115,7 +116,8 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             print_line(
                 f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units"
             )
-            _print_joints(budgets, machine.joints)
+            prices = [joint.price for joint in machine.joints]
+            print_frame(joints_frame(budgets, prices, "all joints (terms of each below)"))
             _print_budgets(budgets)
             print_links(machine)
             _print_assumptions(assumptions(machine))
@@ -192,64 +194,21 @@ def _listed(values: Iterable[float]) -> str:
     return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
 
 
-def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> None:
-    """Print the table of all joints."""
-    from armsim.formatting import show, show_joint, significant
-
-    rows = [
-        (
-            name, row.encoder, row.placement, significant(row.resolution_bits, 4), show_joint(row.rms, row.unit),
-            show(row.at_tool()), show_joint(row.limit, row.unit), f"{joint.price:g}",
-        )
-        for (name, row), joint in zip(budgets.items(), joints, strict=True)
-    ]  # fmt: skip
-    header = ("joint", "encoder", "placement", "bit", "rms", "at the tool", "limit", "price")
-    print_table("all joints (terms of each below)", header, rows, right=(3, 4, 5, 6, 7))
-
-
 def _print_budgets(budgets: dict[str, JointBudget]) -> None:
-    from armsim.formatting import orders, percent, show, show_joint, significant
+    """Print the terms of every joint with their totals, and the error motions of its axis."""
+    from armsim.formatting import percent, show, show_joint, significant
+    from armsim.report.joint_tables import error_motions_frame, terms_frame
 
     for name, budget in budgets.items():
-        at_tool = "rad" if budget.unit == "rad" else "m"
-        lines = [
+        lever = f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m"
+        print_line(
             f"{name}: {budget.encoder}, {budget.placement}; {significant(budget.resolution_bits, 4)} bit, "
             f"step {show_joint(budget.step, budget.unit)} at the joint, "
-            f"{show(budget.step * budget.lever_arm)} at the tool "
-            f"(lever arm {show(budget.lever_arm) if at_tool == 'rad' else '1'})"
-        ]
+            f"{show(budget.step * budget.lever_arm)} at the tool (lever arm {lever})"
+        )
         if budget.contrast < 0.9995:
             more = percent(1 / budget.contrast - 1, 2)
-            lines.append(f"head placement leaves a signal contrast of {percent(budget.contrast)}: {more} more noise")
-        for line in lines:
-            print_line(line)
-        label, unit = "combined; worst case", budget.unit
-        totals = [
-            ("accuracy", "unit", label, budget.rms_accuracy, budget.limit_accuracy),
-            ("repeatability", "visit", label, budget.rms_repeatability, budget.limit_repeatability),
-            ("all", "", label, budget.rms, budget.limit),
-        ]
-        terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.rms, t.limit) for t in budget.terms]
-        rows = [
-            (cause, life, shape, show_joint(std, unit), show(std * budget.lever_arm), show_joint(limit, unit))
-            for cause, life, shape, std, limit in (*terms, *totals)
-        ]
-        header = ("cause", "life", "shape", "rms", "at the tool", "limit")
-        print_table("", header, rows, right=(3, 4, 5), apart=(len(terms),))
-        if budget.error_motions:
-            print_table(
-                f"{name}: error motions of its axis",
-                ("motion", "cause", "life", "shape", "rms", "lever arm", "at the tool", "limit"),
-                [_error_motion_row(motion, unit) for motion in budget.error_motions],
-                right=(4, 5, 6, 7),
-            )
-
-
-def _error_motion_row(motion: ErrorMotionBudget, unit: str) -> tuple[str, ...]:
-    from armsim.formatting import orders, show, show_joint
-
-    term = motion.term
-    shape = orders(term.shape, term.orders, unit)
-    lever = f"{show(motion.lever_arm)}/rad" if motion.unit == "rad" else "1"
-    sizes = (show_joint(term.rms, motion.unit), lever, show(motion.at_tool), show_joint(term.limit, motion.unit))
-    return (motion.motion, term.cause, term.life, shape, *sizes)
+            print_line(f"head placement leaves a signal contrast of {percent(budget.contrast)}: {more} more noise")
+        print_frame(terms_frame(budget, totals=True), apart=(len(budget.terms),))
+        for frame in error_motions_frame(budget):
+            print_frame(replace(frame, title=f"{name}: error motions of its axis"))

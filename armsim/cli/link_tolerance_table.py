@@ -7,20 +7,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from armsim.cli.printing import print_line, print_table
-from armsim.formatting import show, show_joint, significant
+from armsim.cli.printing import print_frame, print_line
+from armsim.formatting import significant
 
 if TYPE_CHECKING:
     from armsim.model.machine import Machine
+    from armsim.report.frame import Frame
 
-HEADERS = ("parameter", "cause", "life", "rms", "mean", "at the tool", "limit")
+TITLE = "links: tolerances and thermal growth"
 
 
 def print_links(machine: Machine) -> None:
     """Print every term of the links, tolerances and growth, and the law of the temperature rise."""
-    rows = link_rows(machine)
-    if rows:
-        print_table("links: tolerances and thermal growth", HEADERS, rows, right=(3, 4, 5, 6))
+    frame = link_frame(machine)
+    if len(frame):
+        print_frame(frame)
     rises = [("temperature rise, shared by all that grows or drifts", machine.environment.temperature_rise)]
     rises += [(f"temperature of {joint.name} above that", joint.temperature_rise) for joint in machine.joints]
     for what, rise in rises:
@@ -32,26 +33,28 @@ def print_links(machine: Machine) -> None:
             )
 
 
-def link_rows(machine: Machine) -> list[tuple[str, ...]]:
-    """Rows of link terms: parameter, cause, life, rms, mean, effect at the tool, limit.
-
-    The effect at the tool is by the largest lever arm over the ranges of the joints.
-    """
+def link_frame(machine: Machine) -> Frame:
+    """Table of the link terms; their effect at the tool is by the largest lever arm over the ranges of the joints."""
     from armsim.errormodel.shapes import State
+    from armsim.report.frame import Frame, joint_errors, lengths, words
     from armsim.sampling.joint_budgets import term_budget
 
     arm, state, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
     motions = [arm.motion_of(axis) for axis in evaluated.axes]
     levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
-    rows: list[tuple[str, ...]] = []
-    for term in machine.terms:
-        for axis in term.axes:
-            if axis.of_joint:
-                continue
-            budget = term_budget(term, axis, state)
-            motion = arm.motion_of(axis)
-            unit = "rad" if arm.motions[motion].rotary else "m"
-            lever, mean = float(levers[motions.index(motion)]), float(term.expected(axis, state)[0])
-            sizes = (show_joint(budget.rms, unit), show_joint(mean, unit), show(budget.rms * lever))
-            rows.append((str(axis), budget.cause, budget.life, *sizes, show_joint(budget.limit, unit)))
-    return rows
+    pairs = [(term, axis) for term in machine.terms for axis in term.axes if not axis.of_joint]
+    places = [arm.motion_of(axis) for _, axis in pairs]
+    units = ["rad" if arm.motions[place].rotary else "m" for place in places]
+    budgets = [term_budget(term, axis, state) for term, axis in pairs]
+    means = [float(term.expected(axis, state)[0]) for term, axis in pairs]
+    at_tool = [budget.rms * float(levers[motions.index(place)]) for budget, place in zip(budgets, places, strict=True)]
+    columns = (
+        words("parameter", [str(axis) for _, axis in pairs]),
+        words("cause", [budget.cause for budget in budgets]),
+        words("life", [budget.life for budget in budgets]),
+        joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
+        joint_errors("mean", means, units),
+        lengths("at the tool", at_tool),
+        joint_errors("limit", [budget.limit for budget in budgets], units),
+    )
+    return Frame(columns if pairs else (), TITLE)

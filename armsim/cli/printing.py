@@ -32,10 +32,10 @@ def print_line(text: str) -> None:
     print(one_line(text))
 
 
-def print_frame(frame: Frame) -> None:
-    """Print a frame on standard output, with its numbers flush right."""
+def print_frame(frame: Frame, apart: Collection[int] = ()) -> None:
+    """Print a frame on standard output, with its numbers flush right and a line before the rows ``apart``."""
     right = [n for n, column in enumerate(frame.visible_columns) if not column.is_text]
-    print_table(frame.title, frame.headers, [[cell.text for cell in row] for row in frame.rows], right)
+    print_table(frame.title, frame.headers, [[cell.text for cell in row] for row in frame.rows], right, apart)
 
 
 def print_table(

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from armsim.formatting import Unit, orders
-from armsim.report.document import Block, Folded, Section, Table, Text
+from armsim.report.document import Block, Folded, Section, Text
 from armsim.report.frame import Column, Frame, bare, joint_errors, lengths, quoted, words
-from armsim.results import JointBudget, Result
+from armsim.results import ErrorMotionBudget, JointBudget, Result
 
 PER_RADIAN = Unit("mm/rad", 1e3)
+COMBINED = "combined; worst case"
+"""Shape of a row of totals: root of the mean square, and all limits at once."""
 
 
-def joints_frame(result: Result) -> Frame:
-    """Table of the error budget of every joint."""
-    budgets = list(result.joints.values())
+def joints_frame(joints: Mapping[str, JointBudget], prices: Sequence[float] | None = None, title: str = "") -> Frame:
+    """Table of the error budget of every joint, with the price of its sensors where given."""
+    budgets = list(joints.values())
     units = [budget.unit for budget in budgets]
     return Frame(
         (
-            words("joint", result.joints),
+            words("joint", joints),
             words("encoder", [f"{budget.encoder} ({budget.placement})" for budget in budgets]),
             bare("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], places=1),
             lever_arms(budgets),
@@ -27,12 +30,14 @@ def joints_frame(result: Result) -> Frame:
             joint_errors("accuracy part", [budget.rms_accuracy for budget in budgets], units),
             joint_errors("repeatability part", [budget.rms_repeatability for budget in budgets], units),
             joint_errors("worst case", [budget.limit for budget in budgets], units),
-        )
+            *([] if prices is None else [bare("price", prices)]),
+        ),
+        title,
     )
 
 
-def lever_arms(budgets: Sequence[JointBudget]) -> Column:
-    """Column of the lever arms, in mm per radian; that of a slide is 1 m/m."""
+def lever_arms(budgets: Sequence[JointBudget] | Sequence[ErrorMotionBudget]) -> Column:
+    """Column of the lever arms of joints or error motions, in mm per radian; that of a slide or a shift is 1 m/m."""
     turning = [budget.lever_arm for budget in budgets if budget.unit == "rad"]
     numbers = lengths("lever arm", turning, unit=PER_RADIAN)
     if len(turning) == len(budgets):
@@ -50,32 +55,48 @@ def joints_section(result: Result) -> Section:
         "∞ where a cause has none. At the tool: by the largest lever arms, error motions of the axis included.",
         "soft",
     )
-    return Section("The joints", "joints", (joints_frame(result).merged().table(), note))
+    return Section("The joints", "joints", (joints_frame(result.joints).merged().table(), note))
 
 
 def each_term(result: Result) -> list[Block]:
     """Tables of the terms of every joint, once for equal joints."""
     groups: dict[tuple[object, ...], list[str]] = {}
-    tables = {name: (_terms(budget), *_error_motions(budget)) for name, budget in result.joints.items()}
+    frames = {name: (terms_frame(budget), *error_motions_frame(budget)) for name, budget in result.joints.items()}
+    tables = {name: tuple(frame.table() for frame in listed) for name, listed in frames.items()}
     for name, listed in tables.items():
         groups.setdefault(tuple(table.rows for table in listed), []).append(name)
     return [Folded(", ".join(names), tables[names[0]]) for names in groups.values()]
 
 
-def _terms(budget: JointBudget) -> Table:
-    terms, units = budget.terms, [budget.unit] * len(budget.terms)
+def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
+    """Table of the terms of a joint; with ``totals`` three rows below: accuracy, repeatability, all."""
+    rows = [
+        (term.cause, term.life, orders(term.shape, term.orders, budget.unit), term.rms, term.limit)
+        for term in budget.terms
+    ]
+    if totals:
+        rows += [
+            ("accuracy", "unit", COMBINED, budget.rms_accuracy, budget.limit_accuracy),
+            ("repeatability", "visit", COMBINED, budget.rms_repeatability, budget.limit_repeatability),
+            ("all", "", COMBINED, budget.rms, budget.limit),
+        ]
+    units = [budget.unit] * len(rows)
+    uncertainties = joint_errors("standard uncertainty", [rms for *_, rms, _ in rows], units)
+    limits = joint_errors("limit", [limit for *_, limit in rows], units)
+    if limits.unit == uncertainties.unit:  # to be compared along a row
+        limits = replace(limits, places=uncertainties.places)
     columns = (
-        words("cause", [term.cause for term in terms]),
-        words("life", [term.life for term in terms]),
-        words("shape", [orders(term.shape, term.orders, budget.unit) for term in terms]),
-        joint_errors("standard uncertainty", [term.rms for term in terms], units),
-        lengths("at the tool", [term.rms * budget.lever_arm for term in terms]),
-        joint_errors("limit", [term.limit for term in terms], units),
+        words("cause", [cause for cause, *_ in rows]),
+        words("life", [life for _, life, *_ in rows]),
+        words("shape", [shape for _, _, shape, *_ in rows]),
+        uncertainties,
+        lengths("at the tool", [rms * budget.lever_arm for *_, rms, _ in rows]),
+        limits,
     )
-    return Frame(columns).table()
+    return Frame(columns)
 
 
-def _error_motions(budget: JointBudget) -> tuple[Table, ...]:
+def error_motions_frame(budget: JointBudget) -> tuple[Frame, ...]:
     """Table of the error motions of the axis; none where there are none."""
     if not budget.error_motions:
         return ()
@@ -87,7 +108,8 @@ def _error_motions(budget: JointBudget) -> tuple[Table, ...]:
         words("life", [term.life for term in terms]),
         words("shape", [orders(term.shape, term.orders, budget.unit) for term in terms]),
         joint_errors("standard uncertainty", [term.rms for term in terms], units),
+        lever_arms(budget.error_motions),
         lengths("at the tool", [motion.at_tool for motion in budget.error_motions]),
         joint_errors("limit", [term.limit for term in terms], units),
     )
-    return (Frame(columns).table(),)
+    return (Frame(columns),)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -175,10 +176,11 @@ def test_check_shows_every_error_motion_with_its_lever(tmp_path: Path) -> None:
     (row,) = [line for line in process.stdout.splitlines() if line.startswith("tilt z")]
     assert "roll error motion" in row
     assert "period 400 mm" in row
-    assert "/rad" in row
+    header = next(line for line in process.stdout.splitlines() if line.startswith("error motion of the axis"))
+    assert "lever arm [mm/rad]  at the tool [µm]  limit [arcsec]" in header
     total = next(line for line in process.stdout.splitlines() if line.startswith("lift  "))
-    at_tool = row.split("/rad")[1].split()[0]
-    assert at_tool in total
+    at_tool = float(row.split()[-2])
+    assert round(at_tool, 1) in [float(number) for number in re.findall(r" (\d+\.\d)\d*", total)]
 
 
 WRONG = (
