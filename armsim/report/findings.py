@@ -64,7 +64,7 @@ def _test(task: TaskResult) -> str:
     test = task.acceptance
     if test is None or test.repeatability.p95 is None:
         return ""
-    pose_names = "these poses" if len(test.poses) == len(task.poses) else ", ".join(test.poses)
+    pose_names = "these poses" if len(test.poses) == len(task.poses) else "; ".join(test.poses)
     text = (
         f" A test of {test.cycles} visits per pose at {pose_names} would print RP up to {show(test.repeatability.p95)} "
         "(95 % of the arms), more than the arms have, since it estimates from few visits"
