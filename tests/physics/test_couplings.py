@@ -7,6 +7,7 @@ product. Source of the geometry: plane geometry and gear kinematics, by hand.
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -303,3 +304,78 @@ def test_what_cannot_be_coupled_is_refused(tmp_path: Path, fault: str) -> None:
     assert process.returncode == 2
     assert message in " ".join(process.stderr.split()), process.stderr
     assert "arm.yaml:" in process.stderr
+
+
+URDF = """<robot name="hand"><link name="l0"/><link name="l1"/><link name="l2"/><link name="l3"/>
+<joint name="a" type="revolute"><parent link="l0"/><child link="l1"/><origin xyz="0 0 0.2"/><axis xyz="0 1 0"/>
+  <limit lower="-2" upper="2" effort="1" velocity="1"/></joint>
+<joint name="b" type="revolute"><parent link="l1"/><child link="l2"/><origin xyz="0.3 0 0"/><axis xyz="0 1 0"/>
+  <limit lower="-2" upper="2" effort="1" velocity="1"/></joint>
+<joint name="c" type="revolute"><parent link="l2"/><child link="l3"/><origin xyz="0.25 0.02 0"/><axis xyz="0 1 0"/>
+  <limit lower="-2" upper="2" effort="1" velocity="1"/><mimic joint="b" multiplier="-0.7" offset="0.3"/></joint>
+</robot>
+"""
+
+
+def mimic(folder: Path, urdf: str = URDF) -> Path:
+    arm = (
+        "kind: arm\nname: hand\nkinematics: {convention: urdf, file: hand.urdf, base_link: l0, tip_link: l3,\n"
+        "  tool: {xyz: [100 mm, 0 mm, 10 mm]}}\n"
+    )
+    (folder / "hand.urdf").write_text(urdf)
+    return scenario(folder, arm, dict.fromkeys("ab", f"placement: output, {DISC}"), {"p": ["20 deg", "-35 deg"]})
+
+
+def test_a_mimic_joint_moves_with_the_joint_that_it_follows(tmp_path: Path) -> None:
+    """Forward kinematics by pinocchio's own reader of URDF, the mimic joint set by hand."""
+    model = pin.buildModelFromXML(URDF)
+    data = model.createData()
+
+    def tool(a: float, b: float) -> np.ndarray:
+        pin.forwardKinematics(model, data, np.array([a, b, -0.7 * b + 0.3]))
+        return data.oMi[3].act(np.array([0.1, 0.0, 0.01]))
+
+    pose = armsim.load(mimic(tmp_path)).run().task("t").poses[0]
+    a, b = np.radians([20.0, -35.0])
+    assert np.array(pose.position) == pytest.approx(tool(a, b), abs=1e-12)
+    shift = tool(attained(a), attained(b)) - tool(a, b)
+    assert np.array(pose.error.mean) == pytest.approx(shift, abs=3 * SECOND * np.linalg.norm(shift) + 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('mimic joint="b"', 'mimic joint="z"', "joint 'c' mimics another: no joint 'z'; accepted: a, b, c"),
+        ('mimic joint="b"', 'mimic joint="c"', "joint 'c' mimics another: c follows c"),
+        ('multiplier="-0.7"', 'multiplier="much"', "multiplier='much'"),
+    ],
+)
+def test_what_cannot_be_mimicked_is_refused(tmp_path: Path, old: str, new: str, message: str) -> None:
+    process = invoke("check", mimic(tmp_path, URDF.replace(old, new)))
+    assert process.returncode == 2
+    assert message in process.stderr
+    assert "hand.urdf:" in process.stderr
+
+
+def test_a_palletiser_is_calibrated(tmp_path: Path) -> None:
+    """The parameters are the zeros of the joints: that of the forearm holds the errors of two motors, by hand.
+
+    Whole arms are simulated, measured and identified: their scatter is the stated uncertainty, which 64 arms know to
+    1/sqrt(2 * 63), here four times that.
+    """
+    more = """calibration:
+  instrument: {std: 20 um}
+  visits: 1
+  poses: {count: 30, choice: random}
+  identify: {zeros: true}
+sampling: {units: 64, visits: 2, seed: 3}"""
+    process = invoke("calibrate", palletiser(tmp_path, "mastering: 0.05 deg", more), "--json", cwd=tmp_path)
+    assert process.returncode == 0, process.stderr
+    rows = {row["name"]: row for row in json.loads(process.stdout)["parameters"]}
+    motor = np.radians(0.05) / np.sqrt(3)
+    spreads = {"turn": motor, "upper": motor, "fore": np.sqrt(2) * motor}
+    for joint, spread in spreads.items():
+        row = rows[f"zero of {joint}"]
+        assert row["spread"] == pytest.approx(spread, rel=1e-6)
+        assert row["over_population"] == pytest.approx(row["uncertainty"], rel=4 / np.sqrt(126))
+        assert row["uncertainty"] < 0.05 * spread
