@@ -35,7 +35,7 @@ from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
-from armsim.tasks.named_poses import fastest
+from armsim.tasks.named_poses import NamedPose, Poses, fastest
 from armsim.version import package_version, source_digest
 
 
@@ -140,6 +140,23 @@ class Study:
         if self._changed_machine or not self.scenario.sources:
             raise ValueError("the machine of this study was made in Python: change it there")
         return type(self)(load_changed(self.scenario, by_path), self._cached_poses)
+
+    def with_poses(self, poses: Mapping[str, Any], name: str = "poses") -> Self:
+        """This study at named poses, in place of its tasks.
+
+        Parameters
+        ----------
+        poses : mapping of name to joint positions or pose
+            Joint positions of shape (joints,) [rad or m], or a pose of the tool as ``spatialmath.SE3`` [m].
+        name : str
+            Name of the task.
+
+        Returns
+        -------
+        Study
+        """
+        named = tuple(NamedPose.of(label, pose) for label, pose in poses.items())
+        return self.with_scenario(tasks=(Poses(name, named),))
 
     def with_arm(self, arm: Arm) -> Self:
         """This study on another arm, such as from `Arm.from_robot`, with exact links.

@@ -38,12 +38,22 @@ def new(
         ),
     ] = None,
     convention: Annotated[Convention, typer.Option(help="Of the rows.")] = Convention.standard,
+    arm: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|FILE.urdf", help="A model that roboticstoolbox holds, or a URDF file: a starter."),
+    ] = None,
 ) -> None:
     """Write a commented starter scenario that runs."""
+    if rows is not None and arm is not None:
+        raise InputError(Problem("command line", 0, 0, "--arm", "beside --rows", "one of the two"))
     if rows is None:
         starters = {
             entry.name: entry.read_text(encoding="utf-8") for entry in files("armsim.cli").joinpath("starter").iterdir()
         }
+        if arm is not None:
+            from armsim.documents.arm_starter import starter_of_arm
+
+            starters = starter_of_arm(arm, starters["encoder.yaml"])
         following = (
             f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}"
         )
@@ -52,8 +62,8 @@ def new(
         from armsim.documents.rows_starter import starter_of_rows
 
         starters = starter_of_rows(read_rows(rows, convention.value))
-        scenario, arm = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
-        following = f"armsim calibrate {scenario} --measured YOUR.csv --write {arm}"
+        scenario, identified = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
+        following = f"armsim calibrate {scenario} --measured YOUR.csv --write {identified}"
     absent = _make(folder)
     from armsim.documents.kinds import KINDS
     from armsim.documents.schema import printed_schema

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal, NamedTuple
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from armsim.documents.couplings import (
     CouplingDocument,
@@ -20,6 +20,7 @@ from armsim.documents.fields import Document, FilePath, Word, quantity
 from armsim.documents.from_spec import As, document_of, field_check
 from armsim.documents.identified_document import IdentifiedDocument, build_identification
 from armsim.documents.messages import validate
+from armsim.documents.toolbox_arm import toolbox_arm
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Role
@@ -94,6 +95,20 @@ class URDFKinematics(Document):
     tool: Frame = Frame()
 
 
+class ToolboxKinematics(Document):
+    """A robot that roboticstoolbox holds by name; base and tool replace those of the model."""
+
+    convention: Literal["toolbox"] = "toolbox"
+    toolbox: Word
+    base: Frame | None = None
+    tool: Frame | None = None
+
+
+def _with_convention(value: Any) -> Any:
+    """Kinematics by name: the convention follows from the key."""
+    return {"convention": "toolbox", **value} if isinstance(value, dict) and "toolbox" in value else value
+
+
 class MassesDocument(Document):
     """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
 
@@ -106,7 +121,10 @@ class ArmDocument(Document):
 
     kind: Literal["arm"]
     name: Word
-    kinematics: Annotated[DHKinematics | URDFKinematics, Field(discriminator="convention")]
+    kinematics: Annotated[
+        Annotated[DHKinematics | URDFKinematics | ToolboxKinematics, Field(discriminator="convention")],
+        BeforeValidator(_with_convention),
+    ]
     groups: dict[Word, list[Word]] = Field(default_factory=dict)
     tolerances: dict[str, Any] | None = None
     masses: MassesDocument | None = None
@@ -146,8 +164,12 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     InputError
         An unknown joint, a reserved name, or a fault in the URDF file.
     """
-    kinematics = document.kinematics
+    stated_kinematics, urdf_masses = document.kinematics, dict[str, Mass]()
     kinematics_path = (*at, "kinematics")
+    if isinstance(stated_kinematics, ToolboxKinematics):
+        kinematics, urdf_masses = _of_toolbox(stated_kinematics, source, kinematics_path)
+    else:
+        kinematics = stated_kinematics
     if isinstance(kinematics, URDFKinematics):
         rows, chain, rules, urdf_masses = read_chain(
             source.beside((*kinematics_path, "file"), kinematics.file),
@@ -158,7 +180,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         )
         tolerance_type: type = OriginTolerances
     else:
-        (rows, chain), rules, urdf_masses = _rows(kinematics, source, kinematics_path), {}, {}
+        (rows, chain), rules = _rows(kinematics, source, kinematics_path), {}
         tolerance_type = RowTolerances
     rules |= stated_followers(document.followers, rows, source, (*at, "followers"))
     joints, chain = with_followers(rows, chain, rules)
@@ -203,6 +225,16 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     if document.identified is not None:
         identification = build_identification(document.identified, arm, source, (*at, "identified"))
     return ArmParts(arm, tuple(tolerances), _masses(document, urdf_masses), identification)
+
+
+def _of_toolbox(
+    kinematics: ToolboxKinematics, source: Source, at: KeyPath
+) -> tuple[DHKinematics | URDFKinematics, dict[str, Mass]]:
+    """Rows and masses of a model by name, with the base and the tool of the document where it states them."""
+    arm = toolbox_arm(kinematics.toolbox, source, (*at, "toolbox"))
+    rows: DHKinematics = validate(DHKinematics, arm.kinematics, source, at)
+    frames = {key: frame for key in ("base", "tool") if (frame := getattr(kinematics, key)) is not None}
+    return rows.model_copy(update=frames), arm.masses
 
 
 def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from armsim.documents.toolbox_arm import toolbox_arm
 from armsim.scenario import Scenario
 
 
@@ -28,5 +29,10 @@ def arm_source(scenario: Scenario) -> ArmSource:
         path = os.path.realpath(source.beside(at, reference))
         source = next(file for file in scenario.sources if os.path.realpath(file.path) == path)
         data, at = source.data, ()
+    name = data["kinematics"].get("toolbox")
+    if name is not None:
+        rows = toolbox_arm(name, source, (*at, "kinematics", "toolbox")).kinematics
+        frames = {key: data["kinematics"][key] for key in ("base", "tool") if key in data["kinematics"]}
+        data = {**data, "kinematics": {**rows, **frames}}
     file = data["kinematics"].get("file")
     return ArmSource(data, None if file is None else source.beside((*at, "kinematics", "file"), file))

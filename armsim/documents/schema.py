@@ -72,6 +72,7 @@ MEANINGS = {
     "signal": "imperfections of sine and cosine, over the amplitude", "speed": "of the tool point along the path",
     "speeds": "speeds of the joints, where the arm passes the pose in motion", "step": "distance of cells or points",
     "stock": "pieces there are", "tasks": "where the tool point is looked at",
+    "toolbox": "a model that roboticstoolbox holds by name, such as Puma560: rows, ranges, masses, base, tool",
     "through": "points of the path, the first where it begins",
     "timing": "age of a reading and scatter of its instant",
     "tip_link": "link of the URDF file at which the chain ends", "to": "end of a line or arc",

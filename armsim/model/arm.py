@@ -251,6 +251,29 @@ class Arm:
                     rotary[number] = True
         return replace(each, direction=direction[:, :count], column=column[:, :count], rotary=rotary[:count])
 
+    def fkine(self, q: ArrayLike) -> Any:
+        """Pose of the tool in the base frame, as an object of spatialmath.
+
+        Parameters
+        ----------
+        q : (joints,) or (P, joints) [rad or m]
+
+        Returns
+        -------
+        spatialmath.SE3
+            Of one pose, or of P poses. [m]
+
+        Examples
+        --------
+        >>> import armsim
+        >>> arm = armsim.load("scenarios/bonding-cell.yaml").scenario.machine.arm
+        >>> arm.fkine([0, 0, 0, 0, 0, 0]).t.shape
+        (3,)
+        """
+        import spatialmath
+
+        return spatialmath.SE3(list(self.postures(q, []).tool), check=False)
+
     def frames(self, q: ArrayLike) -> Frames:
         """Frames of links and tool, and axes of joints and followers, in the base frame.
 

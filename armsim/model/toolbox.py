@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -104,7 +105,10 @@ def _of_rows(robot: Any, names: list[str]) -> tuple[list[ArmJoint], list[Element
         revolute = bool(link.isrevolute)
         theta, d = (link.offset, link.d) if revolute else (link.theta, link.offset)
         a, alpha = float(link.a), float(link.alpha)
-        chain += denavit_hartenberg(number, name, revolute, float(theta), float(d), a, alpha, bool(link.mdh))
+        row = denavit_hartenberg(number, name, revolute, float(theta), float(d), a, alpha, bool(link.mdh))
+        if link.isflip:  # the joint moves against its axis
+            row = tuple(replace(m, direction=(0.0, 0.0, -1.0), value=-m.value) if m.joint == number else m for m in row)
+        chain += row
         joints.append(ArmJoint(name, revolute, *_range(link.qlim)))
     return joints, chain
 

@@ -8,7 +8,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import ClassVar, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -149,6 +149,23 @@ class Command:
     xyz: tuple[float, float, float]
     rpy: tuple[float, float, float] | None = None
     direction: tuple[float, float, float] | None = None
+
+    @staticmethod
+    def of(pose: Any) -> Command:
+        """Command of a pose of the tool.
+
+        Parameters
+        ----------
+        pose : spatialmath.SE3
+            One pose in the base frame. [m]
+
+        Returns
+        -------
+        Command
+        """
+        x, y, z = (float(value) for value in pose.t)
+        roll, pitch, yaw = (float(value) for value in pose.rpy(order="zyx"))
+        return Command((x, y, z), (roll, pitch, yaw))
 
     @property
     def constraint(self) -> ToolConstraint:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -27,6 +28,23 @@ class NamedPose:
     command: Command | None = None
     near: tuple[float, ...] | None = None
     speeds: tuple[float, ...] | None = None
+
+    @staticmethod
+    def of(name: str, pose: Any) -> NamedPose:
+        """A pose by joint positions of shape (joints,) [rad or m], or as ``spatialmath.SE3`` [m].
+
+        Parameters
+        ----------
+        name : str
+        pose : sequence of float, or spatialmath.SE3
+
+        Returns
+        -------
+        NamedPose
+        """
+        if hasattr(pose, "rpy"):
+            return NamedPose(name, command=Command.of(pose))
+        return NamedPose(name, tuple(float(position) for position in pose))
 
 
 MOST_DIRECTED = 24
