@@ -44,6 +44,7 @@ from armsim.sampling import measures
 from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
 from armsim.sampling.chunk import RunSpec, attained_at
+from armsim.sampling.deflections import deflection_at
 from armsim.sampling.operation_limits import limit_names
 from armsim.sampling.population import TaskSample
 from armsim.sampling.pose import share_names
@@ -126,6 +127,7 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
         summary=judged.summary,
         distribution=distribution,
         skeleton=tuple(vector(point) for point in skeleton),
+        deflection=deflection_at(machine, poses.names[worst], poses.configurations.joints[worst]),
         measures=tuple(_measures(spec, task, poses, table, sample)),
         near_singular=tuple(poses.names[n] for n in close),
         reversals=tuple(_reversals(machine.arm.names, poses)),

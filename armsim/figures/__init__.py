@@ -4,6 +4,7 @@ from armsim.figures.arm_sketch import arm
 from armsim.figures.comparison_figures import difference_map, differences
 from armsim.figures.contribution_bars import error_budget
 from armsim.figures.contribution_maps import dominant_joint, group_share
+from armsim.figures.deflection_figure import deflection
 from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.joint_error_figures import has_waves, identical_joints, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
@@ -16,6 +17,7 @@ from armsim.figures.volume import volume
 
 __all__ = [
     "arm",
+    "deflection",
     "difference_map",
     "differences",
     "distribution",

@@ -164,6 +164,11 @@ FIGURES: tuple[Figure, ...] = (
         lambda result, task: True, figures.error_budget,
     ),
     Figure(
+        "deflection", "contributions",
+        "The arm under gravity at its worst pose, before and after what the controller compensates.",
+        lambda result, task: task.deflection is not None, figures.deflection,
+    ),
+    Figure(
         "population", "population",
         "What differs between built arms (accuracy) and between visits of one arm (repeatability).",
         lambda result, task: True, figures.population,

@@ -15,6 +15,8 @@ from armsim.results.result import FORMAT, NEAR_SINGULAR, Adaptive, MapOf, Result
 from armsim.results.summary import (
     Acceptance,
     Contribution,
+    DeflectedJoint,
+    Deflection,
     Grid,
     Measure,
     Reversal,
@@ -34,6 +36,8 @@ __all__ = [
     "Assumption",
     "Contribution",
     "CurveDetail",
+    "DeflectedJoint",
+    "Deflection",
     "ErrorMotionBudget",
     "Grid",
     "JointBudget",

@@ -24,6 +24,7 @@ from armsim.results.pose_table import PoseTable
 from armsim.results.poses import PoseResult, Vector
 from armsim.results.summary import (
     Acceptance,
+    Deflection,
     Grid,
     Measure,
     Reversal,
@@ -45,7 +46,8 @@ class TaskResult:
     """Results of a task.
 
     ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose [m]; ``near_singular`` names the
-    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` name the limitations of its figures.
+    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` name the limitations of its figures;
+    ``deflection`` is that of the worst pose, where anything gives way.
     """
 
     name: str
@@ -63,6 +65,7 @@ class TaskResult:
     maps: tuple[MapOf, ...] = ("error",)
     yield_curve: YieldCurve | None = None
     acceptance: Acceptance | None = None
+    deflection: Deflection | None = None
 
     @property
     def is_map(self) -> bool:

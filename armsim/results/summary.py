@@ -148,6 +148,29 @@ class YieldCurve:
 
 
 @dataclass(frozen=True)
+class DeflectedJoint:
+    """Displacement of the tool point by what one joint and its link give way under gravity. [m]"""
+
+    joint: str
+    before: Vector
+    after: Vector
+
+
+@dataclass(frozen=True)
+class Deflection:
+    """Nominal deflection under gravity at a pose, before and after compensation. [m]
+
+    ``points_before`` and ``points_after`` are the displacements of base, every joint and tool point; ``joints`` are the
+    parts of the tool point by joint.
+    """
+
+    pose: str
+    joints: tuple[DeflectedJoint, ...]
+    points_before: tuple[Vector, ...]
+    points_after: tuple[Vector, ...]
+
+
+@dataclass(frozen=True)
 class Unreachable:
     """A point that the arm cannot reach, and the reason."""
 

@@ -297,3 +297,34 @@ def test_bending_without_masses_is_refused(tmp_path: Path) -> None:
     (line,) = [line for line in process.stderr.splitlines() if "bending" in line]
     assert "joints.elbow.bending" in line
     assert "masses" in line
+
+
+def test_the_deflection_of_the_worst_pose_is_reported_before_and_after(tmp_path: Path) -> None:
+    """Points by the chain of the test; one joint is compensated, the others are not."""
+    keys = {name: keys_of(name, ", compensation: 75 %" if name == "elbow" else "") for name in ROWS}
+    task = armsim.load(write(tmp_path, keys)).run().task("t")
+    sag = task.deflection
+    assert sag is not None
+    assert sag.pose == task.summary.worst_pose
+    at = POSES[int(sag.pose[1:])]
+    for joint in sag.joints:
+        alone = deflected(at, names=(joint.joint,))
+        assert np.array(joint.before) == pytest.approx(alone, abs=1e-3 * np.linalg.norm(alone))
+        remaining = 0.25 if joint.joint == "elbow" else 1.0
+        assert np.array(joint.after) == pytest.approx(remaining * alone, abs=1e-3 * np.linalg.norm(alone))
+    total = deflected(at)
+    assert np.array(sag.points_before[-1]) == pytest.approx(total, abs=1e-3 * np.linalg.norm(total))
+    assert np.array(sag.points_after[-1]) == pytest.approx(
+        np.sum([joint.after for joint in sag.joints], axis=0), abs=1e-12
+    )
+    assert len(sag.points_before) == len(task.skeleton)
+    assert np.array(sag.points_before[0]) == pytest.approx(np.zeros(3))
+
+
+def test_the_figure_says_what_gravity_does(tmp_path: Path) -> None:
+    out = tmp_path / "r"
+    process = invoke("run", write(tmp_path, {"elbow": keys_of("elbow", ", compensation: 80 %")}), "--out", out)
+    assert process.returncode == 0, process.stderr
+    assert len(list((out / "figures").glob("*deflection.svg"))) == 1
+    page = (out / "report.html").read_text()
+    assert "gravity moves the tool point by" in page
