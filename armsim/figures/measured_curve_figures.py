@@ -20,6 +20,8 @@ POINTS = 4000
 """Points of a curve drawn, at most."""
 FINEST = 60
 """Periods of a wave drawn over the width of a figure, at most: more of them blur into a band."""
+APART = 30.0
+"""Ratio of the largest to the smallest amplitude from which on their axis is logarithmic."""
 
 
 def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
@@ -51,6 +53,20 @@ def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
     return out
 
 
+def _scale(axes: Axes, sensor: Measured, unit: Unit) -> None:
+    """Axis of amplitudes from 0; logarithmic where laws and amplitudes are too far apart to be read off it."""
+    laws = [order.law for order in sensor.orders if order.law is not None]
+    sizes = [order.amplitude for order in sensor.orders] + [law.p95 for law in laws]
+    positive = [size * unit.factor for size in sizes if size > 0.0]
+    if positive and max(positive) > APART * min(positive):
+        axes.set_yscale("log")
+        axes.yaxis.set_major_formatter("{x:g}")
+        axes.yaxis.set_minor_formatter("")
+        axes.set_ylim(0.3 * min(positive), 3.0 * max(positive))
+    else:
+        axes.set_ylim(bottom=0)
+
+
 def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encoder: str | None) -> str:
     """Amplitudes with intervals and laws; hollow marks for orders found in the residual. Returns the finding."""
     sizes = [order.amplitude * unit.factor for order in sensor.orders]
@@ -70,7 +86,7 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
     marks = [", hollow: found in the residual"] if sensor.in_residual else []
     marks += ["; below it orders of the data sheet that look the same"] if any(o.aliases for o in sensor.orders) else []
     axes.set(xlabel=noun + "".join(marks), ylabel=f"amplitude [{unit.name}]")
-    axes.set_ylim(bottom=0)
+    _scale(axes, sensor, unit)
     texts = [
         f"order {order.order}: {significant(size)} {unit.name}"
         for order, size in zip(sensor.orders, sizes, strict=True)

@@ -21,6 +21,7 @@ from armsim.calibration.curve_analysis import measure
 from armsim.documents.curve_file import read_curves
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
+from armsim.figures.measured_curve_figures import measured_curve
 from armsim.model.encoder import Encoder, Signal
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import IndistinguishableOrders
@@ -253,3 +254,15 @@ def test_sensors_left_out_are_those_of_the_covariance_of_the_others(tmp_path: Pa
         away = every[n] - others.mean(axis=0)
         square = away @ np.linalg.solve(np.cov(others.T), away)
         assert chance == pytest.approx(stats.f.sf(square * (8 - 4) * 8 / (63 * 4), 4, 8 - 4), rel=1e-6)
+
+
+@pytest.mark.parametrize(("eccentricity", "scale"), [(1e-6, "linear"), (500e-6, "log")])
+def test_amplitudes_far_below_their_law_can_be_read_off_the_figure(
+    eccentricity: float, scale: str, tmp_path: Path
+) -> None:
+    degrees = np.arange(0.0, 360.0, 10.0)
+    rows = [f"{angle},{5.0 * math.sin(math.radians(angle)):.4f}" for angle in degrees]
+    (tmp_path / "c.csv").write_text("\n".join(["angle [deg],error [arcsec]", *rows]) + "\n")
+    mounting = Mounting(eccentricity=Magnitude(uniform(eccentricity)))
+    (sensor,) = measure(tmp_path / "c.csv", (1,), ENCODER, mounting).sensors
+    assert measured_curve(sensor, "sheet").axes[2].get_yscale() == scale
