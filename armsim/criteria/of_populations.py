@@ -79,7 +79,7 @@ def passing(
 ) -> NDArray[np.bool_]:
     """Units within every limit at all poses of a task, shape (3, units): as estimated, for certain, possibly.
 
-    By the estimate; for certain, and possibly, where the integration of RP leaves it in doubt.
+    The three rows differ where a limit lies within the integration error of RP.
 
     Parameters
     ----------

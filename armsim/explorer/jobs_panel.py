@@ -16,7 +16,7 @@ from armsim.explorer import background_jobs, charts, view_model
 from armsim.explorer.edit_options import chosen_changes
 from armsim.explorer.session import Session
 from armsim.formatting import percent, show
-from armsim.report.decision_sentences import signed_change
+from armsim.report.decision_sentences import kind_in_words, signed_change
 from armsim.report.verdict import TONES
 from armsim.requirement import show_change
 
@@ -160,7 +160,7 @@ class JobsPanel:
                 ui.label(f"{task.name}: change of the {rows[0].criteria[0].phrase}").classes("quiet")
             for row in rows:
                 with ui.row().classes("justify-between w-full no-wrap"):
-                    ui.label(f"{row.kind}: {row.what}").classes("ellipsis")
+                    ui.label(f"{kind_in_words(row.kind)}: {row.what}").classes("ellipsis")
                     change = row.criteria[0]
                     text = show_change(change.change.value, None, change.quantity)
                     ui.label(text).style("white-space: nowrap")

@@ -20,6 +20,11 @@ def signed_change(change: CriterionChange) -> str:
     return show_change(change.change.value, change.change.interval, change.quantity)
 
 
+def kind_in_words(kind: str) -> str:
+    """Kind of a single change, as people read it."""
+    return "joint without error" if kind == "joint ideal" else kind
+
+
 def effect(change: CriterionChange) -> str:
     """Effect of a design on a criterion as the end of a sentence: "takes 50.9 µm off the yield"."""
     value, interval = change.change

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from armsim import figures
 from armsim.figures.style import Drawing
-from armsim.report.decision_sentences import signed_change
+from armsim.report.decision_sentences import kind_in_words, signed_change
 from armsim.report.drawing import Planned
 from armsim.report.pictures import Extras
 from armsim.results import MapOf, Result, TaskResult
@@ -69,9 +69,9 @@ def what_if_figure(table: WhatIfs, anchor: str) -> Iterator[Planned]:
         if not largest:
             continue
         best = largest[0]
-        rows = [(f"{row.what}, {row.kind}", row.criteria[0].change) for row in largest]
+        rows = [(f"{row.what}, {kind_in_words(row.kind)}", row.criteria[0].change) for row in largest]
         change = best.criteria[0]
-        title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed_change(change)}"
+        title = f"{task.name}: {best.what}, {kind_in_words(best.kind)}, changes most: {signed_change(change)}"
         sizes = f"{table.result.units} arms × {table.result.visits} visits"
         note = f"{sizes}, the same random numbers with and without the change"
         caption = "One change at a time; lines are 95 % intervals of the change."

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from armsim.formatting import show
-from armsim.report.decision_sentences import curve_in_words, signed_change
+from armsim.report.decision_sentences import curve_in_words, kind_in_words, signed_change
 from armsim.report.document import Block, Section, Text
 from armsim.report.frame import Column, Frame, lengths, shares, words
 from armsim.report.pictures import Extras
@@ -42,7 +42,7 @@ def advice(result: Result, extras: Extras) -> list[str]:
     if extras.what_ifs is not None:
         rows = [row for row in extras.what_ifs.of(task.name) if row.criteria[0].gain > 0][:ADVICE]
         return [
-            f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed_change(row.criteria[0])} of the "
+            f"{kind_in_words(row.kind).capitalize()}, {row.what}: {signed_change(row.criteria[0])} of the "
             f"{row.criteria[0].phrase}."
             for row in rows
         ]

@@ -39,8 +39,8 @@ def curve_frame(curve: TradeOff) -> Frame:
             *sizes,
             *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
             words("worst pose", [point.pose for point in points]),
-            words("does not keep", [", ".join(point.failed) or "nothing" for point in points]),
-            words("beaten", ["yes" if beaten else "" for beaten in curve.beaten]),
+            words("criteria not kept", [", ".join(point.failed) or "nothing" for point in points]),
+            words("a cheaper one errs no more", ["yes" if beaten else "" for beaten in curve.beaten]),
             *fitted,
         ),
         f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less; "
@@ -59,7 +59,7 @@ def spread(frame: Frame, most: int) -> Frame:
 
 def curve_section(curve: TradeOff) -> Section:
     """Section on the trade-off."""
-    designs = spread(curve_frame(curve).without("worst pose", "does not keep"), SHOWN)
+    designs = spread(curve_frame(curve).without("worst pose", "criteria not kept"), SHOWN)
     blocks: list[Block] = [Text(curve_in_words(curve)), designs.table()]
     if any(curve.beaten):
         blocks.append(Text("Beaten: a cheaper design of the curve errs no more in its sample.", "soft"))
@@ -93,7 +93,7 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
         f"what does less error of {curve.scenario} cost, and from which price on is the requirement met?",
         trade_off_answer(curve),
         TONES[curve.state],
-        spread(curve_frame(curve), FIRST).without("design", "beaten").table(),
+        spread(curve_frame(curve), FIRST).without("design", "a cheaper one errs no more").table(),
         (curve_section(curve),),
         (trade_off_figure(curve, "trade-off"),),
         ("trade-off",),

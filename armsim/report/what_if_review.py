@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from armsim.decide.what_if import WhatIf, WhatIfs
-from armsim.report.decision_sentences import effect
+from armsim.report.decision_sentences import effect, kind_in_words
 from armsim.report.document import Section, Text
 from armsim.report.frame import Frame, changes, stacked, words
 from armsim.report.gallery import what_if_figure, what_if_name
@@ -45,7 +45,10 @@ def what_if_frames(table: WhatIfs, task: TaskResult) -> list[Frame]:
 
 
 def _frame(rows: Sequence[WhatIf], criteria: Sequence[int], task: TaskResult) -> Frame:
-    columns = [words("change", [row.kind for row in rows]), words("of", [row.what for row in rows])]
+    columns = [
+        words("change", [kind_in_words(row.kind) for row in rows]),
+        words("of", [row.what for row in rows]),
+    ]
     for n in criteria:
         criterion = rows[0].criteria[n]
         of_all = [row.criteria[n].change for row in rows]
@@ -82,7 +85,8 @@ def what_if_answer(table: WhatIfs) -> str:
     change = best.criteria[0]
     if change.gain <= 0.0 or not change.change.resolved:
         return f"{as_it_is(table.result)}; no change has a significant effect at {task.name}."
-    return f"{as_it_is(table.result)}; {best.what}, {best.kind}, gains most: {effect(change)}, at {task.name}."
+    what = f"{best.what}, {kind_in_words(best.kind)}"
+    return f"{as_it_is(table.result)}; {what}, gains most: {effect(change)}, at {task.name}."
 
 
 def what_if_printout(table: WhatIfs) -> Iterator[Frame | str]:

@@ -130,8 +130,8 @@ class Workers:
 
 
 @dataclass(eq=False)
-class _Share:
-    """Chunk with its partial sample."""
+class _ChunkProgress:
+    """Chunk of a task, what is prepared for it, and how far it is sampled."""
 
     task: int
     chunk: PoseChunk
@@ -169,7 +169,7 @@ class Population:
         self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.poses_per_output >= CHUNK
         self._evaluated: dict[tuple[int, int], tuple[EvaluatedChunk, PoseTable]] = {}
         self._shares = [
-            _Share(number, chunk)
+            _ChunkProgress(number, chunk)
             for number, task in enumerate(tasks)
             for chunk in pose_chunks(task.key, task.configurations, workers.count)
         ]
@@ -242,7 +242,7 @@ class Population:
             self._progress(task.name, at, total)
         return TaskSample(rows, extremes, fit)
 
-    def _sample(self, units: int, resumable: bool, share: _Share) -> ChunkResult:
+    def _sample(self, units: int, resumable: bool, share: _ChunkProgress) -> ChunkResult:
         prepared = share.prepared = share.prepared or self._prepared(share)
         if prepared is None:
             return sample_chunk(self.spec, share.chunk, units, self._stop.check_stop)
@@ -254,7 +254,7 @@ class Population:
             share.sample = sample
         return result
 
-    def _prepared(self, share: _Share) -> PreparedPoses | None:
+    def _prepared(self, share: _ChunkProgress) -> PreparedPoses | None:
         """Prepared poses of a chunk, with stored kinematics where available."""
         chunk, first = share.chunk, share.chunk.first // TOGETHER * TOGETHER
         evaluated = self._evaluated.get((share.task, first))
