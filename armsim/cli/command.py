@@ -256,6 +256,34 @@ def reply(
     end(answer.state)
 
 
+def study_reply(
+    name: str,
+    scenario: Path,
+    output: Output,
+    sampling: Sampling,
+    changes: Changes,
+    answer: Callable[[Study, RunOptions], Reply],
+) -> None:
+    """Run a command that takes one scenario with changes.
+
+    Parameters
+    ----------
+    name : str
+        Name of the command.
+    scenario : Path
+    output : Output
+    sampling : Sampling
+    changes : Changes
+    answer : callable
+        Computes the reply of a study.
+    """
+    study = sampling.read(scenario, changes)
+    rerun_command = typed(name, [scenario], study.scenario.plan, *changes.words)
+    reply(
+        output, lambda progress, note: answer(study, sampling.options(progress, note)), rerun_command, files_of(study)
+    )
+
+
 def conclude(answer: Reply, json: bool, folder: Path | None = None, written: Path | None = None) -> None:
     """Print a reply, its notes, and the paths of its files."""
     with printing(written or folder):

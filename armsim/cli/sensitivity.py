@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, reply, typed
+from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, study_reply
 
 if TYPE_CHECKING:
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.sampling.run_options import RunOptions
+    from armsim.study import Study
 
 
 @grouped
@@ -21,15 +22,13 @@ def sensitivity(
     changes: Changes,
 ) -> None:
     """Sensitivity of the tool-point error to each data-sheet value: per unit of it, and by a tenth of it less."""
-    study = sampling.read(scenario, changes)
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def answer(study: Study, run_options: RunOptions) -> Reply:
         from armsim.decide import sensitivities
         from armsim.report.sensitivity_review import sensitivity_printout, sensitivity_review
 
-        table = sensitivities(study, sampling.options(progress, note))
+        table = sensitivities(study, run_options)
         review = sensitivity_review(table, study.scenario)
         return Reply(table.to_dict, sensitivity_printout(table), review.notes, review=review)
 
-    rerun_command = typed("sensitivity", [scenario], study.scenario.plan, *changes.words)
-    reply(output, work, rerun_command, files_of(study))
+    study_reply("sensitivity", scenario, output, sampling, changes, answer)

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, reply, typed
+from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, study_reply
 
 if TYPE_CHECKING:
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.sampling.run_options import RunOptions
+    from armsim.study import Study
 
 
 @grouped
@@ -21,15 +22,13 @@ def what_if(
     changes: Changes,
 ) -> None:
     """Effect of single improvements: each joint without error, each cause halved, each encoder one bit finer."""
-    study = sampling.read(scenario, changes)
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def answer(study: Study, run_options: RunOptions) -> Reply:
         from armsim.decide import what_if as change
         from armsim.report.what_if_review import what_if_printout, what_if_review
 
-        table = change(study, sampling.options(progress, note))
+        table = change(study, run_options)
         review = what_if_review(table, study.scenario)
         return Reply(table.to_dict, what_if_printout(table), review.notes, review=review)
 
-    rerun_command = typed("what-if", [scenario], study.scenario.plan, *changes.words)
-    reply(output, work, rerun_command, files_of(study))
+    study_reply("what-if", scenario, output, sampling, changes, answer)

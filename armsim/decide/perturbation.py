@@ -189,8 +189,15 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     for task, poses in zip(result.tasks, every, strict=True):
         few.append(poses.only([poses.names[n] for n in _largest(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
-    if any(len(some.names) < len(poses.names) for some, poses in zip(few, every, strict=True)):
+    left_out = [
+        f"{len(some.names)} of the {len(poses.names)} poses of {task.name} count here, those where the figure of any "
+        "criterion is largest"
+        for task, some, poses in zip(result.tasks, few, every, strict=True)
+        if len(some.names) < len(poses.names)
+    ]
+    if left_out:
         result, sampled = base.evaluate(few, run_options.without_notes)
+        result = replace(result, warnings=(*result.warnings, *left_out))
     return base, few, result, sampled
 
 

@@ -144,6 +144,11 @@ def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> No
     (task,) = table.result.tasks
     assert list(task.poses.names) == ["stretched"]
     assert {row.task for row in table.rows} == {"t"}
+    text = "1 of the 2 poses of t count here, those where the figure of any criterion is largest"
+    assert text in table.result.warnings
+    assert text in sensitivities(study, RunOptions(1)).result.warnings
+    monkeypatch.undo()
+    assert not [one for one in what_if(study, RunOptions(1)).result.warnings if "count here" in one]
 
 
 def test_the_curve_steps_by_shares_of_the_error() -> None:
