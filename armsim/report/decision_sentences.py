@@ -193,4 +193,5 @@ def _criteria_failed(proof: Proof) -> str:
     """Criteria that the sampled designs fail, as the end of a sentence, with how many fail each of several."""
     if len(proof.failed) < 2:
         return "".join(f" in {criterion}" for criterion in proof.failed)
-    return " in " + " and ".join(f"{criterion} ({number})" for criterion, number in proof.failed.items())
+    *most, last = [f"{criterion} ({number})" for criterion, number in proof.failed.items()]
+    return f" in {', '.join(most)} and {last}"
