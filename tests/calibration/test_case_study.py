@@ -46,8 +46,16 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, st
 def test_both_files_are_those_of_the_script() -> None:
     assert hidden.ROWS.read_text() == hidden.rows_text()
     assert hidden.TRACKER.read_text() == hidden.tracker_text()
-    for block in re.findall(r"```text\n((?:joint,|session;).*?)```", PAGE, re.DOTALL):
+    for block in re.findall(r"```text\n((?:joint,offset|session;).*?)```", PAGE, re.DOTALL):
         assert any(text.startswith(block) for text in (hidden.rows_text(), hidden.tracker_text()))
+
+
+def test_the_table_of_a_scara_makes_a_starter(tmp_path: Path) -> None:
+    (block,) = re.findall(r"```text\n(joint,type.*?)```", PAGE, re.DOTALL)
+    (tmp_path / "scara.csv").write_text(block)
+    answer = invoke("new", tmp_path / "cell", "--rows", tmp_path / "scara.csv")
+    assert answer.returncode == 0, answer.stderr
+    assert "type: prismatic" in (tmp_path / "cell" / "arm.yaml").read_text()
 
 
 def test_what_the_page_shows_is_what_the_command_says(folder: tuple[Path, dict[str, str]]) -> None:
