@@ -117,6 +117,7 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
         tuple(stats.quantile(ap, p) for p in CURVE),
         tuple(stats.quantile(rp, p) for p in CURVE),
     )
+    moving = [motion for motion in machine.arm.motions if motion.moves]
     skeleton = machine.arm.postures(poses.configurations.joints[worst : worst + 1]).points[0]
     close = np.flatnonzero(table.column("conditioning") < NEAR_SINGULAR)
     return TaskResult(
@@ -127,6 +128,7 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
         summary=judged.summary,
         distribution=distribution,
         skeleton=tuple(vector(point) for point in skeleton),
+        skeleton_joints=tuple(number for number, motion in enumerate(moving, start=1) if motion.joint is not None),
         deflection=deflection_at(machine, poses.names[worst], poses.configurations.joints[worst]),
         measures=tuple(_measures(spec, task, poses, table, sample)),
         near_singular=tuple(poses.names[n] for n in close),

@@ -21,6 +21,7 @@ def arm(result: Result) -> style.Drawing:
     """The arm at the worst pose of its first task from the side and from above, every joint with its sensor."""
     task = result.tasks[0]
     points = np.array(task.skeleton) * 1e3
+    at_joints = list(task.skeleton_joints)
     names = list(result.joints)
     reach = np.ptp(points[2:] if len(points) > 3 else points, axis=0)  # a track would hide the arm on it
     across = 0 if reach[0] >= reach[1] else 1
@@ -32,15 +33,15 @@ def arm(result: Result) -> style.Drawing:
         for axes, (first, second) in ((side, (across, 2)), (above, (0, 1))):
             projection = points[:, [first, second]]
             axes.plot(*projection.T, color="#222222", linewidth=2.4, solid_capstyle="round", zorder=2)
-            axes.plot(*projection[1:-1].T, "o", color=style.COLOURS[0], markersize=7, zorder=3)
+            axes.plot(*projection[at_joints].T, "o", color=style.COLOURS[0], markersize=7, zorder=3)
             axes.plot(*projection[-1], "D", color=style.COLOURS[1], markersize=6, zorder=3)
             axes.set(xlabel=f"{LETTERS[first]} [mm]", ylabel=f"{LETTERS[second]} [mm]", aspect="equal")
             axes.margins(0.15)
             if np.ptp(projection[:, 1]) < FLAT * max(float(np.ptp(points, axis=0).max()), 1e-9):
                 half = 0.1 * float(np.ptp(points, axis=0).max()) or 1.0  # a line, not its rounding
                 axes.set_ylim(float(projection[:, 1].mean()) - half, float(projection[:, 1].mean()) + half)
-            out.annotate(axes, *projection[1:-1].T, texts=[_sensor(result, name) for name in names])
-        _label_joints(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
+            out.annotate(axes, *projection[at_joints].T, texts=[_sensor(result, name) for name in names])
+        _label_joints(side, beside, points[at_joints][:, [across, 2]], [_sensor(result, name) for name in names])
         finest = max(result.joints.values(), key=lambda budget: budget.resolution_bits)
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in beside_each_other(task.skeleton[-1]))

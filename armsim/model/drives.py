@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
+from armsim.causes import LEAD_ERROR
 from armsim.errormodel.shapes import State
 from armsim.errormodel.states import States
 from armsim.errormodel.terms import Act, Axis, Role, Term
@@ -151,7 +152,10 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
     Returns
     -------
     Term
+        The error of a lead stays with the slide: it is in proportion to the travel of the slide, whoever turns the nut.
     """
+    if term.cause is LEAD_ERROR:
+        return term
     inverse, identity = np.linalg.inv(matrix), np.eye(len(matrix))
     acts: list[Act] = []
     for act in term.acts:

@@ -45,8 +45,9 @@ NEAR_SINGULAR = 0.01
 class TaskResult:
     """Results of a task.
 
-    ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose [m]; ``near_singular`` names the
-    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` name the limitations of its figures;
+    ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose [m], through every joint and
+    follower; ``skeleton_joints`` are the numbers of its points that are joints; ``near_singular`` names the poses whose
+    ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` name the limitations of its figures;
     ``deflection`` is that of the worst pose, where anything gives way.
     """
 
@@ -57,6 +58,7 @@ class TaskResult:
     summary: Summary
     distribution: UnitDistribution
     skeleton: tuple[Vector, ...]
+    skeleton_joints: tuple[int, ...] = ()
     measures: tuple[Measure, ...] = ()
     near_singular: tuple[str, ...] = ()
     reversals: tuple[Reversal, ...] = ()
