@@ -13,6 +13,7 @@ from armsim.arrays import Array
 from armsim.documents.csv_columns import Columns, read_columns
 from armsim.documents.reading_columns import AXES, KINDS, orientations, states, uncertainties
 from armsim.documents.units import ZERO_CELSIUS
+from armsim.errors import InputError, Problem
 from armsim.model.kinematics import rigid_motion
 
 LEAST_VISITS = 2
@@ -147,6 +148,10 @@ def read_points(
         without a reading.
     """
     kinds: dict[str, tuple[str, ...]] = {} if joint_columns is None else joint_columns.kinds
+    taken = [name for name in kinds if name in (*WORDS, *AXES, *KINDS)]
+    if taken:
+        finding = f"joint {taken[0]!r} is named as another column of measured points"
+        raise InputError(Problem(str(path), 0, 0, "header", finding, "an arm whose joints have other names"))
     kinds |= dict.fromkeys(AXES, ("length",)) | KINDS
     table = read_columns(path, kinds, WORDS, AXES)
     table = table.without(excluded) if excluded else table

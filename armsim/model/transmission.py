@@ -56,10 +56,12 @@ class Transmission:
         effect="share of the wind-up", physics=gear.wind_up,
     )  # fmt: skip
     compensation: float = key(0.0, "ratio", "share of the wind-up that the controller removes", least=0.0, most=1.0)
-    lead: float = key(0.0, "length", "travel of a slide per turn of its screw", least=0.0, only="translation")
+    lead: float = key(
+        0.0, "length", "travel of a slide per turn of its screw", least=0.0, above=True, only="translation"
+    )
     pinion_radius: float = key(
         0.0, "length", "pitch radius of the pinion of a rack, or of the pulley of a belt, that moves a slide",
-        least=0.0, only="translation",
+        least=0.0, above=True, only="translation",
     )  # fmt: skip
     lead_error: Distribution = key(
         NONE, "slope or ratio", "error of the lead of a screw, or of the pitch of a rack or belt, in proportion to the "

@@ -379,3 +379,13 @@ sampling: {units: 64, visits: 2, seed: 3}"""
         assert row["spread"] == pytest.approx(spread, rel=1e-6)
         assert row["over_population"] == pytest.approx(row["uncertainty"], rel=4 / np.sqrt(126))
         assert row["uncertainty"] < 0.05 * spread
+
+
+def test_a_joint_named_as_a_column_is_refused_in_measured_points(tmp_path: Path) -> None:
+    path = palletiser(tmp_path)
+    for file in (tmp_path / "arm.yaml", path):
+        file.write_text(file.read_text().replace("upper", "arm"))
+    (tmp_path / "points.csv").write_text("arm,x [mm],y [mm],z [mm]\n1,0,0,0\n")
+    process = invoke("verify", path, "--measured", tmp_path / "points.csv")
+    assert process.returncode == 2
+    assert "joint 'arm' is named as another column" in process.stderr

@@ -122,7 +122,7 @@ def test_a_sensor_on_the_slide_has_none_of_it(tmp_path: Path) -> None:
 
 
 WRONG = (
-    ("lead: 0 mm, ratio: 3", "", "encoder", "measures rotation, joint lift is prismatic"),
+    ("lead: 0 mm, ratio: 3", "", "lead", "too small"),
     ("lead: 10 mm, pinion_radius: 5 mm", "", "pinion_radius", "beside a lead"),
     ("lead_error: 10 um/m", "", "encoder", "measures rotation, joint lift is prismatic"),
     (f"{DRIVE}, type: planetary", "", "type", "a gear at the prismatic joint lift"),
