@@ -80,8 +80,8 @@ def shapes() -> tuple[Shape, ...]:
     by_path: dict[tuple[str, str], Shape] = {}
     for kind in KINDS:
         for path, meaning in _properties(schema_of(kind)):
-            inside = kind == "scenario" and path.startswith("joints.")
-            document, declared = ("joint", path.removeprefix("joints.")) if inside else (kind, path)
+            inside = kind == "scenario" and path.startswith(("joints.", "groups.")) and path != "groups.joints"
+            document, declared = ("joint", path.partition(".")[2]) if inside else (kind, path)
             if declared not in declared_paths:
                 by_path.setdefault((document, declared), Shape(document, declared, meaning))
     return tuple(by_path.values())
