@@ -53,6 +53,11 @@ def caveats(
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
     if rise is None and drifting:
         out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
+    if scenario.machine.arm.couplings or scenario.machine.arm.followers:
+        out.append(
+            "couplings and followers are taken as exact: bars, belts and wheels between drives and joints have no "
+            "tolerance, play or stretch"
+        )
     large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _turns_far(budget)]
     if large:
         out.append(
