@@ -144,7 +144,7 @@ def build_joint(
 
 
 def check_loaded(joints: Sequence[Joint], masses: Masses | None, source: Source) -> None:
-    """Check that the arm has masses where a joint winds up or bends.
+    """Check that the arm has masses where a joint bends.
 
     Parameters
     ----------
@@ -156,14 +156,12 @@ def check_loaded(joints: Sequence[Joint], masses: Masses | None, source: Source)
     Raises
     ------
     InputError
-        A joint winds up or bends, and nothing loads it.
+        A joint bends, and nothing loads it.
     """
-    for joint in joints if masses is None else ():
-        winds_up = joint.geared and math.isfinite(joint.transmission.stiffness)
-        at = ("transmission", "stiffness") if winds_up else ("bending",)
-        if winds_up or joint.bending.stiffness:
-            accepted = "masses: in the arm, of links or payload"
-            raise source.error(("joints", joint.name, *at), f"{at[-1]} of an arm without masses", accepted)
+    bending_joints = [joint.name for joint in joints if joint.bending.stiffness]
+    if masses is None and bending_joints:
+        at = ("joints", bending_joints[0], "bending")
+        raise source.error(at, "bending of an arm without masses", "masses: in the arm, of links or payload")
 
 
 def _check_mounting(mounting: Any, encoder: Encoder, place: Place) -> None:

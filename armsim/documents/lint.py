@@ -30,6 +30,9 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
                 f"ratio {ratio:g} at {joint.name}: the motor turns {abs(ratio):g} times per turn of the joint; was "
                 f"{1 / abs(ratio):g} meant?"
             )
+    stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
+    if stiff and machine.masses is None:
+        notes.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
     dark = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
     if dark:
         notes.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
