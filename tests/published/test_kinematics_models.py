@@ -118,7 +118,7 @@ def test_tolerances_act_on_a_robot_of_the_toolbox() -> None:
 
 def urdf_arm(parts: tuple[str, ...], base: str, tip: str) -> Arm:
     source = Source(Path("test.yaml"), {}, {}, "")
-    joints, motions, _ = read_chain(robot_file(*parts), base, tip, source, ())
+    joints, motions, _, _ = read_chain(robot_file(*parts), base, tip, source, ())
     return Arm(parts[-1], joints, tuple(motions))
 
 
@@ -250,7 +250,7 @@ def test_a_study_with_an_arm_of_the_toolbox() -> None:
 def test_masses_of_a_urdf_load_the_joints_as_in_pinocchio(parts: tuple[str, ...], base: str, tip: str) -> None:
     """Generalised gravity of pinocchio, joints beyond the chain (fingers) standing at zero."""
     source = Source(Path("arm.yaml"), {}, {}, "")
-    joints, motions, masses = read_chain(robot_file(*parts), base, tip, source, ())
+    joints, motions, _, masses = read_chain(robot_file(*parts), base, tip, source, ())
     arm = Arm(parts[-1], joints, tuple(motions))
     full = pin.buildModelFromUrdf(str(robot_file(*parts)))
     extra = [full.getJointId(n) for n in full.names if n != "universe" and n not in arm.names]
