@@ -68,10 +68,10 @@ class Population:
         """A wave of uniform amplitude in a random direction."""
         return np.abs(self.uniform(size)) * np.sin(self.rng.uniform(0, 2 * np.pi, ARMS))
 
-    def curve(self, size: float, kept: float = 1.0) -> np.ndarray:
+    def curve(self, size: float, share: float = 1.0) -> np.ndarray:
         """A curve of which only the size is known: one order, with the standard deviation of the tolerance."""
         out = np.sqrt(2.0) * size / np.sqrt(3.0) * np.sin(self.rng.uniform(0, 2 * np.pi, ARMS))
-        return np.where(self.rng.uniform(0, 1, ARMS) < kept, out, 0.0)
+        return np.where(self.rng.uniform(0, 1, ARMS) < share, out, 0.0)
 
     def side(self, width: float) -> np.ndarray:
         return 0.5 * width * self.rng.choice([-1.0, 1.0], ARMS)
@@ -174,8 +174,8 @@ STUDIES = {"palletiser": palletiser, "quill-scara": quill, "coupled-six": couple
 def test_a_study_is_that_of_the_simulated_arms(name: str) -> None:
     path = Path(ROOT / "scenarios" / f"{name}.yaml")
     task = armsim.load(path).with_plan(units=4000, visits=8).run().tasks[0]
-    stated = yaml.safe_load(path.read_text())["tasks"][0]["poses"]
-    for pose, listed in zip(task.poses, stated, strict=True):
+    poses_listed = yaml.safe_load(path.read_text())["tasks"][0]["poses"]
+    for pose, listed in zip(task.poses, poses_listed, strict=True):
         rms, p95 = rms_and_p95(STUDIES[name](np.array([float(text.split()[0]) for text in listed["joints"]])))
         assert pose.error.rms == pytest.approx(rms, rel=0.02)
         assert pose.error.p95 == pytest.approx(p95, rel=0.02)

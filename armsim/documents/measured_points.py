@@ -148,9 +148,9 @@ def read_points(
         without a reading.
     """
     kinds: dict[str, tuple[str, ...]] = {} if joint_columns is None else joint_columns.kinds
-    taken = [name for name in kinds if name in (*WORDS, *AXES, *KINDS)]
-    if taken:
-        finding = f"joint {taken[0]!r} is named as another column of measured points"
+    colliding = [name for name in kinds if name in (*WORDS, *AXES, *KINDS)]
+    if colliding:
+        finding = f"joint {colliding[0]!r} is named as another column of measured points"
         raise InputError(Problem(str(path), 0, 0, "header", finding, "an arm whose joints have other names"))
     kinds |= dict.fromkeys(AXES, ("length",)) | KINDS
     table = read_columns(path, kinds, WORDS, AXES)

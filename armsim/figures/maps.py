@@ -211,9 +211,9 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
         edge = [withStroke(linewidth=2.4, foreground="#555555")]
         place_x, place_y = centres[0][columns], centres[1][rows]
         axes.plot(place_x, place_y, "x", color="white", markersize=4, markeredgewidth=1.0, path_effects=edge)
-        handles.append(
-            Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({singular.sum()} poses)")
-        )
+        count = int(singular.sum())
+        label = f"near-singular ({count} pose{'s' if count > 1 else ''})"
+        handles.append(Line2D([], [], linestyle="", marker="x", color="#777777", label=label))
     arm = in_grid(task, np.array(task.skeleton)) * 1e3
     across, up = (LETTERS.index(letter) for letter in grid.axes)
     x_low, x_high, y_low, y_high = x[0], x[-1], y[0], y[-1]

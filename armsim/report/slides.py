@@ -76,11 +76,14 @@ def _write(
 
 def _first(deck: Any, document: ReviewDocument) -> None:
     slide = _blank(deck)
-    _write(slide, document.title, MARGIN, 0.5, WIDTH - 2 * MARGIN, 0.9, TITLE + 8, bold=True)
-    _write(slide, f"{document.subtitle}; {document.date}", MARGIN, 1.5, WIDTH - 2 * MARGIN, 0.4, TEXT)
+    high = max(0.9, height_of(document.title, TITLE + 8, bold=True))
+    _write(slide, document.title, MARGIN, 0.5, WIDTH - 2 * MARGIN, high, TITLE + 8, bold=True)
+    at, subtitle = 0.6 + high, f"{document.subtitle}; {document.date}"
+    high = max(0.4, height_of(subtitle, TEXT))
+    _write(slide, subtitle, MARGIN, at, WIDTH - 2 * MARGIN, high, TEXT)
     front = document.front
     if front is not None:
-        at = 2.1
+        at += high + 0.2
         for text, size, bold in (
             (front.question, TEXT, False),
             (front.answer, TITLE - 6, True),

@@ -138,7 +138,7 @@ def test_what_cannot_be_reached_and_what_is_near_singular_is_marked(result: Resu
     figure = figures.error_map(result, task)
     labels = [text.get_text() for axes in figure.axes if axes.get_legend() for text in axes.get_legend().get_texts()]
     assert "cannot be reached" in labels
-    assert "near-singular (1 cells)" in labels
+    assert "near-singular (1 pose)" in labels
     assert np.isnan(maps.on_grid(task, task.column("error.rms"))).sum() == 1
 
 

@@ -157,7 +157,7 @@ def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
 
 
 def test_what_cannot_fit_is_refused_with_advice(demo: Study) -> None:
-    with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ units"):
+    with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ arms"):
         lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), Load(564, 200), Place(2, GIB // 2))
     with pytest.raises(RunError, match="fewer poses"):
         lay_out(demo.scenario.machine, SamplingPlan(2000, 30), Load(10_000_000, 200), Place(2))
