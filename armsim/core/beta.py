@@ -19,7 +19,7 @@ def beta_share(a: float, b: float, x: float) -> float:
     References
     ----------
     .. [1] NIST Digital Library of Mathematical Functions, 8.17.22 (continued fraction) and 8.17.4 (symmetry).
-    .. [2] Lentz, Appl. Opt. 15 (1976) 668, for its evaluation from the front.
+    .. [2] Lentz, Appl. Opt. 15 (1976) 668, for its evaluation by forward recurrence.
     """
     if x <= 0.0 or x >= 1.0:
         return 0.0 if x <= 0.0 else 1.0

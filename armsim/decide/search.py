@@ -1,4 +1,4 @@
-"""State of a search for a set of encoders: options, sampled designs, and the ratios that they tell."""
+"""State of a search for a set of encoders: options, sampled designs, and the ratios learned from them."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from armsim.tasks import PoseSet
 MARGIN = 1.06
 """Limits of the program over those that the ratios of the first design give, in mean square: 3 % in the quantile."""
 LEARNING_UNITS = 512
-"""Built units of the designs but for the last that are sampled to learn the ratios."""
+"""Built units per design that are sampled to learn the ratios; the last design is sampled with all."""
 ROUNDS = 3
 """Designs sampled to learn the ratios."""
 FEW = 16
@@ -114,7 +114,7 @@ class Search:
         return out
 
     def program(self) -> Program:
-        """The program for the ratios as they are known. Of the visits it holds what no design can evade."""
+        """Linear program for the ratios as they are known; of the limits on visits only what every design must keep."""
         poses = len(self.names)
         return Program(
             self.options,
@@ -214,7 +214,8 @@ class Search:
         return limits
 
     def predicted(self, program: Program, choice: Choice) -> float:
-        """Quantile of the leading criterion, predicted by first order and the ratios, where it is largest of its limit.
+        """Quantile of the leading criterion, predicted by first order and the ratios, at the pose where it
+        uses the largest share of its limit.
 
         Parameters
         ----------
@@ -273,7 +274,7 @@ class Search:
                         program.limit[n] = min(program.limit[n], bound)
 
     def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
-        """Relative improvement of a joint up to which a choice is taken as no better than this failed one.
+        """Relative improvement of a joint up to which a choice counts as no better than the failed one.
 
         All joints together may then make up for half of what it exceeds, in mean square.
 

@@ -1,7 +1,8 @@
 """Sensitivity of the tool-point error to every line of a data sheet: per unit, and for a tenth less.
 
 Both are of the quantile at the coverage of the requirement, sampled with common random numbers: the same units and
-visits with the number a little larger and smaller, and with a tenth of it less (`engine.paired.quantile_shift`).
+visits with the number a little larger and smaller, and with a tenth of it less
+(`sampling.paired_difference.quantile_shift`).
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ LEAST_UNITS, MOST_UNITS = 16 * UNIT_BLOCK, 64 * UNIT_BLOCK
 VISITS = 4
 """Visits of each of them, at most."""
 NOTHING = 1e-6
-"""Share of the quantile below which the slope of every error over the logarithm of a number is nothing."""
+"""Share of the quantile below which the effect of a number counts as none."""
 
 
 @dataclass(frozen=True)
@@ -195,7 +196,7 @@ class TaskPopulation:
         after = np.sqrt(linearise(machine.evaluated(self.configurations)).mean_square)
         rms = float(np.sqrt(np.mean(after**2)) - np.sqrt(np.mean(before**2)))
         ratio = np.divide(self.quantiles, before, out=np.zeros_like(before), where=before > 0)
-        pose = int(np.argmax(ratio * after))  # the worst of then, foretold
+        pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
         population = self.at(pose)
         lengths = population.with_machine(machine)
         apart = float(self.quantiles[pose] - self.quantiles[self.worst])

@@ -17,15 +17,15 @@ from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_DEEP = 16
-"""Maximum number of bases one upon another."""
+"""Maximum length of a chain of bases."""
 Bases = tuple[str, ...]
 
 
 class ChangesDocument(Document):
     """A scenario as a change of another.
 
-    ``changes`` by path, as `documents.overrides`: ``joints.j2.mounting.eccentricity: 10 um``. What is named by a file
-    counts from the file that says so.
+    ``changes`` by path, as `documents.overrides`: ``joints.j2.mounting.eccentricity: 10 um``. File names are
+    relative to the file that contains them.
     """
 
     kind: Literal["scenario"]

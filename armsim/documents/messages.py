@@ -112,7 +112,7 @@ def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     nodes: list[Node] = [schema]
     for part in loc[:-1]:
         children = below(nodes, part, definitions)
-        # what is no key is the tag of a union: keep the options that it names
+        # a part that is no key is the tag of a union: keep the options that it names
         tagged = [option for node in nodes for option in alternatives(node, definitions) if _tagged(option, str(part))]
         nodes = children or tagged or nodes
     names: list[str] = []
@@ -143,6 +143,7 @@ class Faults:
             return None
 
     def error(self) -> InputError:
-        """Error with all problems in the order of their places; a fault shared by reference counts once."""
+        """Error with all problems in the order of their places; a fault in a file
+        that is referred to twice counts once."""
         first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.actual): p for p in reversed(self.problems)}
         return InputError(*reversed(first.values()))

@@ -139,7 +139,7 @@ class Session:
             return self._poses
 
     def begin(self) -> None:
-        """Theme for the poses and begin with answers.
+        """Find the poses and start computing answers.
 
         Raises
         ------
@@ -151,7 +151,7 @@ class Session:
         self._thread.start()
 
     def end(self) -> None:
-        """Stop the thread of answers and a running job."""
+        """Stop the answer thread and any running job."""
         self._ended.set()
         self._stop_requested.set()
         self._update_requested.set()
@@ -288,7 +288,7 @@ class Session:
         self._stop_requested.set()
 
     def dismiss_job(self) -> None:
-        """Remove the finished job."""
+        """Clear the finished job; its number is kept."""
         with self._lock:
             if self.job is not None and not self.job.running:
                 self.job = replace(self.job, result=None, error="", name="")

@@ -96,7 +96,8 @@ def dominance(result: Result, task: TaskResult) -> str:
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in by_share)
     first = f"largest parts of the mean square error over {task.name}: {largest_causes(causes)}"
     if alike > ALIKE * causes[top]:
-        first += f" (of the first, {percent(alike, 2)} is the same on every arm)"
+        differs = percent(causes[top] - alike, 2)
+        first += f" (of the first, {percent(alike, 2)} is the same on every arm and {differs} differs between arms)"
     at_worst_pose = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first}; by group: {spread}; {at_worst_pose}." if spread else f"{first}; {at_worst_pose}."
     return text[0].upper() + text[1:]

@@ -48,8 +48,8 @@ class Helpers:
     def stop(self, wait: bool = True) -> None:
         """Stop the helpers; with ``wait``, return when they have ended.
 
-        A pool that still closes while the interpreter leaves is woken by it on a descriptor that may just be gone: a
-        traceback after a good run. The interpreter would wait for it, too, so that waiting here takes no longer.
+        If a pool is still closing at exit, the interpreter wakes it through a descriptor that may be closed, and prints
+        a traceback after a good run. It would wait for the pool too, so that waiting here takes no longer.
         """
         if self._pool is not None:
             self._pool.shutdown(wait=wait, cancel_futures=True)
@@ -63,7 +63,7 @@ class Helpers:
 
 
 def _start_tracker() -> None:
-    """Start the process that cleans up after pools, silent where this process is killed by a signal."""
+    """Start the process that cleans up after pools, and silence its warnings if this one is killed."""
     from multiprocessing import resource_tracker
 
     before = os.environ.get("PYTHONWARNINGS")

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from armsim.sampling.population import TaskConfigurations
 
 LONG_RUN = 2e7
-"""Pose-samples from which the duration is estimated: a second or two."""
+"""Samples (poses x units x visits) that are timed to estimate the duration: a second or two of work."""
 A_MINUTE, A_DAY = 60.0, 86_400.0
 MOST_VISITS = 200
 """Visits of the timed part."""
@@ -25,7 +25,7 @@ MOST_VISITS = 200
 def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers: int) -> float:
     """Expected time of the chunks of a run on a number of workers like this process. [s]
 
-    A first pose is sampled with few and with more units; what grows with the units is taken to grow on.
+    A first pose is sampled with few and with more units; the part in proportion to the units is extrapolated.
 
     Parameters
     ----------

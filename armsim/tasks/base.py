@@ -116,7 +116,7 @@ class Task(ABC):
         return None
 
     def directed(self, names: Sequence[str]) -> list[int]:
-        """Numbers of the poses that are approached from several directions (vAP)."""
+        """Indices of the poses that are approached from several directions (vAP)."""
         return []
 
 
@@ -198,7 +198,8 @@ def _rotation_matrix(rpy: tuple[float, float, float]) -> Array:
 def turns_of(rotation: Array) -> tuple[float, float, float]:
     """Turns about the fixed x, y, z axes, roll first, of a rotation, shape (3, 3): the inverse of `frame_matrix`. [rad]
 
-    Where the pitch is a right angle only the sum of roll and yaw counts: the yaw is then 0.
+    Where the pitch is +-90 deg only the difference (+90 deg) or the sum (-90 deg) of roll and yaw counts: the yaw is
+    then 0.
     """
     pitch = math.atan2(-rotation[2, 0], math.hypot(rotation[0, 0], rotation[1, 0]))
     if math.hypot(rotation[0, 0], rotation[1, 0]) < 1e-9:
