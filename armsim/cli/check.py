@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from armsim.results import Assumption, JointBudget
     from armsim.scenario import Scenario
 
+BELOW = ("resolution at the joint [bit]", "lever arm", "accuracy part", "repeatability part", "worst case")
+"""Columns of the joints that the table of each joint tells in its own words."""
+
 
 def check(
     files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
@@ -117,7 +120,8 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
                 f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units"
             )
             prices = [joint.price for joint in machine.joints]
-            print_frame(joints_frame(budgets, prices, "all joints (terms of each below)"))
+            frame = joints_frame(budgets, prices, "all joints (terms of each below)")
+            print_frame(frame.without(*BELOW))  # on lines of eighty characters
             _print_budgets(budgets)
             print_links(machine)
             _print_assumptions(assumptions(machine))
