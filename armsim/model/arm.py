@@ -113,6 +113,24 @@ class Arm:
         """Motions without a drive that follow joints, base first."""
         return tuple(motion for motion in self.motions if motion.factors)
 
+    @cached_property
+    def following(self) -> Array:
+        """Motion of every follower per motion of every joint, shape (followers, joints). [rad or m per rad or m]"""
+        factors = np.zeros((len(self.followers), len(self.joints)))
+        for row, motion in zip(factors, self.followers, strict=True):
+            for number, factor in motion.factors:
+                row[number] += factor
+        return factors
+
+    @cached_property
+    def moving_numbers(self) -> tuple[int, ...]:
+        """Of every motion, the number of its joint or follower in `moving_names`; -1 where it does not move."""
+        followers = iter(range(len(self.joints), len(self.moving_names)))
+        return tuple(
+            next(followers) if motion.factors else -1 if motion.joint is None else motion.joint
+            for motion in self.motions
+        )
+
     def moved_by(self, axis: Axis) -> tuple[tuple[Axis, float], ...]:
         """Axes that move with an axis, and how far each moves per motion of it: itself first, then its followers.
 
@@ -127,8 +145,8 @@ class Arm:
         if axis.role is not Role.MOTION or axis.owner not in self.names:
             return ((axis, 1.0),)
         number = self.names.index(axis.owner)
-        steps = [(motion.axes[0], factor) for motion in self.followers for n, factor in motion.factors if n == number]
-        return ((axis, 1.0), *steps)
+        steps = zip(self.followers, self.following[:, number].tolist(), strict=True)
+        return ((axis, 1.0), *((motion.axes[0], factor) for motion, factor in steps if factor))
 
     def group_of(self, joint: str) -> str:
         """Name of the group that contains a joint, or the name of the joint itself."""
@@ -240,16 +258,15 @@ class Arm:
         """Kinematics of the joints from that of joints and followers, each alone."""
         if not self.followers:
             return each
-        count = len(self.joints)
-        direction, column, rotary = each.direction.copy(), each.column.copy(), each.rotary.copy()
-        for follower, motion in enumerate(self.followers, start=count):
-            for number, factor in motion.factors:
-                column[:, number] += factor * column[:, follower]
-                if motion.rotary:
-                    turning = direction[:, number] if rotary[number] else 0.0
-                    direction[:, number] = turning + factor * direction[:, follower]
-                    rotary[number] = True
-        return replace(each, direction=direction[:, :count], column=column[:, :count], rotary=rotary[:count])
+        count, factors = len(self.joints), self.following
+
+        def together(columns: Array) -> Array:
+            return np.asarray(columns[:, :count] + np.einsum("pfx,fj->pjx", columns[:, count:], factors))
+
+        rotary = each.rotary[:count] | np.any(factors[each.rotary[count:]] != 0.0, axis=0)
+        turning = together(np.where(each.rotary[:, None], each.direction, 0.0))
+        direction = np.where(rotary[:, None], turning, each.direction[:, :count])
+        return replace(each, direction=direction, column=together(each.column), rotary=rotary)
 
     def fkine(self, q: ArrayLike) -> Any:
         """Pose of the tool in the base frame, as an object of spatialmath.
@@ -297,14 +314,13 @@ class Arm:
         frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
         links = np.empty((len(q), len(moving), 4, 4))
         direction, origin = np.empty((len(q), len(moving), 3)), np.empty((len(q), len(moving), 3))
-        for index, motion in enumerate(self.motions):
-            if motion.moves:
-                number = motion.joint if motion.joint is not None else moving.index(motion.axes[0].owner)
+        for index, (motion, number) in enumerate(zip(self.motions, self.moving_numbers, strict=True)):
+            if number >= 0:
                 direction[:, number] = frame[:, :3, :3] @ np.array(motion.direction)
                 origin[:, number] = frame[:, :3, 3]
             _move(frame, motion, q)
-            for number in (n for n, end in enumerate(last) if end == index):
-                links[:, number] = frame
+            for ended in (n for n, end in enumerate(last) if end == index):
+                links[:, ended] = frame
         return Frames(links, frame, direction, origin)
 
     @staticmethod

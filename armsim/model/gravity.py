@@ -18,6 +18,8 @@ from armsim.physics import deflection
 
 STANDARD_GRAVITY = 9.80665
 """Standard acceleration of free fall [m/s^2], 3rd CGPM (1901); acts along -z of the frame in which the base stands."""
+PULL = np.array([0.0, 0.0, -STANDARD_GRAVITY])
+"""Acceleration of free fall in the frame in which the base stands. [m/s^2]"""
 
 
 @dataclass(frozen=True)
@@ -80,42 +82,37 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     .. [1] Siciliano et al., Robotics (2009), 7.1: gravity terms.
     """
     at = arm.frames(q)
-    pull = np.array([0.0, 0.0, -STANDARD_GRAVITY])
-    moving = [motion for motion in arm.motions if motion.moves]  # base first
-    names = arm.moving_names
-    numbers = [names.index(motion.axes[0].owner) for motion in moving]
-    loads = np.zeros((len(q), len(moving)))
-    mass_frames: list[tuple[int, Mass, Array]] = [
-        (place, masses.links[names[number]], at.links[:, number])
-        for place, number in enumerate(numbers)
-        if names[number] in masses.links
-    ]
-    if masses.payload is not None:
-        mass_frames.append((len(moving) - 1, masses.payload, at.tool))
-    mass_frames += [
-        (place - 1, Mass(masses.sensors[names[number]]), _at_origin(at, number))
-        for place, number in enumerate(numbers)
-        if masses.sensors.get(names[number])
-    ]
-    for last, mass, frame in mass_frames:
-        centre = frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]
-        for number, motion in zip(numbers[: last + 1], moving[: last + 1], strict=True):
+    loads = np.zeros((len(q), len(arm.moving_names)))
+    for last, mass, centre in _hanging(arm, masses, at):
+        for motion, number in zip(arm.motions[: last + 1], arm.moving_numbers[: last + 1], strict=True):
+            if number < 0:
+                continue
             direction = at.direction[:, number]
             if motion.rotary:
                 direction = np.cross(direction, centre - at.origin[:, number])
-            loads[:, number] += mass.mass * (direction @ pull)
-    joint_loads: Array = loads[:, : len(arm.joints)].copy()
-    for follower, motion in enumerate(arm.followers, start=len(arm.joints)):
-        for number, factor in motion.factors:
-            joint_loads[:, number] += factor * loads[:, follower]
-    return joint_loads
+            loads[:, number] += mass * (direction @ PULL)
+    count = len(arm.joints)
+    return np.asarray(loads[:, :count] + loads[:, count:] @ arm.following)
 
 
-def _at_origin(frames: Frames, number: int) -> Array:
-    """Frames at the origin of the axis of a joint, shape (poses, 4, 4)."""
-    out = np.broadcast_to(np.eye(4), (len(frames.tool), 4, 4)).copy()
-    out[:, :3, 3] = frames.origin[:, number]
-    return out
+def _hanging(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, float, Array]]:
+    """Every mass with the number of the last motion before it, and its centre in the base frame, shape (poses, 3)."""
+    numbers = {name: number for number, name in enumerate(arm.moving_names)}
+    hanging = [
+        (arm.motion_of(Axis(name)), masses.links[name], frames.links[:, number])
+        for name, number in numbers.items()
+        if name in masses.links
+    ]
+    if masses.payload is not None:
+        hanging.append((len(arm.motions) - 1, masses.payload, frames.tool))
+    out = [
+        (last, mass.mass, frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]) for last, mass, frame in hanging
+    ]
+    return out + [
+        (arm.motion_of(Axis(name)) - 1, masses.sensors[name], frames.origin[:, number])
+        for name, number in numbers.items()
+        if masses.sensors.get(name)
+    ]
 
 
 def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Array:
@@ -137,26 +134,14 @@ def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Arra
     ----------
     .. [1] Siciliano et al., Robotics (2009), 7.1: gravity terms, of a chain with these axes as joints.
     """
-    at, frames = arm.postures(q, axes), arm.frames(q)
-    pull, loads = np.array([0.0, 0.0, -STANDARD_GRAVITY]), np.zeros((len(q), len(axes)))
-    weights = [
-        (arm.motion_of(Axis(name)), masses.links[name], frames.links[:, number])
-        for number, name in enumerate(arm.moving_names)
-        if name in masses.links
-    ]
-    if masses.payload is not None:
-        weights.append((len(arm.motions), masses.payload, frames.tool))
-    for number, name in enumerate(arm.moving_names):
-        if masses.sensors.get(name):
-            weights.append((arm.motion_of(Axis(name)) - 1, Mass(masses.sensors[name]), _at_origin(frames, number)))
-    for last, mass, frame in weights:
-        centre = frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]
+    at, loads = arm.postures(q, axes), np.zeros((len(q), len(axes)))
+    for last, mass, centre in _hanging(arm, masses, arm.frames(q)):
         for number, axis in enumerate(axes):
             if arm.motion_of(Axis(axis.owner)) <= last:
                 column = at.column[:, number]
                 if at.rotary[number]:
                     column = column + np.cross(at.direction[:, number], centre - at.tool[:, :3, 3])
-                loads[:, number] += mass.mass * (column @ pull)
+                loads[:, number] += mass * (column @ PULL)
     return loads
 
 

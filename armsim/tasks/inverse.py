@@ -81,24 +81,13 @@ class Solver:
     def _chain(self) -> reach.Chain:
         from armsim.core import reach
 
-        motions, joints = self.arm.motions, len(self.arm.joints)
-        followers = iter(range(joints, joints + len(self.arm.followers)))
-        factors = np.zeros((len(self.arm.followers), joints))
-        for row, motion in zip(factors, self.arm.followers, strict=True):
-            for number, factor in motion.factors:
-                row[number] += factor
+        motions = self.arm.motions
         return reach.Chain(
             np.array([motion.direction for motion in motions], dtype=float).reshape(-1, 3),
             np.array([motion.rotary for motion in motions], dtype=bool),
             np.array([motion.value for motion in motions], dtype=float),
-            np.array(
-                [
-                    next(followers) if motion.factors else -1 if motion.joint is None else motion.joint
-                    for motion in motions
-                ],
-                dtype=np.int64,
-            ),
-            factors,
+            np.array(self.arm.moving_numbers, dtype=np.int64),
+            self.arm.following,
             self.arm.reach or 1.0,
         )
 
