@@ -3,12 +3,12 @@
 With f the new value of a number over the old one, mean and standard deviation of a row become g times what they were:
 
     power    g = f^n                              an eccentricity (1), a tilt (2), a stiffness (-1)
-    share    g = 1 + sum of k (f - 1)             what a correction leaves, one play less another
+    share    g = 1 + sum of k (f^n - 1)           what a correction leaves (1), one of several springs (-1)
     square   g = sqrt(1 + sum of k (f^2n - 1))    what of a stated whole its stated parts leave; zero where negative
     bits     g = 2^-(change of the number)        a resolution in bits
 
-Laws of different kinds multiply. They are not declared but fitted to what the model gives for some factors, so that
-they hold for every effect, and are kept only where they reproduce it.
+Laws of different kinds multiply, and shares of different powers. They are not declared but fitted to what the model
+gives for some factors, so that they hold for every effect, and are kept only where they reproduce it.
 """
 
 from __future__ import annotations
@@ -57,17 +57,17 @@ class Law:
 
 def combined(laws: Iterable[tuple[Law, float]]) -> float:
     """The gain of several laws, each with the factor of its number."""
-    product, share, square = 1.0, 1.0, 1.0
+    product, square, shares = 1.0, 1.0, dict[float, float]()
     for law, factor in laws:
         if law.kind == "power":
             product *= factor**law.power
         elif law.kind == "bits":
             product *= 2.0 ** (-law.size * (factor - 1.0))
         elif law.kind == "share":
-            share += law.size * (factor - 1.0)
+            shares[law.power] = shares.get(law.power, 1.0) + law.size * (factor**law.power - 1.0)
         else:
             square += law.size * (factor ** (2.0 * law.power) - 1.0)
-    return product * share * math.sqrt(max(square, 0.0))
+    return product * math.prod(shares.values()) * math.sqrt(max(square, 0.0))
 
 
 def fitted(number: Number, gains: Mapping[float, float], signed: bool) -> Law | None:
@@ -89,7 +89,7 @@ def fitted(number: Number, gains: Mapping[float, float], signed: bool) -> Law | 
     laws = [Law("power", power=n) for n in (1.0, -1.0, 2.0, -2.0, 0.5, -0.5)]
     if number.key.kind in ("resolution", "subdivision"):
         laws.append(Law("bits", number.value))
-    laws.append(Law("share", (gain - 1.0) / (probe - 1.0)))
+    laws += [Law("share", (gain - 1.0) / (probe**n - 1.0), n) for n in (1.0, -1.0)]
     if not signed:
         laws += [Law("square", (gain**2 - 1.0) / (probe ** (2.0 * n) - 1.0), n) for n in (1.0, 2.0)]
     best = min(laws, key=lambda law: max(_departure(law, gains, signed), EXACT))

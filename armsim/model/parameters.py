@@ -93,7 +93,8 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
         out.append(Number(name, "", key, True, value, ("environment", *part_steps)))
     payload = None if machine.masses is None else machine.masses.payload
     for path, key, value, part_steps in () if payload is None else _stated_numbers(payload):
-        out.append(Number(f"arm.masses.payload.{path}", "", key, True, value, ("masses", "payload", *part_steps)))
+        if key.cause is not None:  # how far it may be another, not how much it is
+            out.append(Number(f"arm.masses.payload.{path}", "", key, True, value, ("masses", "payload", *part_steps)))
     for n, (axis, tolerance) in enumerate(machine.tolerances):
         key = tolerance_key(axis.parameter)
         for name, size, size_steps in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):

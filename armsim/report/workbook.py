@@ -362,17 +362,18 @@ def _gain(laws: Laws) -> str:
     def factor(place: int) -> str:
         return f"{INPUTS}!$H${FIRST_INPUT + place}"
 
-    out, shares, squares = "", "", ""
+    out, squares, shares = "", "", dict[float, str]()
     for place, law in laws:
         if law.kind == "power":
             out += f"*{factor(place)}" + (f"^{law.power:g}" if law.power != 1.0 else "")
         elif law.kind == "bits":
             out += f"*2^({law.size:.6g}*(1-{factor(place)}))"
         elif law.kind == "share":
-            shares += f"{law.size:+.{DIGITS}g}*({factor(place)}-1)"
+            power = f"^{law.power:g}" if law.power != 1.0 else ""
+            shares[law.power] = shares.get(law.power, "") + f"{law.size:+.{DIGITS}g}*({factor(place)}{power}-1)"
         else:
             squares += f"{law.size:+.{DIGITS}g}*({factor(place)}^{2 * law.power:g}-1)"
-    out += f"*(1{shares})" if shares else ""
+    out += "".join(f"*(1{terms})" for terms in shares.values())
     return out + (f"*SQRT(MAX(0,1{squares}))" if squares else "")
 
 

@@ -65,8 +65,7 @@ def test_every_effect_has_rows_and_laws(path: Path) -> None:
         size = pose.first_order.rms
         assert mean / size == pytest.approx(np.array(pose.first_order.mean) / size, abs=1e-9)
         assert covariance / size**2 == pytest.approx(np.array(pose.first_order.covariance) / size**2, abs=1e-9)
-        # two springs add up in one row, which a product of powers follows but nearly: the smaller gives 0.4 % of it
-        assert budget.departure < (2e-3 if path.stem.startswith("bending") else 1e-3)
+        assert budget.departure < 1e-3
 
 
 def test_rows_of_a_calibrated_arm_hold_all_of_first_order() -> None:
