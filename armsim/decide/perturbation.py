@@ -27,7 +27,6 @@ from armsim.requirement import deciding
 from armsim.requirement.requirement import required_at
 from armsim.results import Result, TaskResult
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.paired_difference import Difference
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
 from armsim.sampling.unit_draws import UnitDraws
@@ -39,7 +38,6 @@ MOST_POSES = 1000
 """Largest number of evaluated poses per task, those with the largest errors."""
 NEAR_WORST = 0.97
 """Share of the largest error that is foretold from which on a pose is sampled."""
-NO_CHANGE = Difference(0.0, (0.0, 0.0))
 MISSED = 1.005
 """Margin on the prediction error of the sampled poses before a further pose is sampled too."""
 
@@ -163,7 +161,7 @@ class Probe:
         sides = [
             JointsEvaluated.of(scenario.requirement, one, scenario.motion, plan) for one in (scenario.machine, machine)
         ]
-        return tuple(row for row in changes_of_joints(*sides) if row.change != NO_CHANGE)
+        return tuple(row for row in changes_of_joints(*sides) if row.change.value)
 
 
 def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:

@@ -15,6 +15,7 @@ from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.results.json_records import Beside, plain
+from armsim.sampling.operation_limits import limit_causes
 from armsim.sampling.paired_difference import Difference
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
@@ -96,7 +97,8 @@ def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[t
     out: list[tuple[Kind, str, Machine]] = []
     for joint in machine.joints:
         out.append(("joint ideal", joint.name, _with(machine, Change(0.0, joint=joint.name))))
-    causes = {term.cause.name: term.cause for term in machine.terms}
+    all_causes = [*(term.cause for term in machine.terms), *limit_causes(machine)]
+    causes = {cause.name: cause for cause in all_causes}
     for name, cause in causes.items():
         out.append(("cause halved", name, _with(machine, Change(0.5, cause=cause))))
     for owner, name in large:

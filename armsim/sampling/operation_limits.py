@@ -43,6 +43,23 @@ def limit_names(machine: Machine) -> tuple[str, ...]:
     return (*(("absolute reading",) if absolute else ()), *(("turn of the motor",) if turns else ()))
 
 
+def limit_causes(machine: Machine) -> tuple[Cause, ...]:
+    """Causes that the joints state and that decide operating limits alone, without an error of the arm.
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    tuple of Cause
+    """
+    absolute_joints = [joint for joint in machine.joints if joint.encoder.absolute is not None]
+    spreads = [(HEAD_SKEW, joint.mounting.head_skew) for joint in absolute_joints]
+    spreads += [(SECOND_TRACK, joint.encoder.absolute.error) for joint in absolute_joints if joint.encoder.absolute]
+    return tuple(dict.fromkeys(cause for cause, spread in spreads if spread.nonzero))
+
+
 def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> list[tuple[str, str, Array]]:
     """Iterate over joint, limit, and margin of units, shape (units,); negative where a unit violates the limit.
 
