@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.rows_starter import ENCODER, SENSORS
 from armsim.documents.toolbox_arm import toolbox_arm
+from armsim.documents.urdf import read_chain
+from armsim.documents.urdf_file import link_of, read_urdf
 from armsim.documents.write_overrides import yaml_line
 from armsim.errors import InputError, Problem
 from armsim.sources import Source
 
-if TYPE_CHECKING:
-    from xml.etree.ElementTree import Element
-
+COMMAND_LINE = Source(Path("command line"), {}, {}, "")
 SETTINGS = {
     "revolute": (
         "placement: motor                 # before the gear; output: on the joint",
@@ -51,7 +50,7 @@ def starter_of_arm(arm: str, disc: str) -> dict[str, str]:
     if arm.lower().endswith(".urdf"):
         name, types, kinematics, files = _of_urdf(Path(arm))
     else:
-        rows = toolbox_arm(arm, Source(Path("command line"), {}, {}, ""), ("--arm",)).kinematics["joints"]
+        rows = toolbox_arm(arm, COMMAND_LINE, ("--arm",)).kinematics["joints"]
         name, types, files = arm, {row["name"]: row["type"] for row in rows}, {}
         kinematics = [f"kinematics: {{toolbox: {arm}}}   # tool: {{xyz: [0 mm, 0 mm, 100 mm]}} adds a tool"]
     groups = _groups(types)
@@ -103,51 +102,18 @@ def _scenario(name: str, types: Mapping[str, str], groups: Mapping[str, Sequence
 
 def _of_urdf(path: Path) -> tuple[str, dict[str, str], list[str], dict[str, str]]:
     """Name, joints with their types, lines of kinematics, and the file itself, for the longest chain of a URDF file."""
-    from defusedxml import DefusedXmlException
-    from defusedxml.ElementTree import ParseError, fromstring
-
-    def fault(actual: str, accepted: str) -> InputError:
-        return InputError(Problem(str(path), 0, 0, "", actual, accepted))
-
     try:
-        raw = read_bytes(path)
-        root: Element = fromstring(raw, forbid_dtd=True)
-        text = raw.decode("utf-8-sig")
+        robot = read_urdf(path, read_bytes(path))
     except Unreadable as error:
-        raise fault(error.actual, error.accepted) from error
-    except (ParseError, DefusedXmlException, ValueError, LookupError) as error:
-        raise fault(f"not XML: {error}", "a URDF file in UTF-8") from error
-    by_child = {_link(joint, "child"): joint for joint in root.findall("joint")}
-    chains = [_chain(link.get("name", ""), by_child) for link in root.findall("link")]
-    longest = max(chains, key=lambda chain: len(_driven(chain)), default=[])
-    types = {" ".join(joint.get("name", "").split()): _type(joint) for joint in _driven(longest)}
-    if not types:
-        raise fault("no moving joint", "a URDF file with a chain of joints")
-    last = max(number for number, joint in enumerate(longest) if joint.get("type") != "fixed")
-    base, tip = _link(longest[0], "parent"), _link(longest[last], "child")
+        raise InputError(Problem(str(path), 0, 0, "", error.actual, error.accepted)) from error
+    chains = [[joint for joint in robot.chain(link)[1] if joint.get("type") != "fixed"] for link in robot.links]
+    longest = max(chains, key=len, default=[])
+    if not longest:
+        raise robot.fault("no moving joint", "a URDF file with a chain of joints")
+    tip = link_of(longest[-1], "child")
+    base = robot.chain(tip)[0]
+    joints, _, rules, _ = read_chain(path, base, tip, COMMAND_LINE, ("--arm",))
+    types = {joint.name: "revolute" if joint.revolute else "prismatic" for joint in joints if joint.name not in rules}
     links = f"base_link: {yaml_line(base)}, tip_link: {yaml_line(tip)}"
     kinematics = [f"kinematics: {{convention: urdf, file: arm.urdf, {links}}}"]
-    return root.get("name", "") or path.stem, types, kinematics, {"arm.urdf": text}
-
-
-def _chain(link: str, by_child: Mapping[str, Element]) -> list[Element]:
-    """Joints from the root to a link."""
-    chain: list[Element] = []
-    while link in by_child and len(chain) <= len(by_child):
-        chain.append(by_child[link])
-        link = _link(by_child[link], "parent")
-    return chain[::-1]
-
-
-def _driven(chain: Sequence[Element]) -> list[Element]:
-    """Joints of a chain that move and follow no other."""
-    return [joint for joint in chain if joint.get("type") != "fixed" and joint.find("mimic") is None]
-
-
-def _type(joint: Element) -> str:
-    return "prismatic" if joint.get("type") == "prismatic" else "revolute"
-
-
-def _link(joint: Element, tag: str) -> str:
-    element = joint.find(tag)
-    return element.get("link", "") if element is not None else ""
+    return robot.root.get("name", "") or path.stem, types, kinematics, {"arm.urdf": robot.text}

@@ -10,6 +10,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.units import number
+from armsim.documents.urdf_file import link_of
 from armsim.errors import InputError
 from armsim.model.gravity import Mass
 from armsim.model.kinematics import rotation
@@ -50,13 +51,12 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
     links = {link.get("name", ""): link for link in root.findall("link")}
     child_joints: dict[str, list[Element]] = {}
     for joint in root.findall("joint"):
-        parent = joint.find("parent")
-        child_joints.setdefault(parent.get("link", "") if parent is not None else "", []).append(joint)
+        child_joints.setdefault(link_of(joint, "parent"), []).append(joint)
     chain_joints = {id(joint) for joint in moving}
     masses = {}
     for joint in moving:
         point_masses: list[tuple[float, Array]] = []
-        pending = [(_child(joint), np.eye(4))]
+        pending = [(link_of(joint, "child"), np.eye(4))]
         link_names: set[str] = set()
         while pending:
             name, frame = pending.pop()
@@ -67,7 +67,7 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
             if mass:
                 point_masses.append((mass, frame[:3, :3] @ centre + frame[:3, 3]))
             pending += [
-                (_child(other), frame @ _origin(other, fault))
+                (link_of(other, "child"), frame @ _origin(other, fault))
                 for other in child_joints.get(name, ())
                 if id(other) not in chain_joints
             ]
@@ -76,11 +76,6 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
             x, y, z = (sum(mass * centre[k] for mass, centre in point_masses) / total for k in range(3))
             masses[" ".join(joint.get("name", "").split())] = Mass(total, (float(x), float(y), float(z)))
     return masses
-
-
-def _child(joint: Element) -> str:
-    child = joint.find("child")
-    return child.get("link", "") if child is not None else ""
 
 
 def _inertial(link: Element, fault: Fault, name: str) -> tuple[float, Array]:

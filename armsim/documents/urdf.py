@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,8 +12,9 @@ from armsim.documents.fields import LONGEST_NAME, Measured
 from armsim.documents.files import Unreadable, read_bytes, unprintable_character
 from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
+from armsim.documents.urdf_file import read_urdf
 from armsim.errormodel.terms import Axis, Role
-from armsim.errors import InputError, Problem
+from armsim.errors import InputError
 from armsim.model.chain import fixed_transforms
 from armsim.model.gravity import Mass
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
@@ -63,57 +63,24 @@ def read_chain(
     ----------
     .. [1] URDF XML specification, elements joint, origin, axis, limit, mimic, inertial.
     """
-    from defusedxml import DefusedXmlException
-    from defusedxml.ElementTree import ParseError, fromstring
-
-    text = ""
-
-    def fault(finding: str, accepted: str, name: str = "") -> InputError:
-        line, column = _place(text, name)
-        return InputError(Problem(str(path), line, column, "", finding, accepted))
-
     try:
         raw = read_bytes(path)
     except Unreadable as error:
         raise source.error((*at, "file"), f"{path}: {error.actual}", error.accepted) from error
-    try:
-        text = raw.decode("utf-8-sig")
-        root: Element = fromstring(text.encode(), forbid_dtd=True)
-    except UnicodeDecodeError as error:
-        raise fault(f"byte {error.start} is not UTF-8", "XML in UTF-8") from error
-    except ParseError as error:
-        line, column = error.position
-        raise InputError(Problem(str(path), line, column + 1, "", f"not XML: {error}", "a URDF file")) from error
-    except DefusedXmlException as error:
-        raise fault(f"refused: {type(error).__name__}", "XML without document type, entities or references") from error
-    except (ValueError, LookupError) as error:  # an encoding that the parser does not know
-        raise fault(f"not XML: {error}", "XML in UTF-8") from error
-    if root.tag != "robot":
-        raise fault(f"root element {root.tag!r}", "'robot'")
-    links = [link.get("name", "") for link in root.findall("link")]
+    robot = read_urdf(path, raw)
+    fault = robot.fault
     for key, link in (("base_link", base_link), ("tip_link", tip_link)):
-        if link not in links:
-            raise source.error((*at, key), f"{path.name} has no link {link!r}", ", ".join(links[:40]))
-    by_child: dict[str, Element] = {}
-    for joint in root.findall("joint"):
-        child = _link(joint, "child")
-        if child in by_child:
-            raise fault(f"link {child!r} has two parents", "a tree of links", joint.get("name", ""))
-        by_child[child] = joint
-    chain: list[Element] = []
-    link = tip_link
-    while link != base_link:
-        if link not in by_child or len(chain) > len(by_child):
-            raise source.error(
-                (*at, "base_link"), f"{base_link!r} is not above {tip_link!r}", "a link between the root and the tip"
-            )
-        chain.append(by_child[link])
-        link = _link(by_child[link], "parent")
+        if link not in robot.links:
+            raise source.error((*at, key), f"{path.name} has no link {link!r}", ", ".join(robot.links[:40]))
+    first, chain = robot.chain(tip_link, base_link)
+    if first != base_link:
+        finding = f"{base_link!r} is not above {tip_link!r}"
+        raise source.error((*at, "base_link"), finding, "a link between the root and the tip")
     joints: list[ArmJoint] = []
     motions: list[ElementaryTransform] = []
     names: set[str] = set()
     rules: dict[str, Rule] = {}
-    for element in reversed(chain):
+    for element in chain:
         raw_name, kind = element.get("name", ""), element.get("type", "")
         name = " ".join(raw_name.split())
         if not name or len(name) > LONGEST_NAME or unprintable_character(name) is not None:
@@ -155,27 +122,13 @@ def read_chain(
         raise source.error((*at, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
     if not joints:
         raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
-    moving = [element for element in reversed(chain) if element.get("type") != "fixed"]
-    return tuple(joints), motions, rules, link_masses(root, moving, fault)
+    moving = [element for element in chain if element.get("type") != "fixed"]
+    return tuple(joints), motions, rules, link_masses(robot.root, moving, fault)
 
 
 def _at(fault: Fault, joint: str) -> Callable[[str, str], InputError]:
     """Factory of errors at a joint that mimics another."""
     return lambda finding, accepted: fault(f"joint {joint!r} mimics another: {finding}", accepted, joint)
-
-
-def _place(text: str, name: str) -> tuple[int, int]:
-    """Line and column of the element with a given name; the first line if there is none."""
-    match = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
-    if match is None:
-        return 1, 1
-    preceding_text = text[: match.start()]
-    return preceding_text.count("\n") + 1, len(preceding_text) - preceding_text.rfind("\n")
-
-
-def _link(joint: Element, tag: str) -> str:
-    element = joint.find(tag)
-    return element.get("link", "") if element is not None else ""
 
 
 def _vector(element: Element | None, attribute: str, default: Vector, fault: Fault, joint: str) -> Vector:
