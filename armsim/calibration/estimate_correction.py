@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.identifiable import parameters_of
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_machine import Layout, with_target
+from armsim.calibration.measured_machine import ONE_SESSION, Layout, with_target
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.reading_noise import Instrument, roots_of
@@ -52,10 +52,8 @@ class Measurement:
 
     @property
     def layout(self) -> Layout:
-        """Number of sessions, and whether orientations were read."""
-        if self.conditions is None:
-            return Layout()
-        return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
+        """Sessions, and whether orientations were read."""
+        return ONE_SESSION if self.conditions is None else self.conditions.layout
 
     @property
     def oriented(self) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_machine import INSTRUMENT, ONE_SESSION, TARGET, Layout, nuisance_axes
+from armsim.calibration.measured_machine import INSTRUMENT, ONE_SESSION, TARGET, Layout, nuisance_axes, nuisance_name
 from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
@@ -34,7 +34,7 @@ def parameters_of(
     identify : Identified
         Groups of parameters of the arm.
     layout : Layout
-        Number of sessions, and whether orientations are read.
+        Sessions, and whether orientations are read.
 
     Returns
     -------
@@ -45,7 +45,7 @@ def parameters_of(
 
 def _every(machine: Machine, instrument: Instrument, identify: Identified, layout: Layout) -> Iterator[Parameter]:
     for axis in nuisance_axes(instrument, layout):
-        yield Parameter(f"{axis.parameter} of the {axis.owner}", axis.owner.partition(" ")[0], axis, Constant())
+        yield Parameter(nuisance_name(axis, layout), axis.owner.partition(" ")[0], axis, Constant())
     for joint in machine.joints if identify.zeros else ():
         yield Parameter(f"zero of {joint.name}", "zeros", Axis(joint.name), Constant())
     for joint in machine.joints if identify.stiffness else ():

@@ -8,7 +8,7 @@ from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate
 from armsim.calibration.identifiable import parameters_of
 from armsim.errormodel.shapes import Constant, Proportional, Wave
-from armsim.model.calibration_plan import Calibration
+from armsim.model.calibration_plan import Calibration, Instrument
 from armsim.model.correction import Parameter
 from armsim.model.identification import Identification
 from armsim.model.machine import Machine
@@ -73,12 +73,12 @@ def _absorbed(
     """Parameters that are not separately identifiable and whose effect identified parameters absorb."""
     if estimate.prior:
         return []
-    every = {
-        parameter.name: parameter for parameter in parameters_of(machine, calibration.instrument, calibration.identify)
-    }
+    every = {parameter.name: parameter for parameter in parameters_of(machine, Instrument(), calibration.identify)}
     names, keys = {parameter.name for parameter in parameters}, {_key(machine, parameter) for parameter in parameters}
     out = []
     for row in estimate.confounded:
+        if row.name not in every:  # of the instrument
+            continue
         parameter = every[row.name]
         alike = bool(row.alike) and all(name in names for name, _ in row.alike)
         if alike and not isinstance(parameter.shape, Proportional) and (key := _key(machine, parameter)) not in keys:

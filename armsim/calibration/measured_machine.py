@@ -18,13 +18,14 @@ ORIGIN = (0.0, 0.0, 0.0)
 REGISTRATION_STD = {"length": 1e-3, "angle": 1e-3}
 """Prior standard deviation of an identified instrument pose, scale or target offset. [m or m/m, rad]"""
 SHIFTS, TURNS = ("x", "y", "z"), ("yaw", "pitch", "roll")
+TURNED_ABOUT = {"roll": "x", "pitch": "y", "yaw": "z"}
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Number of sessions of a measurement, and whether its instrument reads orientations too."""
+    """Names of the sessions of a measurement, and whether its instrument reads orientations too."""
 
-    sessions: int = 1
+    sessions: tuple[str, ...] = ("",)
     oriented: bool = False
 
 
@@ -51,14 +52,36 @@ def nuisance_axes(instrument: Instrument, layout: Layout) -> list[Axis]:
     out = []
     if instrument.scale == "identified":
         out.append(Axis(INSTRUMENT, SCALE, Role.FRAME))
-    for number in range(layout.sessions):
+    for number in range(len(layout.sessions)):
         if instrument.pose == "identified":
             out += [Axis(_of(INSTRUMENT, number), parameter, Role.FRAME) for parameter in (*SHIFTS, *TURNS)]
-    for number in range(layout.sessions):
+    for number in range(len(layout.sessions)):
         if instrument.target == "identified":
             parameters = (*SHIFTS, *TURNS) if layout.oriented else SHIFTS
             out += [Axis(_of(TARGET, number), parameter, Role.FRAME) for parameter in parameters]
     return out
+
+
+def nuisance_name(axis: Axis, layout: Layout) -> str:
+    """What an axis of `nuisance_axes` is of the measurement, in words.
+
+    Parameters
+    ----------
+    axis : Axis
+    layout : Layout
+
+    Returns
+    -------
+    str
+    """
+    if axis.parameter == SCALE:
+        return "scale of the instrument"
+    group, parameter = axis.owner.partition(" ")[0], axis.parameter
+    motion = f"rotation about {TURNED_ABOUT[parameter]}" if parameter in TURNS else f"shift along {parameter}"
+    what = "frame" if group == INSTRUMENT else "target"
+    if len(layout.sessions) > 1:
+        return f"{what} of session {layout.sessions[session_of(axis)]}: {motion}"
+    return f"{'frame of the instrument' if group == INSTRUMENT else 'target'}: {motion}"
 
 
 def _of(name: str, session: int) -> str:
@@ -87,7 +110,7 @@ def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_S
     beyond = [*fixed_transforms(instrument.target_offset, ORIGIN)[:3]]
     if instrument.scale == "identified":
         before.append(ElementaryTransform(X, False, 0.0, (Axis(INSTRUMENT, SCALE, Role.FRAME),)))
-    for number in range(layout.sessions):
+    for number in range(len(layout.sessions)):
         before += fixed_transforms(ORIGIN, ORIGIN, _of(INSTRUMENT, number))
         beyond += fixed_transforms(ORIGIN, ORIGIN, _of(TARGET, number))[: 6 if layout.oriented else 3]
     if masses is not None and masses.payload is not None:

@@ -112,8 +112,9 @@ class Setup:
         if self.instrument.target != "identified":
             return self
         places: dict[str, list[Array]] = {}
-        for record in (record for arm in arms for record in self.register(arm, path).records):
-            places.setdefault(record.session, []).append(np.array(record.target))
+        for arm in arms:
+            for session, record in zip(_sessions(arm), self.register(arm, path).records, strict=True):
+                places.setdefault(session, []).append(np.array(record.target))
         nominal = np.array(self.instrument.target_offset)
         return replace(self, offsets={name: np.mean(every, axis=0) - nominal for name, every in places.items()})
 
@@ -202,9 +203,9 @@ class Setup:
 
     def registration_jacobian(self, read: RegisteredArm) -> Array:
         """Jacobian of the displacements of an arm by frames, target offsets and scale, shape (3 M, columns)."""
-        axes = nuisance_axes(self.instrument, read.layout)
+        axes = nuisance_axes(self.instrument, read.conditions.layout)
         parameters = tuple(Parameter(str(axis), axis.owner, axis, Constant()) for axis in axes)
-        machine = with_target(self.bare, self.instrument, read.layout)
+        machine = with_target(self.bare, self.instrument, read.conditions.layout)
         columns = jacobian_of(machine, Configurations(read.joints), parameters, read.conditions)
         return np.asarray(columns.reshape(3 * len(read.joints), -1))
 
@@ -215,7 +216,7 @@ class Setup:
         partners = np.array([*range(len(names)), *(names.index(name) for name in arm.rotations)], dtype=np.int64)
         means = None if rises is None else np.array([rise.mean() for rise in rises])
         centre = self.instrument.at if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
-        return Conditions(numbers[partners], means, partners, offsets[partners], centre)
+        return Conditions(numbers[partners], means, partners, offsets[partners], centre, tuple(sessions))
 
     def _rises(self, arm: MeasuredArm) -> list[Array] | None:
         """Temperature above that of mastering at every reading of every group; None where it was not read. [K]"""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from armsim import causes
 from armsim.arrays import Array
-from armsim.calibration.measured_machine import INSTRUMENT, SCALE, TARGET, session_of
+from armsim.calibration.measured_machine import INSTRUMENT, SCALE, TARGET, Layout, session_of
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.configurations import Configurations
@@ -41,6 +41,8 @@ class Conditions:
         Offset of the target from its stated position, in the tool frame.
     centre : (3,) [m]
         Fixed point of the scale of the instrument, in the base frame.
+    names : tuple of str
+        Names of the sessions.
     """
 
     sessions: NDArray[np.int64]
@@ -48,6 +50,7 @@ class Conditions:
     partners: NDArray[np.int64]
     offsets: Array
     centre: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    names: tuple[str, ...] = ("",)
 
     @staticmethod
     def plain(groups: int) -> Conditions:
@@ -65,12 +68,19 @@ class Conditions:
         """Mask of the groups that hold orientations, shape (M,)."""
         return np.asarray(self.partners != np.arange(len(self.partners)))
 
+    @property
+    def layout(self) -> Layout:
+        """Sessions up to the last that has a group here, and whether orientations were read."""
+        return Layout(self.names[: int(self.sessions.max()) + 1], bool(self.oriented.any()))
+
     def only(self, groups: NDArray[np.intp]) -> Conditions:
         """Conditions of some of the groups, those of orientations with their partners."""
         place = {int(group): n for n, group in enumerate(groups)}
         partners = np.array([place[int(self.partners[group])] for group in groups], dtype=np.int64)
         rises = None if self.rises is None else self.rises[groups]
-        return Conditions(self.sessions[groups], rises, partners, self.offsets[groups], self.centre)
+        return replace(
+            self, sessions=self.sessions[groups], rises=rises, partners=partners, offsets=self.offsets[groups]
+        )
 
     @property
     def without_temperature(self) -> Conditions:

@@ -9,7 +9,6 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import RegistrationRecord
-from armsim.calibration.measured_machine import Layout
 from armsim.calibration.reading_conditions import Conditions
 from armsim.documents.measured_points import MeasuredArm
 
@@ -43,11 +42,6 @@ class RegisteredArm:
     def counts(self) -> tuple[int, ...]:
         """Readings of every group."""
         return tuple(len(rows) for rows in self.arm.visits.values())
-
-    @property
-    def layout(self) -> Layout:
-        """Names of the sessions."""
-        return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
 
     @property
     def key(self) -> tuple[object, ...]:

@@ -239,7 +239,7 @@ def test_what_is_confounded_is_named() -> None:
     alike = {
         parameter.name: parameter.alike for parameter in Measurement(calibration, joints).estimate(machine).confounded
     }
-    assert [name for name, _ in alike["zero of j1"]] == ["yaw of the instrument"]
+    assert [name for name, _ in alike["zero of j1"]] == ["frame of the instrument: rotation about z"]
     assert [name for name, _ in alike["theta of link j2"]] == ["zero of j2"]
     on_axis = Machine(planar_arm(0.5, 0.0), tuple(_ideal(name, 1e-3) for name in ("j1", "j2")))
     zeros = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))

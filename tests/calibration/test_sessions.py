@@ -206,3 +206,23 @@ def test_columns_beside_the_coordinates(tmp_path: Path) -> None:
     np.testing.assert_allclose(arm.uncertainties[first], np.tile([5e-6, 10e-6, 15e-6], (2, 1)))
     np.testing.assert_allclose(arm.rotations[first][0], [[0, -1, 0], [1, 0, 0], [0, 0, 1]], atol=1e-12)
     assert arm.sessions["p, session b"] == "b"
+
+
+def test_what_is_confounded_of_two_sessions_is_named_by_session(tmp_path: Path) -> None:
+    """All axes of a SCARA are parallel: heights of targets are heights of their frames, whatever the arm does."""
+    session = Session("scara", spots("scara", 24), 2, sessions=2, frame=True)
+    path = written(session, {"a": session.read(3)[0]}, tmp_path / "m.csv")
+    confounded = calibrate(session.study.with_plan(units=40), measured=path).confounded
+    alike = {row.name: [name for name, _ in row.alike] for row in confounded}
+    for name in ("s0", "s1"):
+        assert alike[f"target of session {name}: shift along z"] == [f"frame of session {name}: shift along z"]
+
+
+def test_a_single_session_with_a_name_has_its_target(tmp_path: Path) -> None:
+    """Errors of the wrist act on the target where it sits, in a session with a name as in one without."""
+    session = Session("six", spots("six", 20), 2, frame=True)
+    arm, _ = session.read(3)
+    named = replace(arm, sessions=dict.fromkeys(arm.points, "s0"))
+    for measured in (arm, named):
+        read = Setup.of(session.study, None).settled([measured], FILE).register(measured, FILE)
+        np.testing.assert_allclose(read.conditions.offsets, [np.subtract((0.02, 0.05, 0.04), OFFSET)] * 20, atol=2e-3)
