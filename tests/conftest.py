@@ -104,6 +104,7 @@ SLOW = (
     "calibration/test_sessions.py::test_a_file_with_everything_is_read_by_both",
     "calibration/test_sessions.py::test_sound_arms_are_called_wrong_once_in_a_hundred",
     "calibration/test_sessions.py::test_uncertainties_of_parameters_cover",
+    "calibration/test_sessions.py::test_uncertainties_of_frames_and_targets_are_their_errors",
     "calibration/test_wrong_arms.py::test_lost_motion_of_three_times_the_stated_is_named",
     "calibration/test_wrong_arms.py::test_what_is_expected_of_wrong_arms_is_within_two_deviations_as_often_as_of_sound_ones",
     "calibration/test_calibrate.py::test_the_command_writes_poses_that_can_be_read_again",

@@ -196,6 +196,12 @@ class Session:
                 arm.rotations[label] = np.array(rotations)
         return arm, off
 
+    def stations(self, seed: int) -> list[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]]:
+        """Turn and shift of the instrument, how a probe sits on the tool, place of the target on the tool, by session."""
+        rng = np.random.default_rng(seed)
+        self.rows(rng)
+        return [self._station(rng) for _ in range(self.sessions)]
+
     def _temperature(self, pose: int) -> float:
         """Of the arm at a pose: it warms up over the session. [K]"""
         assert self.temperatures is not None
@@ -203,7 +209,7 @@ class Session:
         return low + (high - low) * pose / len(self.joints)
 
     def _station(self, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Turn and shift of the instrument, how a probe sits on the tool, place of the target on the tool."""
+        """As in `stations`, of one session."""
         if not self.frame:
             return np.eye(3), np.zeros(3), np.eye(3), np.array(OFFSET)
         turn, seat = Rotation.random(random_state=rng), Rotation.random(random_state=rng)

@@ -135,16 +135,42 @@ class RegistrationRecord:
     """Frame and target of a session, fitted to the nominal arm.
 
     ``turn``: rotation angle between instrument and base [rad]; ``origin``: origin of the instrument in the base frame
-    [m]; ``target``: position of the target on the tool [m]; ``left``: rms residual [m]; ``scale``: relative excess of
-    the scale of the instrument, where it is fitted. ``session`` is empty where all readings are of one session.
+    [m]; ``rpy``: its orientation there, rotations about fixed x, y, z [rad]; ``target``: position of the target on the
+    tool [m]; ``left``: rms residual [m]; ``scale``: relative excess of the scale of the instrument, where it is fitted.
+    ``session`` is empty where all readings are of one session.
     """
 
     session: str
     turn: float
+    rpy: Vector
     origin: Vector
     target: Vector
     left: float
     scale: float
+
+
+Uncertainties = tuple[float | None, float | None, float | None]
+
+
+@dataclass(frozen=True)
+class SessionFrameRecord:
+    """Frame and target of a session, identified together with the arm.
+
+    ``origin``, ``rpy``: position [m] and orientation [rad] of the instrument in the base frame, the latter by rotations
+    about fixed x, y, z; ``target``: position of the target on the tool [m]; ``scale``: relative excess of the scale of
+    the instrument. Each with its standard uncertainty, that of ``rpy`` about x, y, z of the base: null where it is not
+    identified, or the poses do not tell it apart. ``session`` is empty where all readings are of one session.
+    """
+
+    session: str
+    origin: Vector
+    origin_uncertainty: Uncertainties
+    rpy: Vector
+    rpy_uncertainty: Uncertainties
+    target: Vector
+    target_uncertainty: Uncertainties
+    scale: float
+    scale_uncertainty: float | None
 
 
 @dataclass(frozen=True)
@@ -353,7 +379,8 @@ class IdentifiedArmRecord:
     """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
     that of arms of the population; ``held_out``: at poses that were not measured, null where they are too few.
     ``removed``: rms over the poses of the tasks of what the correction takes away; ``left``: what then remains in such
-    arms, as in `CurvePointRecord`. Everything but the outliers is without them."""
+    arms, as in `CurvePointRecord`. ``sessions``: frames and targets, where any is identified. Everything but the
+    outliers is without them."""
 
     name: str
     poses: int
@@ -364,3 +391,4 @@ class IdentifiedArmRecord:
     left: float
     fit: FitRecord
     held_out: HoldOutRecord | None
+    sessions: tuple[SessionFrameRecord, ...] = ()

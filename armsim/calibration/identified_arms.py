@@ -8,7 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from armsim.calibration.calibration_records import FitRecord, IdentifiedArmRecord, IdentifiedValueRecord
+from armsim.calibration.calibration_records import (
+    FitRecord,
+    IdentifiedArmRecord,
+    IdentifiedValueRecord,
+    RegistrationRecord,
+)
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.gauss_newton import Model, identify
@@ -21,6 +26,7 @@ from armsim.calibration.outlying_readings import Prediction, ReadingReference, R
 from armsim.calibration.rank_tests import SIGNIFICANT
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.residual_error import ResidualPoses
+from armsim.calibration.session_frames import session_frames
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
 from armsim.errors import RunError
@@ -129,7 +135,7 @@ class MeasuredSession:
         between, within = zip(squares, freedom, p_values, strict=True)
         fit = FitRecord(*between, *within, screen.outliers, screen.crowded, wrong)
         read = self.setup.register(screen.arm, self.path)
-        return ReadArm(read.arm, self.measurement(read), fit)
+        return ReadArm(read.arm, self.measurement(read), fit, read.records)
 
     def _reference(self, arm: RegisteredArm) -> ReadingReference:
         """Arms simulated the way one was read, as often as it was done."""
@@ -145,11 +151,12 @@ class MeasuredSession:
 
 @dataclass(frozen=True, eq=False)
 class ReadArm:
-    """An arm in the base frame without its outlying readings, how it was measured, and its fit."""
+    """An arm in the base frame without its outlying readings, how it was measured, its fit, its frames and targets."""
 
     arm: MeasuredArm
     measurement: Measurement
     fit: FitRecord
+    registrations: tuple[RegistrationRecord, ...]
 
 
 def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()) -> list[ReadArm]:
@@ -237,6 +244,7 @@ def identified_arm(
     likely = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
     left_out = hold_out(measured, population, measurement.joints, displacement, calibration.prior)
     record = IdentifiedArmRecord(
-        arm.name, poses, tuple(rows), residual, expected, removed, likely, read.fit, left_out
+        arm.name, poses, tuple(rows), residual, expected, removed, likely, read.fit, left_out,
+        session_frames(read.registrations, estimate, values),
     )  # fmt: skip
     return record, identification_of(machine, calibration, estimate, values)

@@ -65,6 +65,13 @@ class Fit:
         """Rotation angle between instrument and base frame. [rad]"""
         return float(np.arccos(np.clip((np.trace(self.rotation) - 1.0) / 2.0, -1.0, 1.0)))
 
+    @property
+    def rpy(self) -> Array:
+        """Orientation of the instrument in the base frame: rotations about fixed x, y, z, shape (3,). [rad]"""
+        from scipy.spatial.transform import Rotation
+
+        return np.asarray(Rotation.from_matrix(self.rotation).as_euler("xyz"))
+
 
 def registered(readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument) -> tuple[Fit, ...]:
     """Least-squares frames and target offsets of sessions on the nominal arm; only what the instrument leaves unknown.

@@ -29,6 +29,7 @@ from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
 from armsim.report.outlier_sentences import exclusion_note, outlying
 from armsim.report.pose_plan_tables import curve_frame, pose_frame
 from armsim.report.review import Review, json_file
+from armsim.report.session_tables import session_frame
 from armsim.report.verdict import deciding_task
 from armsim.sources import Source
 
@@ -269,7 +270,7 @@ def calibration_printout(calibrated: Calibrated) -> Iterator[Frame | str]:
     yield step_frame(calibrated)
     yield parameter_frame(calibrated).head(SHOWN)
     for arm in calibrated.arms:
-        yield value_frame(arm).head(SHOWN)
+        yield from (frame.head(SHOWN) for frame in _frames(arm))
     if calibrated.arms:
         yield residual_frame(calibrated)
     if calibrated.curve:
@@ -277,6 +278,11 @@ def calibration_printout(calibrated: Calibrated) -> Iterator[Frame | str]:
     yield _observability(calibrated)
     for text in sentences(calibrated):
         yield f"{text}."
+
+
+def _frames(arm: IdentifiedArmRecord) -> list[Frame]:
+    """Tables of a measured arm: parameters, frames and targets."""
+    return [value_frame(arm), *([session_frame(arm)] if arm.sessions else [])]
 
 
 def _observability(calibrated: Calibrated) -> str:
@@ -303,8 +309,10 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     curve = (curve_frame(calibrated).table(),) if calibrated.curve else ()
     residual = (residual_frame(calibrated).table(),) if calibrated.arms else ()
     poses = pose_frame(calibrated, scenario.machine.arm.joints)
+    sessions = [(arm.name, session_frame(arm)) for arm in calibrated.arms if arm.sessions]
+    tables = [frame.table() for arm in calibrated.arms for frame in _frames(arm)]
     sections = [
-        Section("The measured arms", "arms", (*residual, *(value_frame(arm).table() for arm in calibrated.arms))),
+        Section("The measured arms", "arms", (*residual, *tables)),
         Section("Before and after", "maps", paired),
         Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
         Section("What is identified", "identified", tuple(parameter_blocks)),
@@ -341,6 +349,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
                 if calibrated.arms
                 else {}
             ),
+            **({"sessions": stacked("arm", sessions)} if sessions else {}),
             "curve": curve_frame(calibrated).exact,
             "causes": cause_frame(calibrated).exact,
             "differences": differences_exact(calibrated.comparison),

@@ -6,6 +6,8 @@ import json
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -18,15 +20,18 @@ sys.path.insert(0, str(ROOT / "tests" / "benchmarks"))
 from sessions import FILE, called_wrong, setups
 
 from armsim.calibration.calibrated_study import calibration_of
+from armsim.calibration.calibration_records import IdentifiedArmRecord, SessionFrameRecord
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identified_arms import MeasuredSession
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measurement_setup import Setup
+from armsim.calibration.session_frames import session_frames
 from armsim.calibration.verify import verify
 from armsim.decide.calibration_study import calibrate
 from armsim.documents.measured_points import read_points
 from armsim.errors import InputError
+from armsim.report.session_tables import session_frame
 
 EVERYTHING = Session(
     "six", spots("six", 24), 2, 2, True, weighted=True, angular_std=30e-6, temperatures=(288.15, 308.15), scale=True,
@@ -226,3 +231,55 @@ def test_a_single_session_with_a_name_has_its_target(tmp_path: Path) -> None:
     for measured in (arm, named):
         read = Setup.of(session.study, None).settled([measured], FILE).register(measured, FILE)
         np.testing.assert_allclose(read.conditions.offsets, [np.subtract((0.02, 0.05, 0.04), OFFSET)] * 20, atol=2e-3)
+
+
+STATIONS = {
+    "two sessions": Session("six", spots("six", 40), 2, 2, True, hidden=Hidden(links=0.0)),
+    "scale": Session("six", spots("six", 30), 2, 1, True, scale=True, hidden=Hidden(links=0.0, scale=50e-6)),
+}
+
+
+@pytest.mark.parametrize("name", STATIONS)
+def test_uncertainties_of_frames_and_targets_are_their_errors(name: str) -> None:
+    """Arms as drawn, so that frame and target have a truth whatever the poses do not tell apart: over 100 arms the
+    standard deviation of every error is its uncertainty, within four of its own standard deviations, 4 / sqrt(200)."""
+    session, arms, errors, sizes = STATIONS[name], 100, [], []
+    study = session.study
+    every = [session.read(n)[0] for n in range(arms)]
+    setup = Setup.of(study, None).settled(every, FILE)
+    reader = MeasuredSession(study, FILE, setup, calibration_of(study), 0.01)
+    for seed, arm in enumerate(every):
+        read = setup.register(arm, FILE)
+        model, estimate, prediction = reader._models(read)
+        values = identify(model, estimate, prediction.readings.means(list(read.arm.visits.values()))[None])[0][0]
+        records = session_frames(read.records, estimate, values)
+        assert [record.session for record in records] == (["s0", "s1"] if session.sessions == 2 else [""])
+        row, size = [], []
+        for record, (turn, shift, _, target) in zip(records, session.stations(seed), strict=True):
+            excess = 1.0 + session.hidden.scale
+            off = Rotation.from_euler("xyz", record.rpy) * Rotation.from_matrix(turn.T).inv()
+            row += [*(record.origin + turn.T @ shift / excess), *off.as_rotvec(), *(record.target - target)]
+            size += [*record.origin_uncertainty, *record.rpy_uncertainty, *record.target_uncertainty]
+            if session.scale:
+                row.append(record.scale - session.hidden.scale)
+                size.append(record.scale_uncertainty)
+        errors.append(row)
+        sizes.append(size)
+    ratio = np.std(np.array(errors) / np.array(sizes, dtype=float), axis=0)
+    assert np.all(np.abs(ratio - 1.0) < 4.0 / np.sqrt(2.0 * arms)), ratio
+
+
+def test_frames_and_targets_are_shown_with_two_digits_of_their_uncertainty() -> None:
+    """What the poses do not tell apart has no uncertainty; what is stated, and not identified, no row."""
+    none = (None, None, None)
+    record = SessionFrameRecord(
+        "", (2.6, -1.1, 0.4), (85e-6, 180e-6, 1.34e-3), (0.01, 0.0, -2.1), none, (0.0, 0.0, 0.045), (9e-6, 9e-6, None),
+        50e-6, 0.31e-6,
+    )  # fmt: skip
+    frame = session_frame(cast(IdentifiedArmRecord, SimpleNamespace(name="a", sessions=(record,))))
+    assert frame.headers == ("quantity", "unit", "x", "y", "z")
+    assert [[cell.text for cell in row[1:]] for row in frame.rows] == [
+        ["mm", "2600.000 ± 0.085", "-1100.000 ± 0.180", "400.000 ± 1.340"],
+        ["mm", "0 ± 0.0090", "0 ± 0.0090", "45.0000, not told apart"],
+        ["ppm", "50.00 ± 0.31", "–", "–"],
+    ]

@@ -276,7 +276,9 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
 
 def test_frames_and_targets_stand_in_a_table() -> None:
     """A row for every session, of which none is named where there is one alone; no scale where none is fitted."""
-    fit = RegistrationRecord("", math.pi / 2, (2.0, -1.0, 0.25), (0.012, 0.0, 0.045), 0.5e-3, 0.0)
+    fit = RegistrationRecord(
+        "", math.pi / 2, (0.0, 0.0, math.pi / 2), (2.0, -1.0, 0.25), (0.012, 0.0, 0.045), 0.5e-3, 0.0
+    )
     alone = registration_frame(cast(ArmRecord, SimpleNamespace(name="a", registrations=(fit,))))
     rows = tuple(replace(fit, session=name, scale=20e-6) for name in ("morning", "evening"))
     both = registration_frame(cast(ArmRecord, SimpleNamespace(name="a", registrations=rows)))
