@@ -31,6 +31,7 @@ SLOW = (
     "calibration/test_verify.py",
     "calibration/test_outliers.py",
     "calibration/test_hold_out.py",
+    "calibration/test_three_commands.py::test_a_table_and_an_export_are_enough",
     "calibration/test_written_arm.py",
     "calibration/test_case_study.py",
     "calibration/test_wrong_arms.py::test_it_is_so_where_the_frame_is_fitted",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -63,7 +65,8 @@ def calibrate(
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         every = (*study.scenario.notes, *review.notes, *warnings)
         state: Verdict = "not met" if calibrated.contradicting else calibrated.state
-        return Reply(calibrated.to_dict, calibration_printout(calibrated), every, state, review, written="arm")
+        printout, following = calibration_printout(calibrated), _run_with(scenario, write)
+        return Reply(calibrated.to_dict, printout, every, state, review, written="arm", following=following)
 
     def then() -> Path | None:
         write_all_new(arm_texts)
@@ -73,3 +76,11 @@ def calibrate(
     files_words = (*option("--measured", measured), *option("--exclude", exclude))
     rerun_command = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
     reply(output, work, rerun_command, [*files_of(study), *files], default, scenario, then)
+
+
+def _run_with(scenario: Path, arm: Path | None) -> str:
+    """Command that runs a scenario with another arm file; empty where there is none."""
+    if arm is None:
+        return ""
+    reference = Path(os.path.relpath(arm, scenario.parent)).as_posix()
+    return shlex.join(["armsim", "run", str(scenario), "--set", f"arm={reference}"])

@@ -197,6 +197,8 @@ class Reply:
         Writes the folder, in place of `write_review`.
     written : str
         Kind of the additional document.
+    following : str
+        Command that goes on with that document.
     """
 
     record: Callable[[], Mapping[str, Any] | str]
@@ -206,6 +208,7 @@ class Reply:
     review: Review | None = None
     write: Callable[[Path, Callable[[Path], None]], None] | None = None
     written: str = "scenario"
+    following: str = ""
 
 
 def reply(
@@ -296,6 +299,8 @@ def conclude(answer: Reply, json: bool, folder: Path | None = None, written: Pat
         print_note(f"note: {text}")
     if written is not None:
         print_note(f"{answer.written}: {written}")
+        if answer.following:
+            print_note(f"next: {answer.following}")
     if folder is not None:
         print_note(f"report: {folder / 'report.html'}")
 

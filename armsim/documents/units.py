@@ -83,6 +83,8 @@ ZERO_CELSIUS = 273.15
 """Kelvins. Source: BIPM, The International System of Units (2019), 2.3.1."""
 SCALES_OF_TEMPERATURE = {"degC": ZERO_CELSIUS, "°C": ZERO_CELSIUS, "K": 0.0}
 """Zero of the units of an absolute temperature. [K]"""
+DEGREE_SIGN = {"°": "deg", "°/s": "deg/s"}
+"""Units of headers with a degree sign, as instruments write them."""
 LONGEST = 100
 """Maximum length of a quantity in characters."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
@@ -235,7 +237,7 @@ def scale_of(unit: str, kind: str) -> tuple[float, float] | None:
         return None if unit else (1.0, 0.0)
     if kind == "absolute temperature":
         return (1.0, SCALES_OF_TEMPERATURE[unit]) if unit in SCALES_OF_TEMPERATURE else None
-    factor = in_si(unit, kind)
+    factor = in_si(DEGREE_SIGN.get(unit, unit), kind)
     return None if factor is None else (factor, 0.0)
 
 

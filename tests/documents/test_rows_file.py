@@ -11,9 +11,9 @@ from support import invoke
 from armsim.documents.load import check_file
 
 SCARA = """joint,type,theta [deg],d [mm],a [mm],alpha [deg],lower [deg],upper [deg],from [mm],to [mm]
-1,revolute,0,300,250,0,-130,130,0,0
-2,revolute,0,0,200,180,-140,140,0,0
-lift,prismatic,0,10,0,0,0,0,0,170
+1,revolute,0,300,0,0,-130,130,0,0
+2,revolute,0,0,250,0,-140,140,0,0
+lift,prismatic,0,10,200,180,0,0,0,170
 turn,revolute,5,0,0,0,-180,180,0,0
 """
 
@@ -35,6 +35,15 @@ def test_a_scara_becomes_a_scenario_that_is_good(tmp_path: Path) -> None:
     rows = scenario.machine.joints  # type: ignore[union-attr]
     assert [joint.mastering.scale > 0.0 for joint in rows] == [False, True, False, False]
     assert "--measured" in process.stdout
+
+
+def test_a_degree_sign_is_a_unit(tmp_path: Path) -> None:
+    texts = []
+    for name, unit in (("words", "[deg]"), ("signs", "(°)")):
+        (tmp_path / "scara.csv").write_text(SCARA.replace("[deg]", unit), encoding="utf-8")
+        assert invoke("new", tmp_path / name, "--rows", tmp_path / "scara.csv").returncode == 0
+        texts.append((tmp_path / name / "arm.yaml").read_text())
+    assert texts[0] == texts[1]
 
 
 def test_cells_that_do_not_apply_may_be_empty(tmp_path: Path) -> None:
@@ -59,7 +68,7 @@ def test_cells_that_do_not_apply_may_be_empty(tmp_path: Path) -> None:
         (SCARA.splitlines()[0] + "\n", "0 rows"),
         ("a [mm],d [mm],alpha [deg],lower [deg]\n1,2,3,4\n", "no column 'upper'"),
         (SCARA.replace("0,0,0,170", "0,0,0,"), "csv:4:1: to: nothing; accepted: from and to: the range of lift"),
-        (SCARA.replace("0,300,250", "0,,250"), "csv:2:1: d: nothing"),
+        (SCARA.replace("0,300,0", "0,,0"), "csv:2:1: d: nothing"),
     ],
 )
 def test_a_fault_of_the_table_is_told_and_nothing_is_made(changed: str, message: str, tmp_path: Path) -> None:
