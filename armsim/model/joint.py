@@ -194,7 +194,7 @@ class Joint:
         if self.motor_encoder is None:
             return self.sensor_terms()
         sensor, ratio = self.speed_sensor
-        terms = sensor.terms(self.fundamental, self.farthest, 1.0)
+        terms = sensor.terms(self._fundamental_of(sensor), self.farthest, 1.0)
         return tuple(term.on(Axis(f"{self.name} motor"), -1.0 / ratio, ratio) for term in terms)
 
     def sensor_terms(self) -> tuple[Term, ...]:
@@ -212,4 +212,7 @@ class Joint:
     @property
     def fundamental(self) -> float:
         """Order of the longest wave on the scale: 1 for a turn, 2 pi over the travel. [rad/rad or rad/m]"""
-        return 1.0 if self.encoder.rotary else 2 * math.pi / self.travel
+        return self._fundamental_of(self.encoder)
+
+    def _fundamental_of(self, sensor: Encoder) -> float:
+        return 1.0 if sensor.rotary else 2 * math.pi / self.travel

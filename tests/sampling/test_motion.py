@@ -210,6 +210,18 @@ def test_the_motor_encoder_closes_the_speed_loop() -> None:
     assert actual.largest is None
 
 
+def test_the_waves_of_a_disc_on_the_motor_of_a_slide_count_per_turn_of_the_motor() -> None:
+    """A linear scale closes the position loop; the disc on the motor has one to four long waves a turn, whatever the
+    length of the scale. Source: plane geometry, by hand: a screw of 10 mm lead turns 0.1 /mm."""
+    tape = Encoder("t", measures="translation", signal_period=20e-6, interpolation=14)
+    disc = Encoder("in", signal_periods=128, interpolation=12, graduation_error=Distribution("uniform", 1e-4))
+    screw = Transmission(lead=0.010)
+    joint = Joint("x", tape, travel=0.4, placement="both", motor_encoder=disc, transmission=screw)
+    largest = joint_motion(joint, 0.1, Motion(TS), 1).largest
+    assert largest is not None
+    assert largest.order * 0.010 / (2 * math.pi) == pytest.approx(4.0)
+
+
 def test_a_sliding_axis() -> None:
     """20 um period at 0.5 m/s: 25 kHz; a wave of 0.1 um and that period makes a ripple of 2 pi 0.1/20."""
     tape = Encoder(
