@@ -78,6 +78,32 @@ class Bending:
         return {Axis(joint, name, Role.ERROR_MOTION): 1.0 / size for name, size in self.stiffness.items()}
 
 
+def payload_terms(masses: Masses | None, compliance: dict[Axis, float]) -> tuple[Term, ...]:
+    """Terms of a payload that is not the nominal one.
+
+    Parameters
+    ----------
+    masses : Masses, optional
+    compliance : dict of Axis to float
+        Of what gives way. [rad/(N m) or m/N]
+
+    Returns
+    -------
+    tuple of Term
+    """
+    payload = None if masses is None else masses.payload
+    if payload is None or not compliance:
+        return ()
+    terms: tuple[Term, ...] = ()
+    if payload.mass_tolerance.nonzero:
+        terms += deflection.payload("payload_mass", payload.mass_tolerance, compliance)
+    if payload.centre_tolerance.nonzero:
+        terms += deflection.payload("payload_x", payload.centre_tolerance, compliance)
+        terms += deflection.payload("payload_y", payload.centre_tolerance, compliance)
+        terms += deflection.payload("payload_z", payload.centre_tolerance, compliance)
+    return terms
+
+
 def loaded(states: States, arm: Arm, masses: Masses, matrix: Array | None, q: Array, axes: Sequence[Axis]) -> States:
     """States with the loads on what bends, and with the changes of all loads by the payload.
 

@@ -25,7 +25,7 @@ from armsim.model.identification import Identification
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
 from armsim.model.thermal import heat_terms
-from armsim.physics import deflection, heat, link_tolerances
+from armsim.physics import heat, link_tolerances
 
 SURVEY = 256
 """Joint positions, spread evenly over the ranges, at which state-dependent errors of the joint budget are evaluated."""
@@ -138,7 +138,8 @@ class Machine:
             terms += joint.terms()
         for axis, tolerance in self.tolerances:
             terms += link_tolerances.link_tolerance(axis, tolerance)
-        terms += self._payload_terms()
+        compliance = {axis: size for joint in self.joints for axis, size in joint.compliance.items()}
+        terms += bending.payload_terms(self.masses, compliance)
         around = self.environment
         terms += heat_terms(self.arm, self.joints, around.temperature_rise, around.expansion, around.links_share)
         if self.drive_matrix is not None:
@@ -170,21 +171,6 @@ class Machine:
         centres = {joint.name: joint.bearing.centre for joint in self.joints}
         springs = {joint.name: joint.bending.centre for joint in self.joints}
         return self.arm.with_error_motions((axis for term in terms for axis in term.axes), centres, springs)
-
-    def _payload_terms(self) -> tuple[Term, ...]:
-        """Terms of a payload that is not the nominal one."""
-        payload = None if self.masses is None else self.masses.payload
-        compliance = {axis: size for joint in self.joints for axis, size in joint.compliance.items()}
-        if payload is None or not compliance:
-            return ()
-        terms: tuple[Term, ...] = ()
-        if payload.mass_tolerance.nonzero:
-            terms += deflection.payload("payload_mass", payload.mass_tolerance, compliance)
-        if payload.centre_tolerance.nonzero:
-            terms += deflection.payload("payload_x", payload.centre_tolerance, compliance)
-            terms += deflection.payload("payload_y", payload.centre_tolerance, compliance)
-            terms += deflection.payload("payload_z", payload.centre_tolerance, compliance)
-        return terms
 
     @cached_property
     def _observation(self) -> Observation:

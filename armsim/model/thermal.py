@@ -39,12 +39,12 @@ def heat_terms(
     terms: tuple[Term, ...] = ()
     if rise is not None:
         growth = _link_growth(arm, expansion) if links_share else []
-        growth += [part for joint in joints for part in _joint_growth(joint)]
-        terms += heat.temperature(rise, growth, [drift for joint in joints for drift in _drifts(joint)])
+        growth += [part for joint in joints for part in joint_growth(joint)]
+        terms += heat.temperature(rise, growth, [drift for joint in joints for drift in joint_drifts(joint)])
     for joint in joints:
         if joint.temperature_rise is not None:
-            growth = [*_link_growth(arm, expansion, joint.name), *_joint_growth(joint)]
-            terms += heat.joint_temperature(joint.name, joint.temperature_rise, growth, _drifts(joint))
+            growth = [*_link_growth(arm, expansion, joint.name), *joint_growth(joint)]
+            terms += heat.joint_temperature(joint.name, joint.temperature_rise, growth, joint_drifts(joint))
     return terms
 
 
@@ -63,8 +63,17 @@ def _link_growth(arm: Arm, expansion: float, joint: str | None = None) -> list[G
     return growth
 
 
-def _joint_growth(joint: Joint) -> Iterable[Growth]:
-    """Screw, scale (which reads too little) and bracket of the head of a joint."""
+def joint_growth(joint: Joint) -> Iterable[Growth]:
+    """Growth of screw, scale (which reads too little) and bracket of the head of a joint, as errors of the joint.
+
+    Parameters
+    ----------
+    joint : Joint
+
+    Returns
+    -------
+    iterable of (Axis, Shape) [rad/K or m/K]
+    """
     axis, encoder, screw = Axis(joint.name), joint.encoder, joint.transmission
     if encoder.expansion:
         yield axis, Proportional("position", encoder.expansion)
@@ -76,8 +85,17 @@ def _joint_growth(joint: Joint) -> Iterable[Growth]:
         yield axis, Constant(-bracket / joint.ratio / (encoder.track_radius if encoder.rotary else 1.0))
 
 
-def _drifts(joint: Joint) -> list[Drift]:
-    """Drifts of the sensor of a joint, as errors of the joint."""
+def joint_drifts(joint: Joint) -> list[Drift]:
+    """Drifts of the sensor of a joint, as errors of the joint.
+
+    Parameters
+    ----------
+    joint : Joint
+
+    Returns
+    -------
+    list of (Axis, shapes, Distribution) [rad/K or m/K]
+    """
     drifts: list[Drift] = []
     axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
     if encoder.drift.nonzero:
