@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -69,12 +69,8 @@ def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, fl
     )
 
     def both(life: str) -> tuple[float, float]:
-        terms_of_life = [term for term in terms if term.life == life]
-        together = sum(
-            (term.expected(axis, state) for term in terms_of_life), np.zeros(len(state.position))
-        )  # means add as such
-        square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in terms_of_life)
-        return math.sqrt(square), sum(budget.limit for budget in budgets if budget.life == life)
+        of_life = [term for term in terms if term.life == life]
+        return rms_together(of_life, axis, state), sum(budget.limit for budget in budgets if budget.life == life)
 
     (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")
     return JointBudget(
@@ -95,6 +91,24 @@ def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, fl
         curve=joint_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
         error_motions=error_motions,
     )
+
+
+def rms_together(terms: Sequence[Term], axis: Axis, state: State) -> float:
+    """Root mean square of terms together on one axis: their means add as such, their scatter as squares.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    axis : Axis
+    state : State
+        States over which the mean square is taken.
+
+    Returns
+    -------
+    float [rad or m]
+    """
+    mean = sum((term.expected(axis, state) for term in terms), np.zeros(len(state.position)))
+    return math.sqrt(float(np.mean(mean**2)) + sum(term.variance(axis, state) for term in terms))
 
 
 def _unit_of(error_motion: Axis) -> str:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.errormodel.shapes import Wave
+from armsim.errormodel.shapes import Shape, State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.machine import Machine
 from armsim.results import CurveDetail, JointCurve
@@ -36,6 +36,8 @@ GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 """Number whose multiples, modulo 1, are evenly distributed. Source: Niederreiter (1992), 3.1."""
 PHASES = 32
 """Steps over which phases of short waves are tried for the ends of the band."""
+SLOPE_PLACES = 12
+"""Decimals of the motion of a drive per motion of a joint: beyond them stands rounding."""
 BAND_QUANTILES = (0.025, 0.975)
 """Quantiles over the units between which the band lies."""
 
@@ -45,28 +47,55 @@ class _Waves(NamedTuple):
 
     order : (waves,)
         Periods per 2 pi of position.
-    sine : (waves,) bool
-        Sine, else cosine.
+    phase : (waves,)
+        Phase at position zero. [rad]
     amplitude : (waves, units) [rad or m]
     """
 
     order: Array
-    sine: Array
+    phase: Array
     amplitude: Array
 
     def at(self, position: Array) -> Array:
         """Sum of the waves, shape (positions, units). [rad or m]"""
-        phase = position[:, None] * self.order + np.where(self.sine, 0.0, 0.5 * math.pi)
-        out: Array = np.sin(phase) @ self.amplitude
+        out: Array = np.sin(position[:, None] * self.order + self.phase) @ self.amplitude
         return out
 
     def only(self, which: NDArray[np.bool_]) -> _Waves:
         """Selected waves; ``which`` of shape (waves,)."""
-        return _Waves(self.order[which], self.sine[which], self.amplitude[which])
+        return _Waves(self.order[which], self.phase[which], self.amplitude[which])
 
     def of_first(self) -> _Waves:
         """Waves of the first unit."""
-        return _Waves(self.order, self.sine, self.amplitude[:, :1])
+        return _Waves(self.order, self.phase, self.amplitude[:, :1])
+
+
+class Effect(NamedTuple):
+    """Effect of one coefficient of a term on a curve.
+
+    coefficients : (units,)
+    shape : Shape
+    state : State
+        At the positions of the curve.
+    square : float
+        Mean square of the coefficient.
+    """
+
+    coefficients: Array
+    shape: Shape
+    state: State
+    square: float
+
+    def wave_over(self, position: Array) -> tuple[float, float] | None:
+        """Order of a wave over the positions of a curve, and its phase at position zero [rad]; None for all else."""
+        if not isinstance(self.shape, Wave):
+            return None
+        at, slope = self.state.position, 1.0
+        if at is not position:
+            slope = round(float((at[-1] - at[0]) / (position[-1] - position[0])), SLOPE_PLACES)
+        quarter = 0.0 if self.shape.function == "sin" else 0.5 * math.pi
+        order = self.shape.order
+        return (order * slope, quarter + order * float(at[0] - slope * position[0])) if slope else None
 
 
 def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis, seed: int) -> JointCurve:
@@ -87,36 +116,76 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
     -------
     JointCurve
     """
-    joint, arm = machine.joints[number], machine.arm
+    joint = machine.joints[number]
+    state = machine.states(sweep(machine, number)).drives[joint.name]
+    coefficients = draw_units(list(terms), SamplingPlan(UNIT_BLOCK, 1, seed))
+    effects: list[Effect] = []
+    first = 0
+    for term in terms:
+        effects += [
+            Effect(coefficients[first + k], act.shape, state, float(term.second_moment[k, k]))
+            for act, k in ((act, act.coefficient) for act in term.acts)
+            if act.axis == axis
+        ]
+        first += len(term.mean)
+    return curve_of(effects, state.position)
+
+
+def sweep(machine: Machine, number: int) -> Array:
+    """Joint positions of a joint that moves over its range, the others in mid-range.
+
+    Parameters
+    ----------
+    machine : Machine
+    number : int
+        Number of the joint.
+
+    Returns
+    -------
+    (POSITIONS, joints) [rad or m]
+    """
+    arm = machine.arm
     start = float(arm.lowest[number])
     step = (float(arm.highest[number]) - start) / (POSITIONS - 1)
     q = np.repeat(arm.middle[None], POSITIONS, axis=0)
     q[:, number] = start + step * np.arange(POSITIONS)
-    state = machine.states(q).drives[joint.name]
-    position = state.position
-    coefficients = draw_units(list(terms), SamplingPlan(UNIT_BLOCK, 1, seed))
-    resolved_error = np.zeros((POSITIONS, coefficients.shape[1]))
+    return q
+
+
+def curve_of(effects: Sequence[Effect], position: Array, zero: Array | float = 0.0) -> JointCurve:
+    """Error curve over positions in equal steps.
+
+    Parameters
+    ----------
+    effects : sequence of Effect
+        With their states at these positions, each moving in proportion to them.
+    position : (POSITIONS,)
+        [rad or m]
+    zero : (units,), optional
+        What is taken off the error of every unit. [rad or m]
+
+    Returns
+    -------
+    JointCurve
+    """
+    step = abs(float(position[-1] - position[0])) / (len(position) - 1)
+    units = len(effects[0].coefficients) if effects else UNIT_BLOCK
+    resolved_error = np.zeros((len(position), units)) - zero
     orders: list[float] = []
-    sines: list[bool] = []
-    amplitudes: list[Array] = [np.zeros((0, coefficients.shape[1]))]
+    phases: list[float] = []
+    amplitudes: list[Array] = [np.zeros((0, units))]
     squares: dict[float, float] = {}
-    first = 0
-    for term in terms:
-        for act in term.acts:  # effect of one coefficient of the term on one axis
-            if act.axis != axis:
-                continue
-            row, k = coefficients[first + act.coefficient], act.coefficient
-            if isinstance(act.shape, Wave):
-                orders.append(act.shape.order)
-                sines.append(act.shape.function == "sin")
-                amplitudes.append(act.shape.gain * row[None])
-                order = abs(act.shape.order)
-                square = 0.5 * act.shape.gain**2 * float(term.second_moment[k, k])
-                squares[order] = squares.get(order, 0.0) + square
-            else:
-                resolved_error += np.outer(act.shape.value(state), row)
-        first += len(term.mean)
-    waves = _Waves(np.array(orders), np.array(sines, dtype=bool), np.concatenate(amplitudes))
+    for effect in effects:
+        wave = effect.wave_over(position)
+        if wave is None:
+            resolved_error += np.outer(effect.shape.value(effect.state), effect.coefficients)
+            continue
+        order = abs(wave[0])
+        orders.append(wave[0])
+        phases.append(wave[1])
+        amplitudes.append(effect.shape.gain * effect.coefficients[None])
+        squares[order] = squares.get(order, 0.0) + 0.5 * effect.shape.gain**2 * effect.square
+    waves = _Waves(np.array(orders), np.array(phases), np.concatenate(amplitudes))
     rms = {order: math.sqrt(square) for order, square in sorted(squares.items()) if square > 0}
     listed = [order for order, value in rms.items() if value > MIN_LISTED_SHARE * max(rms.values())]
     short = [order for order in listed if order * step * MIN_POINTS_PER_PERIOD > 2 * math.pi]
