@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
+from armsim.arrays import Array
 from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
 from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
@@ -31,6 +32,7 @@ from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
 from armsim.sampling.sampler import FirstOrder, Samples, sampling
+from armsim.sampling.sensor_pairs import two_sensors
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
@@ -179,7 +181,10 @@ class Study:
         Joint positions that named poses state, and those of ``poses``, such as of paths.
         """
         machine, plan = self.scenario.machine, self.scenario.plan
-        return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, poses))
+        return joint_budgets(machine, plan.seed, self._fastest(poses))
+
+    def _fastest(self, poses: Sequence[PoseSet]) -> Array:
+        return fastest(self.scenario.machine.arm, self.scenario.tasks, poses)
 
     def run(
         self,
@@ -284,6 +289,7 @@ class Study:
             stated=stated_effects(scenario.machine),
             motion=motion,
             operation=operation,
+            two_sensors=two_sensors(scenario.machine, final.seed, self._fastest(poses)),
             judgements=judge_joints(scenario.requirement, motion, operation, final.units),
             source_digest=source_digest(),
             assumptions=assumptions(scenario.machine),

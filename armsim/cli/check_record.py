@@ -13,15 +13,18 @@ if TYPE_CHECKING:
 
 
 def scenario_record(scenario: Scenario) -> dict[str, Any]:
-    """Record of a scenario: notes, prices, budgets, assumed values, motion, limits of operation, named poses."""
+    """Record of a scenario: notes, prices, budgets, assumed values, motion, limits of operation, joints
+    with two sensors, named poses."""
     from armsim.model.assumptions import assumptions
     from armsim.sampling.joint_budgets import joint_budgets, link_budget
     from armsim.sampling.operation_limits import limits_of
+    from armsim.sampling.sensor_pairs import two_sensors
     from armsim.sampling.speed_ripple import motions
     from armsim.tasks.named_poses import fastest
 
     machine, plan = scenario.machine, scenario.plan
-    budgets = joint_budgets(machine, plan.seed, fastest(machine.arm, scenario.tasks))
+    speeds = fastest(machine.arm, scenario.tasks)
+    budgets = joint_budgets(machine, plan.seed, speeds)
     joint_motions = motions(machine, scenario.motion, plan.seed)
     poses: dict[str, list[dict[str, Any]]] = {}
     for task, pose in named_poses(scenario):
@@ -37,6 +40,7 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
         "assumptions": [asdict(assumption) for assumption in assumptions(machine)],
         "motion": {name: asdict(motion) for name, motion in joint_motions.items()},
         "operation": [asdict(limits) for limits in limits_of(machine, plan)],
+        "two_sensors": {name: asdict(joint) for name, joint in two_sensors(machine, plan.seed, speeds).items()},
         "poses": poses,
     }
     record: dict[str, Any] = _finite(out)

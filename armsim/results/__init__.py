@@ -8,8 +8,11 @@ from armsim.results.joints import (
     JointCurve,
     JointMotion,
     OperationLimit,
+    PositionSource,
     Ripple,
+    SensorDifference,
     TermBudget,
+    TwoSensors,
 )
 from armsim.results.result import FORMAT, NEAR_SINGULAR, Adaptive, MapOf, Result, TaskResult
 from armsim.results.summary import (
@@ -46,12 +49,15 @@ __all__ = [
     "MapOf",
     "Measure",
     "OperationLimit",
+    "PositionSource",
     "Result",
     "Reversal",
     "Ripple",
+    "SensorDifference",
     "Summary",
     "TaskResult",
     "TermBudget",
+    "TwoSensors",
     "UnitDistribution",
     "Unreachable",
     "Within",

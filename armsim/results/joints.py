@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
@@ -175,6 +175,72 @@ class JointMotion:
     jitter: float
     speeds: tuple[float, ...]
     smoothness_at: tuple[float, ...]
+
+
+MotionState = Literal["at rest, one reading", "at rest, averaged", "moving", "faster than the position loop follows"]
+"""State of motion of a joint with two sensors, in which its position rests on one of them."""
+STATES: tuple[MotionState, ...] = get_args(MotionState)
+
+
+@dataclass(frozen=True)
+class PositionSource:
+    """What the position of a joint with two sensors rests on in one state of motion, and its error there.
+
+    ``readings`` of the sensor on the joint are averaged; ``rms`` is the root mean square error of the joint, mean
+    included, ``rms_repeatability`` the part of it that differs from visit to visit [rad or m], ``at_tool`` the former
+    by the lever arm [m]; ``speed`` is that of the joint.
+    """
+
+    state: MotionState
+    source: str
+    readings: int
+    speed: float
+    rms: float
+    rms_repeatability: float
+    at_tool: float
+
+
+@dataclass(frozen=True)
+class SensorDifference:
+    """Difference of the two readings of a joint at rest: motor over ratio less joint, in the unit of the joint.
+
+    Both are set to zero at the position ``zero``, in the mean of both directions, the other joints in the middle of
+    their ranges, at the temperature of mastering. ``width`` is that of the loop at a reversal, what the direction +1
+    reads more than the direction -1; ``range_p95`` the range over the travel, both directions, which 95 % of sound arms
+    keep to, ``swing_p95`` the largest difference in any posture, likewise; ``scatter`` the standard deviation of one
+    reading of the difference, ``width_scatter`` that of the width by one reversal. ``least_growth`` is the growth of
+    the lost motion that one reversal shows, ``least_slip`` the slip that shows against sound arms, beyond the ``alarm``
+    in any posture; ``motor_turn`` is a slip of one turn of the motor, None where the motor does not turn. ``curve`` is
+    the mean of both directions.
+    """
+
+    zero: float
+    width: float
+    range_p95: float
+    range_p95_interval: Interval | None
+    swing_p95: float
+    scatter: float
+    width_scatter: float
+    least_growth: float
+    alarm: float
+    least_slip: float
+    motor_turn: float | None
+    motor_turn_shows: bool | None
+    curve: JointCurve
+
+
+@dataclass(frozen=True)
+class TwoSensors:
+    """A joint with a sensor on either side of its gear. ``unit`` is "rad" or "m".
+
+    ``position_sensor`` closes the position loop, ``speed_sensor`` the speed loop.
+    """
+
+    unit: str
+    position_sensor: str
+    speed_sensor: str
+    sources: tuple[PositionSource, ...]
+    difference: SensorDifference
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from armsim.arrays import Array
 from armsim.formatting import percent, unknown_name
 from armsim.requirement import Judgement, Verdict, combined, reasons
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
-from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
+from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import PoseResult, Vector
 from armsim.results.summary import (
@@ -130,7 +130,8 @@ class Result:
 
     ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` maps each
     cause of error that the scenario states, by document and key, to its joints, empty where it is a value of the
-    machine. ``assumptions`` are the values that the scenario does not state. ``links`` are the terms of constants of
+    machine. ``assumptions`` are the values that the scenario does not state. ``two_sensors`` holds the joints with a
+    sensor on either side of the gear. ``links`` are the terms of constants of
     links and frames, named by their axes. ``judgements`` are those of criteria
     of joints; ``version`` and ``source_digest`` name the code.
     """
@@ -154,6 +155,7 @@ class Result:
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
     motion: dict[str, JointMotion] = field(default_factory=dict)
     operation: tuple[OperationLimit, ...] = ()
+    two_sensors: dict[str, TwoSensors] = field(default_factory=dict)
     judgements: tuple[Judgement, ...] = ()
     source_digest: str = ""
     assumptions: tuple[Assumption, ...] = ()

@@ -1,0 +1,205 @@
+"""Joints with two sensors: what their position rests on, and what the difference of the two readings shows.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.causes import JOINT_TEMPERATURE, TEMPERATURE
+from armsim.errormodel.shapes import Wave
+from armsim.errormodel.states import States
+from armsim.errormodel.terms import Axis, Term
+from armsim.model.drives import drive_columns
+from armsim.model.joint import Joint
+from armsim.model.machine import Machine
+from armsim.model.two_sensors import difference_states, difference_terms, motor_axis, motor_loop
+from armsim.physics import sensor_difference as physics
+from armsim.results import PositionSource, SensorDifference, TwoSensors
+from armsim.results.joints import MotionState
+from armsim.sampling.joint_budgets import rms_together
+from armsim.sampling.joint_curves import Effect, curve_of, sweep
+from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.statistics import unit_quantiles
+from armsim.sampling_plan import SamplingPlan
+
+PER_STEP = 4
+"""Positions per point of the curve at which the range of every unit is evaluated: many to a wave or to none, their
+largest value is that of the waves all the same."""
+SOUND = 0.95
+"""Share of sound arms that keep to a range or a swing."""
+
+
+def two_sensors(machine: Machine, seed: int, speeds: Array) -> dict[str, TwoSensors]:
+    """Figures of every joint with two sensors.
+
+    Parameters
+    ----------
+    machine : Machine
+    seed : int
+        Seed of the draws of the units.
+    speeds : (joints,) [rad/s or m/s]
+        Largest speeds of the tasks.
+
+    Returns
+    -------
+    dict of joint to TwoSensors
+    """
+    return {
+        joint.name: TwoSensors(
+            unit="rad" if joint.rotary else "m",
+            position_sensor=joint.encoder.name,
+            speed_sensor=joint.motor_encoder.name,
+            sources=_sources(machine, number, speeds),
+            difference=_difference(machine, number, seed),
+        )
+        for number, joint in enumerate(machine.joints)
+        if joint.motor_encoder is not None
+    }
+
+
+def _sources(machine: Machine, number: int, speeds: Array) -> tuple[PositionSource, ...]:
+    """What the position rests on: at rest, after averaging, moving, and faster than the position loop follows."""
+    joint, still = machine.joints[number], np.zeros_like(speeds)
+    encoder, motor = joint.encoder, motor_loop(joint)
+    one = replace(joint, encoder=replace(encoder, signal=replace(encoder.signal, averages=1)))
+    averages = encoder.signal.averages
+    sources = [_source(machine, number, one, still, "at rest, one reading", encoder.name)]
+    if averages > 1:
+        sources.append(_source(machine, number, joint, still, "at rest, averaged", encoder.name, averages))
+    moving = _source(machine, number, joint, speeds, "moving", encoder.name, averages)
+    sources += [moving] if moving.speed else []
+    state: MotionState = "faster than the position loop follows"
+    sources.append(_source(machine, number, motor, speeds, state, f"{motor.encoder.name} and the gear"))
+    return tuple(sources)
+
+
+def _source(
+    machine: Machine, number: int, joint: Joint, speeds: Array, state: MotionState, source: str, readings: int = 1
+) -> PositionSource:
+    """Error of the joint, fitted in place of the one of that number."""
+    fitted = replace(machine, joints=(*machine.joints[:number], joint, *machine.joints[number + 1 :]))
+    axis, survey = Axis(joint.name), machine.survey()
+    at = fitted.states(survey, np.broadcast_to(speeds, survey.shape)).drives[joint.name]
+    terms = [term for term in fitted.drive_terms if axis in term.axes]
+    visits = [term for term in terms if term.life == "visit"]
+    columns = drive_columns(fitted.arm.postures(survey).column, fitted.drive_matrix)
+    lever = float(np.linalg.norm(columns[:, number], axis=1).max())
+    rms, repeatability = rms_together(terms, axis, at), rms_together(visits, axis, at)
+    return PositionSource(state, source, readings, float(np.abs(at.speed).max()), rms, repeatability, rms * lever)
+
+
+def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
+    joint, terms = machine.joints[number], difference_terms(machine, number)
+    middle = difference_states(machine, number, machine.arm.middle[None])
+    constant = [term for term in terms if term.life == "unit" and not term.cause.by_direction]
+    coefficients = draw_units(constant, SamplingPlan(UNIT_BLOCK, 1, seed))
+    # heat sets in after the zero was set
+    at_zero = [0.0 if term.cause in (TEMPERATURE, JOINT_TEMPERATURE) else 1.0 for term in constant for _ in term.mean]
+    zero = _shapes(constant, middle)[0] * np.array(at_zero) @ coefficients
+
+    def differences(q: Array) -> Array:
+        """Mean of both directions of every unit, shape (P, units). [rad or m]"""
+        return np.asarray(_shapes(constant, difference_states(machine, number, q)) @ coefficients - zero)
+
+    width = _width(terms, joint, middle)
+    over_travel, anywhere = differences(_dense(machine, number)), differences(machine.survey())
+    (range_p95,) = unit_quantiles(np.ptp(over_travel, axis=0) + abs(width), (SOUND,))
+    largest = np.maximum(np.abs(over_travel).max(axis=0), np.abs(anywhere).max(axis=0))
+    (swing,) = unit_quantiles(largest + 0.5 * abs(width) + _sides_of_others(terms, joint, middle), (SOUND,))
+    scatter = _scatter(terms, middle)
+    orders, rms = _motor_waves(constant, joint)
+    width_scatter = physics.width_scatter(scatter, orders, rms, joint.transmission.lost_motion)
+    alarm = physics.slip_alarm(swing.value, scatter)
+    least_slip = physics.least_slip(alarm)
+    motor = motor_loop(joint)
+    motor_turn = 2 * math.pi / abs(motor.ratio) if motor.encoder.rotary else None
+    q = sweep(machine, number)
+    states = difference_states(machine, number, q)
+    return SensorDifference(
+        zero=float(machine.arm.middle[number]),
+        width=width,
+        range_p95=range_p95.value,
+        range_p95_interval=range_p95.interval,
+        swing_p95=swing.value,
+        scatter=scatter,
+        width_scatter=width_scatter,
+        least_growth=physics.least_growth(width_scatter),
+        alarm=alarm,
+        least_slip=least_slip,
+        motor_turn=motor_turn,
+        motor_turn_shows=None if motor_turn is None else motor_turn >= least_slip,
+        curve=curve_of(_effects(constant, coefficients, states), q[:, number], zero),
+    )
+
+
+def _effects(terms: Sequence[Term], coefficients: Array, states: States) -> list[Effect]:
+    """Effects of the coefficients of all terms, rows of the coefficients."""
+    effects: list[Effect] = []
+    first = 0
+    for term in terms:
+        effects += [
+            Effect(coefficients[first + k], act.shape, states.of_act(act), float(term.second_moment[k, k]))
+            for act, k in ((act, act.coefficient) for act in term.acts)
+        ]
+        first += len(term.mean)
+    return effects
+
+
+def _shapes(terms: Sequence[Term], states: States) -> Array:
+    """Effect of every coefficient on the difference, shape (P, coefficients)."""
+    out = np.zeros((len(states.fixed.position), sum(len(term.mean) for term in terms)))
+    first = 0
+    for term in terms:
+        for act in term.acts:
+            out[:, first + act.coefficient] += act.shape.value(states.of_act(act))
+        first += len(term.mean)
+    return out
+
+
+def _dense(machine: Machine, number: int) -> Array:
+    """Joint positions over the travel, `PER_STEP` to a point of the curve, shape (P, joints)."""
+    q = sweep(machine, number)
+    dense = np.repeat(q[:1], PER_STEP * (len(q) - 1) + 1, axis=0)
+    dense[:, number] = np.linspace(q[0, number], q[-1, number], len(dense))
+    return dense
+
+
+def _width(terms: Sequence[Term], joint: Joint, states: States) -> float:
+    """Width of the loop: what the direction +1 reads more than the direction -1. [rad or m]"""
+    sides = [term for term in terms if term.cause.by_direction and term.owner in _owners(joint)]
+    return 2.0 * sum(float(_shapes([term], states)[0] @ term.mean) for term in sides)
+
+
+def _sides_of_others(terms: Sequence[Term], joint: Joint, states: States) -> float:
+    """Largest difference by the sides on which joints rest that the motor sees too. [rad or m]"""
+    sides = [t for t in terms if t.cause.by_direction and t.life == "visit" and t.owner not in _owners(joint)]
+    return sum(float(np.abs(_shapes([term], states)[0]) @ np.array(term.draw.limits)) for term in sides)
+
+
+def _owners(joint: Joint) -> tuple[str, str]:
+    return joint.name, motor_axis(joint).owner
+
+
+def _scatter(terms: Sequence[Term], states: States) -> float:
+    """Standard deviation of one reading of the difference, the direction given. [rad or m]"""
+    scattering = [term for term in terms if term.life == "visit" and not term.cause.by_direction]
+    gains = [(term, _shapes([term], states)[0]) for term in scattering]
+    return math.sqrt(sum(float(gain @ term.covariance @ gain) for term, gain in gains))
+
+
+def _motor_waves(terms: Sequence[Term], joint: Joint) -> tuple[Array, Array]:
+    """Order per motion of the joint, and root mean square, of every wave on the side of the motor."""
+    waves = [
+        (abs(act.shape.order), 0.5 * act.shape.gain**2 * float(term.second_moment[act.coefficient, act.coefficient]))
+        for term in terms
+        for act in term.acts
+        if isinstance(act.shape, Wave) and act.axis == motor_axis(joint)
+    ]
+    return np.array([order for order, _ in waves]), np.sqrt([square for _, square in waves])
