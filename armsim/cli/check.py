@@ -109,13 +109,16 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             from armsim.report.joint_tables import joints_frame
             from armsim.report.operation_tables import operation_frame
             from armsim.report.ripple_tables import motion_frame
+            from armsim.report.two_sensor_tables import two_sensors_frame
             from armsim.sampling.joint_budgets import joint_budgets
             from armsim.sampling.operation_limits import limits_of
+            from armsim.sampling.sensor_pairs import two_sensors
             from armsim.sampling.speed_ripple import motions
             from armsim.tasks.named_poses import fastest
 
             machine = document.machine
-            budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))
+            speeds = fastest(machine.arm, document.tasks)
+            budgets = joint_budgets(machine, document.plan.seed, speeds)
             print_line(
                 f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units"
             )
@@ -128,6 +131,8 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             motion, limits = motions(machine, document.motion, document.plan.seed), limits_of(machine, document.plan)
             show([motion_frame(motion)] if motion else [])
             show([operation_frame(limits)] if limits else [])
+            pairs = two_sensors(machine, document.plan.seed, speeds)
+            show([two_sensors_frame(pairs)] if pairs else [])
             _print_poses(document)
         elif isinstance(document, str):
             if json:

@@ -27,6 +27,8 @@ FINE = "short waves are drawn as their envelope, an inset shows some periods of 
 ROOM = 0.75
 """Height of the inset above a curve, as a share of that of the curve."""
 MARKERS = "os^DvP*X<>hd"
+ONE_ARM = style.COLOURS[0]
+"""Colour of the curve of one arm."""
 
 
 def identical_joints(result: Result) -> list[tuple[str, ...]]:
@@ -101,7 +103,7 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 1.5, 2, 3, 4.5, 6, 9, 10] if rotary else None))
     axes.yaxis.set_major_locator(MaxNLocator(5))
     if curve.detail is not None:
-        _detail(axes, curve.detail, unit, rotary)
+        detail_inset(axes, curve.detail, unit, rotary)
     title = f"{_joint_names(names)} [{unit.name} over {length}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
@@ -113,19 +115,34 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     out.annotate(axes, position[thinned], unit_error[thinned], texts=texts)
 
 
-def _detail(axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool) -> None:
-    """Inset above the curve with some periods of the finest wave, to its own scale."""
+def detail_inset(
+    axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool, lines: Sequence[tuple[float, str]] = ((0.0, ONE_ARM),)
+) -> None:
+    """Inset above the curve with some periods of the finest wave, to its own scale.
+
+    Parameters
+    ----------
+    axes : Axes
+    detail : CurveDetail
+    unit : Unit
+        Of the error.
+    rotary : bool
+    lines : sequence of (float, str)
+        Shift from the curve of the unit [rad or m], and colour, of every line.
+    """
     low, high = axes.get_ylim()
     axes.yaxis.set_major_locator(FixedLocator([tick for tick in axes.get_yticks() if tick <= high]))
     axes.set_ylim(low, high + ROOM * (high - low))
     share = ROOM / (1.0 + ROOM)
     inset = axes.inset_axes((0.03, 1.0 - 0.92 * share, 0.94, 0.6 * share))
     position = np.array(detail.position) * (180 / math.pi if rotary else 1e3)
-    error = np.array(detail.unit) * unit.factor
-    inset.plot(position, error, color=style.COLOURS[0], linewidth=0.8)
+    errors = [(np.array(detail.unit) + shift) * unit.factor for shift, _ in lines]
+    for error, (_, colour) in zip(errors, lines, strict=True):
+        inset.plot(position, error, color=colour, linewidth=0.8)
     inset.set_xlim(position[0], position[-1])
     inset.set(xticks=[], yticks=[])
-    size = f"{position[-1] - position[0]:.3g} {'deg' if rotary else 'mm'}, {np.ptp(error):.3g} {unit.name} high"
+    height = f"{np.ptp(np.concatenate(errors)):.3g} {unit.name} high"
+    size = f"{position[-1] - position[0]:.3g} {'deg' if rotary else 'mm'}, {height}"
     inset.set_title(size, fontsize=8, fontweight="normal", pad=1.5, loc="right")
 
 

@@ -22,6 +22,7 @@ from armsim.report.pictures import NOTHING_MORE, Extras
 from armsim.report.recommendations import advice, recommendations_section
 from armsim.report.review import Review, json_file, result_file
 from armsim.report.ripple_tables import motion_section
+from armsim.report.two_sensor_tables import two_sensors_section
 from armsim.report.verdict import TONES, deciding_task, headline, headlined, task_frame
 from armsim.report.workbook import workbook_file
 from armsim.requirement.requirement import coverage_of
@@ -58,6 +59,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             Section("Accuracy and repeatability over the population", "population", (Text(_PEOPLE, "soft"),)),
             *motion_section(result),
             *operation_section(result),
+            *two_sensors_section(result),
             _contributions(result),
             recommendations_section(result, extras),
         ),

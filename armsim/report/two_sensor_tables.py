@@ -1,0 +1,103 @@
+"""Tables of the joints with two sensors: what the position rests on, and what the difference of the readings shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+from armsim.formatting import show, show_joint, show_speed, significant
+from armsim.physics.sensor_difference import ALARM, DETECTION
+from armsim.report.document import Block, Section, Text
+from armsim.report.frame import Column, Frame, quoted, words
+from armsim.results import Result, TwoSensors
+from armsim.results.joints import STATES
+
+ABOUT = (
+    "The sensor on the joint closes the position loop, the one on the motor the speed loop. At rest and in slow motion "
+    "the position is as good as the sensor on the joint, and the gear does not count; what changes faster than the "
+    "position loop follows has the errors of the motor's sensor and of the gear, all of them, as if that loop stood "
+    "still. Errors are root mean squares over arms and the whole travel, at the tool by the lever arm."
+)
+DIFFERENCE = (
+    "The difference of the two readings at rest, the motor's over the ratio less the joint's, shows the error of the "
+    "gear without a further instrument. Both are set to zero in the middle of the travel, in the mean of both "
+    "directions. Lost motion is the step between there and back, wind-up follows the load, a slip of a coupling, a "
+    "belt or a count is an offset that stays. "
+    f"Lost motion: an alarm at {ALARM:g} standard deviations of the width that one reversal measures is false once in "
+    f"740 reversals, and a growth of {ALARM + DETECTION:.3g} of them is seen in 95 of 100. Slip: the alarm stands "
+    f"{ALARM:g} standard deviations of a reading beyond what 95 % of sound arms reach in any posture, and a slip of "
+    "twice that trips it wherever the arm stands (common practice, no source). An arm held against its own earlier "
+    "readings at the same place shows less. Not in it: what lies beyond the sensor on the joint, such as bearings and "
+    "links that bend."
+)
+
+
+class Figure(NamedTuple):
+    """Row of the table: its place among those of all joints, what, from which sensor or comparison, at the joint, its
+    repeatability part, at the tool."""
+
+    place: int
+    what: str
+    source: str
+    at_joint: float | None = None
+    repeatability: float | None = None
+    at_tool: float | None = None
+
+
+def two_sensors_frame(joints: Mapping[str, TwoSensors]) -> Frame:
+    """Table of every joint with two sensors: figure by figure, a row for all joints where it is the same."""
+    rows = [(name, pair.unit, figure) for name, pair in joints.items() for figure in _figures(pair)]
+    rows.sort(key=lambda row: row[2].place)
+
+    def sizes(name: str, values: list[float | None]) -> Column:
+        return quoted(name, values, [_size(value, unit) for value, unit in zip(values, units, strict=True)])
+
+    units = [unit for _, unit, _ in rows]
+    frame = Frame(
+        (
+            words("joint", [name for name, *_ in rows]),
+            words("two sensors", [figure.what for *_, figure in rows]),
+            words("from", [figure.source for *_, figure in rows]),
+            sizes("at the joint", [figure.at_joint for *_, figure in rows]),
+            sizes("repeatability part", [figure.repeatability for *_, figure in rows]),
+            quoted("at the tool", [row.at_tool for *_, row in rows], [show(row.at_tool) for *_, row in rows]),
+        ),
+        "two sensors at a joint",
+    )
+    return frame.merged()
+
+
+def _size(value: float | None, unit: str) -> str:
+    """Size at a joint; one of a degree and more in degrees."""
+    large = value is not None and unit == "rad" and abs(value) >= math.radians(1.0)
+    return f"{significant(math.degrees(value or 0.0))} deg" if large else show_joint(value, unit)
+
+
+def _figures(pair: TwoSensors) -> Iterator[Figure]:
+    difference = pair.difference
+    yield Figure(0, "position loop closed by", pair.position_sensor)
+    yield Figure(1, "speed loop closed by", pair.speed_sensor)
+    for source in pair.sources:
+        speed = f" at {show_speed(source.speed, pair.unit)}" if source.state == "moving" else ""
+        averaged = f" over {source.readings} readings" if source.readings > 1 else ""
+        place, what = 2 + STATES.index(source.state), f"position, {source.state}{averaged}{speed}"
+        yield Figure(place, what, source.source, source.rms, source.rms_repeatability, source.at_tool)
+    after = 2 + len(STATES)
+    yield Figure(after, "loop of the difference at a reversal", "expected", difference.width)
+    yield Figure(after + 1, "range of the difference over the travel", "95 % of sound arms", difference.range_p95)
+    yield Figure(after + 2, "scatter of the difference", "one reading", difference.scatter)
+    yield Figure(after + 3, "least growth of lost motion that shows", "one reversal", difference.least_growth)
+    yield Figure(after + 4, "least slip that shows", "against sound arms", difference.least_slip)
+    if difference.motor_turn is not None:
+        shows = "shows" if difference.motor_turn_shows else "does not show"
+        yield Figure(after + 5, "slip of one turn of the motor", shows, difference.motor_turn)
+
+
+def two_sensors_section(result: Result) -> tuple[Section, ...]:
+    """Section on the joints with two sensors; none where there are none."""
+    if not result.two_sensors:
+        return ()
+    table = two_sensors_frame(result.two_sensors).table()
+    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), table, Text(DIFFERENCE, "soft"))
+    return (Section("Joints with two sensors", "two-sensors", blocks),)
