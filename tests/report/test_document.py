@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from plotly.offline import get_plotlyjs
@@ -21,7 +22,20 @@ from armsim.decide import what_if
 from armsim.documents.load import load_options, load_scenario
 from armsim.formatting import beside_each_other, percent, show, show_interval
 from armsim.model.effects import effects
-from armsim.report.document import Block, Folded, Picture, ReviewDocument, Row, Table, Text, in_rows
+from armsim.report.document import (
+    Block,
+    Bullets,
+    Folded,
+    Listing,
+    Picture,
+    ReviewDocument,
+    Row,
+    Section,
+    Table,
+    Text,
+    in_rows,
+    table,
+)
 from armsim.report.manifest import Sample, manifest_of
 from armsim.report.pdf import write_pdf
 from armsim.report.pictures import Extras
@@ -443,3 +457,29 @@ def test_pictures_stand_two_in_a_row() -> None:
     wide = Picture("w", "", "", "", wide=True)
     text = Text("x")
     assert in_rows([*narrow, wide, narrow[0], text]) == (Row((narrow[0], narrow[1])), narrow[2], wide, narrow[0], text)
+
+
+def test_no_heading_is_alone_at_the_end_of_a_page(tmp_path: Path) -> None:
+    """Headings, small headings and titles of tables over every kind of block, at 150 places on pages."""
+    rng = np.random.default_rng(1)
+    (tmp_path / "p.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="300" height="200"/>')
+    picture = Picture("p", "a finding", "a caption", "p.svg")
+    tables = [table(("word", "number"), [["row", "12.5"]] * rows, title="a table") for rows in (3, 60)]
+    kinds: list[Block] = [
+        *tables,
+        Listing("x", "a line\n" * 12),
+        Bullets(("an item",) * 2),
+        picture,
+        Row((picture,) * 2),
+    ]
+    kinds += [Folded("a small heading", (kind,)) for kind in kinds]
+    sections = []
+    for block in rng.integers(len(kinds), size=150).tolist():
+        filler = [Text("filler " * int(words)) for words in rng.choice([1, 30], size=rng.integers(25))]
+        sections.append(Section("A heading", "h", (kinds[block], *filler)))
+    write_pdf(tmp_path / "r.pdf", ReviewDocument("t", "s", "t", "2026-01-01", tuple(sections)))
+    _, texts = pages(tmp_path / "r.pdf")
+    lines = [[line for line in text.splitlines() if line and "safety function" not in line] for text in texts]
+    last = [page[-1].strip() for page in lines if page]
+    assert len(last) > 50
+    assert not [line for line in last if line.endswith(("heading", "a table", "word number"))]
