@@ -49,8 +49,8 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
 
 def named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
     """Iterate over named poses: task; name, position [m], turns [rad], joints [rad or m], or why it is not reached."""
+    from armsim.model.kinematics import roll_pitch_yaw
     from armsim.tasks import Poses, pose_cache
-    from armsim.tasks.base import turns_of
 
     arm = scenario.machine.arm
     for task in scenario.tasks:
@@ -59,7 +59,7 @@ def named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
         pose_set = pose_cache.poses_of(arm, task)
         joints = pose_set.configurations.joints
         for name, tool, q in zip(pose_set.names, arm.postures(joints).tool, joints, strict=True):
-            turns = list(turns_of(tool[:3, :3]))
+            turns = list(roll_pitch_yaw(tool))
             yield task.name, {"name": name, "position": tool[:3, 3].tolist(), "turns": turns, "joints": q.tolist()}
         for unreached in pose_set.unreachable:
             yield (

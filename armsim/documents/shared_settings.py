@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from armsim.documents.kinds import read_kind
 from armsim.documents.messages import validate
 from armsim.documents.scenario_document import SpecificationDocument
 from armsim.documents.source import read_named, read_source
@@ -58,9 +59,7 @@ def _with_specification(data: dict[str, Any], elsewhere: Elsewhere, source: Sour
     if not isinstance(name, str) or not name:
         raise source.error(at, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
     path = source.beside(at, name)
-    file = read_source(path, read_named(path, source, at))
-    if file.data.get("kind") != "specification":
-        raise file.error(("kind",), f"{file.data.get('kind')!r}", "specification")
+    file = read_kind(path, "specification", read_named(path, source, at))
     validate(SpecificationDocument, file.data, file, ())
     for key in SPECIFIED:
         earlier, _ = elsewhere.get((key,), (source, ()))

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.documents.units import MOST
 from armsim.model.gravity import Mass
+from armsim.model.kinematics import roll_pitch_yaw
 from armsim.sources import KeyPath, Source
 
 
@@ -74,10 +76,7 @@ def toolbox_arm(name: str, source: Source, at: KeyPath) -> ToolboxArm:
         "base": _frame(robot.base.A @ half_turn if twists[0] else robot.base.A),
         "tool": _frame(half_turn @ robot.tool.A if twists[-1] else robot.tool.A),
     }
-    flipped = [modified and bool(link.isflip) for link in robot.links]
-    if not modified:  # a frame with a half turn before the next row
-        flipped = [bool(link.isflip) for link in robot.links[1:]] + [False]
-    return ToolboxArm(kinematics, _masses(robot, flipped))
+    return ToolboxArm(kinematics, _masses(robot, np.cumsum(twists)[1:-1] != 0.0))
 
 
 def _twists(flips: list[bool], modified: bool) -> list[float]:
@@ -109,17 +108,15 @@ def _row(name: str, link: Any, twist: float) -> dict[str, Any]:
 
 def _frame(matrix: Any) -> dict[str, list[str]]:
     """A fixed frame of shape (4, 4) as shift, and roll, pitch, yaw about fixed axes."""
-    from scipy.spatial.transform import Rotation
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # looking straight up any yaw will do
-        angles = Rotation.from_matrix(np.asarray(matrix)[:3, :3]).as_euler("xyz")
     shift = [f"{float(value)!r} m" for value in np.asarray(matrix)[:3, 3]]
-    return {"xyz": shift, "rpy": [f"{float(angle)!r} rad" for angle in angles]}
+    return {"xyz": shift, "rpy": [f"{angle!r} rad" for angle in roll_pitch_yaw(np.asarray(matrix))]}
 
 
-def _masses(robot: Any, flipped: list[bool]) -> dict[str, Mass]:
-    """Masses of the links; none where the library states a centre outside the arm, as of one that mixes its units."""
+def _masses(robot: Any, flipped: NDArray[np.bool_]) -> dict[str, Mass]:
+    """Masses of the links, centres turned where their frame is.
+
+    None where the library states a centre outside the arm, as of one that mixes its units.
+    """
     lengths = [abs(float(value)) for link in robot.links for value in (link.a, link.d) if math.isfinite(value)]
     slides = [link.qlim for link in robot.links if not link.isrevolute and link.qlim is not None]
     reach = sum(lengths) + sum(float(np.abs(ends).max()) for ends in slides)

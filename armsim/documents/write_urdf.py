@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Mapping, Sequence
 from xml.sax.saxutils import quoteattr
 
@@ -12,7 +11,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
-from armsim.model.kinematics import rotation
+from armsim.model.kinematics import roll_pitch_yaw, rotation
 
 _JOINT = re.compile(r"<joint\b([^>]*)>", re.DOTALL)
 _NAME = re.compile(r"""\bname\s*=\s*(?:"([^"]*)"|'([^']*)')""")
@@ -60,9 +59,7 @@ def _origin(arm: Arm, owner: str, displacements: Mapping[Axis, float]) -> tuple[
     turn = Rotation.from_euler("xyz", rpy).as_matrix()
     if not motion.rotary:
         return xyz + zero * (turn @ np.array(motion.direction)), rpy
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # where pitch is a right angle any pair of roll and yaw will do
-        return xyz, Rotation.from_matrix(turn @ rotation(motion.direction, zero)[0]).as_euler("xyz")
+    return xyz, np.array(roll_pitch_yaw(turn @ rotation(motion.direction, zero)[0]))
 
 
 def _numbers(values: Sequence[float] | Array) -> str:

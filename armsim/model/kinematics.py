@@ -183,6 +183,28 @@ def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:
     return matrix
 
 
+def roll_pitch_yaw(matrix: Array) -> tuple[float, float, float]:
+    """Turns about the fixed x, y, z axes, roll first, of a rotation. [rad]
+
+    Where the pitch is +-90 deg only the difference (+90 deg) or the sum (-90 deg) of roll and yaw counts: the yaw is
+    then 0.
+
+    Parameters
+    ----------
+    matrix : (3, 3) or (4, 4)
+        Rotation, or a frame.
+
+    Returns
+    -------
+    roll, pitch, yaw : float
+    """
+    level = math.hypot(matrix[0, 0], matrix[1, 0])
+    pitch = math.atan2(-matrix[2, 0], level)
+    if level < 1e-9:
+        return math.atan2(-matrix[1, 2], matrix[1, 1]), pitch, 0.0
+    return math.atan2(matrix[2, 1], matrix[2, 2]), pitch, math.atan2(matrix[1, 0], matrix[0, 0])
+
+
 def z_onto(direction: ArrayLike) -> Array:
     """Rotation matrix, shape (3, 3), that turns z onto a unit vector."""
     d = np.asarray(direction, dtype=float)

@@ -10,7 +10,6 @@ References
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -21,7 +20,7 @@ from armsim.arrays import Array
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError, Problem
 from armsim.model.chain import TOOL, denavit_hartenberg, fixed_transforms
-from armsim.model.kinematics import ArmJoint, Chain, ElementaryTransform, X, Y, Z, rotation, z_onto
+from armsim.model.kinematics import ArmJoint, Chain, ElementaryTransform, X, Y, Z, roll_pitch_yaw, rotation, z_onto
 
 DIRECTIONS = {"x": X, "y": Y, "z": Z}
 
@@ -148,15 +147,10 @@ def _range(limits: Any) -> tuple[float, float]:
 
 def _fixed(matrix: Array, name: str | None = None, role: Role = Role.FRAME) -> tuple[ElementaryTransform, ...]:
     """A fixed frame of shape (4, 4) as elementary transforms; none where it is the identity and has no name."""
-    from scipy.spatial.transform import Rotation
-
     if name is None and np.array_equal(matrix, np.eye(4)):
         return ()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # looking straight up any yaw will do
-        roll, pitch, yaw = Rotation.from_matrix(matrix[:3, :3]).as_euler("xyz")
     x, y, z = matrix[:3, 3]
-    return fixed_transforms((float(x), float(y), float(z)), (float(roll), float(pitch), float(yaw)), name, role)
+    return fixed_transforms((float(x), float(y), float(z)), roll_pitch_yaw(matrix), name, role)
 
 
 def _matrix(motion: ElementaryTransform) -> Array:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -193,18 +192,6 @@ def _rotation_matrix(rpy: tuple[float, float, float]) -> Array:
     out = np.asarray(rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0])
     out.setflags(write=False)
     return out
-
-
-def turns_of(rotation: Array) -> tuple[float, float, float]:
-    """Turns about the fixed x, y, z axes, roll first, of a rotation, shape (3, 3): the inverse of `frame_matrix`. [rad]
-
-    Where the pitch is +-90 deg only the difference (+90 deg) or the sum (-90 deg) of roll and yaw counts: the yaw is
-    then 0.
-    """
-    pitch = math.atan2(-rotation[2, 0], math.hypot(rotation[0, 0], rotation[1, 0]))
-    if math.hypot(rotation[0, 0], rotation[1, 0]) < 1e-9:
-        return math.atan2(-rotation[1, 2], rotation[1, 1]), pitch, 0.0
-    return math.atan2(rotation[2, 1], rotation[2, 2]), pitch, math.atan2(rotation[1, 0], rotation[0, 0])
 
 
 @dataclass(frozen=True)

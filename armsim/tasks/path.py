@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -14,6 +13,7 @@ from armsim.arrays import Array
 from armsim.errors import RunError
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
+from armsim.model.kinematics import roll_pitch_yaw
 from armsim.results import Unreachable
 from armsim.results.poses import vector
 from armsim.tasks.base import UNCONSTRAINED, Command, Fault, PointProgress, PoseConstraints, PoseSet, Task, no_progress
@@ -246,9 +246,7 @@ def _interpolate_rotation(a: Position, b: Position, share: float) -> Position:
     from scipy.spatial.transform import Rotation, Slerp
 
     between = Slerp([0.0, 1.0], Rotation.from_euler("xyz", [a, b]))(share)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # pitched by a right angle, one of many triples of turns: any will do
-        return vector(between.as_euler("xyz"))
+    return roll_pitch_yaw(between.as_matrix())
 
 
 def _leg(start: Position, end: Waypoint) -> tuple[Callable[[float], Array], float]:

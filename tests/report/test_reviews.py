@@ -65,7 +65,9 @@ def expected(name: str, record: dict[str, Any], answer: str) -> list[str]:
         best = largest(rows, "at_coverage", True)
         return [best["what"], f"{-1e6 * best['at_coverage']['value']:.0f}"]
     best = largest(rows, "tenth_less", False)
-    words = [key.replace("_", " ") for key in best["path"].split(".")[1:] if not key.isdigit() and key != "transmission"]
+    words = [
+        key.replace("_", " ") for key in best["path"].split(".")[1:] if not key.isdigit() and key != "transmission"
+    ]
     return [*words, f"{abs(1e6 * best['tenth_less']['value']):.1f}"]
 
 
