@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import platform
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from armsim.report.assumed_values import assumed_records
@@ -60,13 +62,18 @@ def manifest_of(
         "source_digest": source_digest() if result is None else result.source_digest,
         "command": command,
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
-        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in sources],
+        "inputs": [{"file": _file(source.path, sources), "sha256": source.sha256} for source in sources],
         **({} if sample is None else sample._asdict()),
         "python": platform.python_version(),
         "platform": platform.platform(),
         "packages": {name: _version(name) for name in PACKAGES},
         **({} if result is None else {"assumptions": assumed_records(result)}),
     }
+
+
+def _file(path: Path, sources: Sequence[Source]) -> str:
+    """A file as the first was named: from the folder of the run, so that a project may be moved, or from the root."""
+    return str(path) if sources[0].path.is_absolute() else os.path.relpath(path)
 
 
 def _version(package: str) -> str:

@@ -5,6 +5,7 @@ import json
 import shutil
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -24,14 +25,23 @@ def run(*arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
     return invoke(*arguments, cwd=cwd)
 
 
-@pytest.fixture
-def project(tmp_path: Path) -> Path:
-    shutil.copytree(ROOT / "configs", tmp_path / "configs")
-    shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
-    process = run(
-        "run", "scenarios/lessons/eccentricity.yaml", "--units", 40, "--visits", 2, "--out", "a", cwd=tmp_path
-    )
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A lesson, what it refers to, and its run."""
+    folder = tmp_path_factory.mktemp("finished") / "project"
+    read = ("configs/arms/one-link.yaml", "configs/encoders/ideal-disc.yaml", "scenarios/lessons/eccentricity.yaml")
+    for name in read:
+        (folder / name).parent.mkdir(parents=True)
+        shutil.copy(ROOT / name, folder / name)
+    process = run("run", "scenarios/lessons/eccentricity.yaml", "--units", 40, "--visits", 2, "--out", "a", cwd=folder)
     assert process.returncode in (0, 1, 4), process.stderr
+    return folder
+
+
+@pytest.fixture
+def project(finished: Path, tmp_path: Path) -> Path:
+    """A copy of it elsewhere, to be changed: what is relative to the folder of the run moves with it."""
+    shutil.copytree(finished, tmp_path, dirs_exist_ok=True)
     return tmp_path
 
 
@@ -171,6 +181,7 @@ def test_the_difference_in_words(tmp_path: Path) -> None:
     assert difference(other, sha256(one), tmp_path / "nowhere.json") == "they differ"
 
 
+@cache
 def published() -> dict[str, Any]:
     schema: dict[str, Any] = json.loads(invoke("schema", "results").stdout)
     return schema
