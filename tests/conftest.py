@@ -21,6 +21,37 @@ LONGEST = (
 
 
 SLOW = (
+    "cli/test_streams.py::test_a_stream_that_is_not_wanted_changes_no_exit_code[run not met-closed-closed]",
+    "report/test_provenance.py::test_results_follow_the_schema[1-1-every-task]",
+    "report/test_provenance.py::test_results_follow_the_schema[30-2-every-task]",
+    "report/test_provenance.py::test_results_follow_the_schema[1-1-bonding-cell]",
+    "test_readme.py::test_the_numbers_of_the_decision_are_what_the_command_prints",
+    "test_readme.py::test_what_the_tests_try_is_told_as_it_is",
+    "sampling/test_run.py::test_processes",
+    "test_supply.py::test_no_network_at_run_time[compare]",
+    "documents/test_based.py::test_commands_take_it",
+    "decide/test_enumeration.py::test_the_orientation_alone_decides",
+    "decide/test_enumeration.py::test_the_trade_off_names_the_same_design",
+    "decide/test_enumeration.py::test_few_units_change_nothing",
+    "decide/test_enumeration.py::test_designs_of_the_same_price_are_listed",
+    "decide/test_select.py::test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled",
+    "decide/test_select.py::test_nothing_holds",
+    "decide/test_select.py::test_a_margin_that_is_too_small_is_widened",
+    "decide/test_select.py::test_the_curve_is_that_of_enumeration",
+    "decide/test_select.py::test_points_of_the_curve_tell_what_they_do_not_keep",
+    "decide/test_select.py::test_the_closest_is_found_far_below_the_limits",
+    "decide/test_slopes.py",
+    "documents/test_chosen.py::test_select_writes_what_was_set_too",
+    "report/test_faults.py::test_out_of_room",
+    "test_extremes.py::test_one_unit_and_one_visit",
+    "decide/test_sweep.py::test_every_point_is_a_run_of_the_changed_study",
+    "tasks/test_reach.py::test_poses_of_forward_kinematics_are_found",
+    "decide/test_second_sensor.py",
+    "decide/test_answers.py::test_the_curve_steps_by_shares_of_the_error",
+    "decide/test_allocate.py::test_the_command",
+    "report/test_helpers.py",
+    "physics/test_couplings.py::test_a_palletiser_is_calibrated",
+    "sampling/test_joint_curves.py::test_the_band_bounds_the_quantiles_and_is_touched",
     "decide/test_decision.py",
     "decide/test_criterion_changes.py",
     "calibration/test_session_plan.py",
@@ -154,6 +185,7 @@ def pytest_collection_modifyitems(items: list[Any]) -> None:
 
     items.sort(key=place)
     for item in items:
-        name = item.nodeid.partition("[")[0].removeprefix("tests/")
-        if name in SLOW or name.partition("::")[0] in SLOW:
+        case = item.nodeid.removeprefix("tests/")
+        name = case.partition("[")[0]
+        if not {case, name, name.partition("::")[0]}.isdisjoint(SLOW):
             item.add_marker(pytest.mark.slow)

@@ -62,8 +62,10 @@ COMMANDS: dict[str, tuple[int, tuple[object, ...]]] = {
     "new": (0, ("new", "starter")),
 }
 WAYS = [("closed", "read"), ("read", "closed"), ("closed", "closed"), ("broken", "read"), ("broken", "broken")]
-CASES = [(name, *way) for name in COMMANDS for way in (WAYS[2:4] if name == "run not met" else WAYS)]
-"""A whole run takes seconds: two ways must do."""
+EVERY_WAY = ("check", "run of bad input", "schema")
+CASES = [(name, *way) for name in COMMANDS for way in (WAYS if name in EVERY_WAY else WAYS[2:4])]
+"""A process takes a second, a whole run takes several: all ways for one that ends well, one that does not, and one for
+machines; two for the others, which end as these do."""
 
 
 @pytest.mark.parametrize(("name", "out", "err"), CASES)

@@ -140,7 +140,7 @@ def test_a_backend_that_is_none(tmp_path: Path) -> None:
     words = ("run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
     process = armsim(*words, env=environment)
     assert process.returncode == 0, process.stderr
-    plain = invoke(*words[:-1], tmp_path / "p")
+    plain = invoke(*words[:-1], tmp_path / "p", pictures=True)
     assert plain.returncode == 0
     for file in (tmp_path / "p" / "figures").glob("*.svg"):
         assert file.read_bytes() == (tmp_path / "r" / "figures" / file.name).read_bytes()

@@ -122,7 +122,18 @@ def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
 
 def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:
     process = invoke(
-        "run", DEMO, "--units", 40, "--visits", 3, "--sweep", f"{PATH}=5um..40um:3", "--out", tmp_path / "s", "--json"
+        "run",
+        DEMO,
+        "--units",
+        40,
+        "--visits",
+        3,
+        "--sweep",
+        f"{PATH}=5um..40um:3",
+        "--out",
+        tmp_path / "s",
+        "--json",
+        pictures=True,
     )
     assert process.returncode in (0, 1, 4), process.stderr
     record = json.loads(process.stdout)

@@ -30,7 +30,7 @@ COMMANDS: dict[str, tuple[object, ...]] = {
 def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path, str]:
     """Name of the command, its folder, and what it printed."""
     folder = tmp_path_factory.mktemp("review") / "r"
-    process = invoke(*COMMANDS[request.param], "--out", folder)
+    process = invoke(*COMMANDS[request.param], "--out", folder, pictures=True)
     assert process.returncode in (0, 1, 4), process.stderr
     return request.param, folder, process.stdout
 

@@ -20,7 +20,7 @@ from armsim.results import Result
 def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
     out = tmp_path_factory.mktemp("deck") / "r"
     words = ("--units", "100", "--visits", "3", "--slides", "--workbook", "--out", out)
-    process = invoke("run", ROOT / "scenarios" / "track-cell.yaml", *words)
+    process = invoke("run", ROOT / "scenarios" / "track-cell.yaml", *words, pictures=True)
     assert process.returncode in (0, 1, 4), process.stderr
     return out, Result.from_json((out / "results.json").read_bytes())
 
@@ -62,6 +62,6 @@ def height_of_box(shape: Any) -> int:
 @pytest.mark.parametrize(("library", "extra"), [("pptx", "slides"), ("openpyxl", "workbook")])
 def test_without_its_library_it_says_what_to_install(library: str, extra: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(options, "find_spec", lambda name: None if name == library else 1)
-    process = invoke("run", ROOT / "scenarios" / "track-cell.yaml", f"--{extra}")
+    process = invoke("run", ROOT / "scenarios" / "track-cell.yaml", f"--{extra}", pictures=True)
     assert process.returncode == 2
     assert f"pip install 'armsim[{extra}]'" in process.stderr
