@@ -26,6 +26,8 @@ class State:
         Direction of the last motion of the joint, +1 or -1; 0 where not known.
     payload : (poses, 4), optional [N m or N, per kg; per m]
         Change of the load by the mass of the payload, and by its centre along x, y, z of the tool.
+    joint_position : (poses,), optional [rad or m]
+        Of the drive of a coupled joint, the position of the joint itself.
     """
 
     position: Array
@@ -33,6 +35,12 @@ class State:
     load: Array
     direction: Array
     payload: Array | None = None
+    joint_position: Array | None = None
+
+    @property
+    def travel(self) -> Array:
+        """Position of the joint itself, whatever its drive sees, shape (poses,). [rad or m]"""
+        return self.position if self.joint_position is None else self.joint_position
 
     @property
     def payload_mass(self) -> Array:
@@ -121,17 +129,21 @@ class Wave:
 
 @dataclass(frozen=True)
 class Proportional:
-    """Shape: in proportion to the position, the speed, the load or the direction of the joint."""
+    """Shape: in proportion to the position, the speed, the load or the direction of the joint.
+
+    ``position`` is what the drive sees, ``travel`` the way of the joint itself; ``origin`` is where the error is zero.
+    """
 
     quantity: Literal[
-        "position", "speed", "load", "direction", "undirected",
+        "position", "travel", "speed", "load", "direction", "undirected",
         "payload_mass", "payload_x", "payload_y", "payload_z",
     ]  # fmt: skip
     gain: float = 1.0
+    origin: float = 0.0
 
     def value(self, state: State) -> Array:
         """Values of the shape at states, shape (poses,)."""
-        return np.asarray(self.gain * getattr(state, self.quantity), dtype=float)
+        return np.asarray(self.gain * (getattr(state, self.quantity) - self.origin), dtype=float)
 
     def scaled(self, factor: float) -> Proportional:
         """The shape times a factor."""
@@ -142,7 +154,7 @@ class Proportional:
         return self.scaled(ratio) if self.quantity in ("position", "speed") else self
 
     def __str__(self) -> str:
-        return self.quantity.replace("_", " ")
+        return "position" if self.quantity == "travel" else self.quantity.replace("_", " ")
 
 
 Shape = Constant | Wave | Proportional
@@ -160,8 +172,8 @@ def multiple_of(shape: Shape, unit: Shape) -> float | None:
             return None
         sign = -1.0 if shape.function == "sin" and shape.order * unit.order < 0 else 1.0
         return sign * shape.gain / unit.gain
-    if isinstance(shape, Proportional) and isinstance(unit, Proportional) and shape.quantity != unit.quantity:
-        return None
+    if isinstance(shape, Proportional):
+        return shape.gain / unit.gain if replace(shape, gain=unit.gain) == unit else None
     return shape.gain / unit.gain
 
 

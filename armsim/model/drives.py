@@ -21,8 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.causes import LEAD_ERROR
-from armsim.errormodel.shapes import State
+from armsim.errormodel.shapes import Proportional, Shape, State
 from armsim.errormodel.states import States
 from armsim.errormodel.terms import Act, Axis, Role, Term
 from armsim.model.arm import Arm
@@ -90,7 +89,8 @@ def states_at(
     # of a sum of motions the speeds decide the sign; at rest it is not known
     signs_seen = np.where(sees_one, np.sign(signs @ matrix.T), np.sign(speeds_seen))
     drives = _by_name(arm, positions @ matrix.T, speeds_seen, loads @ np.linalg.inv(matrix), signs_seen)
-    return States(joints, drives, fixed)
+    own_ways = {name: replace(drive, joint_position=joints[name].position) for name, drive in drives.items()}
+    return States(joints, own_ways, fixed)
 
 
 def _by_name(arm: Arm, *columns: Array) -> dict[str, State]:
@@ -152,10 +152,8 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
     Returns
     -------
     Term
-        The error of a lead stays with the slide: it is in proportion to the travel of the slide, whoever turns the nut.
+        What is in proportion to the travel of a slide, such as the error of a lead, stays so, whoever turns the nut.
     """
-    if term.cause is LEAD_ERROR:
-        return term
     inverse, identity = np.linalg.inv(matrix), np.eye(len(matrix))
     acts: list[Act] = []
     for act in term.acts:
@@ -164,11 +162,29 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
         if sees_itself and (number < 0 or np.array_equal(inverse[:, number], identity[number])):
             acts.append(act)
             continue
+        shape = at_drive(act.shape, float(matrix[number, number]))
         acts += [
-            Act(act.coefficient, Axis(names[joint]), act.shape.scaled(float(inverse[joint, number])), names[number])
+            Act(act.coefficient, Axis(names[joint]), shape.scaled(float(inverse[joint, number])), names[number])
             for joint in np.flatnonzero(inverse[:, number]).tolist()
         ]
     return term if tuple(acts) == term.acts else replace(term, acts=tuple(acts))
+
+
+def at_drive(shape: Shape, factor: float) -> Shape:
+    """Shape of an error of what a drive sees: that of the travel of its own joint counts by the motion that it sees of
+    it.
+
+    Parameters
+    ----------
+    shape : Shape
+    factor : float
+        Motion that the drive sees per motion of its own joint.
+
+    Returns
+    -------
+    Shape
+    """
+    return shape.scaled(factor) if isinstance(shape, Proportional) and shape.quantity == "travel" else shape
 
 
 def with_followers(terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:

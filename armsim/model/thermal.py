@@ -78,8 +78,7 @@ def joint_growth(joint: Joint) -> Iterable[Growth]:
     if encoder.expansion:
         yield axis, Proportional("position", encoder.expansion)
     if screw.expansion and joint.geared:  # the motor turns as told, so that a longer lead carries too far
-        yield axis, Proportional("position", screw.expansion)
-        yield axis, Constant(-screw.expansion * screw.fixed_bearing)
+        yield axis, Proportional("travel", screw.expansion, screw.fixed_bearing)
     bracket = joint.mounting.bracket_expansion * joint.mounting.head_bracket
     if bracket:
         yield axis, Constant(-bracket / joint.ratio / (encoder.track_radius if encoder.rotary else 1.0))

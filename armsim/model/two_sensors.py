@@ -109,8 +109,15 @@ def difference_terms(machine: Machine, number: int) -> tuple[Term, ...]:
     terms += payload_terms(machine.masses, {axis: 1.0 / size for axis, size in soft.items() if math.isfinite(size)})
     out = []
     for term in terms:
-        at_joints = term if matrix is None else drives.at_joints(term, names, matrix)
-        part = reading_difference(at_joints, coupling, joint.name, motor_axis(joint).owner)
+        at_motor = tuple(
+            replace(act, shape=drives.at_drive(act.shape, coupling[joint.name]))
+            if act.axis == motor_axis(joint)
+            else act
+            for act in term.acts
+        )
+        placed = replace(term, acts=at_motor)
+        at_joints = placed if matrix is None else drives.at_joints(placed, names, matrix)
+        part = reading_difference(at_joints, coupling, motor_axis(joint).owner)
         if part is not None:
             acts = tuple(_changed(machine, joint, part, act) for act in part.acts)
             out.append(replace(part, acts=acts))
@@ -140,6 +147,7 @@ def difference_states(machine: Machine, number: int, q: Array) -> States:
         speed=np.zeros(len(q)),
         load=np.stack([joint.load for joint in joints], axis=1) @ loads,
         direction=np.zeros(len(q)),
+        joint_position=joints[number].position,
         payload=np.einsum("jpc,j->pc", np.stack(payloads), loads) if payloads else None,
     )
     return replace(states, joints={**states.joints, motor_axis(machine.joints[number]).owner: motor})

@@ -68,7 +68,7 @@ def lead_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
     ----------
     .. [1] ISO 3408-3:2006: mean travel deviation of a ball screw over its useful travel (from memory).
     """
-    shape = Proportional("position")
+    shape = Proportional("travel")
     return (independent("lead error", causes.LEAD_ERROR, (slope,), (shape,), slope.limit * farthest),)
 
 

@@ -8,8 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.causes import LEAD_ERROR
-from armsim.errormodel.terms import Act, Axis, Role, Term
+from armsim.errormodel.terms import Act, Role, Term
 
 ALARM = 3.0
 """Standard deviations of a reading above which a departure counts as one. Common practice, no source."""
@@ -17,7 +16,7 @@ DETECTION = 1.645
 """Standard deviations beyond the alarm at which a departure is seen in 95 of 100 readings. Source: normal law."""
 
 
-def reading_difference(term: Term, coupling: Mapping[str, float], joint: str, motor: str) -> Term | None:
+def reading_difference(term: Term, coupling: Mapping[str, float], motor: str) -> Term | None:
     """Part of an error term in the difference of the two readings at a joint.
 
         D = motor reading / ratio - reading at the joint
@@ -31,8 +30,7 @@ def reading_difference(term: Term, coupling: Mapping[str, float], joint: str, mo
         D = e_o - e_m
 
     Where the motor sees several joints, phi = sum_k C_k q_k, the reading at the joint is to be taken as
-    sum_k C_k times the readings of all of these, and D = sum_k C_k e_k - e_m. A lead error is in proportion to the
-    travel of the slide, whoever turns the nut.
+    sum_k C_k times the readings of all of these, and D = sum_k C_k e_k - e_m.
 
     Reversal: g has -d L / 2 of the lost motion L in the direction d = +-1, and readings lag by half the hysteresis,
     r_o = -d h_o / 2 and r_m = -d sign(ratio) h_m / 2, so that D has
@@ -48,8 +46,6 @@ def reading_difference(term: Term, coupling: Mapping[str, float], joint: str, mo
         With acts on motions of joints, or on the axis of the motor's loop. [rad or m]
     coupling : mapping of joint to float
         C_k, motion that the motor sees, before its gear, per motion of every joint.
-    joint : str
-        Joint of the two sensors.
     motor : str
         Name of the axis on which the terms of e_m act.
 
@@ -66,14 +62,9 @@ def reading_difference(term: Term, coupling: Mapping[str, float], joint: str, mo
     for act in term.acts:
         if act.axis.role is not Role.MOTION:
             continue
-        if act.axis.owner != motor:
-            weight, axis = coupling.get(act.axis.owner, 0.0), act.axis
-        elif term.cause is LEAD_ERROR:
-            weight, axis = -coupling[joint], Axis(joint)
-        else:
-            weight, axis = -1.0, act.axis
+        weight = -1.0 if act.axis.owner == motor else coupling.get(act.axis.owner, 0.0)
         if weight:
-            acts.append(replace(act, axis=axis, shape=act.shape.scaled(weight)))
+            acts.append(replace(act, shape=act.shape.scaled(weight)))
     return replace(term, acts=tuple(acts)) if acts else None
 
 

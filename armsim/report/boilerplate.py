@@ -108,7 +108,7 @@ def modelled(model: Result | Modelled) -> list[str]:
             idle.append(f"{cause}{' at ' + ', '.join(dead) if dead else ''} ({text})")
     out = [f"Causes in the model of this arm: {', '.join(dict.fromkeys(names)) or 'none'}."]
     if idle:
-        out.append(f"Stated, and without effect in this design (key in brackets): {', '.join(idle)}.")
+        out.append(f"Stated, and without effect on the errors of this design (key in brackets): {', '.join(idle)}.")
     absent = _absent_effects(model, effects_by_text)
     if absent:
         out.append(f"Not stated, therefore taken as zero (key in brackets): {', '.join(absent)}.")

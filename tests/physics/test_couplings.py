@@ -269,6 +269,44 @@ def test_a_screw_spline_lifts_by_both_motors(tmp_path: Path) -> None:
     assert np.array(pose.error.mean) == pytest.approx(expected, abs=3 * SECOND * np.linalg.norm(expected) + 1e-9)
 
 
+SPINE = """kind: arm
+name: slide whose carriage turns a wheel
+kinematics:
+  convention: standard-dh
+  joints:
+    - {name: wheel, type: revolute, d: 0 mm, a: 0 mm, alpha: 0 deg, range: [-180 deg, 180 deg]}
+    - {name: lift, type: prismatic, theta: 0 deg, a: 0 mm, alpha: 0 deg, range: [0 mm, 200 mm]}
+  tool: {xyz: [300 mm, 0 mm, 0 mm]}
+couplings: [{joint: wheel, sees: {wheel: 1, lift: 0.5 deg/mm}}]
+"""
+SCREW = "transmission: {lead: 20 mm, ratio: 2, %s}"
+WARM = "environment: {temperature_rise: {mean: 10 K, limit: 0 K}}\nsampling: {units: 8, visits: 2, seed: 3}"
+LEAD = "lead_error: {limit: 90 um/m, distribution: fixed}"
+TOO_LONG = {
+    "growth": ("expansion: 12 um/m/K, fixed_bearing: 40 mm", WARM, 120e-6, 0.04),
+    "lead error": (LEAD, "", 90e-6, 0.0),
+}
+"""What makes a screw too long: in a scenario, and by what share, from which place."""
+
+
+@pytest.mark.parametrize("case", TOO_LONG)
+def test_a_screw_that_is_too_long_carries_the_slide_too_far(tmp_path: Path, case: str) -> None:
+    """Whoever turns the nut: in proportion to the travel of the slide, not to what its own motor has turned. A joint
+    whose motor sees the slide gives way, since that motor holds. Source: proportion, and the sum that stays, by hand."""
+    transmission, more, share, fixed = TOO_LONG[case]
+    plain = {"shoulder": "placement: output", "elbow": "placement: output", "roll": "placement: motor"}
+    joints = plain | {"lift": f"placement: motor, {SCREW % transmission}"}
+    path = scenario(tmp_path, QUILL, joints, {"p": ["0 deg", "0 deg", "170 deg", "123 mm"]}, more)
+    pose = armsim.load(path).run().task("t").poses[0]
+    # rounding of the discs leaves some nanometres
+    assert pose.error.mean[2] == pytest.approx(-share * (0.123 - fixed), abs=2e-8)  # it hangs upside down
+    joints = {"wheel": "placement: motor", "lift": f"placement: motor, {SCREW % transmission}"}
+    path = scenario(tmp_path, SPINE, joints, {"p": ["0 deg", "123 mm"]}, more)
+    pose = armsim.load(path).run().task("t").poses[0]
+    rise = share * (0.123 - fixed)
+    assert np.array(pose.error.mean) == pytest.approx([0.0, -0.3 * np.radians(0.5) * 1e3 * rise, rise], abs=5e-8)
+
+
 def test_poses_of_a_follower_are_found_and_kept(tmp_path: Path) -> None:
     """The hand stays level at every cell of a map, which inverse kinematics finds with three joints."""
     path = palletiser(tmp_path)

@@ -156,6 +156,30 @@ def test_the_motor_of_a_coupled_joint_sees_other_joints_too(tmp_path: Path) -> N
     assert pair.difference.swing_p95 > 0.9 * 0.5e-3
 
 
+def test_a_coupled_slide_shows_its_screw_by_its_own_travel(tmp_path: Path) -> None:
+    """Whatever the wheel does that its motor sees too. Of fixed sizes; the motor sees twice the slide. Source:
+    proportion, by hand."""
+    arm = """kind: arm
+name: slide and wheel
+kinematics:
+  convention: standard-dh
+  joints:
+    - {name: j1, type: revolute, d: 0 mm, a: 0 mm, alpha: 0 deg, range: [-180 deg, 180 deg]}
+    - {name: lift, type: prismatic, theta: 0 deg, a: 0 mm, alpha: 0 deg, range: [0 mm, 400 mm]}
+couplings: [{joint: lift, sees: {lift: 2, j1: -20 mm/turn}, placement: motor}]
+"""
+    lead = "lead_error: {limit: 40 um/m, distribution: fixed}"
+    gear = f"lead: 20 mm, {lead}, expansion: 12 um/m/K, fixed_bearing: 300 mm"
+    joints = f"  j1: {{encoder: {DISC % ('wheel', '')}, placement: output}}\n  lift: {both(TAPE, gear=gear)}"
+    path = written(tmp_path, arm, joints, "environment: {temperature_rise: {mean: 10 K, limit: 0 K}}\n")
+    path.write_text(path.read_text().replace("joints: [0 deg]", "joints: [0 deg, 0 mm]"))
+    difference = joints_of(path)["lift"].difference
+    x = np.array(difference.curve.position)
+    expected = -80e-6 * (x - 0.2) - 20 * (12e-6 * (x - 0.3) - 8e-6 * x)
+    assert difference.curve.unit == pytest.approx(expected, abs=1e-12)
+    assert difference.swing_p95 == pytest.approx(np.abs(expected).max(), rel=1e-3)
+
+
 def test_a_coupling_on_either_side_is_no_part_of_the_difference(tmp_path: Path) -> None:
     """Where the sensor on the joint sees the same sum as the motor, the other joint's reading does not enter."""
     loud = DISC % ("out", ", noise: {std: 30 arcsec, distribution: normal}")
