@@ -31,7 +31,8 @@ from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.formatting import apart, percent, show
-from armsim.model.encoder import Encoder, SheetSummary
+from armsim.model.encoder import Encoder
+from armsim.model.encoder_parts import SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting

@@ -14,7 +14,8 @@ from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT
 from armsim.field_spec import key, walk
 from armsim.formatting import percent, show
-from armsim.model.encoder import Encoder, Reading, SecondTrack, SheetSummary, Signal
+from armsim.model.encoder import Encoder, Reading
+from armsim.model.encoder_parts import SecondTrack, SheetSummary, Signal
 from armsim.model.mounting import POWERS, STATED
 from armsim.physics.scale import noise_share
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,141 +13,15 @@ from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
 from armsim.field_spec import Measures, key
+from armsim.model.encoder_parts import CURVE, Corrections, Misalignment, SecondTrack, SheetSummary, Signal, Timing
 from armsim.model.measured_curve import MeasuredCurve
-from armsim.model.mounting import POWERS, Mounting
-from armsim.physics import gear, heat, linear_scale, scale, timing
+from armsim.model.mounting import Mounting
+from armsim.physics import gear, heat, linear_scale, scale
 from armsim.physics import signal as signals
 from armsim.physics.heads import Heads, number_of
 
 TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet states none. Common practice, no source."""
-CURVE = "the size of a curve of unknown shape has none"
-VALID_NOISE = 0.3
-"""Noise over amplitude up to which the arctangent is nearly linear in it."""
-MISALIGNED = ("head_radial", "head_tangential", "head_tilt", "air_gap", "disc_tilt", "eccentricity")
-"""Keys of the mounting of which a data sheet may state the resulting error."""
-VALID_RATIO = 0.3
-"""Offset and mismatch over the amplitude up to which first order serves."""
-VALID_PHASE = 0.35
-"""Departure from quadrature up to which first order serves, as far as an offset of 0.3 of the amplitude. [rad]"""
-
-
-@dataclass(frozen=True)
-class Signal:
-    """Imperfections of sine and cosine, over the amplitude."""
-
-    offset: Distribution = key(
-        NONE, "ratio", "offset of sine and cosine, drawn for each", most=VALID_RATIO, cause=causes.SIGNAL_OFFSET,
-        effect="once per signal period", physics=signals.sub_divisional_error,
-    )  # fmt: skip
-    amplitude_mismatch: Distribution = key(
-        NONE, "ratio", "amplitude of sine over that of cosine, less one", most=VALID_RATIO,
-        cause=causes.AMPLITUDE_MISMATCH, effect="twice per signal period", physics=signals.sub_divisional_error,
-    )  # fmt: skip
-    phase_error: Distribution = key(
-        NONE, "angle", "departure of sine and cosine from quadrature", most=VALID_PHASE, cause=causes.PHASE_ERROR,
-        effect="twice per signal period", physics=signals.sub_divisional_error,
-    )  # fmt: skip
-    third_harmonic: Distribution = key(
-        NONE, "ratio", "third harmonic of the signals", most=VALID_RATIO, cause=causes.THIRD_HARMONIC,
-        effect="four times (or twice) per signal period", physics=signals.third_harmonic,
-    )  # fmt: skip
-    third_harmonic_order: Literal[2, 4] = key(4, "choice", "order per signal period that the third harmonic produces")
-    noise: float = key(
-        0.0, "ratio", "standard deviation of the noise of the signals", least=0.0, most=VALID_NOISE,
-        cause=causes.SIGNAL_NOISE, effect="scatter from reading to reading",
-        physics=signals.noise,
-    )  # fmt: skip
-    averages: int = key(
-        1, "count", "samples averaged", least=1, most=1_000_000, why="beyond it nothing is left of the noise"
-    )
-    offset_drift: Distribution = key(
-        NONE, "relative drift", "offset of the signals that comes back per kelvin",
-        centred="where in a signal period it lies is not known", cause=causes.SIGNAL_OFFSET_DRIFT,
-        effect="once per signal period, with the temperature",
-        physics=signals.sub_divisional_error,
-    )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Corrections:
-    """Share of an error that calibration removes."""
-
-    signal: float = key(0.0, "ratio", "of offset, mismatch, phase error and third harmonic", least=0.0, most=1.0)
-    eccentricity: float = key(0.0, "ratio", "of the eccentricity of the scale", least=0.0, most=1.0)
-    latency: float = key(0.0, "ratio", "of the latency, by prediction", least=0.0, most=1.0)
-
-
-@dataclass(frozen=True)
-class Timing:
-    """Age of a reading and scatter of its instant."""
-
-    latency: float = key(
-        0.0, "time", "age of a reading", least=0.0, cause=causes.LATENCY, effect="speed times time",
-        physics=timing.latency,
-    )  # fmt: skip
-    jitter: float = key(
-        0.0, "time", "standard deviation of the instant of a reading", least=0.0, cause=causes.TIMING_JITTER,
-        effect="speed times time", physics=timing.jitter,
-    )  # fmt: skip
-
-    def terms(self, corrected: float) -> tuple[Term, ...]:
-        """Terms at the joint; ``corrected`` is the share of the latency that prediction removes."""
-        delay = self.latency * (1.0 - corrected)
-        terms = timing.latency(delay) if delay else ()
-        return terms + (timing.jitter(self.jitter) if self.jitter else ())
-
-
-@dataclass(frozen=True)
-class SheetSummary:
-    """Totals of a data sheet: accuracy, repeatability, resolution. ``resolution`` is bits (rotary) or a step [m]."""
-
-    resolution: float = key(
-        0.0, "resolution", "steps per turn, as bits, as counts or as the angle of one; step of a linear scale",
-        least=0.0, above=True, cause=causes.QUANTISATION, effect="uniform within a step",
-        physics=scale.quantisation,
-    )  # fmt: skip
-    accuracy: Distribution = key(
-        NONE, "position",
-        "largest error of one sensor over its range; what the sheet tells apart (graduation, signals) is part of it",
-        centred=CURVE,
-        cause=causes.STATED_ACCURACY, effect="a long wave of unknown phase", physics=scale.summary_accuracy,
-    )  # fmt: skip
-    repeatability: Distribution = key(
-        NONE, "position",
-        "scatter of one position from visit to visit, held while the joint moves, so that it makes no noise of a "
-        "speed; noise that the sheet tells apart is part of it",
-        visit=True, cause=causes.STATED_REPEATABILITY, effect="scatter from visit to visit",
-        physics=scale.summary_repeatability,
-    )  # fmt: skip
-    mounted_with: Mounting = key(
-        Mounting(), "part",
-        "mounting at which the accuracy is stated, so that it is not counted twice: " + ", ".join(POWERS), silent=True,
-    )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class SecondTrack:
-    """Track by which an absolute sensor identifies the signal period; an operating limit, no error."""
-
-    radius: float = key(..., "length", "radius at which it is read", least=0.0, above=True)
-    periods: int = key(
-        0, "count", "its signal periods per turn, fewer than those of the fine track; 0 where it holds a code", least=0,
-        most=100_000_000, why="no scale is finer",
-    )  # fmt: skip
-    error: Distribution = key(
-        NONE, "ratio", "its error against the fine track, as share of a period of its own; of the fine one for a code",
-        most=0.5,
-    )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Misalignment:
-    """Error that a data sheet states for an offset of head or scale."""
-
-    of: str = key(..., "choice", "key of the mounting", choices=MISALIGNED)
-    at: float = key(..., "offset", "offset at which the error is stated", least=0.0, above=True)
-    error: float = key(..., "position", "error that is added there", least=0.0)
 
 
 class Reading(NamedTuple):

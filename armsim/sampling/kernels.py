@@ -63,7 +63,8 @@ def sample_a_little() -> None:
     from armsim.model.arm import Arm
     from armsim.model.chain import denavit_hartenberg
     from armsim.model.configurations import Configurations
-    from armsim.model.encoder import Encoder, SheetSummary
+    from armsim.model.encoder import Encoder
+    from armsim.model.encoder_parts import SheetSummary
     from armsim.model.joint import Joint
     from armsim.model.kinematics import ArmJoint
     from armsim.model.machine import Machine
