@@ -97,6 +97,10 @@ class Paper(StrEnum):
 
 
 PaperSize = Annotated[Paper, typer.Option(help="Paper of the PDF.")]
+Arms = Annotated[
+    int | None,
+    typer.Option(min=1, max=1_000_000, help="Arms to buy for: they share one-off costs and prices by quantity."),
+]
 Catalogue = Annotated[Path, typer.Option(help="Catalogue of encoders, mountings and placements.")]
 
 _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}

@@ -7,8 +7,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, calibrated_study, files_of, grouped, reply, typed
-from armsim.cli.options import Calibrated, Catalogue, Paper, check_new_file, write_new
+from armsim.cli.command import (
+    Changes,
+    Output,
+    Reply,
+    Sampling,
+    calibrated_study,
+    files_of,
+    grouped,
+    option,
+    reply,
+    typed,
+)
+from armsim.cli.options import Arms, Calibrated, Catalogue, Paper, check_new_file, write_new
 
 if TYPE_CHECKING:
     from armsim.decide import Selection
@@ -32,6 +43,7 @@ def select(
     changes: Changes,
     write: Annotated[Path | None, typer.Option(help="Write the chosen design to this scenario file.")] = None,
     calibrated: Calibrated = False,
+    arms: Arms = None,
 ) -> None:
     """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
     from armsim.documents.load import load_options
@@ -39,7 +51,7 @@ def select(
     sampling.check()
     if write is not None:
         check_new_file(write, "--write")
-    ready, options = load_options(scenario, catalogue, changes.values)
+    ready, options = load_options(scenario, catalogue, changes.values, arms)
     study = calibrated_study(sampling.applied(ready), calibrated)
     chosen: list[str] = []
 
@@ -75,6 +87,7 @@ def select(
     words = ["--catalogue", catalogue, *changes.words]
     words += [] if output.paper is Paper.a4 else ["--paper", output.paper.value]
     words += ["--calibrated"] if calibrated else []
+    words += option("--arms", arms)
     reply(output, work, typed("select", [scenario], study.scenario.plan, *words), files_of(study), then=then)
 
 

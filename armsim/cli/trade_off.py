@@ -7,8 +7,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, calibrated_study, files_of, grouped, reply, typed
-from armsim.cli.options import Calibrated, Catalogue
+from armsim.cli.command import (
+    Changes,
+    Output,
+    Reply,
+    Sampling,
+    calibrated_study,
+    files_of,
+    grouped,
+    option,
+    reply,
+    typed,
+)
+from armsim.cli.options import Arms, Calibrated, Catalogue
 
 if TYPE_CHECKING:
     from armsim.sampling.run_options import Note, Progress
@@ -22,12 +33,13 @@ def trade_off(
     sampling: Sampling,
     changes: Changes,
     calibrated: Calibrated = False,
+    arms: Arms = None,
 ) -> None:
     """Price against error: every design for which, by first order, nothing cheaper errs less."""
     from armsim.documents.load import load_options
 
     sampling.check()
-    ready, options = load_options(scenario, catalogue, changes.values)
+    ready, options = load_options(scenario, catalogue, changes.values, arms)
     study = calibrated_study(sampling.applied(ready), calibrated)
 
     def work(progress: Progress, note: Note) -> Reply:
@@ -38,5 +50,11 @@ def trade_off(
         review = trade_off_review(curve, study.scenario)
         return Reply(curve.to_dict, trade_off_printout(curve), review.notes, review=review)
 
-    words = ("--catalogue", catalogue, *changes.words, *(["--calibrated"] if calibrated else []))
+    words = (
+        "--catalogue",
+        catalogue,
+        *changes.words,
+        *(["--calibrated"] if calibrated else []),
+        *option("--arms", arms),
+    )
     reply(output, work, typed("trade-off", [scenario], study.scenario.plan, *words), files_of(study))

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.sparse import csr_array, lil_array
 
 from armsim.arrays import Array
+from armsim.decide.purchase_rows import purchase_rows, tier_prices, tiers_of
 from armsim.model.joint_options import Options
 
 TINY = 1e-9
@@ -37,7 +38,7 @@ def choice_rows(
     ----------
     options : Options
     width : int
-        Columns of the program: options of all joints in order, `columns_of_types`, and what follows.
+        Columns of the program: options of all joints in order, `columns_of_types`, two of every tier, what follows.
     prices : (least, most)
         Bounds of the price of a choice. [cost units]
     excluded : sequence of sequence of sequence of int
@@ -90,8 +91,12 @@ def choice_rows(
             both = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
             if j != k:
                 row(dict.fromkeys(both, 1.0), -np.inf, 1)
+    tiers, first_tier = tiers_of(options), len(every) + columns_of_types(options)
+    for of_tier in purchase_rows(tiers, at, first_tier):
+        row(*of_tier)
     if np.isfinite(prices).any():
-        row({i: option.price for i, option in enumerate(every)}, *prices)
+        of_tiers = enumerate(tier_prices(tiers).tolist(), start=first_tier)
+        row({**{i: option.price for i, option in enumerate(every)}, **dict(of_tiers)}, *prices)
     for worse in excluded:
         entries = {starts[j] + o: 1.0 for j, columns in enumerate(worse) for o in columns}
         row(entries, -np.inf, len(worse) - 1)

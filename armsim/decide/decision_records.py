@@ -14,13 +14,19 @@ Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 @dataclass(frozen=True)
 class Fitted:
-    """Encoder, mounting and placement of a joint."""
+    """Encoder, mounting and placement of a joint.
+
+    ``price`` is that of all; ``encoder_price`` that of the encoder where the quantity decides it, ``one_off`` the share
+    of the joint in what its type costs once. [cost units]
+    """
 
     joint: str
     encoder: str
     mounting: str
     placement: str
     price: float
+    encoder_price: float | None = None
+    one_off: float = 0.0
 
 
 @dataclass(frozen=True)

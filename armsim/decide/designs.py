@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.decide.decision_records import Fitted
 from armsim.decide.program import Choice
 from armsim.model.joint_options import Options
@@ -26,9 +28,13 @@ def fitted(options: Options, choice: Choice) -> tuple[Fitted, ...]:
     tuple of Fitted
     """
     chosen = [row[n] for row, n in zip(options.joints, choice, strict=True)]
-    return tuple(
-        Fitted(option.joint.name, option.encoder, option.mounting, option.placement, option.price) for option in chosen
-    )
+    encoders = [option.encoder for option in chosen]
+    pieces, out = Counter(encoders), []
+    for option, (unit_price, one_off) in zip(chosen, options.purchase.shares(encoders), strict=True):
+        price = option.price + options.purchase.change(option.encoder, pieces[option.encoder]) + one_off
+        fit = option.joint.name, option.encoder, option.mounting, option.placement
+        out.append(Fitted(*fit, price, unit_price, one_off))
+    return tuple(out)
 
 
 def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] | None:
@@ -50,18 +56,42 @@ def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] 
     sizes = [len(row) for row in options.joints]
     if math.prod(float(size) for size in sizes) > most:
         return None
-    prices = [np.array([option.price for option in row]) for row in options.joints]
-    total = prices[0]
-    for further in prices[1:]:
-        total = (total[:, None] + further).ravel()
+    total = _sums([[option.price for option in row] for row in options.joints])
+    for encoder in options.purchase.tariffs:
+        pieces = _sums([[option.encoder == encoder for option in row] for row in options.joints]).astype(int)
+        surcharges = [options.purchase.surcharge(encoder, number) for number in range(len(sizes) + 1)]
+        total = total + np.array(surcharges)[pieces]
     listed = itertools.product(*(range(size) for size in sizes))
-    cheaper = [choice for choice, of_choice in zip(listed, total.tolist(), strict=True) if of_choice < price]
-    cheaper.sort(key=lambda choice: -sum(row[n] for row, n in zip(prices, choice, strict=True)))
+    cheaper = [row for row in zip(total.tolist(), listed, strict=True) if row[0] < price]
+    cheaper.sort(key=lambda row: -row[0])
     return (
-        choice for choice in cheaper if options.admits([row[n] for row, n in zip(options.joints, choice, strict=True)])
+        choice
+        for _, choice in cheaper
+        if options.admits([row[n] for row, n in zip(options.joints, choice, strict=True)])
     )
 
 
+def _sums(rows: Sequence[Sequence[float]]) -> Array:
+    """Sums of a number per option over all joints, for all choices in the order of their numbers, shape (choices,)."""
+    total = np.array(rows[0], dtype=float)
+    for further in rows[1:]:
+        total = (total[:, None] + np.array(further, dtype=float)).ravel()
+    return total
+
+
 def least_price(options: Options) -> float:
-    """Price of the cheapest option at every joint, a lower bound of all prices. [cost units]"""
-    return float(sum(min(option.price for option in row) for row in options.joints))
+    """Lower bound of all prices: the cheapest option at every joint, and one type at least. [cost units]
+
+    An option counts with the lowest price of a piece that its type has in an arm full of it.
+    """
+    purchase, total, further = options.purchase, 0.0, 0.0
+    for row in options.joints:
+        prices = [option.price + _least_change(options, option.encoder) for option in row]
+        with_type = [price + purchase.one_off(option.encoder) for price, option in zip(prices, row, strict=True)]
+        total += min(prices)
+        further = max(further, min(with_type) - min(prices))
+    return float(total + further)
+
+
+def _least_change(options: Options, encoder: str) -> float:
+    return min(options.purchase.change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))

@@ -1,6 +1,6 @@
 """Choice of one option per joint as a mixed-integer program, solved to proven optimality.
 
-    minimise    sum of prices
+    minimise    sum of prices, with those by quantity and those of a type (`purchase_rows`)
     subject to  one option per joint; mass, stock, number of encoder types
                 at every pose, to first order,  E|dp|^2 <= limit   and   its visit part <= limit,
                 the same of the rotation of the tool where the orientation is limited
@@ -35,6 +35,7 @@ from scipy.sparse import csr_array, vstack
 from armsim.arrays import Array
 from armsim.decide.choice_rows import choice_rows, columns_of_types
 from armsim.decide.option_moments import Moments
+from armsim.decide.purchase_rows import tier_prices, tiers_of
 from armsim.errors import RunError
 from armsim.model.joint_options import Options
 
@@ -113,7 +114,10 @@ class Program:
         self.sizes = [len(row) for row in self.option_moments]
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)])
         self.n = int(self.starts[-1])
-        self.prices = np.array([option.price for row in self.options.joints for option in row])
+        single = np.array([option.price for row in self.options.joints for option in row])
+        of_types = np.zeros(columns_of_types(self.options))
+        self.tiers = tiers_of(self.options)
+        self.prices = np.concatenate([single, of_types, tier_prices(self.tiers)])
         every = [part for row in self.option_moments for part in row]
         self.independent_variance = np.stack([part.independent_variance for part in every], axis=1)
         self.shared_vectors = np.stack([part.shared_vectors for part in every], axis=2)  # (poses, numbers, options)
@@ -139,20 +143,17 @@ class Program:
 
     def visit_square(self, choice: Choice) -> Array:
         """Visit part of the mean square error of a choice, shape (poses,). [m^2]"""
-        return np.asarray(
-            self.fixed.visits + sum(row[n].visits for row, n in zip(self.option_moments, choice, strict=True))
-        )
+        chosen = sum(row[n].visits for row, n in zip(self.option_moments, choice, strict=True))
+        return np.asarray(self.fixed.visits + chosen)
 
     def turning_covariance(self, choice: Choice) -> Array:
         """Covariance of the rotation vector of the tool over the visits of a choice, shape (poses, 3, 3). [rad^2]"""
-        return np.asarray(
-            self.fixed.turning_visits
-            + sum(row[n].turning_visits for row, n in zip(self.option_moments, choice, strict=True))
-        )
+        chosen = sum(row[n].turning_visits for row, n in zip(self.option_moments, choice, strict=True))
+        return np.asarray(self.fixed.turning_visits + chosen)
 
     def price(self, choice: Choice) -> float:
         """Price of a choice. [cost units]"""
-        return float(sum(row[n].price for row, n in zip(self.options.joints, choice, strict=True)))
+        return self.options.price([row[n] for row, n in zip(self.options.joints, choice, strict=True)])
 
     def loads(self, choice: Choice) -> Array:
         """Share of limit used at every pose, shape (kinds, poses).
@@ -350,12 +351,12 @@ class Program:
     def _solve(self, cost: Array | None, below: float, factor: float, least: float = -np.inf) -> Choice | None:
         """Solve with the added poses; without a cost the largest share of limit used is minimised."""
         minimise_load = cost is None
-        width = self.n + columns_of_types(self.options) + (1 if minimise_load else 0)
+        width = len(self.prices) + (1 if minimise_load else 0)
         objective = np.zeros(width)
         if minimise_load:
             objective[-1] = 1.0
         else:
-            objective[: self.n] = cost
+            objective[:] = cost
         excluded = [[[n] for n in choice] for choice in self.refused] + ([] if minimise_load else self.dominated)
         of_choices, low, high = choice_rows(self.options, width, (least, below), excluded, self.excluded_neighbourhoods)
         rows, constant = self._limits()
@@ -371,6 +372,9 @@ class Program:
         integer = np.zeros(width)
         integer[: self.n] = 1
         upper = np.ones(width)
+        first = len(self.prices) - 2 * len(self.tiers)
+        integer[first : len(self.prices) : 2] = 1  # one tier is taken whole
+        upper[first + 1 : len(self.prices) : 2] = [tier.most for tier in self.tiers]
         if minimise_load:
             upper[-1] = np.inf
         solution = milp(

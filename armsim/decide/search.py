@@ -132,8 +132,8 @@ class Search:
 
     def machine(self, choice: Choice) -> Machine:
         """The machine of a choice."""
-        joints = tuple(row[n].joint for row, n in zip(self.options.joints, choice, strict=True))
-        return replace(self.study.scenario.machine, joints=joints)
+        chosen = [row[n] for row, n in zip(self.options.joints, choice, strict=True)]
+        return replace(self.study.scenario.machine, joints=self.options.fitted_joints(chosen))
 
     def design(self, choice: Choice) -> tuple[Fitted, ...]:
         """Encoder, mounting and placement of every joint."""

@@ -290,6 +290,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
         confirmed(search, best),
         search.machine(best),
         tuple(Equal(search.design(choice), at_coverage(verdicts[choice])) for choice in others),
+        options.purchase.arms,
     )
     return selection, best
 
@@ -362,4 +363,5 @@ def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: boo
         None,
         search.machine(choice),
         (),
+        search.options.purchase.arms,
     )

@@ -61,6 +61,8 @@ class Selection:
         Machine of the closest design.
     equals : tuple of Equal
         Other designs of the same price that meet the requirement, the smallest error first.
+    arms : int
+        Arms that are bought for; all prices are of one of them.
     """
 
     design: tuple[Fitted, ...] | None
@@ -73,6 +75,7 @@ class Selection:
     confirmation: Confirmation | None
     machine: Beside[Machine]
     equals: tuple[Equal, ...]
+    arms: int = 1
     format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
     @computed_field  # type: ignore[prop-decorator]

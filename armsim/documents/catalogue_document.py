@@ -79,6 +79,7 @@ class CatalogueDocument(Document):
     encoders: Annotated[list[EntryDocument], *at_most(1000, "each is tried at every joint")]
     mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")]
     placements: Annotated[dict[Placement, Price], Field(min_length=1)]
+    arms: Annotated[int, count(1, 10**6, "a series of robots is no larger")] = 1
     limits: LimitsDocument = LimitsDocument()
 
 

@@ -16,6 +16,7 @@ from armsim.model.encoder import Encoder
 from armsim.model.joint import Fitting, Joint
 from armsim.model.joint_options import Fit, Option, Options
 from armsim.model.kinematics import ArmJoint
+from armsim.model.purchase import Purchase, Tariff
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
@@ -74,7 +75,14 @@ def build_options(
         notes.append(f"catalogue: {', '.join(unfitted)} can be fitted to no joint")
     pairs = zip(document.encoders, encoders, strict=True)
     stock = {encoder.name: entry.stock for entry, encoder in pairs if entry.stock is not None}
-    return _with_limits(joints, stock, document.limits, scenario.machine.arm), notes
+    return _with_limits(joints, stock, document.limits, scenario.machine.arm, _purchase(encoders, document.arms)), notes
+
+
+def _purchase(encoders: Sequence[Encoder], arms: int) -> Purchase:
+    tariffs = {
+        encoder.name: Tariff(encoder.price_steps or ((1, encoder.price),), encoder.one_off) for encoder in encoders
+    }
+    return Purchase(arms, {name: tariff for name, tariff in tariffs.items() if not tariff.is_plain})
 
 
 def _joint_options(
@@ -166,7 +174,7 @@ def _placements(
 
 
 def _with_limits(
-    joints: tuple[tuple[Option, ...], ...], stock: dict[str, int], limits: LimitsDocument, arm: Arm
+    joints: tuple[tuple[Option, ...], ...], stock: dict[str, int], limits: LimitsDocument, arm: Arm, purchase: Purchase
 ) -> Options:
     joint_numbers = {name: n for n, name in enumerate(arm.names)}
     groups = tuple(
@@ -178,7 +186,9 @@ def _with_limits(
     for pair in limits.apart:
         one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
         forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
-    return Options(joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs))
+    return Options(
+        joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), purchase
+    )
 
 
 def limit_problems(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import model_validator
 
 from armsim.documents import units
 from armsim.documents.fields import invalid, quantity
 from armsim.documents.from_spec import Place, build, extend_document, keys_of, keys_present
+from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
@@ -62,7 +63,12 @@ def _check_encoder(document: Any) -> Any:
 EncoderDocument = extend_document(
     Encoder,
     "EncoderDocument",
-    {"kind": (Literal["encoder"], ...), **keys_of(Sheet), "error_curves": (BatchDocument | None, None)},
+    {
+        "kind": (Literal["encoder"], ...),
+        **keys_of(Sheet),
+        "price": (Annotated[Any, PRICE], None),
+        "error_curves": (BatchDocument | None, None),
+    },
     {"whole": model_validator(mode="after")(_check_encoder)},
 )
 
@@ -79,8 +85,10 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
     data: Any = source.data
     for part in at:
         data = data[part]
+    steps = document.price or ((1, 0.0),)
+    stated = build(Encoder, document, place, price=steps[0][1], price_steps=steps if len(steps) > 1 else ())
     try:
-        encoder = read_sheet(build(Sheet, document, place), build(Encoder, document, place), data)
+        encoder = read_sheet(build(Sheet, document, place), stated, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
     if document.mass is None:

@@ -135,9 +135,11 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
 
 
 def load_options(
-    scenario: Path | str, catalogue: Path | str, changes: Mapping[str, Any] | None = None
+    scenario: Path | str, catalogue: Path | str, changes: Mapping[str, Any] | None = None, arms: int | None = None
 ) -> tuple[Scenario, Options]:
     """Read a scenario, with optional changes, and the options of a catalogue for its joints.
+
+    ``arms`` is the number of arms that are bought for; that of the catalogue where not given.
 
     Raises
     ------
@@ -149,6 +151,8 @@ def load_options(
     loader.notes = list(loaded.notes)
     loader.sources.update({Path(os.path.realpath(source.path)): source for source in loaded.sources})
     options = loader.options(read_kind(Path(catalogue), "catalogue"), loaded)
+    if arms is not None:
+        options = replace(options, purchase=replace(options.purchase, arms=arms))
     return replace(loaded, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
 
 

@@ -15,6 +15,8 @@ from armsim.results.json_records import DIALECT
 MEANINGS = {
     "a": "length of the link along its x axis", "alpha": "twist of the link about its x axis",
     "apart": "encoders that may not both be there: two names, or two joints with an encoder each",
+    "arms": "arms of a series: its pieces are bought together, prices by quantity count them all, and the arms share "
+    "what a type costs once",
     "arm": "the arm: a file, relative to this one, or the document itself",
     "at": "where the plane lies along its normal", "base": "where the arm stands",
     "ChangesDocument.base": "the scenario that this one is a change of, relative to this file",

@@ -34,6 +34,14 @@ class Choice(Protocol):
     def placement(self) -> str:
         """Placement: motor, output or both."""
 
+    @property
+    def encoder_price(self) -> float | None:
+        """Price of the encoder where the quantity bought decides it."""
+
+    @property
+    def one_off(self) -> float:
+        """Share in what the type of the encoder costs once."""
+
 
 def as_changes(
     base: Path,
@@ -98,11 +106,12 @@ def joint_changes(
         joint = joints[choice.joint]
         mounting, entry = mountings[choice.mounting], entries[choice.encoder]
         prices = {"mounting": mounting.get("price", 0), "placement": catalogue_data["placements"][choice.placement]}
+        prices |= {"encoder": choice.encoder_price, "one_off": choice.one_off}
         keys = {
             "encoder": reference(entry, choice.encoder, catalogue, to),
             "placement": choice.placement,
             "mounting": mounting.get("mounting"),
-            "price": {key: cost for key, cost in prices.items() if cost} or None,
+            "price": {key: cost for key, cost in prices.items() if cost or (key == "encoder" and cost == 0)} or None,
         }
         present_keys = {
             "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",

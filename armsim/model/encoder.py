@@ -125,8 +125,14 @@ class Encoder:
         (), "angle", "where the heads stand round the shaft, in place of read_heads", only="rotation"
     )
     price: float = key(
-        0.0, "number", "cost units", check=lambda x: x >= 0, accepted="a number of cost units, not negative"
-    )
+        0.0, "number", "cost units of one piece, or by the number bought: {1: 40, 100: 31}", check=lambda x: x >= 0,
+        accepted="a number of cost units, not negative",
+    )  # fmt: skip
+    one_off: float = key(
+        0.0, "number", "cost units of the type, once, however many are bought: tooling, qualification",
+        check=lambda x: x >= 0, accepted="a number of cost units, not negative",
+    )  # fmt: skip
+    price_steps: tuple[tuple[int, float], ...] = ()
     mass: float = key(0.0, "mass", "of the sensor, which loads the joints before its own", least=0.0)
     absolute: SecondTrack | None = key(
         None, "part", "the track that tells the period, and when it would tell a wrong one", only="rotation"

@@ -19,12 +19,11 @@ from armsim.model.transmission import Transmission
 from armsim.physics import assembly, gear, heat, timing
 
 Placement = Literal["motor", "output", "both"]
+COSTS = "a number of cost units, zero or more"
 
 
 def _price(meaning: str) -> float:
-    price: float = key(
-        0.0, "number", meaning, check=lambda x: 0 <= x <= 1e9, accepted="a number of cost units, zero or more"
-    )
+    price: float = key(0.0, "number", meaning, check=lambda x: 0 <= x <= 1e9, accepted=COSTS)
     return price
 
 
@@ -55,6 +54,11 @@ class Fitting:
 
     mounting: float = _price("of assembling it")
     placement: float = _price("of its placement")
+    one_off: float = _price("share of this joint in what the type of its encoder costs once")
+    encoder: float | None = key(
+        None, "number", "of the encoder where the quantity decides it, in place of its own",
+        check=lambda x: 0 <= x <= 1e9, accepted=COSTS,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -137,12 +141,13 @@ class Joint:
     @property
     def price(self) -> float:
         """Price of the joint's sensors, fitted. [cost units]"""
-        return self.encoders_price + self.fitting.mounting + self.fitting.placement
+        return self.encoders_price + self.fitting.mounting + self.fitting.placement + self.fitting.one_off
 
     @property
     def encoders_price(self) -> float:
         """Price of the joint's encoders alone. [cost units]"""
-        return self.encoder.price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
+        price = self.encoder.price if self.fitting.encoder is None else self.fitting.encoder
+        return price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
 
     @property
     def sensor_mass(self) -> float:

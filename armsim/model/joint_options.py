@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from armsim.model.joint import Joint
+from armsim.model.purchase import Purchase
 
 
 @dataclass(frozen=True, eq=False)
@@ -18,7 +19,7 @@ class Option:
         The joint fitted with it.
     encoder, mounting, placement : str
     price : float
-        Encoder, assembly and placement. [cost units]
+        Encoder, bought as a single piece, assembly and placement. [cost units]
     mass : float
         Mass of the encoder. [kg]
     """
@@ -59,6 +60,8 @@ class Options:
         Joints that take the same encoder.
     forbidden_pairs : tuple of pairs of Fit
         Pairs that exclude each other.
+    purchase : Purchase
+        Prices by quantity, and what a type costs once.
     """
 
     joints: tuple[tuple[Option, ...], ...]
@@ -68,12 +71,30 @@ class Options:
     group_types: tuple[tuple[tuple[int, ...], int], ...] = ()
     same_encoder_groups: tuple[tuple[int, ...], ...] = ()
     forbidden_pairs: tuple[tuple[Fit, Fit], ...] = ()
+    purchase: Purchase = Purchase()
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
         """Joints, and the number of different encoders that they may have, of the whole arm and of groups."""
         all_joints = tuple(range(len(self.joints)))
         return (((all_joints, self.types),) if self.types is not None else ()) + self.group_types
+
+    def price(self, chosen: Sequence[Option]) -> float:
+        """Price of a choice, one option per joint, for an arm. [cost units]"""
+        return float(
+            sum(option.price for option in chosen) + self.purchase.surcharges([option.encoder for option in chosen])
+        )
+
+    def fitted_joints(self, chosen: Sequence[Option]) -> tuple[Joint, ...]:
+        """Joints of a choice, with the prices that its quantities give."""
+        joints = []
+        shares = self.purchase.shares([option.encoder for option in chosen])
+        for option, (unit_price, one_off) in zip(chosen, shares, strict=True):
+            joint = option.joint
+            if unit_price is not None:
+                joint = replace(joint, fitting=replace(joint.fitting, encoder=unit_price, one_off=one_off))
+            joints.append(joint)
+        return tuple(joints)
 
     def admits(self, chosen: Sequence[Option]) -> bool:
         """Whether a choice, one option per joint, satisfies all limits."""

@@ -192,11 +192,13 @@ class Machine:
 
     @cached_property
     def prices(self) -> dict[str, float]:
-        """Parts of the price: encoders, mounting, placement. [cost units]"""
+        """Parts of the price: encoders, mounting, placement, and what types cost once. [cost units]"""
+        one_off = sum(joint.fitting.one_off for joint in self.joints)
         return {
             "encoders": sum(joint.encoders_price for joint in self.joints),
             "mounting": sum(joint.fitting.mounting for joint in self.joints),
             "placement": sum(joint.fitting.placement for joint in self.joints),
+            **({"types, once": one_off} if one_off else {}),
         }
 
     @cached_property

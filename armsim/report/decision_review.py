@@ -13,7 +13,7 @@ from armsim.decide.decision_records import Rejected
 from armsim.decide.selection import Selection
 from armsim.formatting import show
 from armsim.report.csv_tables import run_tables
-from armsim.report.decision_sentences import answer, grounds, in_words
+from armsim.report.decision_sentences import answer, grounds, in_words, of_types
 from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.findings import dominance, number_of
@@ -36,7 +36,7 @@ def selection_printout(selection: Selection, requirement: Requirement) -> Iterat
     """Printout of a selection."""
     title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
     rows = design_frame(selection).pick(range(len(selection.closest)))
-    yield replace(rows.without("encoder price", "mounting price", "placement price"), title=title)
+    yield replace(rows.without("encoder price", "mounting price", "placement price", "one-off costs"), title=title)
     yield answer(selection, requirement)
     yield from grounds(selection)
     if selection.equals:
@@ -101,8 +101,11 @@ def design_frame(selection: Selection) -> Frame:
         "encoder price": [joint.encoders_price for joint in joints],
         "mounting price": [joint.fitting.mounting for joint in joints],
         "placement price": [joint.fitting.placement for joint in joints],
+        "one-off costs": [joint.fitting.one_off for joint in joints],
         "price": [joint.price for joint in joints],
     }
+    if not any(prices["one-off costs"]):
+        del prices["one-off costs"]
     return Frame(
         (
             words("joint", [*(part.joint for part in parts), "all"]),
@@ -119,7 +122,7 @@ def _design(decision: Decision) -> Iterator[Block]:
     yield design_frame(selection).table()
     current, chosen = decision.curve.current_price, selection.machine.price
     before = f"as the scenario has it they cost {current:g} and err by {show(decision.curve.current)}"
-    yield Text(f"The sensors of this design cost {chosen:g} cost units; {before}.")
+    yield Text(f"The sensors of this design cost {chosen:g} cost units{of_types(selection)}; {before}.")
     spent: dict[str, float] = {}
     for part in selection.closest:
         group = selection.machine.arm.group_of(part.joint)

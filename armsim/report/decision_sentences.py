@@ -74,7 +74,19 @@ def answer(selection: Selection, requirement: Requirement) -> str:
         opening = "No choice meets" if selection.proved else "No choice was found to meet"
         return f"{opening} the requirement: the closest reaches {place}."
     coverage = percent(requirement.coverage)
-    return f"The cheapest choice costs {selection.price:g} cost units: {coverage} of errors lie within {place}."
+    price = f"{selection.price:g} cost units{of_types(selection)}"
+    return f"The cheapest choice costs {price}: {coverage} of errors lie within {place}."
+
+
+def of_types(selection: Selection) -> str:
+    """What a price counts, as its end: of which number of arms it is one, and what its types cost once."""
+    arms, parts = selection.arms, selection.closest
+    text = f" an arm of {arms}, {arms * sum(part.price for part in parts):g} for all" if arms > 1 else ""
+    one_off = arms * sum(part.one_off for part in parts)
+    if not one_off:
+        return text
+    number = len({part.encoder for part in parts})
+    return f"{text}, {one_off:g} of it once for {number} type{'s' if number > 1 else ''} of encoder"
 
 
 def grounds(selection: Selection) -> tuple[str, ...]:

@@ -28,6 +28,8 @@ class Row:
     encoder: str
     mounting: str
     placement: str
+    encoder_price: float | None = None
+    one_off: float = 0.0
 
 
 def chosen(options: Options, names: tuple[str, ...], seed: int) -> tuple[list[Row], list[object]]:
