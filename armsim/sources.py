@@ -32,6 +32,10 @@ class Source:
         Sources of values that replace those of this file.
     folder : Path, optional
         Folder to which the file names in it are relative; by default that of ``path``.
+    columns : mapping of key path to str
+        Headers of the columns that state values, where the file is a table.
+    remarks : tuple of str
+        Doubts of its reader: what is assumed, and what is not read.
     """
 
     path: Path
@@ -41,6 +45,8 @@ class Source:
     text: str = field(default="", repr=False)
     elsewhere: dict[KeyPath, tuple[Source, KeyPath]] = field(default_factory=dict, repr=False)
     folder: Path | None = None
+    columns: dict[KeyPath, str] = field(default_factory=dict, repr=False)
+    remarks: tuple[str, ...] = ()
 
     def origin(self, path: Sequence[str | int]) -> tuple[Source, KeyPath]:
         """Source in which a value is written, and its key path there."""
@@ -75,7 +81,12 @@ class Source:
                 keys_shown.append(str(part))
         if path and path[-1] not in known_path[-1:] and isinstance(path[-1], str):
             keys_shown.append(path[-1])
-        return Problem(str(self.path), place[0], place[1], ".".join(keys_shown), actual, accepted)
+        key = ".".join(keys_shown)
+        if known_path in self.columns:
+            key = (
+                self.columns[known_path] if len(known_path) == len(path) else f"{self.columns[known_path]}: {path[-1]}"
+            )
+        return Problem(str(self.path), place[0], place[1], key, actual, accepted)
 
     def error(self, path: Sequence[str | int], actual: str, accepted: str = "") -> InputError:
         """Exception for a problem at a key path."""

@@ -92,6 +92,7 @@ def _check_result(folder: Path) -> str:
 
 def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
     from armsim.cli.check_record import encoder_record, scenario_record
+    from armsim.documents.load import remarks_of
     from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
 
@@ -150,6 +151,8 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
                 printed[str(file)] = {"kind": kind, "name": document.name}
             else:
                 print_line(f"{file}: {kind} {document.name!r} is valid")
+                for remark in remarks_of(file):
+                    print_note(f"note: {remark}")
     if json:
         print_machine(printed)
 

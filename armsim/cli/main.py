@@ -11,6 +11,7 @@ import typer
 from armsim.cli import (
     allocate,
     calibrate,
+    catalogue,
     check,
     compare,
     curve,
@@ -42,6 +43,7 @@ app = typer.Typer(
 app.command("check")(check.check)
 app.command("run")(with_disclaimer(run.run))
 app.command("compare")(with_disclaimer(compare.compare))
+app.command("catalogue")(catalogue.catalogue)
 app.command("select")(with_disclaimer(select.select))
 app.command("trade-off")(with_disclaimer(trade_off.trade_off))
 app.command("what-if")(with_disclaimer(what_if.what_if))

@@ -73,17 +73,21 @@ def purchase_rows(tiers: Sequence[Tier], columns: Mapping[tuple[int, str], Seque
         Columns of the options.
     first : int
         Column of the first tier.
+
+    Yields
+    ------
+    Row
     """
     for encoder, group in groupby(enumerate(tiers), key=lambda row: row[1].encoder):
-        taken: dict[int, float] = {}
+        flags: dict[int, float] = {}
         pieces: dict[int, float] = {}
         for number, tier in group:
-            is_taken, of_tier = first + 2 * number, first + 2 * number + 1
-            taken[is_taken], pieces[of_tier] = 1.0, 1.0
-            yield {of_tier: 1.0, is_taken: -float(tier.most)}, -np.inf, 0.0
-            yield {of_tier: 1.0, is_taken: -float(tier.least)}, 0.0, np.inf
+            flag, of_tier = first + 2 * number, first + 2 * number + 1
+            flags[flag], pieces[of_tier] = 1.0, 1.0
+            yield {of_tier: 1.0, flag: -float(tier.most)}, -np.inf, 0.0
+            yield {of_tier: 1.0, flag: -float(tier.least)}, 0.0, np.inf
         by_joint = [at for (_, name), at in columns.items() if name == encoder and at]
         yield {**pieces, **{column: -1.0 for at in by_joint for column in at}}, 0.0, 0.0
-        yield taken, -np.inf, 1.0
+        yield flags, -np.inf, 1.0
         for at in by_joint:
-            yield {**dict.fromkeys(at, 1.0), **dict.fromkeys(taken, -1.0)}, -np.inf, 0.0
+            yield {**dict.fromkeys(at, 1.0), **dict.fromkeys(flags, -1.0)}, -np.inf, 0.0

@@ -72,17 +72,22 @@ class LimitsDocument(Document):
 
 
 class CatalogueDocument(Document):
-    """Encoders, ways of assembling, placements, limits."""
+    """Encoders, ways of assembling, placements, limits.
+
+    Without mountings every joint keeps its own, at its price; without placements likewise.
+    """
 
     kind: Literal["catalogue"]
     name: Word
     encoders: Annotated[list[EntryDocument], *at_most(1000, "each is tried at every joint")]
-    mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")]
-    placements: Annotated[dict[Placement, Price], Field(min_length=1)]
+    mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")] = []  # noqa: RUF012
+    placements: Annotated[dict[Placement, Price], Field(min_length=1)] = {}  # noqa: RUF012
     arms: Annotated[int, count(1, 10**6, "a series of robots is no larger")] = 1
     limits: LimitsDocument = LimitsDocument()
 
 
+AS_IT_IS = "as it is"
+"""Name of the mounting that a joint has in the scenario."""
 MARK = "#"
 """Separator between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
 

@@ -6,7 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from armsim.documents.catalogue_document import CatalogueDocument, EntryDocument, JointLimitsDocument, LimitsDocument
+from armsim.documents.catalogue_document import (
+    AS_IT_IS,
+    CatalogueDocument,
+    EntryDocument,
+    JointLimitsDocument,
+    LimitsDocument,
+    MountingClassDocument,
+)
 from armsim.documents.from_spec import document_of
 from armsim.documents.joint_document import build_joint
 from armsim.documents.motion_document import limit_violation
@@ -93,11 +100,14 @@ def _joint_options(
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
     motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.slides
-    placements = _placements(document, limits, joint.name, motor_encoder is not None, source)
+    placements = _placements(document, limits, machine.joints[number], source)
+    joint_document = scenario_document.joints[joint.name]
+    as_it_is = MountingClassDocument(name=AS_IT_IS, price=machine.joints[number].fitting.mounting)
+    mountings = document.mountings or [as_it_is.model_copy(update={"mounting": joint_document.mounting})]
     options: list[Option] = []
     refusals: dict[Refusal, int] = {}
     for entry, encoder in zip(document.encoders, encoders, strict=True):
-        for mounting in document.mountings:
+        for mounting in mountings:
             for placement, price in placements.items():
                 rotary = joint.revolute or (placement == "motor" and slides)
                 refusal = _encoder_refusal(entry, encoder, joint, rotary, limits) or _class_refusal(
@@ -147,10 +157,10 @@ def _joint_options(
 
 
 def _placements(
-    document: CatalogueDocument, limits: JointLimitsDocument, joint: str, has_motor_encoder: bool, source: Source
+    document: CatalogueDocument, limits: JointLimitsDocument, joint: Joint, source: Source
 ) -> dict[Any, float]:
     """Placements to try at a joint, with their prices; a joint with two sensors keeps both unless its limits name
-    others.
+    others. A catalogue without placements leaves every joint its own.
 
     Raises
     ------
@@ -158,11 +168,14 @@ def _placements(
         The joint has two sensors, and the catalogue does not price that placement.
     """
     priced = document.placements
+    has_motor_encoder = joint.motor_encoder is not None
+    if not priced:
+        return {joint.placement: joint.fitting.placement}
     if has_motor_encoder and limits.placements is None:
         if "both" not in priced:
-            finding = f"joint {joint} has two sensors, and placement both is not priced"
+            finding = f"joint {joint.name} has two sensors, and placement both is not priced"
             accepted = (
-                f"both: with its price, or one sensor by limits: {{joints: {{{joint}: {{placements: [output]}}}}}}"
+                f"both: with its price, or one sensor by limits: {{joints: {{{joint.name}: {{placements: [output]}}}}}}"
             )
             raise source.error(("placements",), finding, accepted)
         return {"both": priced["both"]}
@@ -196,7 +209,7 @@ def limit_problems(
 ) -> list[Problem]:
     """Unknown names in the limits of a catalogue; joints and groups are checked where an arm is given."""
     problems: list[Problem] = []
-    classes, limits = [entry.name for entry in document.mountings], document.limits
+    classes, limits = [entry.name for entry in document.mountings] or [AS_IT_IS], document.limits
 
     def check_name(name: str, names: Sequence[str], at: tuple[str | int, ...], finding: str) -> None:
         if name not in names:

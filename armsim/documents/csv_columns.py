@@ -119,8 +119,8 @@ def read_columns(
         With file and line: of a cell that is not a finite number, or is larger than anything of its kind.
     """
     column_names = [f"{name}{_unit_of(kinds[0])}" for name, kinds in numbers.items()] + list(words)
-    faults = _Faults(path)
-    rows = _rows(path, largest, faults)
+    faults = TableFaults(path)
+    rows = csv_rows(path, read_csv_bytes(path, largest, faults), faults)
     _, header = next(rows, (1, []))
     if not any(cell.strip() for cell in header):
         raise faults.error(1, "header", "an empty file", ", ".join(column_names))
@@ -162,8 +162,8 @@ def read_columns(
     return Columns(path, {name: np.array(values) for name, values in out.items()}, kinds, texts, lines)
 
 
-class _Faults:
-    """Faults of a file: the first ones are listed, the others counted."""
+class TableFaults:
+    """Faults of the file of a table: the first ones are listed, the others counted."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -171,9 +171,11 @@ class _Faults:
         self.number = 0
 
     def error(self, line: int, key: str, actual: str, accepted: str) -> InputError:
+        """Error at a line of the file; of the whole file where that is 0."""
         return InputError(Problem(str(self.path), line, 1 if line else 0, key, actual, accepted))
 
     def add(self, line: int, key: str, actual: str, accepted: str) -> None:
+        """Record a fault at a line."""
         self.number += 1
         if self.number < MOST_LISTED:
             self.problems += self.error(line, key, actual, accepted).problems
@@ -187,10 +189,30 @@ class _Faults:
             raise InputError(*self.problems)
 
 
-def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list[str]]]:
-    """Iterate over rows with their line numbers, from 1."""
+def read_csv_bytes(path: Path, largest: int, faults: TableFaults) -> bytes:
+    """Content of a file of a table.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    """
     try:
-        text = read_bytes(path, largest).decode("utf-8-sig")
+        return read_bytes(path, largest)
+    except Unreadable as error:
+        raise faults.error(0, "", error.actual, error.accepted) from error
+
+
+def csv_rows(path: Path, raw: bytes, faults: TableFaults) -> Iterator[tuple[int, list[str]]]:
+    """Rows of a CSV file with their line numbers, from 1; decimal commas as points where values are not apart by them.
+
+    Raises
+    ------
+    InputError
+        Not UTF-8, or no table.
+    """
+    try:
+        text = raw.decode("utf-8-sig")
         head = re.sub(r'"[^"]*"', "", text.partition("\n")[0])
         separator = next((mark for mark in SEPARATORS if mark in head), ",")
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
@@ -198,8 +220,6 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
             if reader.line_num != line:
                 raise faults.error(line, "", "a value over several lines", "one line per row")
             yield line, row if separator == "," or line == 1 else [_with_point(cell) for cell in row]
-    except Unreadable as error:
-        raise faults.error(0, "", error.actual, error.accepted) from error
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise faults.error(
@@ -216,7 +236,7 @@ def _with_point(cell: str) -> str:
     return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell.strip()) else cell
 
 
-def _parted(cell: str, names: Sequence[str]) -> tuple[str, str]:
+def name_and_unit(cell: str, names: Sequence[str]) -> tuple[str, str]:
     """Name and unit of a header cell; the name is empty where the cell is invalid."""
     if len(cell) > LONGEST:
         return "", ""
@@ -238,7 +258,7 @@ def _unit_of(kind: str) -> str:
 
 
 def _header(
-    header: list[str], numbers: Mapping[str, Sequence[str]], words: Sequence[str], faults: _Faults, accepted: str
+    header: list[str], numbers: Mapping[str, Sequence[str]], words: Sequence[str], faults: TableFaults, accepted: str
 ) -> tuple[list[str], list[tuple[float, float]], dict[str, str]]:
     """Names of the columns, factor and zero of the unit of each, and the kinds of those that are numbers.
 
@@ -249,7 +269,7 @@ def _header(
     kinds: dict[str, str] = {}
     wrong: list[tuple[str, str]] = []
     for cell in header:
-        name, unit = _parted(cell, (*numbers, *words))
+        name, unit = name_and_unit(cell, (*numbers, *words))
         scale = (0.0, 0.0)
         if name and name in names:
             wrong.append((f"two columns named {name!r}", accepted))

@@ -86,9 +86,9 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
     for part in at:
         data = data[part]
     steps = document.price or ((1, 0.0),)
-    stated = build(Encoder, document, place, price=steps[0][1], price_steps=steps if len(steps) > 1 else ())
+    of_sheet = build(Encoder, document, place, price=steps[0][1], price_steps=steps if len(steps) > 1 else ())
     try:
-        encoder = read_sheet(build(Sheet, document, place), stated, data)
+        encoder = read_sheet(build(Sheet, document, place), of_sheet, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
     if document.mass is None:

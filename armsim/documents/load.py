@@ -14,6 +14,7 @@ from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, find_entry, split_reference
 from armsim.documents.catalogue_options import build_options, limit_problems
+from armsim.documents.catalogue_table import is_table
 from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
@@ -132,6 +133,23 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
         _Loader(source).entries(document)
         return document
     return build_encoder(validate(EncoderDocument, source.data, source, ()), source)
+
+
+def encoders_of(path: Path | str) -> tuple[Source, list[Encoder]]:
+    """Read a catalogue, and the encoders of its entries.
+
+    Raises
+    ------
+    InputError
+        A fault in the catalogue or in a file that it names.
+    """
+    source = read_kind(Path(path), "catalogue")
+    return source, _Loader(source).entries(validate(CatalogueDocument, source.data, source, ()))
+
+
+def remarks_of(path: Path | str) -> tuple[str, ...]:
+    """Doubts of the reader of a document that is a table."""
+    return read_source(Path(path)).remarks if is_table(Path(path)) else ()
 
 
 def load_options(
@@ -290,7 +308,7 @@ class _Loader:
         catalogue_loader = _Loader(source)  # references count from the catalogue
         encoders = catalogue_loader.entries(document, arm)
         self.sources.update(catalogue_loader.sources)
-        self.notes += catalogue_loader.notes
+        self.notes += [*source.remarks, *catalogue_loader.notes]
         options, notes = build_options(document, encoders, scenario_document, scenario, source)
         self.notes += notes
         if scenario.motion is not None:

@@ -13,7 +13,7 @@ MOST_PIECES = 10**9
 """Largest number of pieces of a step."""
 ACCEPTED = (
     f"a number of cost units, or prices by the number of pieces from 1 on, such as {{1: 40, 100: 31}}, at most "
-    f"{MOST_STEPS} of them; none negative or above a million"
+    f"{MOST_STEPS} of them; not negative, at most a million"
 )
 
 
@@ -43,7 +43,7 @@ def read_price(value: Any) -> Steps:
         if pieces is None:
             raise invalid(f"{str(key)[:40]!r} pieces", ACCEPTED)
         if cost is None:
-            finding = f"{str(price)[:40]!r} is not accepted"
+            finding = f"{repr(price)[:40]} is not accepted"
             raise invalid(finding if not isinstance(value, dict) else f"from {pieces} pieces on {finding}", ACCEPTED)
         if pieces in steps:
             raise invalid(f"two prices from {pieces} pieces on", ACCEPTED)

@@ -1,10 +1,14 @@
-"""Sources in YAML: data, and the place of every key, so that faults are reported by line and column."""
+"""Sources: data, and the place of every key, so that faults are reported by line and column.
+
+A document is YAML; a catalogue may be a table too, which the ending of its name tells.
+"""
 
 from __future__ import annotations
 
 import hashlib
 from pathlib import Path
 
+from armsim.documents.catalogue_table import is_table, read_table
 from armsim.documents.files import LARGEST, Unreadable, read_bytes
 from armsim.documents.grammar import read_text
 from armsim.errors import InputError, Problem
@@ -12,7 +16,7 @@ from armsim.sources import KeyPath, Source
 
 
 def read_source(path: Path, raw: bytes | None = None) -> Source:
-    """Read a YAML file safely: no tags, no code, bounded in size, depth and aliases.
+    """Read a document safely: of YAML no tags, no code, bounded in size, depth and aliases.
 
     Parameters
     ----------
@@ -23,7 +27,7 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     Raises
     ------
     InputError
-        The file is missing, is not UTF-8, is not YAML or exceeds a bound.
+        The file is missing, is not UTF-8, is neither YAML nor a table or exceeds a bound.
     """
     name = str(path)
 
@@ -34,6 +38,8 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
         raw = read_bytes(path) if raw is None else raw
     except Unreadable as error:
         raise fault(0, 0, error.actual, error.accepted) from error
+    if is_table(path):
+        return read_table(path, raw)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

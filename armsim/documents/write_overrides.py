@@ -95,7 +95,8 @@ def joint_changes(
     """Changed keys of every joint in a selection; parameters as of `as_changes`."""
     source_by_path = {os.path.realpath(source.path): source for source in sources}
     catalogue_data = source_by_path[os.path.realpath(catalogue)].data
-    mountings = {entry["name"]: entry for entry in catalogue_data["mountings"]}
+    mountings = {entry["name"]: entry for entry in catalogue_data.get("mountings", ())}
+    placements = catalogue_data.get("placements", {})
     entries = {
         encoder_name(entry["encoder"], catalogue, source_by_path): entry["encoder"]
         for entry in catalogue_data["encoders"]
@@ -104,19 +105,23 @@ def joint_changes(
     joints = {joint.name: joint for joint in machine.joints}
     for choice in choices:
         joint = joints[choice.joint]
-        mounting, entry = mountings[choice.mounting], entries[choice.encoder]
-        prices = {"mounting": mounting.get("price", 0), "placement": catalogue_data["placements"][choice.placement]}
-        prices |= {"encoder": choice.encoder_price, "one_off": choice.one_off}
+        mounting, entry = mountings.get(choice.mounting), entries[choice.encoder]
+        prices = {
+            "mounting": joint.fitting.mounting if mounting is None else mounting.get("price", 0),
+            "placement": placements.get(choice.placement, joint.fitting.placement),
+            "encoder": choice.encoder_price,
+            "one_off": choice.one_off,
+        }
         keys = {
             "encoder": reference(entry, choice.encoder, catalogue, to),
-            "placement": choice.placement,
-            "mounting": mounting.get("mounting"),
+            **({"placement": choice.placement} if placements else {}),
+            **({} if mounting is None else {"mounting": mounting.get("mounting")}),
             "price": {key: cost for key, cost in prices.items() if cost or (key == "encoder" and cost == 0)} or None,
         }
         present_keys = {
             "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
             "counts_turns": joint.counts_turns and choice.placement != "both",
-            "mounting": joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
+            "mounting": mounting is not None and joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
         }  # fmt: skip
         removed = [key for key, is_stated in present_keys.items() if is_stated and keys.get(key) is None]
         stated_values = {key: value for key, value in keys.items() if value is not None}

@@ -10,7 +10,7 @@ from typing import Any
 
 from armsim.decide.decision_records import Fitted
 from armsim.decide.display_units import display_unit_of
-from armsim.documents.catalogue_document import encoder_name
+from armsim.documents.catalogue_document import AS_IT_IS, encoder_name
 from armsim.documents.files import Unreadable
 from armsim.documents.source import read_source
 from armsim.documents.write_overrides import joint_changes, reference
@@ -22,7 +22,6 @@ from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_FILES = 200
-AS_IT_IS = "as it is"
 
 
 @dataclass(frozen=True)
@@ -100,8 +99,8 @@ class Choices:
             for options in session.options.joints
             if options
         }
-        ways = tuple(str(entry["name"]) for entry in data["mountings"])
-        return Choices(encoders, by_joint, ways, tuple(data["placements"]))
+        ways = tuple(str(entry["name"]) for entry in data.get("mountings", ()))
+        return Choices(encoders, by_joint, ways, tuple(data.get("placements", ("motor", "output"))))
 
 
 def _encoder_files(scenario: Scenario, base: Path) -> dict[str, tuple[str, bool]]:
@@ -190,7 +189,7 @@ def placement_change(session: Session, joint: str, placement: str) -> dict[str, 
     if joint_model.motor_encoder is not None and placement != "both":
         out[f"joints.{joint}.motor_encoder"] = None
     data = _catalogue_data(session)
-    if data is not None and placement in data["placements"]:
+    if data is not None and placement in data.get("placements", ()):
         out[f"joints.{joint}.price"] = _prices(joint_model.fitting.mounting, data["placements"][placement])
     return out
 

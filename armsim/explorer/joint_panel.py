@@ -7,10 +7,10 @@ from typing import Any
 
 from nicegui import ui
 
+from armsim.documents.catalogue_document import AS_IT_IS
 from armsim.documents.grammar import read_value
 from armsim.errors import InputError
 from armsim.explorer.edit_options import (
-    AS_IT_IS,
     Choices,
     Field,
     Row,

@@ -48,12 +48,34 @@ class Purchase:
     tariffs: Mapping[str, Tariff] = field(default_factory=dict)
 
     def unit_price(self, encoder: str, pieces: int) -> float | None:
-        """Price of a piece with so many of them in an arm; None where it is that of the encoder. [cost units]"""
+        """Price of a piece with so many of them in an arm; None where it is that of the encoder.
+
+        Parameters
+        ----------
+        encoder : str
+        pieces : int
+            In an arm.
+
+        Returns
+        -------
+        float, optional [cost units]
+        """
         tariff = self.tariffs.get(encoder)
         return None if tariff is None else tariff.unit_price(pieces * self.arms)
 
     def change(self, encoder: str, pieces: int) -> float:
-        """Difference of the price of a piece from that of a single one. [cost units]"""
+        """Difference of the price of a piece from that of a single one.
+
+        Parameters
+        ----------
+        encoder : str
+        pieces : int
+            In an arm.
+
+        Returns
+        -------
+        float [cost units]
+        """
         tariff = self.tariffs.get(encoder)
         return 0.0 if tariff is None else tariff.unit_price(pieces * self.arms) - tariff.unit_price(1)
 
@@ -63,7 +85,18 @@ class Purchase:
         return 0.0 if tariff is None else tariff.one_off / self.arms
 
     def surcharge(self, encoder: str, pieces: int) -> float:
-        """Cost of some pieces of a type in an arm beyond that of as many single ones. [cost units]"""
+        """Cost of some pieces of a type in an arm beyond that of as many single ones.
+
+        Parameters
+        ----------
+        encoder : str
+        pieces : int
+            In an arm.
+
+        Returns
+        -------
+        float [cost units]
+        """
         return pieces * self.change(encoder, pieces) + self.one_off(encoder) if pieces else 0.0
 
     def surcharges(self, encoders: Sequence[str]) -> float:

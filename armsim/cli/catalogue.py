@@ -1,0 +1,56 @@
+"""armsim catalogue"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from armsim.cli.options import Json, check_new_file, write_new
+from armsim.cli.printing import print_line, print_machine, print_note, print_table, printing
+
+if TYPE_CHECKING:
+    from armsim.model.encoder import Encoder
+
+
+def catalogue(
+    file: Annotated[Path, typer.Argument(metavar="FILE.csv|FILE.xlsx", help="Table, one encoder a row.")],
+    write: Annotated[Path | None, typer.Option(help="Write the catalogue to this YAML file.")] = None,
+    json: Json = False,
+) -> None:
+    """Read a table of encoders as a catalogue and tell every doubt; the table itself serves as a catalogue too."""
+    from armsim.documents.load import encoders_of
+    from armsim.documents.write_catalogue import catalogue_text
+
+    if write is not None:
+        check_new_file(write, "--write")
+    source, encoders = encoders_of(file)
+    if write is not None:
+        write_new(write, catalogue_text(source))
+    with printing(write):
+        if json:
+            records = [{"name": encoder.name, **_numbers(encoder)} for encoder in encoders]
+            print_machine({"kind": "catalogue", "encoders": records, "doubts": list(source.remarks)})
+        else:
+            rows = [(encoder.name, *(f"{value:g}" for value in _numbers(encoder).values())) for encoder in encoders]
+            header = ("encoder", "resolution [bit]", "price", "one-off costs", "mass [kg]")
+            print_table(f"{file}: {len(encoders)} encoders", header, rows, right=range(1, len(header)))
+            for number, text in enumerate(source.remarks, start=1):
+                print_line(f"doubt {number}: {text}")
+            if not source.remarks:
+                print_line("no doubts: every column was read, no cell is empty, every unit is stated")
+    if write is not None:
+        print_note(f"catalogue: {write}")
+
+
+def _numbers(encoder: Encoder) -> dict[str, Any]:
+    import math
+
+    turn = 2 * math.pi if encoder.rotary else 1.0
+    return {
+        "resolution": round(math.log2(turn / encoder.step), 2),
+        "price": encoder.price,
+        "one_off": encoder.one_off,
+        "mass": encoder.mass,
+    }

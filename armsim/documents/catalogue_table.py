@@ -1,0 +1,243 @@
+"""Catalogue as a table: one encoder a row, one key of the data sheet a column, units in the headers.
+
+The table is read into the plain values of a document of kind catalogue, with row and column of each: all that follows
+is the same as for YAML. What the table leaves open (a column that is no key, an empty cell, a unit that is not stated)
+is remarked.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from armsim.documents import units
+from armsim.documents.csv_columns import TableFaults, csv_rows, name_and_unit
+from armsim.documents.files import unprintable_character
+from armsim.documents.table_columns import PRICE_FROM, TableColumn, table_columns, units_of
+from armsim.documents.workbook_rows import workbook_rows
+from armsim.errors import InputError, Problem
+from armsim.sources import KeyPath, Source
+
+SUFFIXES = (".csv", ".tsv", ".xlsx")
+"""Endings of the names of files that are tables."""
+MOST_COLUMNS = 200
+"""Largest number of columns; there are fewer keys."""
+MOST_SHOWN = 6
+"""Largest number of rows named in a remark."""
+EMPTY = ("", "-", "–", "—", "n/a", "n.a.")
+"""Cells that state nothing."""
+SIGNED = re.compile(r"(?:\+-|\+/-|±) ?")
+FLAGS = {"yes": True, "true": True, "no": False, "false": False}
+Place = tuple[int, int]
+
+
+class Header(NamedTuple):
+    """Header of a column: its text and number, what it states, its unit, and from how many pieces on it is a price."""
+
+    text: str
+    number: int
+    column: TableColumn
+    unit: str
+    pieces: int | None = None
+
+
+def is_table(path: Path) -> bool:
+    """Whether the name of a file is that of a table."""
+    return path.suffix.lower() in SUFFIXES
+
+
+def read_table(path: Path, raw: bytes) -> Source:
+    """Read a table of encoders as a document of kind catalogue.
+
+    Raises
+    ------
+    InputError
+        No table, no encoder in it, a unit that does not fit its column, or two statements of one value.
+    """
+    faults = TableFaults(path)
+    rows = workbook_rows(path, raw, faults) if path.suffix.lower() == ".xlsx" else csv_rows(path, raw, faults)
+    _, cells = next(rows, (1, []))
+    if not any(cell.strip() for cell in cells):
+        raise faults.error(1, "header", "an empty table", f"a header with columns such as {_examples()}")
+    table = _Table(path)
+    headers = table.headers(cells)
+    for line, row in rows:
+        if any(cell.strip() for cell in row):
+            table.add(line, row, headers, len(cells))
+    if table.problems:
+        raise InputError(*table.problems)
+    if not table.entries:
+        raise faults.error(1, "", "no encoder", "one encoder a row, below the header")
+    data = {"kind": "catalogue", "name": path.stem, "encoders": table.entries}
+    text = "" if path.suffix.lower() == ".xlsx" else raw.decode("utf-8-sig")
+    digest = hashlib.sha256(raw).hexdigest()
+    remarks = tuple(f"{path.name}: {remark}" for remark in table.remarks(headers))
+    return Source(path, data, table.places, digest, text, columns=table.columns, remarks=remarks)
+
+
+@dataclass(eq=False)
+class _Table:
+    """A table under reading."""
+
+    path: Path
+    entries: list[dict[str, Any]] = field(default_factory=list)
+    places: dict[KeyPath, Place] = field(default_factory=lambda: {("encoders",): (1, 1)})
+    columns: dict[KeyPath, str] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    unknown: list[str] = field(default_factory=list)
+    empty: dict[str, list[int]] = field(default_factory=dict)
+    assumed: dict[str, str] = field(default_factory=dict)
+
+    def fault(self, line: int, column: int, key: str, actual: str, accepted: str) -> None:
+        self.problems.append(Problem(str(self.path), line, column, key, actual, accepted))
+
+    def headers(self, cells: Sequence[str]) -> list[Header]:
+        """Headers of the columns that are read.
+
+        Raises
+        ------
+        InputError
+            A header that cannot be read, with all others that cannot.
+        """
+        if len(cells) > MOST_COLUMNS:
+            self.fault(1, MOST_COLUMNS + 1, "header", f"{len(cells)} columns", f"at most {MOST_COLUMNS}")
+        out: list[Header] = []
+        for number, cell in enumerate(cells[:MOST_COLUMNS], start=1):
+            text = " ".join(cell.split())
+            header = self._header(text, number)
+            if header is None:
+                continue
+            if header[2:] in [row[2:] for row in out]:
+                self.fault(1, number, "header", f"two columns {text!r}", "one of them")
+            out.append(header)
+        if not any(header.column.path == ("encoder", "name") for header in out) and not self.problems:
+            self.fault(1, 1, "header", "no column 'name'", f"columns such as {_examples()}")
+        if self.problems:
+            raise InputError(*self.problems)
+        return out
+
+    def _header(self, text: str, number: int) -> Header | None:
+        """Header of a column; None where it is empty or no key."""
+        all_columns = table_columns()
+        price = PRICE_FROM.fullmatch(text.lower())
+        if price is not None:
+            return Header(text, number, all_columns["price"], "", int(price[1]))
+        name, unit = name_and_unit(text, (*all_columns, *(word.replace(" ", "_") for word in all_columns)))
+        name = re.sub(r"[_ ]+", " ", name).lower()
+        column = all_columns.get(name)
+        if column is None:
+            if text:
+                close = difflib.get_close_matches(name, all_columns, n=1, cutoff=0.7)
+                hint = f"; did you mean {close[0]!r}?" if close else ""
+                self.unknown.append(f"column {text[:60]!r} is not read: it is no key of an encoder{hint}")
+            return None
+        if unit and not any(units.scale_of(unit, kind) is not None for kind in column.kinds):
+            finding = f"{unit[:40]!r} is not a unit of {' or '.join(column.kinds) or 'a column without one'}"
+            accepted = f"{name} [{'], ['.join(units_of(column))}]" if column.kinds else f"{name}, without a unit"
+            self.fault(1, number, text, finding, accepted)
+        return Header(text, number, column, unit)
+
+    def add(self, line: int, row: Sequence[str], headers: Sequence[Header], width: int) -> None:
+        """Read a row as an entry of the catalogue."""
+        if len(row) > width and any(cell.strip() for cell in row[width:]):
+            accepted = f"{width}; text with the separator in quotes, decimal commas where the separator is another"
+            self.fault(line, width + 1, "", f"{len(row)} values", accepted)
+            return
+        number, faults = len(self.entries), len(self.problems)
+        entry: dict[str, Any] = {"encoder": {"kind": "encoder"}}
+        self.entries.append(entry)
+        self.places |= {("encoders", number): (line, 1), ("encoders", number, "encoder"): (line, 1)}
+        texts = {header: " ".join(row[header.number - 1].split()) for header in headers if header.number <= len(row)}
+        of_measures = next((text for header, text in texts.items() if header.column.path[-1] == "measures"), "")
+        for header in headers:
+            text = texts.get(header, "")
+            place = line, header.number
+            if unprintable_character(text) is not None:
+                self.fault(*place, header.text, f"the character {unprintable_character(text)}", "characters that show")
+            elif text.lower() in EMPTY:
+                self.empty.setdefault(header.text, []).append(line)
+            else:
+                self._state(entry, number, header, text, place, of_measures.lower())
+        encoder = entry["encoder"]
+        encoder.setdefault("measures", "rotation")
+        if "name" not in encoder and len(self.problems) == faults:
+            self.fault(line, 1, "name", "nothing", "a name for every encoder")
+        for at in (("encoders", number), ("encoders", number, "encoder")):
+            self.columns[at] = str(encoder.get("name"))
+
+    def _state(
+        self, entry: dict[str, Any], number: int, header: Header, text: str, place: Place, measures: str
+    ) -> None:
+        """State a value of an entry."""
+        path, node = header.column.path, entry
+        for step in path[:-1] if header.column.part is None else path[:-2]:
+            node = node.setdefault(str(step), {})
+        value = self._value(header, text, measures)
+        if header.column.path[-1] == "price":
+            key: str | int = "price"
+            steps, pieces = node.setdefault("price", {}), header.pieces or 1
+            if pieces in steps:
+                self.fault(*place, header.text, f"two prices from {pieces} pieces on", "one of them")
+            steps[pieces] = value
+        elif header.column.part is not None:
+            key = str(path[-2])
+            pair = node.setdefault(key, [])
+            pair.append(value)
+        else:
+            key = str(path[-1])
+            if key in node:
+                former = self.columns.get(("encoders", number, *path), key)
+                self.fault(*place, header.text, f"{text[:40]!r} beside {former}", "one statement of a value in a row")
+                return
+            node[key] = value
+        at: KeyPath = ("encoders", number, *(path if header.column.part is None else path[:-1]))
+        for size in range(3, len(at) + 1):
+            self.places.setdefault(at[:size], place)
+            self.columns.setdefault(at[:size], header.text)
+
+    def _value(self, header: Header, text: str, measures: str) -> Any:
+        """Plain value of a cell, in the words of the YAML keys."""
+        column = header.column
+        if column.kind == "flag":
+            return FLAGS.get(text.lower(), text)
+        if not column.kinds:
+            number = None if column.kind == "word" else _number(text)
+            if number is not None:
+                return int(number) if number.is_integer() and abs(number) < 1e15 else number
+            return text.lower() if column.kind == "choice" else text
+        sign = SIGNED.match(text)
+        if _number(text[sign.end() :] if sign else text) is None:
+            return text  # with a unit of its own
+        unit = header.unit
+        if not unit:
+            unit = column.customary_unit(measures) or ""
+            if unit:
+                self.assumed.setdefault(header.text, unit)
+        return f"{text} {unit}".rstrip()
+
+    def remarks(self, headers: Sequence[Header]) -> Iterator[str]:
+        """Doubts, in sentences."""
+        yield from self.unknown
+        for header, unit in self.assumed.items():
+            yield f"column {header!r} states no unit: {unit} is assumed"
+        if not any(header.column.path[-1] == "measures" for header in headers):
+            yield "no column 'measures': all are taken to measure rotation"
+        for header, lines in self.empty.items():
+            rows = ", ".join(map(str, lines[:MOST_SHOWN])) + (" and more" if len(lines) > MOST_SHOWN else "")
+            yield f"column {header!r} states nothing in row{'s' if len(lines) > 1 else ''} {rows}"
+
+
+def _number(text: str) -> float | None:
+    try:
+        return units.number(text)
+    except ValueError:
+        return None
+
+
+def _examples() -> str:
+    return "name, resolution [bit], accuracy [arcsec], outer diameter [mm], price"

@@ -1,0 +1,108 @@
+"""Columns of a table of encoders: every key of an encoder that holds one value, in the words that YAML takes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+
+from armsim.documents.from_spec import kinds
+from armsim.documents.units import DIMENSIONS
+from armsim.field_spec import Declared, Measures, declared, walk
+from armsim.model.datasheet import Sheet
+from armsim.model.encoder import Encoder
+from armsim.sources import KeyPath
+
+ALIASES = {
+    "accuracy": "summary accuracy", "repeatability": "summary repeatability", "diameter": "outer diameter",
+    "latency": "timing latency", "jitter": "timing jitter", "signal noise": "signal noise",
+    "one-off cost": "one off", "one-off costs": "one off",
+}  # fmt: skip
+"""Words of data sheets for the names of columns."""
+ENTRY = {"diameter": ("length",), "interface": (), "stock": ()}
+"""Columns of the entry of a catalogue, beside its encoder, with the kinds of their quantities."""
+PRICE_FROM = re.compile(r"price from (\d{1,10})( pieces)?")
+"""Column of the price from a number of pieces on."""
+CUSTOMARY: dict[str, dict[Measures, str]] = {
+    "position": {"rotation": "arcsec", "translation": "um"},
+    "resolution": {"rotation": "bit", "translation": "um"},
+    "position drift": {"rotation": "arcsec/K", "translation": "um/K"},
+    "position speed": {"rotation": "rpm", "translation": "m/s"},
+    **{
+        kind: {"rotation": unit, "translation": unit}
+        for kind, unit in {
+            "length": "mm", "angle": "deg", "ratio": "%", "time": "us", "frequency": "kHz", "mass": "g",
+            "subdivision": "bit", "absolute temperature": "degC", "expansion": "ppm/K", "relative drift": "%/K",
+        }.items()
+    },
+}  # fmt: skip
+"""Unit of data sheets by kind of quantity and by what the sensor measures, assumed where neither header nor cell states
+one. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class TableColumn:
+    """A column of a table of encoders.
+
+    Parameters
+    ----------
+    path : key path
+        Of its value within the entry of a catalogue.
+    kind : str
+        Declared kind of quantity.
+    kinds : tuple of str
+        Kinds of quantity that it accepts; empty for words and bare numbers.
+    part : int, optional
+        Number of the value within a pair of them.
+    """
+
+    path: KeyPath
+    kind: str
+    kinds: tuple[str, ...] = ()
+    part: int | None = None
+
+    @property
+    def is_word(self) -> bool:
+        """Whether its cells are words."""
+        return self.kind in ("word", "choice")
+
+    def customary_unit(self, measures: str) -> str | None:
+        """Unit that data sheets state it in; None where there is no custom."""
+        return CUSTOMARY.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")
+
+
+@cache
+def table_columns() -> Mapping[str, TableColumn]:
+    """All columns by their names, lower case with spaces; aliases of data sheets among them."""
+    out: dict[str, TableColumn] = {}
+    for owner in (Encoder, Sheet):
+        lists = {field.yaml for field in declared(owner) if field.many}
+        for path, field in walk(owner):
+            in_list = path.partition(".")[0] in lists
+            if not in_list and not field.key.silent and field.key.kind not in ("part", "list"):
+                out.update(_columns(path, field))
+    for name, entry_kinds in ENTRY.items():
+        kind = "length" if entry_kinds else "count" if name == "stock" else "word"
+        out[name] = TableColumn((name,), kind, entry_kinds)
+    for alias, name in ALIASES.items():
+        if name in out:
+            out.setdefault(alias, out[name])
+    return out
+
+
+def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
+    key, name = field.key, re.sub(r"[._]", " ", path)
+    steps = ("encoder", *path.split("."))
+    bare = key.kind in ("number", "count", "word", "choice", "flag")
+    accepted = () if bare else kinds(key)
+    if isinstance(field.default, tuple):
+        return {
+            f"{name} {end}": TableColumn((*steps, n), key.kind, accepted, n) for n, end in enumerate(("min", "max"))
+        }
+    return {name: TableColumn(steps, key.kind, accepted)}
+
+
+def units_of(column: TableColumn) -> list[str]:
+    """Units in which a column may be stated."""
+    return [unit for kind in column.kinds for unit in DIMENSIONS[kind][1]]

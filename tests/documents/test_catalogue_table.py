@@ -1,0 +1,164 @@
+"""A catalogue as a table: the same encoders as in YAML, every doubt told, every fault with file, row and column."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+from support import ROOT, invoke
+
+from armsim.documents.load import check_file, encoders_of, load_options, load_scenario
+from armsim.documents.table_columns import table_columns
+from armsim.errors import InputError
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+GOOD = """\
+name;measures;resolution [bit];Accuracy (arcsec);repeatability/arcsec;track_diameter_mm;latency [us];price;price from 100;one-off cost;interface;stock
+ring 60;rotation;22;12,5;1;52;10;120;95;1500;serial synchronous;40
+ring 80;rotation;23;±8;0,6;70;5;210;180;0;incremental sine;7
+"""
+YAML = """\
+kind: catalogue
+name: rings
+encoders:
+  - interface: serial synchronous
+    stock: 40
+    encoder: {kind: encoder, name: ring 60, measures: rotation, resolution: 22 bit, track_diameter: 52 mm,
+      summary: {accuracy: 12.5 arcsec, repeatability: 1 arcsec}, timing: {latency: 10 us},
+      price: {1: 120, 100: 95}, one_off: 1500}
+  - interface: incremental sine
+    stock: 7
+    encoder: {kind: encoder, name: ring 80, measures: rotation, resolution: 23 bit, track_diameter: 70 mm,
+      summary: {accuracy: ±8 arcsec, repeatability: 0.6 arcsec}, timing: {latency: 5 us},
+      price: {1: 210, 100: 180}, one_off: 0}
+"""
+"""The same, written by hand."""
+
+
+def table(folder: Path, text: str = GOOD, name: str = "rings.csv") -> Path:
+    file = folder / name
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def test_a_table_is_the_catalogue_that_yaml_states(tmp_path: Path) -> None:
+    """Source: the same catalogue written by hand."""
+    source, encoders = encoders_of(table(tmp_path))
+    by_hand, same = encoders_of(table(tmp_path, YAML, "rings.yaml"))
+    assert encoders == same
+    for entry, other in zip(source.data["encoders"], by_hand.data["encoders"], strict=True):
+        assert (entry["interface"], entry["stock"]) == (other["interface"], other["stock"])
+    assert source.remarks == ()
+    assert check_file(source.path).name == "rings"
+
+
+def test_a_workbook_is_read_like_the_table(tmp_path: Path) -> None:
+    """Numbers as numbers, on the first sheet. Source: the table."""
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    for line in GOOD.replace(",", ".").splitlines():
+        cells = [float(cell) if cell.replace(".", "").isdigit() else cell for cell in line.split(";")]
+        book.active.append(cells)
+    book.create_sheet("notes").append(["not read"])
+    book.save(tmp_path / "rings.xlsx")
+    assert encoders_of(tmp_path / "rings.xlsx")[1] == encoders_of(table(tmp_path))[1]
+
+
+def test_a_table_serves_wherever_a_catalogue_does(tmp_path: Path) -> None:
+    """In a search, where every joint keeps its mounting and placement, and in a reference of a scenario."""
+    file = table(tmp_path)
+    ready, options = load_options(DEMO, file)
+    for joint, row in zip(ready.machine.joints, options.joints, strict=True):
+        assert {option.encoder for option in row} == {"ring 60", "ring 80"}
+        assert all(option.joint.mounting == joint.mounting for option in row)
+        assert all(option.joint.placement == joint.placement for option in row)
+        assert {option.mounting for option in row} == {"as it is"}
+    assert options.stock == {"ring 60": 40, "ring 80": 7}
+    assert options.purchase.tariffs["ring 60"].steps == ((1, 120.0), (100, 95.0))
+    process = invoke("check", DEMO, "--set", f"joints.j2.encoder={file}#ring 80", "--json")
+    assert process.returncode == 0, process.stderr
+    chosen = tmp_path / "chosen.yaml"
+    sizes = ["--units", "60", "--visits", "2", "--set", "requirement.position=1 mm"]
+    process = invoke("select", DEMO, "--catalogue", file, "--write", chosen, *sizes)
+    assert process.returncode in (0, 4), process.stderr
+    chosen_joints = load_scenario(chosen).machine.joints
+    assert {joint.encoder.name for joint in chosen_joints} == {"ring 80"}  # 6 x 210 < 6 x 120 + 1500
+
+
+def test_the_import_writes_the_same_catalogue(tmp_path: Path) -> None:
+    file, out = table(tmp_path), tmp_path / "written.yaml"
+    process = invoke("catalogue", file, "--write", out)
+    assert process.returncode == 0, process.stderr
+    assert "no doubts" in process.stdout
+    assert encoders_of(out)[1] == encoders_of(file)[1]
+    assert yaml.safe_load(out.read_text())["encoders"] == encoders_of(file)[0].data["encoders"]
+    assert invoke("catalogue", file, "--write", out).returncode == 2  # nothing is replaced
+
+
+def test_every_doubt_is_told(tmp_path: Path) -> None:
+    text = "name,acuracy [arcsec],resolution,latency [us],track diameter [mm],colour\nring,5,20,,40,red\ndisc,,18 bit,3,30,\n"
+    file = table(tmp_path, text)
+    process = invoke("catalogue", file)
+    assert process.returncode == 0, process.stderr
+    for doubt in (
+        "column 'acuracy [arcsec]' is not read: it is no key of an encoder; did you mean 'accuracy'?",
+        "column 'colour' is not read",
+        "column 'resolution' states no unit: bit is assumed",
+        "column 'latency [us]' states nothing in row 2",
+        "no column 'measures': all are taken to measure rotation",
+    ):
+        assert doubt in process.stdout
+    assert process.stdout.count("doubt ") == 5
+    ready, _ = load_options(DEMO, file)
+    assert sum("rings.csv: " in note for note in ready.notes) == 5  # told by a search too
+    assert "states no unit" in invoke("check", file).stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "finding", "accepted"),
+    [
+        ("", "1:1: header:", "an empty table", "name, resolution [bit]"),
+        ("resolution [bit]\n20\n", "1:1: header:", "no column 'name'", "name, resolution [bit]"),
+        ("name,resolution [bit]\n", "1:1:", "no encoder", "one encoder a row"),
+        ("name,resolution [kg]\na,20\n", "1:2: resolution [kg]:", "'kg' is not a unit of bits", "[bit]"),
+        ("name,price [mm]\na,20\n", "1:2: price [mm]:", "'mm' is not a unit", "price, without a unit"),
+        ("name,resolution [bit],resolution [bit]\na,20,20\n", "1:3: header:", "two columns", "one of them"),
+        ("name,resolution [bit]\na,20\nb,twenty\n", "3:2: resolution [bit]:", "'twenty' is not a number", "bits"),
+        ("name,resolution [bit]\na,20\n,21\n", "3:1: name:", "nothing", "a name for every encoder"),
+        ("name,resolution [bit]\na,20\na,21\n", "3:1: a:", "two encoders named 'a'", "each name once"),
+        ("name,resolution [bit]\na,20,7\n", "2:3:", "3 values", "2; text with the separator in quotes"),
+        ("name,resolution [bit],lines\na,20,12.5\n", "2:3: lines:", "12.5 is not accepted", "a whole number"),
+        ("name,resolution [bit],price\na,20,dear\n", "2:3: price:", "'dear' is not accepted", "cost units"),
+        ("name,resolution [bit],price from 10\na,20,5\n", "2:3: price from 10:", "no price of a single", "from 1 on"),
+        ("name,resolution [bit],accuracy [arcsec]\na,20,-3\n", "2:3: accuracy [arcsec]:", "too small", "at least 0"),
+        ("name,resolution [bit],accuracy [um]\na,20,3\n", "2:3: accuracy [um]:", "length where angle", "arcsec"),
+        ("name,measures,resolution [bit]\na,sideways,20\n", "2:2: measures:", "'sideways'", "'rotation'"),
+        ("name,price\na,20\n", "2:1: a: resolution:", "is missing", "the resolution"),
+        ("name,latency [us],timing latency [ms]\na,2,3\n", "2:3: timing latency [ms]:", "beside latency", "one"),
+        ("name,resolution [bit]\na\x07,20\n", "2:1: name:", "U+0007", "characters that show"),
+    ],
+)  # fmt: skip
+def test_a_fault_is_told_by_row_and_column(tmp_path: Path, text: str, place: str, finding: str, accepted: str) -> None:
+    file = table(tmp_path, text)
+    for process in (invoke("check", file), invoke("select", DEMO, "--catalogue", file)):
+        assert process.returncode == 2
+        errors = [line for line in process.stderr.splitlines() if line.startswith("error:")]
+        assert len(errors) == 1
+        assert errors[0].startswith(f"error: {file}:{place}")
+        assert finding in errors[0]
+        assert accepted in errors[0].partition("accepted: ")[2]
+
+
+def test_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "rings.xlsx").write_bytes(b"PK\x03\x04 no archive")
+    with pytest.raises(InputError, match="no workbook that can be read"):
+        check_file(tmp_path / "rings.xlsx")
+
+
+def test_every_key_of_an_encoder_that_holds_one_value_is_a_column() -> None:
+    """Source: the keys of encoder files, read from the schema."""
+    from armsim.documents.schema import schema_of
+
+    properties = schema_of("encoder")["properties"]
+    paths = {column.path[1] for column in table_columns().values() if column.path[0] == "encoder"}
+    lists = {"misalignment_errors", "read_head_angles", "error_curves", "kind"}
+    assert paths == set(properties) - lists
