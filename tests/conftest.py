@@ -61,6 +61,7 @@ SLOW = (
     "calibration/test_calibrate.py",
     "calibration/test_verify.py",
     "calibration/test_outliers.py",
+    "calibration/test_loaded_arms.py",
     "calibration/test_hold_out.py",
     "calibration/test_three_commands.py::test_a_table_and_an_export_are_enough",
     "calibration/test_written_arm.py",
