@@ -206,6 +206,12 @@ def test_check_run_and_schema_tell_the_same(tmp_path: Path) -> None:
         jsonschema.validate(broken, Result.schema())
 
 
+def test_the_lesson_shows_the_loop_that_it_promises() -> None:
+    path = ROOT / "scenarios" / "lessons" / "two-sensors.yaml"
+    assert "a loop of 30 arcsec at a reversal" in path.read_text()
+    assert joints_of(path)["j1"].difference.width == pytest.approx(30 * ARCSEC)
+
+
 def test_an_arm_without_them_tells_nothing_of_them() -> None:
     path = ROOT / "scenarios" / "bonding-cell.yaml"
     process = invoke("check", path)
