@@ -21,6 +21,9 @@ LONGEST = (
 
 
 SLOW = (
+    "report/test_manual.py::test_the_ten_minutes_are_as_told",
+    "report/test_manual.py::test_the_python_is_as_told",
+    "report/test_manual.py::test_search_finds_a_key",
     "cli/test_streams.py::test_a_stream_that_is_not_wanted_changes_no_exit_code[run not met-closed-closed]",
     "report/test_provenance.py::test_results_follow_the_schema[1-1-every-task]",
     "report/test_provenance.py::test_results_follow_the_schema[30-2-every-task]",

@@ -17,6 +17,7 @@ from armsim.cli import (
     curve,
     explain,
     explore,
+    manual,
     new,
     run,
     schema,
@@ -54,6 +55,7 @@ app.command()(with_disclaimer(calibrate.calibrate))
 app.command("allocate")(with_disclaimer(allocate.allocate))
 app.command()(with_disclaimer(explore.explore))
 app.command("explain")(explain.explain)
+app.command("manual")(manual.manual)
 app.command("new")(new.new)
 app.command("schema")(schema.schema)
 

@@ -44,6 +44,10 @@ GEAR_WORDS = ("transmission.type", "type", *PRESETS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
 
 
+CAUSES = "causes of error"
+"""Heading of the causes in the index."""
+
+
 class Entry(NamedTuple):
     """A declared key: its document, dotted path and field."""
 
@@ -136,7 +140,7 @@ def index() -> list[tuple[str, list[str]]]:
         (f"keys of the {document}" if not parent else f"  {parent}", names)
         for (document, parent), names in keys.items()
     ]
-    return [("words of the results", list(MEANING)), ("causes of error", sorted(causes)), *groups]
+    return [("words of the results", list(MEANING)), (CAUSES, sorted(causes)), *groups]
 
 
 def explanation(word: str) -> list[str]:

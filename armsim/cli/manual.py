@@ -1,0 +1,34 @@
+"""armsim manual"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from armsim.cli.printing import print_line, printing
+
+
+def manual(
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for the pages; one of this user's where not given.")
+    ] = None,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print where the pages are and open no browser.")
+    ] = False,
+) -> None:
+    """The manual as pages that a browser opens without a network."""
+    from armsim import disk_cache
+    from armsim.report import output_folder
+    from armsim.report.manual_pages import FIRST, write_manual
+
+    folder = disk_cache.folder("manual") if out is None else out
+    output_folder.check_destination(folder)
+    with output_folder.folder(folder) as partial:
+        write_manual(partial)
+    page = folder.resolve() / f"{FIRST}.html"
+    with printing(folder):
+        print_line(str(page))
+    if not no_browser:
+        typer.launch(page.as_uri())

@@ -1,0 +1,201 @@
+"""The manual as pages that a browser opens without a network: the Markdown of the package, and every word of `explain`.
+
+The parser is markdown-it (CommonMark 0.31, with its tables), which the terminal library installs anyway; a site
+generator would add some thirty packages for the same pages.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from armsim.report.reference import CAUSES, entries, explanation, index
+
+if TYPE_CHECKING:
+    from markdown_it.token import Token
+
+FIRST, WORDS = "index", "words"
+"""Page that opens the manual and lists the others, and page with every word of `explain`."""
+
+
+@dataclass(frozen=True)
+class Passage:
+    """A heading of a page with the text below it: what a search finds.
+
+    Parameters
+    ----------
+    page, anchor : str
+        Where it stands; no anchor for the begin of the page.
+    heading, text : str
+    """
+
+    page: str
+    anchor: str
+    heading: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ManualPage:
+    """A page of the manual.
+
+    Parameters
+    ----------
+    name : str
+        Name of its file, without an ending.
+    title : str
+    body : str
+        HTML.
+    passages : tuple of Passage
+    """
+
+    name: str
+    title: str
+    body: str
+    passages: tuple[Passage, ...]
+
+
+def manual_pages() -> tuple[ManualPage, ...]:
+    """All pages: the first, those that it links in their order, and the words.
+
+    Returns
+    -------
+    tuple of ManualPage
+    """
+    texts = {
+        file.name.removesuffix(".md"): file.read_text(encoding="utf-8")
+        for file in files("armsim").joinpath("manual").iterdir()
+        if file.name.endswith(".md")
+    }
+    linked = [name for name in re.findall(r"\]\(([a-z-]+)\.md\)", texts[FIRST]) if name in texts]
+    words = _of_words()
+    anchors = {passage.heading: passage.anchor for passage in words.passages}
+    return (*(_of_markdown(name, texts[name], anchors) for name in dict.fromkeys([FIRST, *linked])), words)
+
+
+def write_manual(folder: Path) -> None:
+    """Write the pages, their style, and the passages in which they search.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder that is there.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    pages = manual_pages()
+    template = Environment(
+        loader=PackageLoader("armsim", "report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    ).get_template("manual.html")
+    for page in pages:
+        text = template.render(page=page, pages=pages, words=WORDS)
+        (folder / f"{page.name}.html").write_text(text, encoding="utf-8")
+    rows = [[part.page, part.anchor, part.heading, part.text] for page in pages for part in page.passages]
+    text = json.dumps(rows, ensure_ascii=False).replace("</", "<\\/")
+    (folder / "passages.js").write_text(f"const PASSAGES = {text};\n", encoding="utf-8")
+
+
+def _of_markdown(name: str, text: str, words: Mapping[str, str]) -> ManualPage:
+    """Page of a Markdown file: headings get anchors, links lead to the pages, keys to their explanation.
+
+    ``words``: anchors of the words that are explained.
+    """
+    from markdown_it import MarkdownIt
+
+    parser = MarkdownIt("commonmark").enable("table")
+    tokens = parser.parse(text)
+    anchors: dict[str, int] = {}
+    title, passages, heading, anchor = name, list[Passage](), "", ""
+    below: list[str] = []
+    for number, token in enumerate(tokens):
+        if token.type == "heading_open":
+            if heading:
+                passages.append(Passage(name, anchor, heading, " ".join(below)))
+            heading, below = _plain(tokens[number + 1 : number + 2]), []
+            anchor = "" if token.tag == "h1" else _anchor(heading, anchors)
+            if anchor:
+                token.attrSet("id", anchor)
+            else:
+                title = heading
+        elif token.type in ("inline", "fence") and tokens[number - 1].type != "heading_open":
+            below.append(_plain([token]))
+        for child in token.children or ():
+            target = child.attrGet("href")
+            if isinstance(target, str) and "://" not in target:
+                child.attrSet("href", re.sub(r"\.md(?=#|$)", ".html", target))
+    passages.append(Passage(name, anchor, heading, " ".join(below)))
+    body = parser.renderer.render(tokens, parser.options, {})
+    body = re.sub(r"(?<!<pre>)<code>([^<]+)</code>", partial(_explained, words), body)
+    body = body.replace("<table>", '<div class="wide"><table>').replace("</table>", "</table></div>")
+    return ManualPage(name, title, str(body), tuple(passages))
+
+
+def _explained(words: Mapping[str, str], code: re.Match[str]) -> str:
+    """A word in the type of code, as a link where it is explained."""
+    anchor = words.get(code[1])
+    return code[0] if anchor is None else f'<a href="{WORDS}.html#{anchor}">{code[0]}</a>'
+
+
+def _plain(tokens: Sequence[Token]) -> str:
+    """Text of inline tokens and listings, without marks."""
+    return " ".join(" ".join(_texts(tokens)).split())
+
+
+def _texts(tokens: Sequence[Token]) -> Iterator[str]:
+    for token in tokens:
+        if token.children:
+            yield "".join(" " if child.type == "softbreak" else child.content for child in token.children)
+        else:
+            yield token.content
+
+
+def _anchor(heading: str, anchors: dict[str, int]) -> str:
+    """Anchor of a heading, numbered where one of that name stands above."""
+    anchor = re.sub(r"[^a-z0-9]+", "-", heading.lower()).strip("-")
+    anchors[anchor] = anchors.get(anchor, 0) + 1
+    return anchor if anchors[anchor] == 1 else f"{anchor}-{anchors[anchor]}"
+
+
+def _of_words() -> ManualPage:
+    """Page of every word, key and cause, from the declarations of the code; causes lead to the keys that state them."""
+    from markupsafe import Markup
+
+    title = "Every key, cause and word"
+    passages = [Passage(WORDS, "", title, "")]
+    anchors: dict[str, int] = {}
+    sections: list[Markup] = []
+    document = ""
+    for heading, names in index():
+        if heading == CAUSES:
+            continue
+        nested = heading.startswith(" ")
+        document = document if nested else heading
+        parent = heading.strip() if nested else ""
+        label = f"{document}: {parent}" if nested else heading
+        sections.append(Markup('<h2 id="{}">{}</h2>\n').format(_anchor(label, anchors), label))
+        for name in names:
+            word = f"{parent}.{name}" if parent else name
+            text, anchor = "\n\n".join(explanation(word)), _anchor(word, anchors)
+            sections.append(Markup('<h3 id="{}">{}</h3>\n<pre><code>{}</code></pre>\n').format(anchor, word, text))
+            passages.append(Passage(WORDS, anchor, word, " ".join(text.split())))
+    places = {passage.heading: passage.anchor for passage in passages}
+    paths: dict[str, list[str]] = {}
+    for entry in entries():
+        if entry.field.key.cause is not None:
+            paths.setdefault(entry.field.key.cause.name, []).append(entry.path)
+    item, link = Markup("<li>{}: {}</li>\n"), Markup('<a href="#{}"><code>{}</code></a>')
+    causes = Markup("").join(
+        item.format(cause, Markup(", ").join(link.format(places[path], path) for path in paths[cause]))
+        for cause in sorted(paths)
+    )
+    start = Markup(
+        "<h1>{}</h1>\n<p>As <code>armsim explain</code> prints them.</p>\n<h2 id={}>Causes of error</h2>\n<ul>{}</ul>\n"
+    )
+    body = start.format(title, _anchor(CAUSES, anchors), causes) + Markup("").join(sections)
+    return ManualPage(WORDS, title, str(body), tuple(passages))

@@ -1,0 +1,142 @@
+"""The manual: its pages lead where they say, search finds, and what it tells to type and write does what it says."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shlex
+import shutil
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from support import HANG, ROOT, invoke
+
+from armsim.documents import check_file
+from armsim.report.manual_pages import manual_pages
+
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
+MANUAL = ROOT / "armsim" / "manual"
+STEP = re.compile(r"<!-- file: (\S+) -->\n```yaml\n(.*?)```|```bash\n(.*?)```", re.DOTALL)
+
+
+class Links(HTMLParser):
+    """Targets of the links of a page, its anchors, and what it fetches."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.targets: list[str] = []
+        self.anchors: set[str] = set()
+        self.fetched: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = {key: value or "" for key, value in attrs}
+        if tag == "a":
+            self.targets.append(values["href"])
+        if "id" in values:
+            assert values["id"] not in self.anchors, values["id"]
+            self.anchors.add(values["id"])
+        if "src" in values or tag == "link":
+            self.fetched.append(values.get("src") or values["href"])
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("manual") / "pages"
+    process = invoke("manual", "--out", folder, "--no-browser")
+    assert process.returncode == 0, process.stderr
+    assert process.stdout.strip() == str(folder / "index.html")
+    return folder
+
+
+def test_every_link_leads_to_a_heading(written: Path) -> None:
+    pages = {path.name: Links(path.read_text()) for path in written.glob("*.html")}
+    assert len(pages) == len(list(MANUAL.glob("*.md"))) + 1
+    for name, page in pages.items():
+        for target in page.targets:
+            file, _, anchor = target.partition("#")
+            if "://" not in target:
+                assert not anchor or anchor in pages[file or name].anchors, (name, target)
+                assert not file or file in pages, (name, target)
+        assert page.fetched == ["passages.js"]  # nothing from a network
+
+
+def test_every_cause_is_one_step_from_its_equation() -> None:
+    """From the table of effects, by its key."""
+    pages = {page.name: page for page in manual_pages()}
+    table = (MANUAL / "effects.md").read_text().partition("<!-- effects -->")[2].partition("<!-- end of effects -->")[0]
+    keys = re.findall(r"(?:arm|encoder|joint|scenario) `([^`]+)`", table)
+    assert len(keys) > 60
+    explained = {passage.heading: passage for passage in pages["words"].passages}
+    for key in keys:
+        assert f'words.html#{explained[key].anchor}"><code>{key}</code>' in pages["effects"].body, key
+        assert "in the code: armsim." in explained[key].text, key
+    assert "(e/R) sin t" in explained["mounting.eccentricity"].text
+
+
+def test_an_earlier_manual_is_replaced_and_nothing_else(written: Path, tmp_path: Path) -> None:
+    assert invoke("manual", "--out", written, "--no-browser").returncode == 0
+    (tmp_path / "notes.txt").write_text("mine")
+    process = invoke("manual", "--out", tmp_path, "--no-browser")
+    assert process.returncode == 2
+    assert "holds other things than a result: notes.txt" in process.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_the_sheets_are_read_as_they_are_printed(tmp_path: Path) -> None:
+    text = (MANUAL / "sheets.md").read_text()
+    steps = [(name, content) for name, content, _ in STEP.findall(text) if name]
+    assert len(steps) == text.count("```yaml") == 5
+    for name, content in steps:
+        (tmp_path / name).write_text(content)
+        encoder = check_file(tmp_path / name)
+        assert encoder.name in content  # type: ignore[union-attr]
+
+
+def test_the_ten_minutes_are_as_told(tmp_path: Path) -> None:
+    """Every file is written and every command typed, in their order."""
+    commands = []
+    for name, content, typed in STEP.findall((MANUAL / "start.md").read_text()):
+        if name:
+            (tmp_path / name).write_text(content)
+        for line in typed.splitlines():
+            process = invoke(*shlex.split(line)[1:], cwd=tmp_path)
+            commands.append((line.split()[1], process.returncode))
+            assert "Traceback" not in process.stderr
+    assert commands == [("new", 0), ("check", 0), ("check", 0), ("run", 1), ("run", 0), ("compare", 0)]
+    for folder, size in (("result", 277e-6), ("centred", 105e-6)):  # as told: some 277 and 105 um
+        record = json.loads((tmp_path / "my-arm" / folder / "results.json").read_text())
+        low, high = record["tasks"][1]["summary"]["p95_interval"]
+        assert low < size < high
+    assert (tmp_path / "my-arm" / "result" / "report.html").exists()
+
+
+def test_the_python_is_as_told(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.chdir(ROOT)
+    blocks = re.findall(r"```python\n(.*?)```", (MANUAL / "python.md").read_text(), re.DOTALL)
+    names: dict[str, object] = {}
+    for block in blocks:
+        exec(compile(block, "python.md", "exec"), names)
+    printed = capsys.readouterr().out
+    assert "('home', 'same')" in printed or "['home', 'same']" in printed
+    assert len(blocks) == 6
+
+
+@pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
+def test_search_finds_a_key(written: Path) -> None:
+    """In a browser, from a file, without a server."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        page = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"]).new_page()
+        page.set_default_timeout(1000 * HANG / 5)
+        page.goto((written / "index.html").as_uri())
+        page.fill("#search", "lost motion")
+        page.wait_for_selector("#hits a")
+        assert "transmission.lost_motion" in page.locator("#hits a").all_inner_texts()
+        page.locator("#hits a", has_text="transmission.lost_motion").first.click()
+        page.wait_for_url("**/words.html#transmission-lost-motion")
+        page.fill("#search", "no such word anywhere")
+        page.wait_for_selector("text=nothing found")
