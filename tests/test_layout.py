@@ -5,6 +5,7 @@ from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
+from conftest import SLOW
 
 PACKAGE = Path(__file__).parent.parent / "armsim"
 FLOORS = [
@@ -109,3 +110,11 @@ def test_modules_make_no_circle() -> None:
 def test_core_imports_nothing_of_the_package() -> None:
     for path in (PACKAGE / "core").glob("*.py"):
         assert imported(path) <= {"core"}
+
+
+def test_what_is_marked_slow_is_there() -> None:
+    """A test that was renamed would run with the fast ones unseen."""
+    for entry in SLOW:
+        name, _, test = entry.partition("::")
+        text = (Path(__file__).parent / name).read_text()
+        assert not test or f"def {test.partition('[')[0]}(" in text, entry
