@@ -73,10 +73,7 @@ def select(
                 filter(None, [_text(selection, ready, scenario, catalogue, changes, write.absolute().parent)])
             )
         notes = (*ready.notes, *((AFTER,) if calibrated else ()))
-        assert ready.requirement is not None  # required by select
-        return Reply(
-            selection.to_dict, selection_printout(selection, ready.requirement), notes, selection.state, review
-        )
+        return Reply(selection.to_dict, selection_printout(selection), notes, selection.state, review)
 
     def then() -> Path | None:
         for text in chosen:

@@ -24,7 +24,6 @@ from armsim.report.review import Review, json_file, result_file, text_file
 from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
-from armsim.requirement.requirement import Requirement
 from armsim.scenario import Scenario
 
 MOST_REJECTED = 12
@@ -32,12 +31,12 @@ MOST_REJECTED = 12
 AGAIN = {None: "", True: "within its interval on a fresh population", False: "fails there too"}
 
 
-def selection_printout(selection: Selection, requirement: Requirement) -> Iterator[Frame | str]:
+def selection_printout(selection: Selection) -> Iterator[Frame | str]:
     """Printout of a selection."""
     title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
     rows = design_frame(selection).pick(range(len(selection.closest)))
     yield replace(rows.without("encoder price", "mounting price", "placement price", "one-off costs"), title=title)
-    yield answer(selection, requirement)
+    yield answer(selection)
     yield from grounds(selection)
     if selection.equals:
         yield equals_frame(selection)
@@ -66,7 +65,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         f"{scenario.name}: the choice of sensors",
         f"Arm {result.arm}; {Sample.of(result).sizes}",
         f"which is the cheapest set of sensors that keeps {required_in_words(requirement)} at every pose?",
-        answer(selection, requirement),
+        answer(selection),
         TONES[selection.state],
         design_frame(selection).table(),
         (

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from armsim.assessment import Judged
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import Fitted, Proof
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show, show_interval
-from armsim.requirement import show_change
-from armsim.requirement.requirement import Requirement
+from armsim.requirement import Judgement, show_change
+from armsim.requirement.judgement import KINDS
 from armsim.results import Summary
 
 
@@ -62,20 +63,24 @@ def other_requirements(comparison: Comparison) -> list[str]:
     ]
 
 
-def answer(selection: Selection, requirement: Requirement) -> str:
+def binding(selection: Selection) -> tuple[Judged, Judgement]:
+    """Task and criterion of errors that bind a choice: those closest to their limit."""
+    pairs = [(task, judgement) for task in selection.tasks for judgement in task.summary.judgements]
+    return max(pairs, key=lambda pair: (pair[1].quantity in KINDS, pair[1].load, pair[1].value))
+
+
+def answer(selection: Selection) -> str:
     """The result of a selection in one sentence: what it costs and what it reaches, or that nothing meets it."""
-    worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
-    reached = worst.summary.judgements[0].figure
-    place = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
+    task, judgement = binding(selection)
+    place = f"{judgement.finding}, {task.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:
         return f"No choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {place}."
     if selection.design is None:
         opening = "No choice meets" if selection.proved else "No choice was found to meet"
-        return f"{opening} the requirement: the closest reaches {place}."
-    coverage = percent(requirement.coverage)
+        return f"{opening} the requirement: of the closest, {place}."
     price = f"{selection.price:g} cost units{of_types(selection)}"
-    return f"The cheapest choice costs {price}: {coverage} of errors lie within {place}."
+    return f"The cheapest choice costs {price}: {place}."
 
 
 def of_types(selection: Selection) -> str:
@@ -118,12 +123,14 @@ def grounds(selection: Selection) -> tuple[str, ...]:
 
 def _failures(selection: Selection) -> list[str]:
     """Why the closest choice fails, and the largest contribution there."""
-    worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
+    worst, judgement = binding(selection)
     parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
     owner, cause = max(parts, key=lambda key: parts[key])
     reasons = [f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons]
     share = percent(parts[owner, cause], 2)
-    largest = f"The largest contribution there is {cause} of {owner}, {share} of the mean square error."
+    of_position = judgement.criterion == worst.summary.judgements[0].criterion
+    place = "there" if of_position else f"to the tool-point error at {worst.summary.worst_pose}, {worst.name},"
+    largest = f"The largest contribution {place} is {cause} of {owner}, {share} of the mean square error."
     return [*([f"It fails: {'; '.join(reasons)}."] if reasons else []), largest]
 
 
@@ -143,7 +150,8 @@ def _confirmation(selection: Selection) -> list[str]:
         "not met": ", and the requirement is not met: more arms would decide",
         "not resolved": "" if doubts else ", and the requirement is not resolved: more arms would decide",
     }.get(again.state, "")
-    return [f"On a second, fresh population the same share of errors lies within {figure}{outcome}.", *doubts]
+    errors = selection.tasks[0].summary.judgements[0].phrase.format(figure)
+    return [f"On a second, fresh population {errors}{outcome}.", *doubts]
 
 
 def cheapest_in_words(curve: TradeOff) -> str:

@@ -108,7 +108,7 @@ def main() -> None:
     actual = select(study, options)
     print(f"verified answer   {time.perf_counter() - started:6.2f} s, {actual.sampled} designs sampled")
     assert scenario.requirement is not None
-    print(answer(actual, scenario.requirement))
+    print(answer(actual))
 
 
 if __name__ == "__main__":

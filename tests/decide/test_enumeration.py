@@ -83,7 +83,7 @@ def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: floa
     error = every.quantile[every.choices.index(number_of(every, selection.closest))]
     decides = max(selection.tasks, key=lambda task: task.summary.at_coverage).summary.judgements[0]
     assert decides.value == error
-    assert f"{coverage * 100:g} % of errors lie within {decides.figure}" in answer(selection, requirement)
+    assert f"{coverage * 100:g} % of errors lie within {decides.figure}" in answer(selection)
     curve = trade_off(every.study.with_scenario(requirement=requirement), every.options, RunOptions(1))
     assert (curve.cheapest, curve.coverage) == (least, coverage)
     assert f"{coverage * 100:g} % of errors" in curve_in_words(curve)
@@ -111,6 +111,15 @@ def test_the_orientation_alone_decides(tmp_path: Path, monkeypatch: pytest.Monke
     assert (
         sum(row[1] > price for row, price in zip(rows, by_position, strict=True)) >= 3
     )  # it is the orientation that binds
+    named = 0
+    for requirement, _, selection, *_ in rows:
+        (task,) = selection.tasks
+        loads = {judgement.criterion: judgement.load for judgement in task.summary.judgements}
+        turned = loads.get("orientation", 0.0) > loads["position"]
+        if requirement.orientation_repeatability is None:
+            assert ("of orientation errors lie within" in answer(selection)) == turned
+            named += turned
+    assert named
     if listed:
         assert all(selection.proved for _, _, selection, *_ in rows)
         bounded = {symbol for _, _, selection, *_ in rows for symbol in selection.proof.bounded_by}

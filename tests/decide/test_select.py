@@ -301,7 +301,7 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
     else:
         assert selection.design is None
     assert study.scenario.requirement is not None
-    assert ("costs" if prices else "No choice") in answer(selection, study.scenario.requirement)
+    assert ("costs" if prices else "No choice") in answer(selection)
 
 
 def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -364,7 +364,7 @@ def test_nothing_holds() -> None:
     selection = chosen(5e-6)
     assert selection.design is None
     assert study.scenario.requirement is not None
-    text = answer(selection, study.scenario.requirement)
+    text = answer(selection)
     assert "No choice meets the requirement" in text
     assert "The largest contribution there is" in " ".join(grounds(selection))
     assert json.loads(json.dumps(selection.to_dict(), allow_nan=False))["state"] == "not met"
