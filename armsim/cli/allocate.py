@@ -7,30 +7,32 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, reply
-from armsim.cli.options import Json
+from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, reply, typed
 
 if TYPE_CHECKING:
+    from armsim.requirement import Verdict
     from armsim.sampling.run_options import Note, Progress
 
 
 @grouped
 def allocate(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
+    output: Output,
     sampling: Sampling,
     changes: Changes,
     exponent: Annotated[float, typer.Option(min=0.1, max=10, help="Price law: an error s costs s^-exponent.")] = 1.0,
-    json: Json = False,
 ) -> None:
     """From the requirement at the tool point to an error budget for the sensor of every joint; exit 1 without one."""
     study = sampling.read(scenario, changes)
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import allocate as share_out
-        from armsim.report.allocation_tables import allocation_printout
+        from armsim.report.allocation_tables import allocation_printout, allocation_review
 
         allocation = share_out(study, exponent, sampling.options(progress, note))
-        printout = allocation_printout(allocation)
-        return Reply(allocation.to_dict, printout, state="met" if allocation.met else "not met")
+        review = allocation_review(allocation, study.scenario)
+        state: Verdict = "met" if allocation.met else "not met"
+        return Reply(allocation.to_dict, allocation_printout(allocation), review.notes, state, review)
 
-    reply(Output(json=json), work)
+    words = ("--exponent", exponent, *changes.words)
+    reply(output, work, typed("allocate", [scenario], study.scenario.plan, *words), files_of(study))

@@ -47,6 +47,7 @@ __all__ = [
     "largest_interval",
     "limits_of_arms",
     "passing",
+    "required_criteria",
     "required_in_words",
     "required_of_joints",
     "required_share",
@@ -84,6 +85,14 @@ def changes_at_task(
     """
     changes = [criterion.changed(requirement, one, other) for criterion in CRITERIA]
     return tuple(sorted((change for change in changes if change), key=lambda change: change.criterion != first))
+
+
+def required_criteria(requirement: Requirement | None) -> tuple[Criterion, ...]:
+    """Criteria of tasks that a requirement states, or states for one of its tasks."""
+    if requirement is None:
+        return ()
+    requirements = [requirement, *(requirement.of(task) for task in requirement.tasks)]
+    return tuple(criterion for criterion in CRITERIA if any(criterion.required(limits) for limits in requirements))
 
 
 def required_in_words(requirement: Requirement | None) -> str:

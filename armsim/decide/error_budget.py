@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import computed_field
 
-from armsim.criteria import CRITERIA, VELOCITY_RIPPLE, required_of_joints
+from armsim.criteria import VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.decision_records import Scheme
 from armsim.decide.loads import counts
 from armsim.requirement import Judgement
@@ -87,12 +87,10 @@ class Allocation:
     @property
     def not_allocated(self) -> tuple[str, ...]:
         """Criteria that are stated and judged, and that no budget follows from, such as those of the visits."""
-        requirements = [self.requirement, *(self.requirement.of(task) for task in self.requirement.tasks)]
         names = [
             criterion.name
-            for criterion in CRITERIA
-            if any(criterion.required(requirement) for requirement in requirements)
-            and not counts(criterion)
+            for criterion in required_criteria(self.requirement)
+            if not counts(criterion)
             and not (criterion.figure is None and criterion.of_units)  # a yield counts by the figures of the arms
         ]
         return (*names, VELOCITY_RIPPLE) if required_of_joints(self.requirement) else tuple(names)

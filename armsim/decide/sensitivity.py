@@ -16,6 +16,7 @@ import numpy as np
 from pydantic import PlainSerializer, computed_field
 
 from armsim.arrays import Array
+from armsim.criteria import LEADING, VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.display_units import Unit, display_unit_of
 from armsim.decide.perturbation import at_largest_errors
 from armsim.decide.pose_population import PhasesHeld, PosePopulation
@@ -114,8 +115,17 @@ class Sensitivities:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def coverage(self) -> float:
-        """Pose at which the quantile is evaluated."""
+        """Share of errors of the quantile."""
         return coverage_of(self.result.requirement)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def not_covered(self) -> tuple[str, ...]:
+        """Criteria that are required and that the table does not tell of: all but the error of the tool point."""
+        requirement = self.result.requirement
+        names = [criterion.name for criterion in required_criteria(requirement) if criterion is not LEADING]
+        ripple = requirement is not None and bool(required_of_joints(requirement))
+        return (*names, VELOCITY_RIPPLE) if ripple else tuple(names)
 
     def of(self, task: str) -> list[Line]:
         """Lines of a task, the largest effect first."""

@@ -1,4 +1,4 @@
-"""Tables and sentences of an allocation."""
+"""Tables, sentences and review of an allocation."""
 
 from __future__ import annotations
 
@@ -8,30 +8,78 @@ from collections.abc import Iterator
 from armsim.criteria import required_in_words
 from armsim.decide.error_budget import Allocation, Budget, equivalent_bits
 from armsim.formatting import ARCSECOND, show, show_interval, significant
+from armsim.report.document import Section, Text
 from armsim.report.frame import Frame, words
+from armsim.report.manifest import Sample
+from armsim.report.review import Review, json_file
+from armsim.report.verdict import TONES
+from armsim.scenario import Scenario
 
 
-def allocation_printout(allocation: Allocation) -> Iterator[Frame | str]:
-    """Printout of an allocation: the error budget of every joint's sensor, or why there is none."""
+def allocation_answer(allocation: Allocation) -> str:
+    """Sentence on whether sensors with these budgets meet the requirement."""
     if not allocation.budgets:
-        yield f"requirement not met, whatever the sensors: {'; '.join(allocation.reasons)}"
-        return
-    yield (
-        f"required {required_in_words(allocation.requirement)}; links, gears and mastering alone "
-        f"make {show(allocation.fixed)} at {allocation.fixed_pose}"
-    )
-    if allocation.not_allocated:
+        return f"Not met, whatever the sensors: {'; '.join(allocation.reasons)}."
+    required = required_in_words(allocation.requirement)
+    verdict = f"Met: sensors within these budgets keep {required}"
+    if not allocation.met:
+        verdict = f"Not met: sensors within none of these budgets keep {required}"
+    fixed = f"{show(allocation.fixed)} at {allocation.fixed_pose}"
+    return f"{verdict}; links, gears and mastering alone make {fixed}."
+
+
+def allocation_sentences(allocation: Allocation) -> Iterator[str]:
+    """Sentences on what no budget follows from, and on what the budgets do not meet."""
+    if allocation.budgets and allocation.not_allocated:
         yield (
             f"not allocated: {', '.join(allocation.not_allocated)}; a budget is an error that each built arm keeps, "
             "the table judges what these budgets leave"
         )
     for budget in allocation.budgets:
         yield from (f"{budget.scheme}: {judgement.reason}" for judgement in budget.unmet)
-    yield budget_frame(allocation)
-    gap = next(budget.gap for budget in allocation.budgets if budget.gap is not None)
-    yield (
+
+
+def price_law(allocation: Allocation) -> str:
+    """Sentence on the price law and the bound of the least cost; empty without budgets."""
+    gap = next((budget.gap for budget in allocation.budgets if budget.gap is not None), None)
+    if gap is None:
+        return ""
+    return (
         f"price law: an error s costs s^-{allocation.exponent:g}; cost relative to the cheapest; the dual bound of "
         f"least cost leaves a gap of {max(gap, 0.0):.1g}"
+    )
+
+
+def allocation_printout(allocation: Allocation) -> Iterator[Frame | str]:
+    """Printout of an allocation: the error budget of every joint's sensor, or why there is none."""
+    yield allocation_answer(allocation)
+    yield from allocation_sentences(allocation)
+    if allocation.budgets:
+        yield budget_frame(allocation)
+        yield price_law(allocation)
+
+
+def allocation_review(allocation: Allocation, scenario: Scenario) -> Review:
+    """Review of an allocation."""
+    plan, frame = scenario.plan, budget_frame(allocation)
+    sample, law = Sample(plan.seed, plan.units, plan.visits), price_law(allocation)
+    return Review(
+        f"{scenario.name}: error budgets of the sensors",
+        f"Arm {scenario.machine.arm.name}; {sample.sizes}",
+        f"how large may the error of the sensor of every joint be, so that {scenario.name} keeps "
+        f"{required_in_words(allocation.requirement)}?",
+        allocation_answer(allocation),
+        TONES["met" if allocation.met else "not met"],
+        frame.table(),
+        (Section("Error budgets", "budgets", (frame.table(), Text(law, "soft"))),) if law else (),
+        sentences=tuple(f"{text[:1].upper()}{text[1:]}." for text in allocation_sentences(allocation)),
+        notes=scenario.notes,
+        modelled=scenario,
+        sample=sample,
+        sources=scenario.sources,
+        scenario_file=scenario.file,
+        files={"allocate.json": json_file(allocation.to_dict())},
+        tables={"allocate": frame.exact},
     )
 
 

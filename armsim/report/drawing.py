@@ -160,6 +160,8 @@ def rasterize(folder: Path, names: Sequence[str]) -> None:
     RunError
         Drawing fails.
     """
+    if not names:
+        return
     import typst
 
     source = folder / ".pictures.typ"

@@ -33,6 +33,13 @@ def about(sensitivities: Sensitivities) -> str:
     )
 
 
+def limits_of_the_table(sensitivities: Sensitivities) -> str:
+    """Sentence on required criteria that the table does not tell of; empty where there are none."""
+    names = ", ".join(sensitivities.not_covered)
+    about_all = "the tables are of the tool-point error alone, what-if judges every criterion"
+    return f"not covered: {names}; {about_all}" if names else ""
+
+
 def label(sensitivities: Sensitivities, line: Line) -> str:
     """Number of a line in words."""
     return parameter_label(line.path, sensitivities.result.joints)
@@ -166,7 +173,7 @@ def sensitivity_review(sensitivities: Sensitivities, scenario: Scenario) -> Revi
         tuple(sensitivity_figures(sensitivities)),
         (_figure_name(number, task.name),),
         sentences=(f"Largest shares of the mean square error at the worst pose: {', '.join(parts)}.",) if parts else (),
-        notes=tuple(result.warnings),
+        notes=tuple(filter(None, (limits_of_the_table(sensitivities), *result.warnings))),
         modelled=result,
         sample=Sample.of(result),
         sources=scenario.sources,

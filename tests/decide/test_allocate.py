@@ -1,9 +1,12 @@
 """Allocation: closed forms, a dual bound, and a loop that closes."""
 
+import csv
+import html
 import json
 import math
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -144,7 +147,7 @@ def test_nothing_left_is_a_result() -> None:
     words = ("allocate", DEMO, "--units", "200", "--visits", "2", *COARSE, "--set", "requirement.position=10 um")
     process = invoke(*words)
     assert process.returncode == 1
-    assert "not met" in process.stdout
+    assert process.stdout.startswith("Not met, whatever the sensors: ")
     assert "nothing is left for the sensors" in process.stdout
     process = invoke(*words, "--json")
     assert process.returncode == 1
@@ -153,6 +156,28 @@ def test_nothing_left_is_a_result() -> None:
     assert data["budgets"] == []
     assert "nothing is left for the sensors" in data["reasons"][0]
     assert data["fixed"] > 10e-6
+
+
+def test_the_command_writes_a_folder(tmp_path: Path) -> None:
+    """Page, table, record and how to make it again; the page says what the terminal does."""
+    process = invoke("allocate", DEMO, "--units", "200", "--visits", "2", *COARSE, "--out", tmp_path / "r")
+    assert process.returncode == 0, process.stderr
+    answer = process.stdout.splitlines()[0]
+    assert answer.startswith("Met: sensors within these budgets keep 95 % of errors within 120 µm")
+    page = html.unescape((tmp_path / "r" / "report.html").read_text())
+    assert answer in page
+    assert (tmp_path / "r" / "report.pdf").read_bytes()[:4] == b"%PDF"
+    data = json.loads((tmp_path / "r" / "allocate.json").read_text())
+    assert data["met"] is True
+    with (tmp_path / "r" / "tables" / "allocate.csv").open() as file:
+        rows = {row["joint"]: row for row in csv.DictReader(file)}
+    for budget in data["budgets"]:
+        cell = rows["j1"][budget["scheme"]]
+        assert float(cell.split()[0]) == pytest.approx(budget["std"]["j1"] * 180 * 3600 / math.pi, rel=5e-3)
+        assert cell in page
+    manifest = json.loads((tmp_path / "r" / "manifest.json").read_text())
+    assert manifest["command"].startswith("armsim allocate")
+    assert "--exponent 1.0" in manifest["command"]
 
 
 def test_wind_up_is_named_by_its_joint() -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -15,6 +17,9 @@ from armsim.decide import Sensitivities, sensitivities
 from armsim.decide.display_units import display_unit_of
 from armsim.errors import InputError
 from armsim.model.parameters import numbers
+from armsim.report.sensitivity_review import limits_of_the_table
+from armsim.requirement.requirement import Requirement, TaskLimits
+from armsim.results import Result
 from armsim.sampling.first_order import linearise
 from armsim.sampling.gaussian import quantile_by_moments
 from armsim.sampling.run_options import RunOptions
@@ -26,6 +31,7 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"
 SHEETS = ROOT / "scenarios" / "seven-from-sheets.yaml"
 COARSE = {"tasks.side view.step": "90 mm"}
+NOT_COVERED = ("repeatability", "orientation", "velocity ripple")
 ARCSEC = math.pi / 648_000
 
 
@@ -209,3 +215,14 @@ def test_the_quantile_by_moments_is_near_the_sampled_one() -> None:
     assert quantile_by_moments(0.0 * one, np.diag([4.0, 0.0, 0.0])[None], 0.95)[0] == pytest.approx(
         2 * 1.959964, rel=1e-6
     )
+
+
+def test_criteria_that_are_not_covered_are_named() -> None:
+    """All that is required but the error of the tool point, of which the tables are. Source: the requirement."""
+    required = Requirement(1e-3, orientation=1e-3, velocity_ripple=0.1, tasks={"t": TaskLimits(repeatability=1e-4)})
+    for requirement, names in ((None, ()), (Requirement(1e-3), ()), (required, NOT_COVERED)):
+        result = cast(Result, SimpleNamespace(requirement=requirement))
+        table = Sensitivities(result, (), ())
+        assert table.not_covered == names
+        assert all(name in limits_of_the_table(table) for name in names)
+        assert bool(limits_of_the_table(table)) == bool(names)
