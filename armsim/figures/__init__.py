@@ -11,7 +11,7 @@ from armsim.figures.maps import error_map, layers
 from armsim.figures.path_figures import distribution, path_error
 from armsim.figures.population_figures import population, pose_errors, yield_curve
 from armsim.figures.ripple_figures import smoothness
-from armsim.figures.sensor_difference_figures import sensor_differences
+from armsim.figures.sensor_difference_figures import identical_pairs, sensor_differences
 from armsim.figures.sweep_figure import sweep
 from armsim.figures.trade_off_figure import trade_off
 from armsim.figures.volume import volume
@@ -29,6 +29,7 @@ __all__ = [
     "group_share",
     "has_waves",
     "identical_joints",
+    "identical_pairs",
     "joint_errors",
     "joint_waves",
     "layers",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,15 @@ LEAST_SWEPT = 0.2
 BAND, THERE, BACK = style.COLOURS[5], style.COLOURS[0], style.COLOURS[1]
 
 
-def sensor_differences(result: Result) -> style.Drawing:
+def identical_pairs(result: Result) -> list[tuple[str, ...]]:
+    """Names of the joints with two sensors, grouped where their figures are identical."""
+    groups: dict[TwoSensors, list[str]] = {}
+    for name, pair in result.two_sensors.items():
+        groups.setdefault(pair, []).append(name)
+    return [tuple(names) for names in groups.values()]
+
+
+def sensor_differences(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Drawing:
     """Difference of the readings of motor and joint: one sound arm there and back, and the band of 95 % of the arms.
 
     A wave too short for the points of the curve is drawn as its envelope.
@@ -32,22 +41,24 @@ def sensor_differences(result: Result) -> style.Drawing:
     Parameters
     ----------
     result : Result
-        With joints that have two sensors.
+    joints : sequence of tuple of str
+        As `identical_pairs` returns them: one panel for each.
     """
-    groups: dict[TwoSensors, list[str]] = {}
-    for name, pair in result.two_sensors.items():
-        groups.setdefault(pair, []).append(name)
-    columns = min(COLUMNS, len(groups))
-    rows = -(-len(groups) // columns)
+    pairs = {names: result.two_sensors[names[0]] for names in joints}
+    columns = min(COLUMNS, len(pairs))
+    rows = -(-len(pairs) // columns)
     with style.style():
-        short, inset = any(pair.difference.curve.swept_low for pair in groups), any(map(_has_inset, groups))
+        short, inset = (
+            any(pair.difference.curve.swept_low for pair in pairs.values()),
+            any(map(_has_inset, pairs.values())),
+        )
         out = style.Drawing(figsize=(6.4, 1.05 + (2.2 if inset else 1.6) * rows), layout="constrained")
         panels = np.atleast_1d(out.subplots(rows, columns)).ravel()
-        for axes, (pair, names) in zip(panels, groups.items(), strict=False):
+        for axes, (names, pair) in zip(panels, pairs.items(), strict=False):
             _loop(out, axes, names, pair)
-        for axes in panels[len(groups) :]:
+        for axes in panels[len(pairs) :]:
             axes.set_axis_off()
-        style.titled(out, _finding(result), 80)
+        style.titled(out, _finding({names[0]: pair for names, pair in pairs.items()}), 80)
         envelope = "; short waves are drawn as their envelope" if short else ""
         close = ", an inset shows some periods of the shortest that counts" if inset else ""
         style.footnote(
@@ -59,19 +70,19 @@ def sensor_differences(result: Result) -> style.Drawing:
     return out
 
 
-def _finding(result: Result) -> str:
+def _finding(joints: Mapping[str, TwoSensors]) -> str:
     """Finding: the joint at which a turn of the motor does not show; else the widest step with what shows beside it."""
-    hidden = [name for name, pair in result.two_sensors.items() if pair.difference.motor_turn_shows is False]
+    hidden = [name for name, pair in joints.items() if pair.difference.motor_turn_shows is False]
     if hidden:
-        pair = result.two_sensors[hidden[0]]
+        pair = joints[hidden[0]]
         turn, slip = pair.difference.motor_turn, pair.difference.least_slip
         return (
             f"A slip of one turn of the motor of {hidden[0]}, {show_joint(turn, pair.unit)}, does not show: sound arms "
             f"hide {show_joint(slip, pair.unit)}"
         )
-    step = {name: abs(pair.difference.width) / pair.difference.scatter for name, pair in result.two_sensors.items()}
+    step = {name: abs(pair.difference.width) / pair.difference.scatter for name, pair in joints.items()}
     name = max(step, key=lambda joint: step[joint])
-    pair = result.two_sensors[name]
+    pair = joints[name]
     growth, offset = (show_joint(v, pair.unit) for v in (pair.difference.least_growth, pair.difference.least_slip))
     width = show_joint(abs(pair.difference.width), pair.unit)
     loop = f"lost motion is the step of {width}, " if pair.difference.width else "there is no lost motion to see, "
@@ -87,7 +98,7 @@ def _has_inset(pair: TwoSensors) -> bool:
     return swept > LEAST_SWEPT * (max(curve.unit) - min(curve.unit) + abs(pair.difference.width))
 
 
-def _loop(out: style.Drawing, axes: Axes, names: list[str], pair: TwoSensors) -> None:
+def _loop(out: style.Drawing, axes: Axes, names: tuple[str, ...], pair: TwoSensors) -> None:
     curve, half, rotary = pair.difference.curve, 0.5 * pair.difference.width, pair.unit == "rad"
     largest = max(map(abs, (*curve.low, *curve.high))) + abs(half)
     unit = ARCSECOND if rotary else unit_for([largest])

@@ -48,12 +48,14 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         if figures.has_waves(result, rotary):
             caption = "Orders (waves per turn) of the joint errors."
             yield Planned("joints", name, caption, partial(figures.joint_waves, result, rotary))
-    if result.two_sensors:
+    pairs = figures.identical_pairs(result)
+    for number, start in enumerate(range(0, len(pairs), MOST_JOINTS), start=1):
         caption = (
             "What the sensor on the motor reads beside the one on the joint as the joint moves there and back: lost "
             "motion is the step between the two, a slip lifts or lowers both beyond the band."
         )
-        yield Planned("two-sensors", "two-sensors", caption, partial(figures.sensor_differences, result), True)
+        name, group = "two-sensors" if number == 1 else f"two-sensors-{number}", pairs[start : start + MOST_JOINTS]
+        yield Planned("two-sensors", name, caption, partial(figures.sensor_differences, result, group), True)
     if result.motion:
         caption = "Ripple and noise of the speed against speed; equal joints share one curve."
         yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result), True)

@@ -10,6 +10,7 @@ from support import ROOT
 
 import armsim
 from armsim import figures
+from armsim.figures.style import Drawing
 from armsim.report.run_review import run_review
 from armsim.report.two_sensor_tables import two_sensors_frame
 from armsim.results import Result, SensorDifference
@@ -28,22 +29,26 @@ def changed(result: Result, joint: str, **fields: object) -> Result:
     return replace(result, two_sensors={**result.two_sensors, joint: replace(pair, difference=difference)})
 
 
+def picture(result: Result) -> Drawing:
+    return figures.sensor_differences(result, figures.identical_pairs(result))
+
+
 def test_the_title_is_the_finding(result: Result) -> None:
     """Of the joint with the plainest step; a turn of the motor that does not show comes first."""
-    assert "lost motion is the step of 30.0 arcsec" in figures.sensor_differences(result).finding
-    finding = figures.sensor_differences(changed(result, "j2", width=4e-4)).finding
+    assert "lost motion is the step of 30.0 arcsec" in picture(result).finding
+    finding = picture(changed(result, "j2", width=4e-4)).finding
     assert finding.startswith("At j2 lost motion is the step of 82.5 arcsec")
     hidden = changed(result, "j3", motor_turn=1e-4, motor_turn_shows=False)
-    assert "one turn of the motor of j3, 20.6 arcsec, does not show" in figures.sensor_differences(hidden).finding
+    assert "one turn of the motor of j3, 20.6 arcsec, does not show" in picture(hidden).finding
     none = result
     for joint in result.two_sensors:
         none = changed(none, joint, width=0.0)
-    assert "there is no lost motion to see" in figures.sensor_differences(none).finding
+    assert "there is no lost motion to see" in picture(none).finding
 
 
 def test_there_and_back_stand_a_step_apart(result: Result) -> None:
     """Lines or, of waves too short for the points, envelopes; the hover texts hold both."""
-    figure = figures.sensor_differences(result)
+    figure = picture(result)
     figure.canvas.draw()
     panels = [axes for axes in figure.axes if axes.get_title("left")]
     assert len(panels) == 3
@@ -76,8 +81,20 @@ def test_the_document_has_table_and_figure_where_there_are_two(result: Result) -
     (section,) = (section for section in review.sections if section.anchor == "two-sensors")
     assert "there and back" in str(section.blocks)
     (planned,) = (planned for planned in review.figures if planned.anchor == "two-sensors")
+    assert planned.name == "two-sensors"
     assert "a slip lifts or lowers both" in planned.caption
     without = replace(result, two_sensors={})
     review = run_review(without, ())
     assert not [section for section in review.sections if section.anchor == "two-sensors"]
     assert not [planned for planned in review.figures if planned.anchor == "two-sensors"]
+
+
+def test_joints_that_are_alike_share_a_panel_and_many_take_several_figures(result: Result) -> None:
+    pair = result.two_sensors["j1"]
+    alike = replace(result, two_sensors={"a": pair, "b": pair})
+    (axes,) = picture(alike).axes
+    assert axes.get_title("left").startswith("a, b ")
+    many = {f"j{n}": replace(pair, speed_sensor=f"s{n}") for n in range(13)}
+    review = run_review(replace(result, two_sensors=many), ())
+    names = [planned.name for planned in review.figures if planned.anchor == "two-sensors"]
+    assert names == ["two-sensors", "two-sensors-2"]
