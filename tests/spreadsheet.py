@@ -35,7 +35,7 @@ def by_office(path: Path, folder: Path) -> Cells:
     out = folder / "computed"
     command = [program, profile, "--headless", "--convert-to", "xlsx", "--outdir", str(out), str(path)]
     subprocess.run(command, check=True, capture_output=True, timeout=LONGEST)
-    book = openpyxl.load_workbook(out / path.name, data_only=True)
+    book = openpyxl.load_workbook(out / path.with_suffix(".xlsx").name, data_only=True)
     return {(sheet.title, cell.coordinate): cell.value for sheet in book for row in sheet for cell in row}
 
 

@@ -12,7 +12,8 @@ from armsim.decide.decision import Decision
 from armsim.decide.decision_records import Rejected
 from armsim.decide.selection import Selection
 from armsim.formatting import show
-from armsim.report.csv_tables import run_tables
+from armsim.report.bill_of_materials import bill_of_materials
+from armsim.report.csv_tables import run_tables, write_table
 from armsim.report.decision_sentences import answer, grounds, in_words, of_types
 from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
@@ -58,6 +59,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         "sensitivity.json": json_file(decision.sensitivities.to_dict()),
         "results.json": result_file(result),
         **({} if design is None else {"chosen.yaml": text_file(design)}),
+        **({} if design is None else {"bom.csv": partial(write_table, table=bill_of_materials(selection))}),
     }
     refuted = (rejected_frame(selection.refuted).head(MOST_REJECTED).table(),) if selection.refuted else ()
     nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without.")

@@ -45,7 +45,7 @@ def decided(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
 def test_the_folder_holds_it_all(decided: tuple[Path, Path, str]) -> None:
     out, _, _ = decided
     names = {path.name for path in out.iterdir()}
-    assert {"selection.json", "trade-off.json", "sensitivity.json", "results.json", "chosen.yaml", "report.html",
+    assert {"selection.json", "trade-off.json", "sensitivity.json", "results.json", "chosen.yaml", "bom.csv", "report.html",
             "report.pdf", "manifest.json", "tables", "figures"} <= names  # fmt: skip
     assert {"design.csv", "trade-off.csv", "sensitivity.csv", "shares.csv"} <= {
         p.name for p in (out / "tables").iterdir()

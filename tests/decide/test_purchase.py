@@ -8,16 +8,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from spreadsheet import by_office
 from support import ROOT, invoke, normal_joint
 
 from armsim.decide import select, trade_off
 from armsim.decide.designs import cheaper_than, fitted, least_price
 from armsim.decide.option_moments import Moments
 from armsim.decide.program import Program
+from armsim.decide.selection import Selection
 from armsim.documents.load import load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.joint_options import Option, Options
 from armsim.model.purchase import Purchase, Tariff
+from armsim.report.bill_of_materials import bill_of_materials
+from armsim.report.csv_tables import write_table
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
@@ -152,7 +156,7 @@ def small_case() -> tuple[Study, Options]:
     return study, Options(tuple(few), {}, purchase=Purchase(50, tariffs))
 
 
-def test_types_pay_in_a_search() -> None:
+def test_types_pay_in_a_search(tmp_path: Path) -> None:
     """The answer is the cheapest order of all designs that hold when sampled. Source: every design, sampled."""
     study, options = small_case()
     selection = select(study, options, RunOptions(1))
@@ -168,10 +172,28 @@ def test_types_pay_in_a_search() -> None:
     assert selection.machine.price == pytest.approx(selection.price)
     assert selection.design is not None
     assert sum(part.price for part in selection.design) == pytest.approx(selection.price)
+    check_bill(selection, tmp_path)
     curve = trade_off(study, options, RunOptions(1))
     assert curve.cheapest == pytest.approx(selection.price)
     for point in curve.points:
         assert sum(point.spending.values()) == pytest.approx(point.price)
+
+
+def check_bill(selection: Selection, folder: Path) -> None:
+    """Totals of the bill are those of the design, and LibreOffice reads them. Source: sums by hand."""
+    assert selection.design is not None
+    bill = bill_of_materials(selection)
+    rows = [dict(zip(bill.header, row, strict=True)) for row in bill.rows]
+    sensors, types, total = rows[: len(selection.design)], rows[len(selection.design) : -1], rows[-1]["total"]
+    assert total == pytest.approx(50 * selection.price)
+    assert [(row["joint"], row["type"]) for row in sensors] == [(row.joint, row.encoder) for row in selection.design]
+    assert {row["quantity"] for row in sensors} == {50}
+    assert {row["type"] for row in types} == {part.encoder for part in selection.design}
+    assert all((row["quantity"], row["total"]) == (1, 2000.0) for row in types)
+    write_table(folder / "bom.csv", bill)
+    cells = by_office(folder / "bom.csv", folder)
+    assert cells["bom", "A1"] == "joint"
+    assert cells["bom", f"H{len(rows) + 1}"] == pytest.approx(total)
 
 
 def priced(folder: Path, *changes: tuple[str, str]) -> Path:

@@ -1,0 +1,39 @@
+"""Bill of materials of a selection: what is bought for which joint, how many, for what price."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from armsim.decide.selection import Selection
+from armsim.report.frame import Exact
+
+HEADER = ("joint", "type", "placement", "mounting class", "quantity", "unit price", "fitting price", "total")
+ONE_OFF = "one-off costs"
+Row = tuple[str, str, str, str, int, float, float]
+
+
+def bill_of_materials(selection: Selection) -> Exact:
+    """Table of the purchase of all arms: a row per sensor, one per type with one-off costs, and the sum.
+
+    A unit price is that of the sensor at its quantity, a fitting price that of its mounting and placement; a total is
+    quantity times both. [cost units]
+    """
+    rows = list(_rows(selection))
+    totals = [quantity * (price + fitting) for *_, quantity, price, fitting in rows]
+    listed = [(*row, total) for row, total in zip(rows, totals, strict=True)]
+    return Exact(HEADER, [*listed, ("all", "", "", "", "", "", "", sum(totals))])
+
+
+def _rows(selection: Selection) -> Iterator[Row]:
+    arms = selection.arms
+    for part, joint in zip(selection.closest, selection.machine.joints, strict=True):
+        motor = joint.motor_encoder
+        price = joint.encoders_price - (0.0 if motor is None else motor.price)
+        fitting = joint.fitting.mounting + joint.fitting.placement
+        yield joint.name, part.encoder, part.placement, part.mounting, arms, price, fitting
+        if motor is not None:
+            yield joint.name, motor.name, "motor", "", arms, motor.price, 0.0
+    for encoder in dict.fromkeys(part.encoder for part in selection.closest):
+        one_off = arms * sum(part.one_off for part in selection.closest if part.encoder == encoder)
+        if one_off:
+            yield ONE_OFF, encoder, "", "", 1, one_off, 0.0
