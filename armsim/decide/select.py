@@ -291,6 +291,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
         search.machine(best),
         tuple(Equal(search.design(choice), at_coverage(verdicts[choice])) for choice in others),
         options.purchase.arms,
+        options.exclusions,
     )
     return selection, best
 
@@ -364,4 +365,5 @@ def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: boo
         search.machine(choice),
         (),
         search.options.purchase.arms,
+        search.options.exclusions,
     )

@@ -9,6 +9,7 @@ from pydantic import Field, PlainSerializer, computed_field
 
 from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Fitted, Proof, Rejected
+from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
 from armsim.results.json_records import Beside, plain
@@ -61,6 +62,8 @@ class Selection:
         Machine of the closest design.
     equals : tuple of Equal
         Other designs of the same price that meet the requirement, the smallest error first.
+    exclusions : tuple of Exclusion
+        Encoders of the catalogue that cannot be fitted, by joint and placement.
     arms : int
         Arms that are bought for; all prices are of one of them.
     """
@@ -76,6 +79,7 @@ class Selection:
     machine: Beside[Machine]
     equals: tuple[Equal, ...]
     arms: int = 1
+    exclusions: tuple[Exclusion, ...] = ()
     format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
     @computed_field  # type: ignore[prop-decorator]

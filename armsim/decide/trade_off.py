@@ -21,7 +21,7 @@ from armsim.decide.frontier import cent, frontier
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.select import choose, met
-from armsim.model.joint_options import Options
+from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import Beside, plain
@@ -52,6 +52,8 @@ class TradeOff:
     limits : mapping of task to limit [m]
         Limit on the error at every task.
     requirement : Requirement
+    exclusions : tuple of Exclusion
+        Encoders of the catalogue that cannot be fitted, by joint and placement.
     """
 
     scenario: str
@@ -64,6 +66,7 @@ class TradeOff:
     state: Beside[Verdict]
     limits: dict[str, float]
     requirement: Beside[Requirement]
+    exclusions: tuple[Exclusion, ...] = ()
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
     @property
@@ -150,6 +153,7 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         state,
         search.leading_limits,
         requirement,
+        search.options.exclusions,
     )
 
 

@@ -2,53 +2,41 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
 from armsim.documents.catalogue_document import (
     AS_IT_IS,
     CatalogueDocument,
-    EntryDocument,
     JointLimitsDocument,
     LimitsDocument,
     MountingClassDocument,
 )
+from armsim.documents.exclusions import Refusal, exclusions_of
 from armsim.documents.from_spec import document_of
 from armsim.documents.joint_document import build_joint
 from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
+from armsim.model.installation import PlaceNeeds, as_entered, unmet_needs
 from armsim.model.joint import Fitting, Joint
-from armsim.model.joint_options import Fit, Option, Options
+from armsim.model.joint_options import Exclusion, Fit, Option, Options
 from armsim.model.kinematics import ArmJoint
 from armsim.model.purchase import Purchase, Tariff
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
-
-@dataclass(frozen=True)
-class Refusal:
-    """Reason why an option for a joint is excluded.
-
-    Parameters
-    ----------
-    stage : int
-        Failed check: 0 the encoder, 1 the limits of the joint, 2 the build of the joint, 3 the speed of the motion.
-    reason, accepted : str
-        What was found and what is accepted, as in a `Problem`.
-    """
-
-    stage: int
-    reason: str
-    accepted: str = "one that fits"
+MOST_REASONS = 6
+"""Largest number of reasons in the message of a joint that nothing fits."""
 
 
 def build_options(
     document: CatalogueDocument, encoders: Sequence[Encoder], scenario_document: Any, scenario: Scenario, source: Source
 ) -> tuple[Options, list[str]]:
-    """Admissible options of every joint with the limits of the catalogue, and notes on excluded options.
+    """Admissible options of every joint with the limits of the catalogue and what is excluded, and notes.
 
     Parameters
     ----------
@@ -72,9 +60,10 @@ def build_options(
         A joint has no admissible entry.
     """
     notes: list[str] = []
+    exclusions: list[Exclusion] = []
     joint_numbers = range(len(scenario.machine.joints))
     joints = tuple(
-        _joint_options(n, document, encoders, scenario_document, scenario, source, notes) for n in joint_numbers
+        _joint_options(n, document, encoders, scenario_document, scenario, source, exclusions) for n in joint_numbers
     )
     fitted_encoders = {option.encoder for joint_options in joints for option in joint_options}
     unfitted = [encoder.name for encoder in encoders if encoder.name not in fitted_encoders]
@@ -82,7 +71,8 @@ def build_options(
         notes.append(f"catalogue: {', '.join(unfitted)} can be fitted to no joint")
     pairs = zip(document.encoders, encoders, strict=True)
     stock = {encoder.name: entry.stock for entry, encoder in pairs if entry.stock is not None}
-    return _with_limits(joints, stock, document.limits, scenario.machine.arm, _purchase(encoders, document.arms)), notes
+    options = _with_limits(joints, stock, document.limits, scenario.machine.arm)
+    return replace(options, purchase=_purchase(encoders, document.arms), exclusions=tuple(exclusions)), notes
 
 
 def _purchase(encoders: Sequence[Encoder], arms: int) -> Purchase:
@@ -94,7 +84,7 @@ def _purchase(encoders: Sequence[Encoder], arms: int) -> Purchase:
 
 def _joint_options(
     number: int, document: CatalogueDocument, encoders: Sequence[Encoder], scenario_document: Any, scenario: Scenario,
-    source: Source, notes: list[str],
+    source: Source, exclusions: list[Exclusion],
 ) -> tuple[Option, ...]:  # fmt: skip
     machine = scenario.machine
     joint = machine.arm.joints[number]
@@ -104,55 +94,57 @@ def _joint_options(
     joint_document = scenario_document.joints[joint.name]
     as_it_is = MountingClassDocument(name=AS_IT_IS, price=machine.joints[number].fitting.mounting)
     mountings = document.mountings or [as_it_is.model_copy(update={"mounting": joint_document.mounting})]
+    names = [mounting.name for mounting in mountings]
     options: list[Option] = []
-    refusals: dict[Refusal, int] = {}
+    refusals: list[Refusal] = []
+    limits_as_needs = PlaceNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
+    needs = machine.joints[number].needs
     for entry, encoder in zip(document.encoders, encoders, strict=True):
+        as_part = as_entered(encoder, entry.diameter, entry.interface)
         for mounting in mountings:
             for placement, price in placements.items():
                 rotary = joint.revolute or (placement == "motor" and slides)
-                refusal = _encoder_refusal(entry, encoder, joint, rotary, limits) or _class_refusal(
-                    limits, mounting.name, placement
-                )
-                if refusal is None:
+                ratio = machine.joints[number].transmission.motor_turns if placement == "motor" else 1.0
+                unmet = [*unmet_needs(limits_as_needs, as_part), *unmet_needs(needs.at(placement), as_part, ratio)]
+                reasons = _measure_refusals(encoder, joint, rotary) or [Refusal(0, reason) for reason in unmet]
+                reasons = reasons or _class_refusals(limits, mounting.name, placement)
+                if not reasons:
                     motor = motor_encoder if placement == "both" else None
                     changes: dict[str, Any] = {
                         "placement": placement, "mounting": mounting.mounting,
                         "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
                         **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
-                    joint_document, bus = (
-                        scenario_document.joints[joint.name].model_copy(update=changes),
-                        machine.joints[number].bus,
-                    )
+                    fitted_document = joint_document.model_copy(update=changes)
                     try:
                         joint_path = ("joints", joint.name)  # what the joint names counts from the scenario
                         fitted_joint: Joint = build_joint(
-                            joint_document, machine.arm, number, encoder, motor, bus, scenario.sources[0], joint_path
-                        )
+                            fitted_document, machine.arm, number, encoder, motor, machine.joints[number].bus,
+                            scenario.sources[0], joint_path,
+                        )  # fmt: skip
                     except InputError as error:
                         problem = error.problems[0]
-                        refusal = Refusal(2, problem.actual, f"one that fits ({problem.accepted})")
+                        reasons = [Refusal(2, problem.actual, f"one that fits ({problem.accepted})")]
                     else:
                         violation = limit_violation(fitted_joint, scenario.motion, source)
-                        refusal = None if violation is None else Refusal(3, violation)
-                        if refusal is None:
-                            options.append(
-                                Option(
-                                    fitted_joint, encoder.name, mounting.name, placement, fitted_joint.price, entry.mass
-                                )
-                            )
-                if refusal is not None:
-                    refusals[refusal] = refusals.get(refusal, 0) + 1
+                        reasons = [] if violation is None else [Refusal(3, violation)]
+                        if violation is None:
+                            fit = fitted_joint, encoder.name, mounting.name, placement
+                            options.append(Option(*fit, fitted_joint.price, entry.mass or encoder.mass))
+                refusals += [
+                    replace(refusal, encoder=encoder.name, mounting=mounting.name, placement=placement)
+                    for refusal in reasons
+                ]
     if not options:
         # the refusal at the latest stage shows what is in the way
-        nearest = max(refusals, key=lambda reason: (reason.stage, refusals[reason]))
-        finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {nearest.reason}"
-        raise source.error(("encoders",), finding, nearest.accepted)
-    if refusals:
-        by_count = sorted(refusals.items(), key=lambda row: -row[1])
-        alone = len(by_count) == 1
-        reasons = "; ".join(reason.reason if alone else f"{reason.reason} ({count})" for reason, count in by_count)
-        notes.append(f"catalogue: {sum(refusals.values())} options of {joint.name} are excluded: {reasons}")
+        counts = Counter((refusal.stage, refusal.reason, refusal.accepted) for refusal in refusals)
+        (_, reason, accepted), _ = max(counts.items(), key=lambda row: (row[0][0], row[1]))
+        finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {reason}"
+        by_reason = exclusions_of(joint.name, refusals, names, len(encoders))
+        listed = [f"{len(row.encoders)} of {row.of} on the {row.placement}: {row.reason}" for row in by_reason]
+        more = f" ({'; '.join(listed[:MOST_REASONS])})" if len(listed) > 1 else ""
+        raise source.error(("encoders",), finding + more, accepted)
+    exclusions += exclusions_of(joint.name, refusals, names, len(encoders))
     return tuple(options)
 
 
@@ -187,7 +179,7 @@ def _placements(
 
 
 def _with_limits(
-    joints: tuple[tuple[Option, ...], ...], stock: dict[str, int], limits: LimitsDocument, arm: Arm, purchase: Purchase
+    joints: tuple[tuple[Option, ...], ...], stock: dict[str, int], limits: LimitsDocument, arm: Arm
 ) -> Options:
     joint_numbers = {name: n for n, name in enumerate(arm.names)}
     groups = tuple(
@@ -199,9 +191,7 @@ def _with_limits(
     for pair in limits.apart:
         one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
         forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
-    return Options(
-        joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), purchase
-    )
+    return Options(joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs))
 
 
 def limit_problems(
@@ -236,23 +226,21 @@ def limit_problems(
     return problems
 
 
-def _encoder_refusal(
-    entry: EntryDocument, encoder: Encoder, joint: ArmJoint, rotary: bool, limits: JointLimitsDocument
-) -> Refusal | None:
-    """Reason why a joint does not accept an encoder where a rotary or a linear one sits; None if it does."""
-    if encoder.rotary != rotary:
-        return Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")
-    if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
-        return Refusal(0, "too large, or diameter not stated")
-    if limits.interface is not None and entry.interface != limits.interface:
-        return Refusal(0, f"interface is not {limits.interface}")
-    return None
+def _words(word: str | None) -> tuple[str, ...]:
+    return () if word is None else (word,)
 
 
-def _class_refusal(limits: JointLimitsDocument, mounting: str, placement: str) -> Refusal | None:
-    """Reason why a joint does not accept a mounting class or a placement; None if it does."""
+def _measure_refusals(encoder: Encoder, joint: ArmJoint, rotary: bool) -> list[Refusal]:
+    """Reason why a joint cannot take an encoder where a rotary or a linear one sits."""
+    if encoder.rotary == rotary:
+        return []
+    return [Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")]
+
+
+def _class_refusals(limits: JointLimitsDocument, mounting: str, placement: str) -> list[Refusal]:
+    """Reason why a joint does not accept a mounting class or a placement."""
     if limits.placements is not None and placement not in limits.placements:
-        return Refusal(1, f"placement is not {' or '.join(limits.placements)}")
+        return [Refusal(1, f"placement is not {' or '.join(limits.placements)}")]
     if limits.mountings is not None and mounting not in limits.mountings:
-        return Refusal(1, f"mounting is not {' or '.join(limits.mountings)}")
-    return None
+        return [Refusal(1, f"mounting is not {' or '.join(limits.mountings)}")]
+    return []

@@ -187,7 +187,7 @@ class _Table:
         elif header.column.part is not None:
             key = str(path[-2])
             pair = node.setdefault(key, [])
-            pair.append(value)
+            pair.insert(header.column.part, value)
         else:
             key = str(path[-1])
             if key in node:

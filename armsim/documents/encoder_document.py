@@ -10,10 +10,12 @@ from pydantic import model_validator
 from armsim.documents import units
 from armsim.documents.fields import invalid, quantity
 from armsim.documents.from_spec import Place, build, extend_document, keys_of, keys_present
+from armsim.documents.needs_document import check_installation
 from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
+from armsim.model.installation import MULTI_TURN, Body, Functions, as_entered
 from armsim.model.mounting import POWERS
 from armsim.sources import KeyPath, Source
 
@@ -39,6 +41,9 @@ def _check_encoder(document: Any) -> Any:
         raise invalid("'used_bandwidth' above noise_bandwidth", "at most that at which the noise is stated")
     if (document.read_heads or 1) > 1 and document.measures != "rotation":
         raise invalid("'read_heads' on an encoder that measures translation", "1")
+    check_installation(document.protection, document.operating_temperature)
+    if document.turns_by and document.function != MULTI_TURN:
+        raise invalid(f"'turns_by' of an encoder whose function is {document.function or 'not stated'}", MULTI_TURN)
     angles = document.read_head_angles
     if angles is not None and (document.read_heads is not None or len(angles) < 2 or len(angles) > MOST_HEADS):
         finding = f"{len(angles)} 'read_head_angles'" + (
@@ -66,6 +71,8 @@ EncoderDocument = extend_document(
     {
         "kind": (Literal["encoder"], ...),
         **keys_of(Sheet),
+        **keys_of(Body),
+        **keys_of(Functions),
         "price": (Annotated[Any, PRICE], None),
         "error_curves": (BatchDocument | None, None),
     },
@@ -91,28 +98,37 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
         encoder = read_sheet(build(Sheet, document, place), of_sheet, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
-    if document.mass is None:
-        encoder = replace(encoder, mass=_entry_mass(source, at))
+    encoder = replace(
+        encoder,
+        body=build(Body, document, place, outer_diameter=document.outer_diameter or 0.0),
+        functions=build(Functions, document, place),
+    )
+    encoder = _with_entry(encoder, document, source, at)
     if document.error_curves is None:
         return encoder
     return replace(encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*at, "error_curves")))
 
 
-def _entry_mass(source: Source, at: KeyPath) -> float:
-    """Mass that the entry of a catalogue states beside its encoder; 0 elsewhere. [kg]
+def _with_entry(encoder: Encoder, document: Any, source: Source, at: KeyPath) -> Encoder:
+    """Encoder with mass, diameter and interface of its entry in a catalogue, where it does not state them itself.
 
     Raises
     ------
     InputError
-        No mass.
+        No mass, or no diameter.
     """
     if at[:1] != ("encoders",) or at[2:] != ("encoder",):
-        return 0.0
-    size = source.data["encoders"][at[1]].get("mass")
-    if size is None:
-        return 0.0
-    try:
-        mass: float = quantity("mass", least=0.0).read(size)
-    except ValueError as error:
-        raise source.error((*at[:2], "mass"), f"{size!r} is no mass", units.accepted("mass")) from error
-    return mass
+        return encoder
+    entry = source.data["encoders"][at[1]]
+    sizes: dict[str, float] = {}
+    for name, kind in (("mass", "mass"), ("diameter", "length")):
+        size = entry.get(name)
+        if size is not None:
+            try:
+                sizes[name] = quantity(kind, least=0.0).read(size)
+            except ValueError as error:
+                raise source.error((*at[:2], name), f"{size!r} is no {name}", units.accepted(kind)) from error
+    if document.mass is None:
+        encoder = replace(encoder, mass=sizes.get("mass", 0.0))
+    interface = entry.get("interface")
+    return as_entered(encoder, sizes.get("diameter"), interface if isinstance(interface, str) else None)

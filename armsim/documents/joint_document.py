@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any, Literal, get_args
 
 from armsim.documents.from_spec import Place, build, document_of, extend_document
+from armsim.documents.needs_document import NeedsDocument
 from armsim.documents.read_measured_curves import CurveDocument, check_curve, sensor_curve
 from armsim.field_spec import declared
 from armsim.model.arm import Arm
@@ -15,6 +16,7 @@ from armsim.model.drives import drive_range
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS, TYPICAL, GearType
 from armsim.model.gravity import Masses
+from armsim.model.installation import Needs
 from armsim.model.joint import Bus, Joint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
@@ -37,6 +39,7 @@ JointDocument = extend_document(
         "motor_encoder": (Reference, None),
         "transmission": (TransmissionDocument, None),
         "error_curve": (CurveDocument | None, None),
+        "needs": (NeedsDocument, None),
     },
 )
 
@@ -121,6 +124,7 @@ def build_joint(
         transmission=_transmission(document, place.within("transmission")),
         motor_encoder=motor_encoder,
         bus=bus,
+        needs=Needs() if document.needs is None else build(Needs, document.needs, place.within("needs")),
     )
     curve = None
     if document.error_curve is not None:

@@ -9,6 +9,7 @@ from typing import Any
 from armsim.documents.fields import is_bare
 from armsim.field_spec import declared
 from armsim.model.encoder import Encoder
+from armsim.model.installation import unmet_needs
 from armsim.model.joint import Joint
 from armsim.model.machine import Environment, Machine
 from armsim.model.motion import Motion
@@ -20,6 +21,7 @@ MOST_BITS = 30.0
 def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
     """Notes on suspicious values of a machine and, where stated, of its motion; each note once."""
     notes: list[str] = []
+    notes += _needs_notes(machine.joints)
     for joint in machine.joints:
         for encoder in (joint.encoder, joint.motor_encoder):
             if encoder is not None:
@@ -39,6 +41,16 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
     speeds = motion.speeds if motion is not None else {}
     notes += speed_noise_notes([(j.name, j.speed_sensor[0]) for j in machine.joints if j.name in speeds])
     return list(dict.fromkeys(notes))
+
+
+def _needs_notes(joints: Sequence[Joint]) -> list[str]:
+    """Notes on sensors that are not what their joints need, joints with the same reasons together."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for joint in joints:
+        unmet = unmet_needs(joint.needs.at(joint.placement), joint.encoder, joint.ratio)
+        if unmet:
+            alike.setdefault((joint.encoder.name, "; ".join(unmet)), []).append(joint.name)
+    return [f"{name!r} is not what {', '.join(names)} needs: {why}" for (name, why), names in alike.items()]
 
 
 def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:

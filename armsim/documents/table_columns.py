@@ -6,22 +6,23 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from typing import get_args
 
 from armsim.documents.from_spec import kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.field_spec import Declared, Measures, declared, walk
 from armsim.model.datasheet import Sheet
 from armsim.model.encoder import Encoder
+from armsim.model.installation import Body, Functions
 from armsim.sources import KeyPath
 
 ALIASES = {
     "accuracy": "summary accuracy", "repeatability": "summary repeatability", "diameter": "outer diameter",
-    "latency": "timing latency", "jitter": "timing jitter", "signal noise": "signal noise",
+    "bore": "inner diameter", "protection class": "protection", "latency": "timing latency", "jitter": "timing jitter",
+    "min temperature": "operating temperature min", "max temperature": "operating temperature max",
     "one-off cost": "one off", "one-off costs": "one off",
 }  # fmt: skip
 """Words of data sheets for the names of columns."""
-ENTRY = {"diameter": ("length",), "interface": (), "stock": ()}
-"""Columns of the entry of a catalogue, beside its encoder, with the kinds of their quantities."""
 PRICE_FROM = re.compile(r"price from (\d{1,10})( pieces)?")
 """Column of the price from a number of pieces on."""
 CUSTOMARY: dict[str, dict[Measures, str]] = {
@@ -76,15 +77,13 @@ class TableColumn:
 def table_columns() -> Mapping[str, TableColumn]:
     """All columns by their names, lower case with spaces; aliases of data sheets among them."""
     out: dict[str, TableColumn] = {}
-    for owner in (Encoder, Sheet):
+    for owner in (Encoder, Sheet, Body, Functions):
         lists = {field.yaml for field in declared(owner) if field.many}
         for path, field in walk(owner):
             in_list = path.partition(".")[0] in lists
             if not in_list and not field.key.silent and field.key.kind not in ("part", "list"):
                 out.update(_columns(path, field))
-    for name, entry_kinds in ENTRY.items():
-        kind = "length" if entry_kinds else "count" if name == "stock" else "word"
-        out[name] = TableColumn((name,), kind, entry_kinds)
+    out["stock"] = TableColumn(("stock",), "count")  # of the entry, beside its encoder
     for alias, name in ALIASES.items():
         if name in out:
             out.setdefault(alias, out[name])
@@ -96,7 +95,7 @@ def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
     steps = ("encoder", *path.split("."))
     bare = key.kind in ("number", "count", "word", "choice", "flag")
     accepted = () if bare else kinds(key)
-    if isinstance(field.default, tuple):
+    if set(get_args(field.type)) == {float}:
         return {
             f"{name} {end}": TableColumn((*steps, n), key.kind, accepted, n) for n, end in enumerate(("min", "max"))
         }

@@ -54,7 +54,9 @@ class Sheet:
     track_diameter: float = key(
         0.0, "length", "diameter at which the track is read", least=0.0, above=True, only="rotation"
     )
-    outer_diameter: float = key(0.0, "length", "diameter of the disc or ring", least=0.0, above=True, only="rotation")
+    outer_diameter: float = key(
+        0.0, "length", "largest diameter of disc, ring or housing", least=0.0, above=True, only="rotation"
+    )
 
 
 class Contradiction(Exception):

@@ -14,6 +14,7 @@ from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
 from armsim.field_spec import Measures, key
 from armsim.model.encoder_parts import CURVE, Corrections, Misalignment, SecondTrack, SheetSummary, Signal, Timing
+from armsim.model.installation import Body, Functions
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.physics import gear, heat, linear_scale, scale
@@ -133,6 +134,8 @@ class Encoder:
         check=lambda x: x >= 0, accepted="a number of cost units, not negative",
     )  # fmt: skip
     price_steps: tuple[tuple[int, float], ...] = ()
+    body: Body = Body()
+    functions: Functions = Functions()
     mass: float = key(0.0, "mass", "of the sensor, which loads the joints before its own", least=0.0)
     absolute: SecondTrack | None = key(
         None, "part", "the track that tells the period, and when it would tell a wrong one", only="rotation"

@@ -13,6 +13,7 @@ from armsim.field_spec import key
 from armsim.model.bearing import Bearing
 from armsim.model.bending import Bending
 from armsim.model.encoder import Encoder
+from armsim.model.installation import Needs
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
@@ -78,6 +79,8 @@ class Joint:
         Second encoder, on the motor, with placement both.
     curve : MeasuredCurve, optional
         Measured curve of its own sensor.
+    needs : Needs
+        What its sensor must be as a part; makes no error.
     """
 
     name: str
@@ -104,6 +107,7 @@ class Joint:
     )  # fmt: skip
     motor_encoder: Encoder | None = None
     curve: MeasuredCurve | None = None
+    needs: Needs = Needs()
     counts_turns: bool = key(
         False, "flag", "whether the sensor on the joint tells which turn the one on the motor is in (placement both)"
     )

@@ -35,6 +35,30 @@ class Option:
         return f"{self.encoder}, {self.mounting}, {self.placement}"
 
 
+@dataclass(frozen=True)
+class Exclusion:
+    """A reason for which encoders of a catalogue cannot be fitted to a joint.
+
+    Parameters
+    ----------
+    joint, placement : str
+    reason : str
+    encoders : tuple of str
+        Encoders that it excludes.
+    alone : int
+        Number of these that nothing else excludes.
+    of : int
+        Number of encoders of the catalogue.
+    """
+
+    joint: str
+    placement: str
+    reason: str
+    encoders: tuple[str, ...]
+    alone: int
+    of: int
+
+
 Fit = tuple[int | None, str]
 """Encoder at a joint, by the number of the joint; None for any joint."""
 CRUMB = 1e-9
@@ -62,6 +86,8 @@ class Options:
         Pairs that exclude each other.
     purchase : Purchase
         Prices by quantity, and what a type costs once.
+    exclusions : tuple of Exclusion
+        Encoders that cannot be fitted, by joint and placement, the most frequent reason first.
     """
 
     joints: tuple[tuple[Option, ...], ...]
@@ -72,6 +98,7 @@ class Options:
     same_encoder_groups: tuple[tuple[int, ...], ...] = ()
     forbidden_pairs: tuple[tuple[Fit, Fit], ...] = ()
     purchase: Purchase = Purchase()
+    exclusions: tuple[Exclusion, ...] = ()
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:

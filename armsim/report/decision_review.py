@@ -17,11 +17,12 @@ from armsim.report.csv_tables import run_tables, write_table
 from armsim.report.decision_sentences import answer, grounds, in_words, of_types
 from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
+from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
 from armsim.report.findings import dominance, number_of
 from armsim.report.frame import Frame, bare, lengths, shares, words
 from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
-from armsim.report.review import Review, json_file, result_file, text_file
+from armsim.report.review import Review, Writer, json_file, result_file, text_file
 from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
@@ -43,6 +44,8 @@ def selection_printout(selection: Selection) -> Iterator[Frame | str]:
         yield equals_frame(selection)
     if selection.refuted:
         yield rejected_frame(selection.refuted)
+    if selection.exclusions:
+        yield exclusions_frame(selection.exclusions)
 
 
 def decision_review(decision: Decision, scenario: Scenario, design: str | None) -> Review:
@@ -53,14 +56,15 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
     assert requirement is not None  # held by select
     task = max(result.tasks, key=lambda task: task.summary.at_coverage)
     start = f"{number_of(result, task)}-{file_name(task.name)}"
-    files = {
+    files: dict[str, Writer] = {
         "selection.json": json_file(selection.to_dict()),
         "trade-off.json": json_file(decision.curve.to_dict()),
         "sensitivity.json": json_file(decision.sensitivities.to_dict()),
         "results.json": result_file(result),
-        **({} if design is None else {"chosen.yaml": text_file(design)}),
-        **({} if design is None else {"bom.csv": partial(write_table, table=bill_of_materials(selection))}),
     }
+    if design is not None:
+        files["chosen.yaml"] = text_file(design)
+        files["bom.csv"] = partial(write_table, table=bill_of_materials(selection))
     refuted = (rejected_frame(selection.refuted).head(MOST_REJECTED).table(),) if selection.refuted else ()
     nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without.")
     return Review(
@@ -75,6 +79,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             Section("Others that meet it for the same price", "equals", tuple(_equals(selection))),
             Section("Cheaper designs, and where they fail", "rejected", refuted or (nothing,)),
             curve_section(decision.curve),
+            *exclusions_sections(selection.exclusions),
             sensitivity_section(decision.sensitivities),
         ),
         tuple(_figures(decision)),
@@ -90,6 +95,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             **run_tables(result),
             **sensitivity_tables(decision.sensitivities),
             "design": design_frame(selection).exact,
+            **exclusions_tables(selection.exclusions),
             "trade-off": curve_frame(decision.curve).exact,
         },
     )

@@ -9,6 +9,7 @@ from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show
 from armsim.report.decision_sentences import cheapest_in_words, curve_in_words, in_words
 from armsim.report.document import Block, Section, Text
+from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
 from armsim.report.frame import Frame, alike, bare, words
 from armsim.report.gallery import trade_off_figure
 from armsim.report.manifest import Sample
@@ -80,7 +81,8 @@ def trade_off_printout(curve: TradeOff) -> tuple[Frame | str, ...]:
     """Printout of a trade-off curve."""
     required = required_in_words(curve.requirement)
     now = f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {required}"
-    return curve_frame(curve).without("design"), now, trade_off_answer(curve)
+    excluded = (exclusions_frame(curve.exclusions),) if curve.exclusions else ()
+    return curve_frame(curve).without("design"), now, trade_off_answer(curve), *excluded
 
 
 def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
@@ -94,7 +96,7 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
         trade_off_answer(curve),
         TONES[curve.state],
         spread(curve_frame(curve), FIRST).without("design", "a cheaper one errs no more").table(),
-        (curve_section(curve),),
+        (curve_section(curve), *exclusions_sections(curve.exclusions)),
         (trade_off_figure(curve, "trade-off"),),
         ("trade-off",),
         sentences=(curve_in_words(curve),),
@@ -103,5 +105,5 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
         sample=sample,
         sources=scenario.sources,
         files={"trade-off.json": json_file(curve.to_dict())},
-        tables={"trade-off": curve_frame(curve).exact},
+        tables={"trade-off": curve_frame(curve).exact, **exclusions_tables(curve.exclusions)},
     )

@@ -59,9 +59,12 @@ def test_what_a_catalogue_cannot_fit_is_told(tmp_path: Path) -> None:
     catalogue["limits"] = {"joints": {name: {"diameter": "100 mm"} for name in names}}
     file = tmp_path / "discs.yaml"
     file.write_text(yaml.safe_dump(catalogue))
-    ready, _ = load_options(DEMO, file)
+    ready, options = load_options(DEMO, file)
     assert any("giant can be fitted to no joint" in note for note in ready.notes)
-    assert any("options of j1 are excluded" in note and "too large" in note for note in ready.notes)
+    of_j1 = [row for row in options.exclusions if (row.joint, row.placement) == ("j1", "motor")]
+    assert [(row.reason, row.encoders, row.of) for row in of_j1] == [
+        ("outer diameter of at most 100 mm needed", ("giant",), 31)
+    ]
 
 
 def test_a_phase_error_beyond_first_order_is_refused(tmp_path: Path) -> None:

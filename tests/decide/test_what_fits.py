@@ -1,0 +1,202 @@
+"""What fits where: needs of joints against data sheets, by hand, and an architect's way from a table to a design."""
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support import ROOT, invoke
+
+import armsim
+from armsim.documents.load import encoders_of, load_options, load_scenario
+from armsim.errors import InputError
+from armsim.model.encoder import Encoder
+from armsim.model.encoder_parts import Timing
+from armsim.model.installation import Body, Functions, Needs, PlaceNeeds, unmet_needs
+
+DEMO, TABLE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "encoders.csv"
+DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
+BODY = Body(0.025, 0.018, "hollow", (263.15, 353.15), "IP54", "radial", 0.06)
+FUNCTIONS = Functions("absolute multi-turn", "gear", "serial synchronous", 1)
+RING = Encoder("ring", max_speed=100.0, body=BODY, functions=FUNCTIONS, mass=0.1, timing=Timing(latency=1e-5))
+BARE = Encoder("bare")
+
+
+@pytest.mark.parametrize(
+    ("needs", "unmet", "not_stated"),
+    [
+        (PlaceNeeds(bore=0.025, diameter=0.06, length=0.018, mass=0.1), (), ("inner", "outer", "length", "mass")),
+        (PlaceNeeds(bore=0.0251), ("bore 25.1 mm needed",), ("inner diameter not stated",)),
+        (PlaceNeeds(diameter=0.059), ("outer diameter of at most 59 mm needed",), ("outer diameter not stated",)),
+        (PlaceNeeds(length=0.017), ("length of at most 17 mm needed",), ("length not stated",)),
+        (PlaceNeeds(mass=0.09), ("mass of at most 90 g needed",), ("mass not stated",)),
+        (PlaceNeeds(speed=10.0), (), ("largest speed not stated",)),
+        (PlaceNeeds(speed=10.1), ("964.5 rpm at the shaft needed",), ("largest speed not stated",)),
+        (PlaceNeeds(temperature=(263.15, 353.15)), (), ("operating temperature not stated",)),
+        (PlaceNeeds(temperature=(253.15, 343.15)), ("-20 to 70 degC needed",), ("operating temperature",)),
+        (PlaceNeeds(protection="IP44"), (), ("protection class not stated",)),
+        (PlaceNeeds(protection="IP45"), ("protection IP45 needed",), ("protection class not stated",)),
+        (PlaceNeeds(protection="IP6X"), ("protection IP6X needed",), ("protection class not stated",)),
+        (PlaceNeeds(shaft=("blind", "none")), ("shaft blind or none needed",), ("shaft not stated",)),
+        (PlaceNeeds(cable=("radial",)), (), ("cable not stated",)),
+        (PlaceNeeds(absolute="single-turn", index=True), (), ("absolute or incremental not stated",)),
+        (PlaceNeeds(turns_by=("battery",)), ("turns by battery needed",), ("turns by not stated",)),
+        (PlaceNeeds(interface=("serial",)), ("interface serial needed",), ("interface not stated",)),
+        (PlaceNeeds(safety_channels=2), ("2 safety channels needed",), ("2 safety channels needed",)),
+        (PlaceNeeds(latency=9e-6), ("latency of at most 9 us needed",), ("latency not stated",)),
+    ],
+)  # fmt: skip
+def test_needs_of_a_joint_behind_a_gear_of_ten(
+    needs: PlaceNeeds, unmet: tuple[str, ...], not_stated: tuple[str, ...]
+) -> None:
+    """Source: by hand; 100 rad/s at the shaft are 10 rad/s at the joint, 10.1 rad/s are 964.5 rpm."""
+    assert tuple(unmet_needs(needs, RING, 10.0)) == unmet
+    reasons = unmet_needs(needs, BARE, 10.0)
+    assert len(reasons) == len(not_stated)
+    assert all(reason.startswith(start) for reason, start in zip(reasons, not_stated, strict=True))
+
+
+@pytest.mark.parametrize("needed", range(4))
+@pytest.mark.parametrize("function", range(4))
+def test_a_function_holds_those_before_it(needed: int, function: int) -> None:
+    """Source: by hand; an absolute encoder needs no index."""
+    words = ("incremental", "incremental with index", "absolute single-turn", "absolute multi-turn")
+    needs = (
+        PlaceNeeds(), PlaceNeeds(index=True), PlaceNeeds(absolute="single-turn"), PlaceNeeds(absolute="multi-turn"),
+    )[needed]  # fmt: skip
+    encoder = replace(BARE, functions=Functions(words[function]))
+    assert bool(unmet_needs(needs, encoder)) == (function < needed)
+
+
+def test_signals_too_fast_are_excluded() -> None:
+    """1000 periods at 100 turns a second are 100 kHz. Source: by hand."""
+    fast = replace(BARE, signal_periods=1000, max_frequency=99e3)
+    needs = PlaceNeeds(speed=200 * 3.141592653589793)
+    assert unmet_needs(needs, fast) == ["signals of 100 kHz needed"]
+    assert unmet_needs(needs, replace(fast, max_frequency=101e3)) == []
+
+
+def test_needs_of_a_place_stand_before_those_of_both() -> None:
+    needs = Needs(bore=0.02, latency=1e-5, motor=PlaceNeeds(bore=0.008), output=PlaceNeeds(diameter=0.1))
+    assert needs.at("motor") == PlaceNeeds(bore=0.008, latency=1e-5)
+    assert needs.at("output") == needs.at("both") == PlaceNeeds(bore=0.02, latency=1e-5, diameter=0.1)
+
+
+def test_exclusions_count_each_reason_and_what_it_excludes_alone() -> None:
+    """Source: the rows of the table themselves, counted."""
+    changes = {
+        "joints.j2.needs": {
+            "absolute": "multi-turn",
+            "motor": {"diameter": "50 mm"},
+            "interface": ["serial synchronous"],
+        }
+    }
+    _, options = load_options(DEMO, TABLE, changes)
+    with TABLE.open() as file:
+        rows = list(csv.DictReader(file))
+    reasons = {
+        "absolute multi-turn needed": {row["name"] for row in rows if row["function"] != "absolute multi-turn"},
+        "outer diameter of at most 50 mm needed": {
+            row["name"] for row in rows if float(row["outer diameter [mm]"]) > 50
+        },
+        "interface serial synchronous needed": {
+            row["name"] for row in rows if row["interface"] != "serial synchronous"
+        },
+    }
+    of_j2 = {row.reason: row for row in options.exclusions if row.joint == "j2"}
+    assert set(of_j2) == set(reasons)
+    for reason, names in reasons.items():
+        others = set().union(*(other for name, other in reasons.items() if name != reason))
+        assert set(of_j2[reason].encoders) == names
+        assert (of_j2[reason].alone, of_j2[reason].of) == (len(names - others), len(rows))
+    remaining = {row["name"] for row in rows} - set().union(*reasons.values())
+    assert {option.encoder for option in options.joints[1]} == remaining
+    assert not any(row.joint == "j1" for row in options.exclusions)
+
+
+def test_the_sheet_of_the_encoder_counts_where_its_entry_is_silent(tmp_path: Path) -> None:
+    """Diameter and mass. Source: the sheet."""
+    text = DISCS.read_text().replace("{diameter: 70 mm, mass: 0.028 kg, interface: serial, encoder: {", "{encoder: {mass: "
+                                     "0.3 kg, outer_diameter: 70 mm, interface: serial, ")  # fmt: skip
+    file = tmp_path / "discs.yaml"
+    file.write_text(
+        text.replace("limits: {types: 4, joints: {", "limits: {joints: {j1: {diameter: 60 mm, interface: serial}, ")
+    )
+    _, options = load_options(DEMO, file)
+    (row,) = [row for row in options.exclusions if (row.joint, row.placement) == ("j1", "motor")]
+    assert row.reason == "outer diameter of at most 60 mm needed"
+    assert len(row.encoders) == 3
+    assert {option.mass for option in options.joints[1] if option.encoder == "disc 70 1024"} == {0.3}
+
+
+@pytest.mark.parametrize(
+    ("needs", "finding", "accepted"),
+    [
+        ({"boar": "25 mm"}, "unknown key", "did you mean 'bore'?"),
+        ({"bore": 25}, "bare number 25 without a unit", "mm"),
+        ({"absolute": "double-turn"}, "'double-turn' is not accepted", "'multi-turn'"),
+        ({"protection": "splash"}, "'splash' as protection class", "IP64"),
+        ({"temperature": ["60 degC", "0 degC"]}, "does not rise", "the lowest and the highest"),
+        ({"motor": {"shaft": ["square"]}}, "'square' is not accepted", "'hollow'"),
+        ({"interface": "serial"}, "'serial' is not accepted", "a list"),
+    ],
+)  # fmt: skip
+def test_wrong_needs_are_named(needs: dict[str, object], finding: str, accepted: str) -> None:
+    from armsim.documents.load import load_changed
+
+    with pytest.raises(InputError) as caught:
+        load_changed(load_scenario(DEMO), {"joints.j2.needs": needs})
+    (problem,) = caught.value.problems
+    assert finding in problem.actual
+    assert accepted in problem.accepted
+
+
+def test_where_nothing_fits_the_reasons_are_counted() -> None:
+    with pytest.raises(InputError) as caught:
+        load_options(DEMO, TABLE, {"joints.j2.needs": {"bore": "100 mm", "absolute": "multi-turn"}})
+    text = str(caught.value)
+    assert "no entry can be fitted to joint j2" in text
+    assert "24 of 24 on the motor: bore 100 mm needed" in text
+
+
+ARCHITECT = """\
+kind: scenario
+name: architect
+base: {demo}
+changes:
+  joints.*.needs: {{absolute: multi-turn, interface: [serial synchronous], temperature: [0 degC, 60 degC], latency: 20 us,
+    motor: {{bore: 8 mm, diameter: 50 mm, speed: 20 rpm}}, output: {{bore: 25 mm}}}}
+  joints.j1.needs.turns_by: [gear, energy harvesting]
+  requirement: {{position: 300 um, coverage: 95 %}}
+  tasks: [{{kind: poses, name: stations, poses: [{{name: near, joints: [0 deg, -30 deg, 60 deg, 0 deg, 40 deg, 0 deg]}}]}}]
+"""
+
+
+def test_an_architects_way_from_a_table_to_a_design_that_runs(tmp_path: Path) -> None:
+    """From the table by check and select to a folder, a bill and a scenario that runs at the price that was said."""
+    scenario, out = tmp_path / "architect.yaml", tmp_path / "out"
+    scenario.write_text(ARCHITECT.format(demo=DEMO))
+    assert invoke("check", TABLE).returncode == 0
+    assert len(encoders_of(TABLE)[1]) == 24
+    sizes = ["--units", "100", "--visits", "2"]
+    process = invoke("select", scenario, "--catalogue", TABLE, "--arms", "25", "--out", out, *sizes)
+    assert process.returncode == 0, process.stderr
+    assert "bore 8 mm needed" not in process.stdout
+    assert "outer diameter of at most 50 mm needed" in process.stdout
+    record = json.loads((out / "selection.json").read_text())
+    assert {row["reason"] for row in record["exclusions"] if row["joint"] == "j1"} >= {"absolute multi-turn needed"}
+    with (out / "tables" / "excluded.csv").open() as file:
+        assert len(list(csv.DictReader(file))) == len(record["exclusions"])
+    assert "What fits where" in (out / "report.html").read_text()
+    study = armsim.load(out / "chosen.yaml").with_plan(units=50, visits=2)
+    assert study.scenario.machine.price == pytest.approx(record["price"])
+    assert not any("is not what" in note for note in study.scenario.notes)
+    for joint in study.scenario.machine.joints:
+        assert joint.encoder.functions.function == "absolute multi-turn"
+        assert joint.encoder.body.outer_diameter <= 0.05
+    assert study.scenario.machine.joints[0].encoder.functions.turns_by == "gear"
+    with (out / "bom.csv").open() as file:
+        bill = list(csv.DictReader(file))
+    assert float(bill[-1]["total"]) == pytest.approx(25 * record["price"], rel=1e-6)
+    assert study.run(1).price == pytest.approx(record["price"])
