@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from armsim.documents.catalogue_table import MOST_ENCODERS, WHY_MOST
 from armsim.documents.fields import Document, Word, at_most, count, quantity
 from armsim.documents.from_spec import As, field_check
 from armsim.documents.joint_document import MountingDocument, Reference
@@ -79,7 +80,7 @@ class CatalogueDocument(Document):
 
     kind: Literal["catalogue"]
     name: Word
-    encoders: Annotated[list[EntryDocument], *at_most(1000, "each is tried at every joint")]
+    encoders: Annotated[list[EntryDocument], *at_most(MOST_ENCODERS, WHY_MOST)]
     mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")] = []  # noqa: RUF012
     placements: Annotated[dict[Placement, Price], Field(min_length=1)] = {}  # noqa: RUF012
     arms: Annotated[int, count(1, 10**6, "a series of robots is no larger")] = 1

@@ -27,6 +27,8 @@ SUFFIXES = (".csv", ".tsv", ".xlsx")
 """Endings of the names of files that are tables."""
 MOST_COLUMNS = 200
 """Largest number of columns; there are fewer keys."""
+MOST_ENCODERS, WHY_MOST = 1000, "each is tried at every joint"
+"""Largest number of encoders of a catalogue, and why."""
 MOST_SHOWN = 6
 """Largest number of rows named in a remark."""
 EMPTY = ("", "-", "–", "—", "n/a", "n.a.")
@@ -67,6 +69,8 @@ def read_table(path: Path, raw: bytes) -> Source:
     table = _Table(path)
     headers = table.headers(cells)
     for line, row in rows:
+        if len(table.entries) == MOST_ENCODERS and any(cell.strip() for cell in row):
+            raise faults.error(line, "", f"more than {MOST_ENCODERS} encoders", f"at most {MOST_ENCODERS}: {WHY_MOST}")
         if any(cell.strip() for cell in row):
             table.add(line, row, headers, len(cells))
     if table.problems:

@@ -146,6 +146,12 @@ def test_a_fault_is_told_by_row_and_column(tmp_path: Path, text: str, place: str
         assert accepted in errors[0].partition("accepted: ")[2]
 
 
+def test_more_encoders_than_a_catalogue_holds_end_the_reading(tmp_path: Path) -> None:
+    rows = "".join(f"e{n},20\n" for n in range(1001))
+    with pytest.raises(InputError, match=r"rings\.csv:1002:1: more than 1000 encoders"):
+        check_file(table(tmp_path, f"name,resolution [bit]\n{rows}"))
+
+
 def test_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
     (tmp_path / "rings.xlsx").write_bytes(b"PK\x03\x04 no archive")
     with pytest.raises(InputError, match="no workbook that can be read"):
