@@ -150,7 +150,8 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = {"kind": kind, "name": document.name}
             else:
-                print_line(f"{file}: {kind} {document.name!r} is valid")
+                title = kind if document.name is None else f"{kind} {document.name!r}"
+                print_line(f"{file}: {title} is valid")
                 for remark in remarks_of(file):
                     print_note(f"note: {remark}")
     if json:

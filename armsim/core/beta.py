@@ -24,12 +24,13 @@ def beta_share(a: float, b: float, x: float) -> float:
     if x <= 0.0 or x >= 1.0:
         return 0.0 if x <= 0.0 else 1.0
     if x > (a + 1.0) / (a + b + 2.0):
-        return 1.0 - _front(b, a, 1.0 - x) / _fraction(b, a, 1.0 - x)
-    return _front(a, b, x) / _fraction(a, b, x)
+        return 1.0 - _prefactor(b, a, 1.0 - x) / _fraction(b, a, 1.0 - x)
+    return _prefactor(a, b, x) / _fraction(a, b, x)
 
 
 @compiled
-def _front(a: float, b: float, x: float) -> float:
+def _prefactor(a: float, b: float, x: float) -> float:
+    """Factor x^a (1 - x)^b / (a B(a, b)) of the continued fraction."""
     log = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
     return math.exp(log) / a
 

@@ -322,8 +322,8 @@ class Search:
         for poses in self.poses:
             at_task = loads[:, at : at + len(poses.names)]
             at += len(poses.names)
-            half = max(1, FEW // len(at_task))
-            order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :half].ravel().tolist()))
+            most = max(1, FEW // len(at_task))
+            order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :most].ravel().tolist()))
             out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
         return out
 

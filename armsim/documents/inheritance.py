@@ -18,7 +18,8 @@ from armsim.sources import Source
 
 MOST_DEEP = 16
 """Maximum length of a chain of bases."""
-Bases = tuple[str, ...]
+DerivedFiles = tuple[str, ...]
+"""Files of the scenarios that are based on the one that is loaded, the outermost first."""
 
 
 class ChangesDocument(Document):
@@ -36,8 +37,8 @@ class ChangesDocument(Document):
 
 def resolve_base(
     source: Source,
-    derived: Bases,
-    load: Callable[[Path, bytes, Bases], Scenario],
+    derived: DerivedFiles,
+    load: Callable[[Path, bytes, DerivedFiles], Scenario],
     change: Callable[[Scenario, Mapping[str, Any], Source], Scenario],
 ) -> Scenario:
     """Load the base of a scenario and apply the changes.

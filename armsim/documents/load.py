@@ -19,7 +19,7 @@ from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.from_spec import Place, build
-from armsim.documents.inheritance import Bases, resolve_base
+from armsim.documents.inheritance import DerivedFiles, resolve_base
 from armsim.documents.joint_document import build_joint, check_loaded
 from armsim.documents.kinds import kind_of, read_kind
 from armsim.documents.lint import bare_size_notes, lint_machine, speed_noise_notes
@@ -64,11 +64,11 @@ def load_scenario(path: Path | str) -> Scenario:
     return _load(Path(path))
 
 
-def _load(path: Path, raw: bytes | None = None, derived: Bases = ()) -> Scenario:
+def _load(path: Path, raw: bytes | None = None, derived: DerivedFiles = ()) -> Scenario:
     return _scenario(read_kind(path, "scenario", raw), derived)
 
 
-def _scenario(source: Source, derived: Bases = ()) -> Scenario:
+def _scenario(source: Source, derived: DerivedFiles = ()) -> Scenario:
     """Load a scenario, or resolve its base and changes."""
     if "base" in source.data:
         return resolve_base(source, derived, _load, load_changed)

@@ -17,14 +17,14 @@ _JOINT = re.compile(r"<joint\b([^>]*)>", re.DOTALL)
 _NAME = re.compile(r"""\bname\s*=\s*(?:"([^"]*)"|'([^']*)')""")
 _ORIGIN = re.compile(r"<origin\b[^>]*?(/>|>\s*</origin\s*>)", re.DOTALL)
 _COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
-PLACES = ("x", "y", "z", "yaw", "pitch", "roll")
+ORIGIN_PARAMETERS = ("x", "y", "z", "yaw", "pitch", "roll")
 
 
 def with_origins(text: str, arm: Arm, displacements: Mapping[Axis, float]) -> str:
     """Replace the origins of the joints of an arm in the text of a URDF file.
 
-    The zero of a joint turns (or shifts) its origin about (or along) its axis: the frame behind the joint is that of
-    the model with the zero added to the variable.
+    URDF has no offset of a joint: an identified zero becomes a rotation of the origin about the axis of the joint, or a
+    shift along that of a slide.
 
     Parameters
     ----------
@@ -33,6 +33,11 @@ def with_origins(text: str, arm: Arm, displacements: Mapping[Axis, float]) -> st
     arm : Arm
     displacements : mapping of Axis to float
         Change of a constant of a link, or of the zero of a joint. [rad or m]
+
+    Returns
+    -------
+    str
+        The text with the corrected origins.
 
     Raises
     ------
@@ -49,7 +54,7 @@ def _origin(arm: Arm, owner: str, displacements: Mapping[Axis, float]) -> tuple[
     """Translation [m] and roll, pitch, yaw [rad] of the origin of a joint."""
     from scipy.spatial.transform import Rotation
 
-    axes = [Axis(owner, place, Role.LINK) for place in PLACES]
+    axes = [Axis(owner, parameter, Role.LINK) for parameter in ORIGIN_PARAMETERS]
     values = [arm.motions[arm.motion_of(axis)].value + displacements.get(axis, 0.0) for axis in axes]
     xyz, rpy = np.array(values[:3]), np.array(values[:2:-1])
     zero = displacements.get(Axis(owner), 0.0)

@@ -45,7 +45,7 @@ def arm(result: Result) -> style.Drawing:
         finest = max(result.joints.values(), key=lambda budget: budget.resolution_bits)
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in beside_each_other(task.skeleton[-1]))
-        rotary = f", up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
+        rotary = f", resolution up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
         style.titled(out, f"{result.arm}: {len(names)} joints, sensors for {result.price:g} cost units{rotary}", 72)
         style.footnote(
             out,

@@ -23,7 +23,8 @@ FLOOR = 1e-4
 """Waves below this share of the largest are not drawn."""
 LONGEST_TITLE = 48
 """Characters of the names of joints that share a curve, at most."""
-FINE = "short waves are drawn as their envelope, an inset shows some periods of the shortest that counts; "
+ENVELOPE = "short waves are drawn as their envelope"
+INSET = "the inset shows a few periods of the shortest wave that matters"
 ROOM = 0.75
 """Height of the inset above a curve, as a share of that of the curve."""
 MARKERS = "os^DvP*X<>hd"
@@ -68,8 +69,9 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         style.titled(out, finding, 80)
         style.footnote(
             out,
-            f"line: one arm, band: 95 % of arms, at rest, other joints in the middle of their ranges; "
-            f"{FINE if fine else ''}title: over all postures, at the largest speeds of the tasks",
+            f"line: one arm; band: 95 % of arms; at rest, other joints in the middle of their ranges; "
+            f"{f'{ENVELOPE}, {INSET}; ' if fine else ''}rms in the title: over all positions of the joints, at the "
+            "largest speeds of the tasks",
         )
     return out
 

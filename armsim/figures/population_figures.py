@@ -65,7 +65,7 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
                 f"(95 % interval {percent(estimate.interval[0])} to {percent(estimate.interval[1])})"
             )
         )
-        style.footnote(out, f"{result.units} units, {result.visits} visits each, worst pose of {task.name}{yield_text}")
+        style.footnote(out, f"{result.units} arms, {result.visits} visits each, worst pose of {task.name}{yield_text}")
     return out
 
 
@@ -158,7 +158,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             for criterion, _, limit in limits_of_arms(requirement, task.follows_path)
             if criterion.errors != "error"
         )
-        style.footnote(out, f"an arm passes if its AP is within it{conditions} at every pose; {result.units} units")
+        style.footnote(out, f"an arm passes if its AP is within it{conditions} at every pose; {result.units} arms")
     return out
 
 

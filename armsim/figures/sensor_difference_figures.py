@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from armsim.figures import style
-from armsim.figures.joint_error_figures import detail_inset
+from armsim.figures.joint_error_figures import ENVELOPE, INSET, detail_inset
 from armsim.formatting import ARCSECOND, show_joint, unit_for
 from armsim.results import Result, TwoSensors
 
@@ -59,8 +59,8 @@ def sensor_differences(result: Result, joints: Sequence[tuple[str, ...]]) -> sty
         for axes in panels[len(pairs) :]:
             axes.set_axis_off()
         style.titled(out, _finding({names[0]: pair for names, pair in pairs.items()}), 80)
-        envelope = "; short waves are drawn as their envelope" if short else ""
-        close = ", an inset shows some periods of the shortest that counts" if inset else ""
+        envelope = f"; {ENVELOPE}" if short else ""
+        close = f", {INSET}" if inset else ""
         style.footnote(
             out,
             "dark: one sound arm, there; orange: and back; band: 95 % of sound arms; motor over ratio less joint, at "

@@ -322,7 +322,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     sections.insert(0 if calibrated.curve else len(sections), poses_section)
     return Review(
         f"{calibrated.scenario}: what calibration leaves",
-        f"Arm {before.arm}; {calibrated.units} built units, each measured and identified; {share} of the error is left",
+        f"Arm {before.arm}; {calibrated.units} built arms, each measured and identified; {share} of the error is left",
         f"what does a calibration of every built arm leave of the errors of {calibrated.scenario}?",
         lines[0],
         "bad" if calibrated.contradicting else "strong",

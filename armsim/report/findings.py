@@ -60,20 +60,20 @@ def beside_the_headline(result: Result) -> tuple[str, ...]:
 
 
 def _test(task: TaskResult) -> str:
-    """Sentence on what an acceptance test of few visits would print."""
+    """Sentence on what an acceptance test of few visits would report."""
     test = task.acceptance
     if test is None or test.repeatability.p95 is None:
         return ""
     pose_names = "these poses" if len(test.poses) == len(task.poses) else "; ".join(test.poses)
     text = (
-        f" A test of {test.cycles} visits per pose at {pose_names} would print RP up to {show(test.repeatability.p95)} "
-        "(95 % of the arms), more than the arms have, since it estimates from few visits"
+        f" A test of {test.cycles} visits per pose at {pose_names} would report for 95 % of the arms an RP of "
+        f"{show(test.repeatability.p95)} or less: more than they have, since it estimates from few visits"
     )
     if test.passing is None or test.good_rejected is None or test.bad_passed is None:
         return f"{text}."
     return (
-        f"{text}; it would pass {percent(test.passing.value)} of them, reject {percent(test.good_rejected)} that "
-        f"keep the requirement there, and pass {percent(test.bad_passed)} that do not."
+        f"{text}. It would pass {percent(test.passing.value)} of all arms; wrongly reject "
+        f"{percent(test.good_rejected)}, which meet the requirement there, and wrongly pass {percent(test.bad_passed)}."
     )
 
 

@@ -52,7 +52,7 @@ def joints_section(result: Result) -> Section:
     note = Text(
         "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: largest "
         "movement of the tool point per radian of the joint, or per metre of a slide. Worst case: all limits at once; "
-        "∞ where a cause has none. At the tool: by the largest lever arms, error motions of the axis included.",
+        "∞ where a cause has no limit. At the tool: by the largest lever arms, error motions of the axis included.",
         "soft",
     )
     return Section("The joints", "joints", (joints_frame(result.joints).merged().table(), note))

@@ -26,10 +26,9 @@ GAINS = 8
 SHOWN = 12
 """Most changes of a what-if table, and points of a trade-off curve, in the document."""
 _FIRST_ORDER = (
-    "What would be left of the rms error at the worst pose without one cause of one joint, and below without a whole "
-    "joint, or without a cause at all joints: without its scatter and without its mean, which all arms share (wind-up "
-    "that is not compensated, latency, a one-sided approach); by first order, nothing else changed. Means add as "
-    "vectors, so that what is gained is not the share alone."
+    "By first order, the rms error at the worst pose without one cause of one joint; below, without a whole joint, or "
+    "without a cause at all joints. Its mean, which all arms share (wind-up, latency, a one-sided approach), goes too. "
+    "Means add as vectors, so that the gain is not the share alone."
 )
 Part = tuple[str | None, str | None]
 """Joint (or ``links``) and cause; None for all of them."""
@@ -50,9 +49,15 @@ def advice(result: Result, extras: Extras) -> list[str]:
     joints, causes = (column.values for column in frame.columns[:2])
     change = next(column for column in frame.columns if column.name == "change").with_units
     return [
-        f"Without the {cause} of {joint} the rms error at the worst pose would change by {text}."
+        f"Without the {cause} of {joint} the rms error at the worst pose would {change_in_words(text)}."
         for joint, cause, text in list(zip(joints, causes, change, strict=True))[:ADVICE]
     ]
+
+
+def change_in_words(change: str) -> str:
+    """A change with its sign as a verb: "fall by 90.5 µm"."""
+    verb = {"-": "fall", "+": "rise"}.get(change[:1], "change")
+    return f"{verb} by {change.lstrip('+-')}"
 
 
 def recommendations_section(result: Result, extras: Extras) -> Section:

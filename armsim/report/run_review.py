@@ -93,7 +93,7 @@ _PEOPLE = (
     "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
     "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
     "(ISO 9283:1998). Both are what the arm has in the limit of infinitely many visits; a test of few visits "
-    "estimates them and prints more. Built arms differ, so both are distributions."
+    "estimates them and reports more. Built arms differ, so both are distributions."
 )
 
 
@@ -111,7 +111,8 @@ def _workspace(result: Result) -> Section:
         if within is not None:
             low, high = (percent(end) for end in within.interval)
             sure = "" if low == high else f" ({low} to {high} by the intervals of their figures)"
-            blocks.append(Text(f"{task.name}: {percent(within.value)} of the poses keep the position required{sure}."))
+            share = f"{percent(within.value)} of the poses{sure}"
+            blocks.append(Text(f"{task.name}: the error is within the required position at {share}."))
         notes = list(task.notes)
         if task.near_singular:
             notes.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")

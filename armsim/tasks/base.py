@@ -121,19 +121,22 @@ class Task(ABC):
 
 @dataclass(frozen=True)
 class Frame:
-    """A frame relative to the base: a translation, then rotations about fixed x, y, z axes, roll first."""
+    """A frame: a translation, then rotations about the fixed x, y, z axes of the reference frame, roll first.
+
+    The reference frame is the one in which the base of the arm is stated too.
+    """
 
     xyz: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "its origin")
     rpy: tuple[float, float, float] = key((0.0, 0.0, 0.0), "angle", "its turns")
 
 
-BASE = Frame()
-"""The base frame."""
+REFERENCE = Frame()
+"""The reference frame itself."""
 
 
 @dataclass(frozen=True)
 class Command:
-    """A commanded pose of the tool, in the frame in which the base of the arm is stated.
+    """A commanded pose of the tool in the reference frame, in which the base of the arm is stated too.
 
     Parameters
     ----------
@@ -156,7 +159,7 @@ class Command:
         Parameters
         ----------
         pose : spatialmath.SE3
-            One pose in the base frame. [m]
+            One pose in the reference frame. [m]
 
         Returns
         -------

@@ -13,7 +13,7 @@ from armsim.model.arm import Arm
 from armsim.model.envelope import Envelope
 from armsim.results import MapOf
 from armsim.tasks.base import (
-    BASE,
+    REFERENCE,
     Fault,
     Frame,
     PointProgress,
@@ -72,7 +72,7 @@ class Slice(Task):
     y: Ends | None = _ends(None, f"ends along y, {FREE}")
     z: Ends | None = _ends(None, f"ends along z, {FREE}")
     constraints: PoseConstraints = constraints_field()
-    frame: Frame = key(BASE, "part", "in which the plane is meant")
+    frame: Frame = key(REFERENCE, "part", "in which the plane is meant")
     maps: tuple[MapOf, ...] = _maps()
 
     def count(self, arm: Arm) -> float:
@@ -118,7 +118,7 @@ class Volume(Task):
     z: Ends = _ends(..., "ends along z")
     step: float = _step()
     constraints: PoseConstraints = constraints_field()
-    frame: Frame = key(BASE, "part", "in which the box is meant")
+    frame: Frame = key(REFERENCE, "part", "in which the box is meant")
     maps: tuple[MapOf, ...] = _maps()
 
     def count(self, arm: Arm) -> float:

@@ -136,3 +136,11 @@ def test_what_is_wrong_is_told_where_it_is_written(tmp_path: Path, fault: str) -
     assert process.returncode == 2
     assert message in process.stderr
     assert process.stderr.count(message) == 1
+
+
+def test_a_specification_without_a_name_is_valid(tmp_path: Path) -> None:
+    for name, words in (({}, "specification is valid"), ({"name": "cell"}, "specification 'cell' is valid")):
+        file = written(tmp_path, {"kind": "specification", **name, "requirement": {"position": "70 um"}}, "s.yaml")
+        answer = invoke("check", file)
+        assert answer.returncode == 0, answer.stderr
+        assert answer.stdout == f"{file}: {words}\n"
