@@ -301,7 +301,7 @@ class Setup:
         target = np.array(self.instrument.target_offset) + fit.target_offset
         rms = float(np.sqrt(np.mean(np.sum(fit.residuals**2, axis=1))))
         return RegistrationRecord(
-            session, fit.angle, vector(fit.rpy), vector(fit.translation), vector(target), rms, 1.0 / fit.scale - 1.0
+            session, fit.angle, fit.rpy, vector(fit.translation), vector(target), rms, 1.0 / fit.scale - 1.0
         )  # fmt: skip
 
 

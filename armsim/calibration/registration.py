@@ -25,7 +25,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.model.calibration_plan import Instrument
-from armsim.model.kinematics import rigid_motion
+from armsim.model.kinematics import rigid_motion, roll_pitch_yaw
 
 MAX_ITERATIONS = 500
 """Largest number of alternations between frame and target."""
@@ -66,11 +66,9 @@ class Fit:
         return float(np.arccos(np.clip((np.trace(self.rotation) - 1.0) / 2.0, -1.0, 1.0)))
 
     @property
-    def rpy(self) -> Array:
-        """Orientation of the instrument in the base frame: rotations about fixed x, y, z, shape (3,). [rad]"""
-        from scipy.spatial.transform import Rotation
-
-        return np.asarray(Rotation.from_matrix(self.rotation).as_euler("xyz"))
+    def rpy(self) -> tuple[float, float, float]:
+        """Orientation of the instrument in the base frame: rotations about fixed x, y, z. [rad]"""
+        return roll_pitch_yaw(self.rotation)
 
 
 def registered(readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument) -> tuple[Fit, ...]:

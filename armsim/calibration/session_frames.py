@@ -10,6 +10,7 @@ from armsim.arrays import Array
 from armsim.calibration.calibration_records import RegistrationRecord, SessionFrameRecord, Uncertainties
 from armsim.calibration.estimate import Estimate
 from armsim.calibration.measured_machine import INSTRUMENT, SCALE, SHIFTS, TARGET, session_of
+from armsim.model.kinematics import roll_pitch_yaw
 from armsim.results.poses import vector
 
 TURNS = ("roll", "pitch", "yaw")
@@ -62,7 +63,7 @@ def session_frames(
                 registration.session,
                 vector(turn.inv().apply(origin - shift_and_turn[:3])),
                 _uncertainties(frame[:3], of_origin),
-                vector(rotation.as_euler("xyz")),
+                roll_pitch_yaw(rotation.as_matrix()),
                 _uncertainties(frame[3:], _between(covariance, frame[3:])),
                 vector(np.array(registration.target) + _at(values, seat)),
                 _uncertainties(seat, _between(covariance, seat)),

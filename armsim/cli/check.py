@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,7 +15,7 @@ from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
-    from armsim.results import Assumption, JointBudget
+    from armsim.results import JointBudget
     from armsim.scenario import Scenario
 
 BELOW = ("resolution at the joint [bit]", "lever arm", "accuracy part", "repeatability part", "worst case")
@@ -107,6 +107,7 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             from armsim.cli.command import show
             from armsim.cli.link_tolerance_table import print_links
             from armsim.model.assumptions import assumptions
+            from armsim.report.assumed_values import assumed_frame
             from armsim.report.joint_tables import joints_frame
             from armsim.report.operation_tables import operation_frame
             from armsim.report.ripple_tables import motion_frame
@@ -128,7 +129,8 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             print_frame(frame.without(*BELOW))  # on lines of eighty characters
             _print_budgets(budgets)
             print_links(machine)
-            _print_assumptions(assumptions(machine))
+            assumed = assumptions(machine)
+            show([assumed_frame(assumed)] if assumed else [])
             motion, limits = motions(machine, document.motion, document.plan.seed), limits_of(machine, document.plan)
             show([motion_frame(motion)] if motion else [])
             show([operation_frame(limits)] if limits else [])
@@ -171,14 +173,6 @@ def _print_encoder(file: Path, encoder: Encoder) -> None:
     print_table(title, header, terms, right=(3, 4))
     if absent:
         print_line(f"not stated, taken as zero: {', '.join(absent)}")
-
-
-def _print_assumptions(assumptions: Sequence[Assumption]) -> None:
-    """Print assumed values: not stated by the scenario, and causing errors."""
-    if assumptions:
-        header = ("joint", "assumed", "value", "from", "makes")
-        rows = [(row.joint, row.key, row.value, row.source, ", ".join(row.causes)) for row in assumptions]
-        print_table("assumed, not stated", header, rows)
 
 
 def _print_poses(scenario: Scenario) -> None:

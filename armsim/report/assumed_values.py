@@ -8,7 +8,6 @@ from typing import Any
 
 from armsim.causes import names_in
 from armsim.formatting import percent
-from armsim.report.document import Table
 from armsim.report.frame import Frame, shares, words
 from armsim.results import Assumption, Result, TaskResult
 
@@ -41,22 +40,21 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
     return f"Assumed, not stated: {'; '.join(parts)}. {share} of the mean square error over {task.name} rests on that."
 
 
-def assumed_table(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult] = ()) -> Table | None:
-    """Table of assumed values with their share per task; None where all values are stated."""
-    if not assumptions:
-        return None
+def assumed_frame(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult] = ()) -> Frame:
+    """Table of assumed values, the causes of error that they make, and their share per task."""
     columns = [
         words("joint", [assumption.joint for assumption in assumptions]),
         words("assumed", [assumption.key for assumption in assumptions]),
         words("value", [assumption.value for assumption in assumptions]),
         words("from", [assumption.source for assumption in assumptions]),
+        words("makes", [", ".join(assumption.causes) for assumption in assumptions]),
         *(
             shares(f"share of {task.name}", [resting_share(task, [assumption]) for assumption in assumptions])
             for task in tasks
         ),
     ]
     about = ", and the mean square error on them" if tasks else ""
-    return Frame(tuple(columns), f"Values that are assumed, not stated{about}").table()
+    return Frame(tuple(columns), f"Values that are assumed, not stated{about}")
 
 
 def assumed_records(result: Result) -> list[dict[str, Any]]:

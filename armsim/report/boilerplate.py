@@ -10,7 +10,7 @@ from armsim import disclaimer
 from armsim.glossary import GLOSSARY
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import Effect, causes_in, effects, stated_effects
-from armsim.report.assumed_values import assumed_table
+from armsim.report.assumed_values import assumed_frame
 from armsim.report.document import Block, Bullets, Cell, Folded, Listing, Section, Table, Text, table
 from armsim.results import Assumption, JointBudget, Result, TaskResult, TermBudget
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
@@ -81,8 +81,8 @@ def assumptions_section(source: Result | Scenario) -> Section:
     )
     blocks: list[Block] = [Bullets(items)]
     blocks += [Text(text) for text in modelled(model)]
-    assumed = assumed_table(model.assumptions, model.tasks)
-    blocks += [assumed] if assumed is not None else []
+    if model.assumptions:
+        blocks.append(assumed_frame(model.assumptions, model.tasks).without("makes").table())
     return Section("Assumptions, and what is left out", "assumptions", tuple(blocks))
 
 
