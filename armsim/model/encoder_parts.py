@@ -65,9 +65,11 @@ class Signal:
 class Corrections:
     """Share of an error that calibration removes."""
 
-    signal: float = key(0.0, "ratio", "of offset, mismatch, phase error and third harmonic", least=0.0, most=1.0)
-    eccentricity: float = key(0.0, "ratio", "of the eccentricity of the scale", least=0.0, most=1.0)
-    latency: float = key(0.0, "ratio", "of the latency, by prediction", least=0.0, most=1.0)
+    signal: float = key(
+        0.0, "ratio", "share removed of offset, mismatch, phase error and third harmonic", least=0.0, most=1.0
+    )
+    eccentricity: float = key(0.0, "ratio", "share removed of the eccentricity of the scale", least=0.0, most=1.0)
+    latency: float = key(0.0, "ratio", "share removed of the latency, by prediction", least=0.0, most=1.0)
 
 
 @dataclass(frozen=True)

@@ -153,7 +153,10 @@ def explanation(word: str) -> list[str]:
     ]
     gears = [_gears()] if word in GEAR_WORDS else []
     gears += [TOLERANCE] if word in TOLERANCE_WORDS else []
-    return [*defined, *gears, *(_paragraph(entry) for entry in entries() if word in entry.words), *shaped]
+    declared = sorted(
+        (entry for entry in entries() if word in entry.words), key=lambda entry: not entry.field.key.physics
+    )
+    return [*defined, *gears, *map(_paragraph, declared), *shaped]  # what has an equation first
 
 
 TOLERANCE_WORDS = ("tolerance", "mean", "limit", "std", "distribution")

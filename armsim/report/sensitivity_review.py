@@ -140,10 +140,15 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
     line = _leading(sensitivities.of(task.name))
     if line is None:
         return f"{as_it_is(sensitivities.result)}; no number has a significant effect at {task.name}."
-    change = with_half_width(*line.tenth_less)
+    value, (low, high) = line.tenth_less
+    verb, change = (
+        ("raises", with_half_width(value, (low, high)))
+        if value > 0
+        else ("lowers", with_half_width(-value, (-high, -low)))
+    )
     return (
         f"{as_it_is(sensitivities.result)}; {label(sensitivities, line)} matters most at {task.name}: a tenth less "
-        f"of it (now {_now(line)}) changes the {sensitivities.result.quantile} at the worst pose by {change}."
+        f"of it (now {_now(line)}) {verb} the {sensitivities.result.quantile} at the worst pose by {change}."
     )
 
 
