@@ -111,15 +111,17 @@ def design_frame(selection: Selection) -> Frame:
         "one-off costs": [joint.fitting.one_off for joint in joints],
         "price": [joint.price for joint in joints],
     }
+    places: int | None = 2  # shares of costs are seldom whole
     if not any(prices["one-off costs"]):
         del prices["one-off costs"]
+        places = None
     return Frame(
         (
             words("joint", [*(part.joint for part in parts), "all"]),
             words("encoder", [*(part.encoder for part in parts), ""]),
             words("mounting", [*(part.mounting for part in parts), ""]),
             words("placement", [*(part.placement for part in parts), ""]),
-            *(bare(name, [*column, sum(column)]) for name, column in prices.items()),
+            *(bare(name, [*column, sum(column)], places=places) for name, column in prices.items()),
         )
     )
 
