@@ -48,6 +48,11 @@ class Source:
     columns: dict[KeyPath, str] = field(default_factory=dict, repr=False)
     remarks: tuple[str, ...] = ()
 
+    @property
+    def parts(self) -> tuple[Source, ...]:
+        """Other files whose values stand in this one."""
+        return tuple(source for source, _ in self.elsewhere.values())
+
     def origin(self, path: Sequence[str | int]) -> tuple[Source, KeyPath]:
         """Source in which a value is written, and its key path there."""
         if self.elsewhere:

@@ -14,7 +14,6 @@ from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, find_entry, split_reference
 from armsim.documents.catalogue_options import build_options, limit_problems
-from armsim.documents.catalogue_table import is_table
 from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
@@ -148,8 +147,8 @@ def encoders_of(path: Path | str) -> tuple[Source, list[Encoder]]:
 
 
 def remarks_of(path: Path | str) -> tuple[str, ...]:
-    """Doubts of the reader of a document that is a table."""
-    return read_source(Path(path)).remarks if is_table(Path(path)) else ()
+    """Doubts of the reader of a document that is a table or names one."""
+    return read_source(Path(path)).remarks
 
 
 def load_options(
@@ -178,7 +177,9 @@ class _Loader:
     """Loader of one scenario that reads every file once."""
 
     def __init__(self, source: Source) -> None:
-        shared, files = with_shared_settings(source) if source.data.get("kind") == "scenario" else (source, ())
+        shared, files = (
+            with_shared_settings(source) if source.data.get("kind") == "scenario" else (source, source.parts)
+        )
         self.source = shared
         self.sources: dict[Path, Source] = {Path(os.path.realpath(file.path)): file for file in (shared, *files)}
         self.notes: list[str] = []
@@ -387,6 +388,7 @@ class _Loader:
         path, resolved = self._follow(reference, self.source, at)
         if resolved not in self.sources:
             self.sources[resolved] = read_kind(path, kind, read_named(path, self.source, at))
+            self.sources.update({Path(os.path.realpath(part.path)): part for part in self.sources[resolved].parts})
         source = self.sources[resolved]
         kind_of(source.data, source, (), kind)
         return source

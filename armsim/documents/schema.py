@@ -47,7 +47,8 @@ MEANINGS = {
     "direction": "where the z axis of the tool points, its turn left free",
     "distances": "pairs of poses whose distance is judged", "elbow": "angle of the elbow about the line to the wrist",
     "encoder": "the sensor: a file, relative to this one, file.yaml#name of a catalogue, or the document itself",
-    "encoders": "what can be bought", "error_curve": "a measured curve of its sensor in place of causes",
+    "encoders": "what can be bought: a list, or a table, CSV or XLSX, relative to this file",
+    "error_curve": "a measured curve of its sensor in place of causes",
     "error_curves": "measured curves of a batch: the law of the population in place of causes",
     "environment": "temperature, and what grows with it",
     "file": "a file, relative to this one", "frame": "frame of the cells, else the base",
@@ -103,6 +104,10 @@ MEANINGS = {
 def schema_of(kind: str) -> dict[str, Any]:
     """JSON Schema of a kind of document."""
     schema = KINDS[kind].model_json_schema()
+    if kind == "catalogue":
+        encoders = schema["properties"]["encoders"]
+        of_table = {"type": "string", "pattern": r"\.([cC][sS][vV]|[tT][sS][vV]|[xX][lL][sS][xX])$", "format": "path"}
+        schema["properties"]["encoders"] = {"anyOf": [encoders, of_table]}
     if kind != "scenario":
         return _with_meanings(schema)
     joint = schema["$defs"]["JointDocument"]

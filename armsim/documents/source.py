@@ -6,6 +6,7 @@ A document is YAML; a catalogue may be a table too, which the ending of its name
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 from armsim.documents.catalogue_table import is_table, read_table
@@ -48,7 +49,24 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     data, places = read_text(text, fault)
     if not isinstance(data, dict):
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
-    return Source(Path(name), data, places, hashlib.sha256(raw).hexdigest(), text)
+    return _with_table(Source(Path(name), data, places, hashlib.sha256(raw).hexdigest(), text))
+
+
+def _with_table(source: Source) -> Source:
+    """Catalogue with the encoders of the table that it names in their place; any other document unchanged.
+
+    Raises
+    ------
+    InputError
+        The table cannot be read, or a fault in it.
+    """
+    name, at = source.data.get("encoders"), ("encoders",)
+    if source.data.get("kind") != "catalogue" or not isinstance(name, str) or not is_table(Path(name)):
+        return source
+    path = source.beside(at, name)
+    table = read_table(path, read_named(path, source, at))
+    data = {**source.data, "encoders": table.data["encoders"]}
+    return replace(source, data=data, elsewhere={at: (table, at)}, remarks=table.remarks)
 
 
 def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) -> bytes:

@@ -146,6 +146,36 @@ def test_a_fault_is_told_by_row_and_column(tmp_path: Path, text: str, place: str
         assert accepted in errors[0].partition("accepted: ")[2]
 
 
+def test_a_catalogue_names_a_table_in_place_of_its_list(tmp_path: Path) -> None:
+    """Mountings and limits in YAML, encoders in the table beside it; both files are told of. Source: the table."""
+    (tmp_path / "parts").mkdir()
+    file, rings = tmp_path / "shop.yaml", table(tmp_path / "parts")
+    file.write_text(
+        "kind: catalogue\nname: shop\nencoders: parts/rings.csv\nplacements: {motor: 0, output: 20}\n"
+        "mountings: [{name: fine, price: 3, mounting: {eccentricity: 5 um}}]\nlimits: {types: 1}\n"
+    )
+    assert encoders_of(file)[1] == encoders_of(rings)[1]
+    ready, options = load_options(DEMO, file)
+    assert {file, rings} <= {source.path for source in ready.sources}
+    assert {(option.mounting, option.placement) for option in options.joints[0]} == {
+        ("fine", "motor"),
+        ("fine", "output"),
+    }
+    chosen = tmp_path / "chosen.yaml"
+    sizes = ["--units", "60", "--visits", "2", "--set", "requirement.position=1 mm"]
+    process = invoke("select", DEMO, "--catalogue", file, "--write", chosen, *sizes)
+    assert process.returncode in (0, 4), process.stderr
+    study = load_scenario(chosen)
+    assert {joint.encoder.name for joint in study.machine.joints} == {"ring 80"}
+    assert {file.name, rings.name} <= {source.path.name for source in study.sources}
+    rings.write_text(GOOD.replace(";23;", ";many;"))
+    process = invoke("check", file)
+    assert process.returncode == 2
+    assert f"{rings}:3:3: resolution [bit]: 'many' is not a number" in process.stderr
+    rings.unlink()
+    assert f"{file}:3:1: encoders: file not found" in invoke("check", file).stderr
+
+
 def test_more_encoders_than_a_catalogue_holds_end_the_reading(tmp_path: Path) -> None:
     rows = "".join(f"e{n},20\n" for n in range(1001))
     with pytest.raises(InputError, match=r"rings\.csv:1002:1: more than 1000 encoders"):
