@@ -11,6 +11,7 @@ from armsim.formatting import Unit
 from armsim.report.frame import Frame, bare, lengths, quoted, words
 
 MILLIMETRE, DEGREE, PER_MILLION = Unit("mm", 1e3), Unit("deg", 180.0 / math.pi), Unit("ppm", 1e6)
+APART = "what these poses cannot tell apart from the arm is taken as the arm's"
 DIGITS = 2
 """Significant digits of the smallest standard uncertainty of a row (GUM, JCGM 100:2008, 7.2.6: two at most)."""
 
@@ -61,7 +62,10 @@ def session_frame(arm: IdentifiedArmRecord) -> Frame:
     for n, axis in enumerate("xyz"):
         columns.append(quoted(axis, [row.values[n] for row in rows], [row.cells[n] for row in rows]))
         columns.append(bare(f"standard uncertainty of {axis}", [row.sizes[n] for row in rows], "file"))
-    return Frame(tuple(columns), f"{arm.name}: frame and target, identified with the arm, ± standard uncertainty")
+    return Frame(
+        tuple(columns),
+        f"{arm.name}: frame and target relative to the arm as identified, ± standard uncertainty; {APART}",
+    )
 
 
 def _rows(session: SessionFrameRecord) -> Iterator[_Row]:
