@@ -21,6 +21,11 @@ LONGEST = (
 
 
 SLOW = (
+    "decide/test_purchase.py::test_documents_to_the_written_scenario",
+    "decide/test_purchase.py::test_types_pay_in_a_search",
+    "report/test_faults.py::test_a_killed_worker_is_told",
+    "decide/test_what_fits.py::test_an_architects_way_from_a_table_to_a_design_that_runs",
+    "calibration/test_variance_components.py::test_likelihood_and_its_profile_are_those_of_brute_force",
     "calibration/test_calibrate.py",
     "calibration/test_case_study.py",
     "calibration/test_curve_orders.py::test_sensors_of_their_own_sheet_are_contradicted_as_seldom_as_stated",

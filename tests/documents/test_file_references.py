@@ -90,6 +90,8 @@ mountings: [{{name: plain}}]
 placements: {{motor: 0, output: 1, both: 2}}
 """,
     "shop/batch.csv": curve(6, 16.0),
+    "list/list.yaml": "kind: catalogue\nname: list\nencoders: list.csv\nplacements: {motor: 0, output: 1, both: 2}\n",
+    "list/list.csv": "name,measures,lines,resolution [bit],graduation error [arcsec],price\nd,rotation,512,20,5,9\n",
     "grouped/grouped.yaml": """\
 kind: scenario
 name: grouped
@@ -284,6 +286,8 @@ def test_a_catalogue_reads_what_stands_beside_it(place: Path) -> None:
     names = {path for path, _ in files(load_options(place / "cell/scenario.yaml", place / "shop/shop.yaml")[0])}
     assert os.path.realpath(place / "shop/batch.csv") in names
     check_file(place / "shop/shop.yaml")
+    table = {path for path, _ in files(load_options(place / "cell/scenario.yaml", place / "list/list.yaml")[0])}
+    assert os.path.realpath(place / "list/list.csv") in table
 
 
 def test_changes_written_into_another_folder(place: Path) -> None:

@@ -24,7 +24,7 @@ COMMANDS = {
 }
 
 
-@pytest.mark.parametrize(("name", "paper"), [*((name, "letter") for name in COMMANDS), ("compare", "a4")])
+@pytest.mark.parametrize(("name", "paper"), [*((name, "letter") for name in COMMANDS), ("verify", "a4")])
 def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     words, then = COMMANDS[name]
     process = invoke(*words, "--paper", paper, "--out", tmp_path / "r", pictures=True)
