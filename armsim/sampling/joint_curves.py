@@ -8,7 +8,7 @@ alias into waves that do not exist.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import Shape, State, Wave
-from armsim.errormodel.terms import Axis, Term
+from armsim.errormodel.terms import Act, Axis, Term
 from armsim.model.machine import Machine
 from armsim.results import CurveDetail, JointCurve
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
@@ -119,16 +119,34 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
     joint = machine.joints[number]
     state = machine.states(sweep(machine, number)).drives[joint.name]
     coefficients = draw_units(list(terms), SamplingPlan(UNIT_BLOCK, 1, seed))
+    effects = effects_of(terms, coefficients, lambda act: state if act.axis == axis else None)
+    return curve_of(effects, state.position)
+
+
+def effects_of(terms: Sequence[Term], coefficients: Array, state_of: Callable[[Act], State | None]) -> list[Effect]:
+    """Effects of the coefficients of terms on a curve.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    coefficients : (coefficients, units)
+        Of all terms, one below the other.
+    state_of : function of Act to State or None
+        State at which an act is evaluated; None for one that does not act on the curve.
+
+    Returns
+    -------
+    list of Effect
+    """
     effects: list[Effect] = []
     first = 0
     for term in terms:
-        effects += [
-            Effect(coefficients[first + k], act.shape, state, float(term.second_moment[k, k]))
-            for act, k in ((act, act.coefficient) for act in term.acts)
-            if act.axis == axis
-        ]
+        for act in term.acts:
+            state, k = state_of(act), act.coefficient
+            if state is not None:
+                effects.append(Effect(coefficients[first + k], act.shape, state, float(term.second_moment[k, k])))
         first += len(term.mean)
-    return curve_of(effects, state.position)
+    return effects
 
 
 def sweep(machine: Machine, number: int) -> Array:

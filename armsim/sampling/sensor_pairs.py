@@ -24,7 +24,7 @@ from armsim.physics import sensor_difference as physics
 from armsim.results import PositionSource, SensorDifference, TwoSensors
 from armsim.results.joints import MotionState
 from armsim.sampling.joint_budgets import rms_together
-from armsim.sampling.joint_curves import Effect, curve_of, sweep
+from armsim.sampling.joint_curves import curve_of, effects_of, sweep
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
@@ -69,28 +69,34 @@ def _sources(machine: Machine, number: int, speeds: Array) -> tuple[PositionSour
     joint, still = machine.joints[number], np.zeros_like(speeds)
     encoder, motor = joint.encoder, motor_loop(joint)
     one = replace(joint, encoder=replace(encoder, signal=replace(encoder.signal, averages=1)))
-    averages = encoder.signal.averages
-    sources = [_source(machine, number, one, still, "at rest, one reading", encoder.name)]
+    averages, columns = encoder.signal.averages, machine.arm.postures(machine.survey()).column
+    sources = [_source(machine, number, columns, one, still, "at rest, one reading", encoder.name)]
     if averages > 1:
-        sources.append(_source(machine, number, joint, still, "at rest, averaged", encoder.name, averages))
-    moving = _source(machine, number, joint, speeds, "moving", encoder.name, averages)
+        sources.append(_source(machine, number, columns, joint, still, "at rest, averaged", encoder.name, averages))
+    moving = _source(machine, number, columns, joint, speeds, "moving", encoder.name, averages)
     sources += [moving] if moving.speed else []
     state: MotionState = "faster than the position loop follows"
-    sources.append(_source(machine, number, motor, speeds, state, f"{motor.encoder.name} and the gear"))
+    sources.append(_source(machine, number, columns, motor, speeds, state, f"{motor.encoder.name} and the gear"))
     return tuple(sources)
 
 
 def _source(
-    machine: Machine, number: int, joint: Joint, speeds: Array, state: MotionState, source: str, readings: int = 1
+    machine: Machine,
+    number: int,
+    columns: Array,
+    joint: Joint,
+    speeds: Array,
+    state: MotionState,
+    source: str,
+    readings: int = 1,
 ) -> PositionSource:
-    """Error of the joint, fitted in place of the one of that number."""
+    """Error of the joint, fitted in place of the one of that number; ``columns`` of the Jacobian over the survey."""
     fitted = replace(machine, joints=(*machine.joints[:number], joint, *machine.joints[number + 1 :]))
     axis, survey = Axis(joint.name), machine.survey()
     at = fitted.states(survey, np.broadcast_to(speeds, survey.shape)).drives[joint.name]
     terms = [term for term in fitted.drive_terms if axis in term.axes]
     visits = [term for term in terms if term.life == "visit"]
-    columns = drive_columns(fitted.arm.postures(survey).column, fitted.drive_matrix)
-    lever = float(np.linalg.norm(columns[:, number], axis=1).max())
+    lever = float(np.linalg.norm(drive_columns(columns, fitted.drive_matrix)[:, number], axis=1).max())
     rms, repeatability = rms_together(terms, axis, at), rms_together(visits, axis, at)
     return PositionSource(state, source, readings, float(np.abs(at.speed).max()), rms, repeatability, rms * lever)
 
@@ -135,21 +141,8 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
         least_slip=least_slip,
         motor_turn=motor_turn,
         motor_turn_shows=None if motor_turn is None else motor_turn >= least_slip,
-        curve=curve_of(_effects(constant, coefficients, states), q[:, number], zero),
+        curve=curve_of(effects_of(constant, coefficients, states.of_act), q[:, number], zero),
     )
-
-
-def _effects(terms: Sequence[Term], coefficients: Array, states: States) -> list[Effect]:
-    """Effects of the coefficients of all terms, rows of the coefficients."""
-    effects: list[Effect] = []
-    first = 0
-    for term in terms:
-        effects += [
-            Effect(coefficients[first + k], act.shape, states.of_act(act), float(term.second_moment[k, k]))
-            for act, k in ((act, act.coefficient) for act in term.acts)
-        ]
-        first += len(term.mean)
-    return effects
 
 
 def _shapes(terms: Sequence[Term], states: States) -> Array:
