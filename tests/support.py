@@ -6,6 +6,7 @@ import contextlib
 import io
 import math
 import os
+import shutil
 import subprocess
 import time
 from collections.abc import Callable, Sequence
@@ -36,6 +37,8 @@ from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_outputs, emp
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
+"""Program of the tests in a browser; none on a machine without one."""
 HANG = 600.0
 """Guard against a test that would wait for ever, and no measure of speed: nothing takes so long on any machine. [s]"""
 

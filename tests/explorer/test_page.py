@@ -15,12 +15,11 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from support import HANG, ROOT, invoke
+from support import BROWSER, HANG, ROOT, invoke
 from test_session import CATALOGUE, small
 
 import armsim
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
 pytestmark = pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
 GL = (
     "--no-sandbox",

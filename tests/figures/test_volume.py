@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import os
-import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from support import HANG, ROOT
+from support import BROWSER, HANG, ROOT
 
 import armsim
 from armsim import figures
@@ -20,8 +19,6 @@ from armsim.figures.volume import cuts
 from armsim.report.run_folder import write_run_folder
 from armsim.results import Result
 from armsim.study import Study
-
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,6 @@ import json
 import math
 import os
 import re
-import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
@@ -15,7 +14,7 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from plotly.offline import get_plotlyjs
-from support import HANG, ROOT
+from support import BROWSER, HANG, ROOT
 
 import armsim
 from armsim.decide import what_if
@@ -48,7 +47,6 @@ from armsim.scenario import Scenario
 from armsim.study import Study
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
 MANIFEST: dict[str, Any] = {
     "armsim": "0", "python": "3", "packages": {}, "platform": "here", "time": "2020-01-02T03:04:05+00:00", "seed": 7,
     "units": 1, "visits": 1, "command": "armsim run", "inputs": [],

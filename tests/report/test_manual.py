@@ -6,17 +6,15 @@ import json
 import os
 import re
 import shlex
-import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from support import HANG, ROOT, invoke
+from support import BROWSER, HANG, ROOT, invoke
 
 from armsim.documents import check_file
 from armsim.report.manual_pages import manual_pages
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
 MANUAL = ROOT / "armsim" / "manual"
 STEP = re.compile(r"<!-- file: (\S+) -->\n```yaml\n(.*?)```|```bash\n(.*?)```", re.DOTALL)
 
