@@ -126,6 +126,10 @@ class Kinematics:
     tool: Array
     points: Array
 
+    def at(self, poses: slice) -> Kinematics:
+        """Some of the poses, as views."""
+        return Kinematics(self.direction[poses], self.column[poses], self.rotary, self.tool[poses], self.points[poses])
+
 
 @dataclass(frozen=True, eq=False)
 class Frames:

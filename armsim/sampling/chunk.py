@@ -16,7 +16,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.model.configurations import Configurations
-from armsim.model.machine import Machine
+from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable, record
 from armsim.sampling.first_order import Linearised, linearise
@@ -30,7 +30,13 @@ from armsim.sampling.visit_distribution import VisitDistribution
 from armsim.sampling_plan import SamplingPlan
 
 CHUNK = 64
-"""Poses of a chunk, counted from the first pose of a task."""
+"""Most poses that are sampled by one worker at a time."""
+TOGETHER = 16 * CHUNK
+"""Poses evaluated together, counted from the first pose of a task; the result does not depend on it."""
+PARTS = 6
+"""Parts of the work per worker, so that none waits long for the last."""
+LEAST_SAMPLES = 100_000
+"""Pose-samples of a part, some 10 ms, below which its preparation would take longer than its sampling."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,49 +130,63 @@ class RunSpec:
 
 @dataclass(frozen=True, eq=False)
 class PoseChunk:
-    """Range of poses of a chunk that is sampled.
+    """Poses of a task that one worker samples at a time.
 
     Parameters
     ----------
     task : int
         Key of the task.
     first : int
-        Number of the first pose of ``configurations`` in the task.
+        Number of the first pose in the task.
     configurations : Configurations
-        Joint positions of all poses that are evaluated together.
-    begin, end : int
-        Range of these poses that is sampled.
+        Joint positions of these poses.
     """
 
     task: int
     first: int
     configurations: Configurations
-    begin: int
-    end: int
 
 
-def pose_chunks(task: int, configurations: Configurations, workers: int) -> list[PoseChunk]:
-    """Split the poses of a task into parts for the workers.
+def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
+    """Number of poses of a chunk, so that all workers have enough to do and each call enough to sample.
+
+    Parameters
+    ----------
+    poses : int
+        Number of poses of all tasks.
+    plan : SamplingPlan
+    workers : int
+
+    Returns
+    -------
+    int
+    """
+    if workers == 1:
+        return CHUNK
+    least = -(-LEAST_SAMPLES // (plan.units * plan.visits))
+    return min(max(-(-poses // (PARTS * workers)), least), CHUNK)
+
+
+def pose_chunks(task: int, configurations: Configurations, size: int) -> list[PoseChunk]:
+    """Split the poses of a task into chunks, each of poses that are evaluated together.
 
     Parameters
     ----------
     task : int
         Key of the task.
     configurations : Configurations
-    workers : int
+    size : int
+        Most poses of a chunk.
 
     Returns
     -------
     list of PoseChunk
     """
-    # all poses of a chunk are evaluated for every part of it: cut only where workers would stand idle
-    chunks = -(-len(configurations) // CHUNK)
-    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
     out = []
-    for first in range(0, len(configurations), CHUNK):
-        chunk = configurations[first : first + CHUNK]
-        for begin in range(0, len(chunk), size):
-            out.append(PoseChunk(task, first, chunk, begin, min(begin + size, len(chunk))))
+    for block in range(0, len(configurations), TOGETHER):
+        end = min(block + TOGETHER, len(configurations))
+        for first in range(block, end, size):
+            out.append(PoseChunk(task, first, configurations[first : min(first + size, end)]))
     return out
 
 
@@ -178,6 +198,7 @@ class EvaluatedChunk:
     ----------
     machine : Machine
         Machine at rest, or in motion where the chunk is part of a path.
+    evaluated : EvaluatedMachine
     linear : Linearised
         First-order (linearised) model.
     scales : Scales
@@ -189,6 +210,7 @@ class EvaluatedChunk:
     """
 
     machine: Machine
+    evaluated: EvaluatedMachine
     linear: Linearised
     scales: Scales
     sampler: Sampler
@@ -214,7 +236,14 @@ class EvaluatedChunk:
         linear = linearise(evaluated)
         sampler = Sampler.prepare(evaluated, spec.plan)
         machine = spec.machine.moving if in_motion else spec.machine
-        return EvaluatedChunk(machine, linear, Scales.of(linear), sampler, tangents, in_motion)
+        return EvaluatedChunk(machine, evaluated, linear, Scales.of(linear), sampler, tangents, in_motion)
+
+    def at(self, poses: slice) -> EvaluatedChunk:
+        """Some of the poses, as views."""
+        evaluated = self.evaluated.at(poses)
+        scales = Scales(self.scales.line[poses], self.scales.centre[poses])
+        sampler, tangents = self.sampler.at(poses), self.tangents[poses]
+        return EvaluatedChunk(self.machine, evaluated, self.linear.at(poses), scales, sampler, tangents, self.in_motion)
 
     def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
         """Pose table with the columns that need no sample; the others are nan.
@@ -229,13 +258,11 @@ class EvaluatedChunk:
         PoseTable
         """
         out = PoseTable.empty([""] * len(configurations), share_names(spec.machine), len(spec.machine.joints))
-        fill_first_order(out, spec.machine, configurations.joints, self.sampler.evaluated, self.linear)
+        fill_first_order(out, spec.machine, configurations.joints, self.evaluated, self.linear)
         return out
 
-    def fill_first_unit(
-        self, table: PoseTable, distribution: VisitDistribution, plan: SamplingPlan, poses: range
-    ) -> None:
-        """Write the mean error of the first unit (simulated arm) into the table, at poses of a path.
+    def fill_first_unit(self, table: PoseTable, distribution: VisitDistribution, spec: RunSpec) -> None:
+        """Write the mean error of the first unit (simulated arm) into the table, at the poses of a path.
 
         Figures of a path show this unit as an example.
 
@@ -244,12 +271,10 @@ class EvaluatedChunk:
         table : PoseTable
             Written to.
         distribution : VisitDistribution
-        plan : SamplingPlan
-        poses : range
-            Poses within the chunk.
+        spec : RunSpec
         """
-        one = draw_units(self.machine.terms, plan, 0, 1)
-        for pose in poses:
+        one = spec.units(0, 1, self.in_motion)
+        for pose in range(len(table)):
             table.column("first_unit")[pose] = self.sampler.attain(pose, distribution, one, 1)[1][:, 0]
 
     def unit_statistics(
@@ -345,10 +370,9 @@ def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> t
     repeatability : (NETS,) [m]
         RP by each net.
     """
-    first_pose = number // CHUNK * CHUNK
-    chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
-    distribution = chunk.sampler.visit_distribution(chunk.tangents, slice(pose, pose + 1))
+    chunk = EvaluatedChunk.of(spec, configurations[number : number + 1])
+    distribution = chunk.sampler.visit_distribution(chunk.tangents)
     out = np.empty((UNIT_STATISTICS, spec.plan.units))
-    for units, _, unit_statistics in chunk.unit_statistics(spec, distribution, range(pose, pose + 1)):
+    for units, _, unit_statistics in chunk.unit_statistics(spec, distribution, range(1)):
         out[:, units] = unit_statistics
-    return out, distribution.nets[pose]
+    return out, distribution.nets[0]

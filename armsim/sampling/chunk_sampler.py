@@ -49,24 +49,21 @@ class PreparedPoses:
         Key of the task.
     chunk : EvaluatedChunk
     table : PoseTable
-        Result table of all poses of the chunk, with the columns of the first-order (linearised) model filled in.
-    rows : slice
-        Rows of the table that are sampled.
+        Result table of the poses, with the columns of the first-order (linearised) model filled in.
     poses : Poses
-    half_width : (rows,) [m]
+    half_width : (poses,) [m]
         Half-width of the 95 % interval of pose repeatability RP (ISO 9283) from numerical integration.
     """
 
     task: int
     chunk: EvaluatedChunk
     table: PoseTable
-    rows: slice
     poses: Poses
     half_width: Array
 
     @staticmethod
     def of(
-        spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64], rows: slice
+        spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64]
     ) -> PreparedPoses:
         """Compute the distribution of the visits and arrange the poses for the kernels.
 
@@ -79,19 +76,17 @@ class PreparedPoses:
         table : PoseTable
             Result table with the columns that need no sample filled in.
         numbers : (poses,)
-            Numbers of all poses of the chunk in their task.
-        rows : slice
-            Poses to sample.
+            Numbers of the poses in their task.
 
         Returns
         -------
         PreparedPoses
         """
-        distribution = chunk.sampler.visit_distribution(chunk.tangents, rows)
+        distribution = chunk.sampler.visit_distribution(chunk.tangents)
         if chunk.in_motion:
-            chunk.fill_first_unit(table, distribution, spec.plan, range(rows.start, rows.stop))
+            chunk.fill_first_unit(table, distribution, spec)
         poses = chunk.sampler.laid_out(distribution, chunk.scales, chunk.tangents, numbers)
-        return PreparedPoses(task, chunk, table, rows, poses, distribution.half_width[rows])
+        return PreparedPoses(task, chunk, table, poses, distribution.half_width)
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,8 +161,7 @@ def sample_chunk(
     """
     evaluated = EvaluatedChunk.of(spec, chunk.configurations)
     table = evaluated.table(spec, chunk.configurations)
-    rows = slice(chunk.begin, chunk.end)
-    prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, chunk.configurations.numbers, rows)
+    prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, chunk.configurations.numbers)
     return sample_prepared(spec, prepared, units or spec.plan.units, check_stop=check_stop)[0]
 
 
@@ -203,16 +197,16 @@ def sample_prepared(
     Interrupted
         Raised by ``check_stop``.
     """
-    plan, layout, rows, chunk = spec.plan_of(units), spec.layout, prepared.rows, prepared.chunk
+    plan, layout, chunk = spec.plan_of(units), spec.layout, prepared.chunk
     previous_units = 0 if before is None else before.units
     quantiles, coverage = pose_queries(spec.coverage, plan)
-    poses = rows.stop - rows.start
+    poses = len(prepared.table)
     size = poses if resumable or before is not None else min(max(layout.poses_per_output, layout.poses_per_call), poses)
     buffers = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
     slots, counts = empty_slots(layout.histograms), []
     extremes = Extremes.none(units)
-    for low in range(rows.start, rows.stop, size):
-        high = min(low + size, rows.stop)
+    for low in range(0, poses, size):
+        high = min(low + size, poses)
         outputs = _slice_rows(buffers, 0, high - low)
         outputs.sums[:] = 0.0
         if before is not None:
@@ -235,10 +229,10 @@ def sample_prepared(
                 sample(prepared.poses, coefficients, part, quantiles, coverage, slots, group)
             if resumable:
                 counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
-        half_width = prepared.half_width[low - rows.start : high - rows.start]
+        half_width = prepared.half_width[low:high]
         fill_sampled(prepared.table, slice(low, high), chunk.linear, outputs, plan, half_width)
         extremes.add(outputs.unit_statistics, half_width)
-    result = ChunkResult(prepared.table.rows[rows], extremes)
+    result = ChunkResult(prepared.table.rows, extremes)
     return result, PartialSample(
         buffers.squared_errors, buffers.unit_statistics, buffers.sums, tuple(counts)
     ) if resumable else None

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from armsim.sampling.chunk import CHUNK, PoseChunk, RunSpec
+from armsim.sampling.chunk import CHUNK, EvaluatedChunk, PoseChunk, RunSpec
 from armsim.sampling.chunk_sampler import sample_chunk
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.unit_draws import UnitDraws
@@ -15,8 +15,8 @@ from armsim.sampling.unit_draws import UnitDraws
 if TYPE_CHECKING:
     from armsim.sampling.population import TaskConfigurations
 
-LONG_RUN = 2e7
-"""Samples (poses x units x visits) that are timed to estimate the duration: a second or two of work."""
+SLOWEST = 6e-7
+"""Time of a pose-sample that no run exceeds but those with hardly a visit: several times that of six joints. [s]"""
 A_MINUTE, A_DAY = 60.0, 86_400.0
 MOST_VISITS = 200
 """Visits of the timed part."""
@@ -38,7 +38,11 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
     float [s]
     """
     task = tasks[0]
-    chunk = PoseChunk(task.key, 0, task.configurations[:CHUNK], 0, 1)
+    configurations = task.configurations[:CHUNK]
+    start = time.perf_counter()
+    EvaluatedChunk.of(spec, configurations).table(spec, configurations)
+    per_pose = (time.perf_counter() - start) / len(configurations)
+    chunk = PoseChunk(task.key, 0, configurations[:1])
     visits = min(spec.plan.visits, MOST_VISITS)
     times = {}
     for units in (UNIT_BLOCK, UNIT_BLOCK, 4 * UNIT_BLOCK):  # the first makes the kernels ready
@@ -49,7 +53,6 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
         sample_chunk(small, chunk)
         times[units] = time.perf_counter() - start
     each = max(times[4 * UNIT_BLOCK] - times[UNIT_BLOCK], 0.0) / (3 * UNIT_BLOCK)
-    per_pose = max(times[UNIT_BLOCK] - each * UNIT_BLOCK, 0.0) / min(len(task.configurations), CHUNK)
     poses = sum(len(task.configurations) for task in tasks)
     return poses * (per_pose + each * spec.plan.units * spec.plan.visits / visits) / workers
 

@@ -52,6 +52,10 @@ class Linearised:
         """E|dp|^2, shape (P,). [m^2]"""
         return np.asarray(np.trace(self.covariance, axis1=1, axis2=2) + np.sum(self.mean**2, axis=1))
 
+    def at(self, poses: slice) -> Linearised:
+        """Some of the poses, as views."""
+        return Linearised(self.mean[poses], self.covariance[poses], self.contributions[:, poses], self.means[:, poses])
+
     def shares(self, poses: int | slice) -> tuple[Array, float]:
         """Share of every term, and of the mean, in the mean square error at or over poses; zero without error.
 

@@ -6,7 +6,7 @@ A unit is one simulated arm with its own drawn error coefficients.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -22,6 +22,7 @@ from armsim.core.screws import Axes
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, evaluate_units
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Independent, Term
+from armsim.model.kinematics import Kinematics
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
@@ -36,12 +37,13 @@ _DISTRIBUTION_CODES = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-
 
 @dataclass(frozen=True, eq=False)
 class Sampler:
-    """Evaluated machine in the layout of the kernels.
+    """Machine at poses, in the layout of the kernels.
 
     An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
     """
 
-    evaluated: EvaluatedMachine
+    postures: Kinematics
+    terms: tuple[Term, ...]
     plan: SamplingPlan
     unit_index: Counts
     unit_axis: Counts
@@ -82,7 +84,8 @@ class Sampler:
                 distributions += [spread.distribution for spread in spreads]
                 keys += [visit_key(plan.seed, term, k) for k in range(len(spreads))]
         return Sampler(
-            evaluated,
+            evaluated.postures,
+            evaluated.terms,
             plan,
             *_table(unit, poses),
             np.array(keys, dtype=np.uint32).reshape(-1, 2),
@@ -91,15 +94,24 @@ class Sampler:
             *_table(visit, poses),
         )
 
+    def at(self, poses: slice) -> Sampler:
+        """Some of the poses, as views."""
+        return replace(
+            self,
+            postures=self.postures.at(poses),
+            unit_value=self.unit_value[poses],
+            visit_value=self.visit_value[poses],
+        )
+
     def _axes(self, pose: int) -> Axes:
-        at = self.evaluated.postures
+        at = self.postures
         return Axes(at.direction[pose], at.column[pose], at.rotary)
 
     def _unit_errors(self, pose: int, coefficients: Array) -> UnitErrors:
         return UnitErrors(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
 
     def _visits(self, pose: int) -> Visits:
-        rotary = self.evaluated.postures.rotary[self.moving]
+        rotary = self.postures.rotary[self.moving]
         return Visits(
             self.visit_keys,
             self.visit_distribution_codes,
@@ -125,24 +137,21 @@ class Sampler:
         """First entry of every visit coefficient."""
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
-    def visit_distribution(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitDistribution:
-        """Distribution of the visits at the poses of ``only``; ``tangents`` of shape (poses, 3) on a path.
+    def visit_distribution(self, tangents: Array | None = None) -> VisitDistribution:
+        """Distribution of the visits at the poses; ``tangents`` of shape (poses, 3) on a path.
 
         Parameters
         ----------
         tangents : (poses, 3), optional
             Unit tangents of a path.
-        only : slice
-            Poses for which the distribution is computed.
 
         Returns
         -------
         VisitDistribution
         """
         coefficients = VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, self.visit_value)
-        at = self.evaluated.postures
-        along = np.zeros((len(at.column), 3)) if tangents is None else tangents
-        return visit_distribution(coefficients, at, self.plan, along, only)
+        along = np.zeros((len(self.postures.column), 3)) if tangents is None else tangents
+        return visit_distribution(coefficients, self.postures, self.plan, along)
 
     def laid_out(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
         """All poses for the kernels; ``numbers`` of shape (poses,) in their task.
@@ -159,7 +168,7 @@ class Sampler:
         -------
         Poses
         """
-        at = self.evaluated.postures
+        at = self.postures
         both = np.stack([distribution.repeatability, distribution.orientation_repeatability], axis=1)
         shifts = distribution.shift, distribution.turn_shift
         return Poses(
@@ -209,7 +218,8 @@ class Sampler:
         -------
         (3, units) [m]
         """
-        return self.attain(pose, self.visit_distribution(only=slice(pose, pose + 1)), coefficients, units)[1]
+        there = self.at(slice(pose, pose + 1))
+        return there.attain(0, there.visit_distribution(), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """Effect of every standardised visit coefficient on the tool point of units at one pose.
@@ -226,7 +236,7 @@ class Sampler:
         -------
         (3, units, coefficients) [m]
         """
-        at = self.evaluated.postures
+        at = self.postures
         standing = np.zeros((at.column.shape[1], units))
         for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
             standing[axis] += coefficients[k, :units] * value
@@ -250,19 +260,15 @@ class Sampler:
         PoseSample
         """
         units, visits = self.plan.units, self.plan.visits
-        slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(linear)
-        poses = self.laid_out(
-            self.visit_distribution(only=slice(pose, pose + 1)),
-            scales,
-            np.zeros((len(linear.mean), 3)),
-            np.arange(len(linear.mean)),
-        )
+        there, only = self.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
+        slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(only)
+        poses = there.laid_out(there.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
         none = quantile_query([], [], [], units, visits)
-        part = Part(pose, pose + 1, task, 0, units, visits, units, -1)
-        sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, outputs)
+        part = Part(0, 1, task, 0, units, visits, units, -1)
+        sample(poses, draw_units(self.terms, self.plan), part, none, none, slots, outputs)
         tallies = Tallies(*(counts[0] for counts in slots))
         return PoseSample(
-            visits, scales.line[pose], tallies, outputs.unit_statistics[0], outputs.squared_errors[0], outputs.sums[0]
+            visits, scales.line[0], tallies, outputs.unit_statistics[0], outputs.squared_errors[0], outputs.sums[0]
         )
 
     def follow(
@@ -311,7 +317,7 @@ class Sampler:
         displacement : (3, visits, units) [m]
         rotation_angle : (visits, units) [rad]
         """
-        return self.follow(pose, pose, task, draw_units(self.evaluated.terms, self.plan), 0, self.plan.units)
+        return self.follow(pose, pose, task, draw_units(self.terms, self.plan), 0, self.plan.units)
 
 
 def sample(

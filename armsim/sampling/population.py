@@ -12,7 +12,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -22,7 +22,7 @@ from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling import executors
-from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, PoseChunk, RunSpec, pose_chunks
+from armsim.sampling.chunk import CHUNK, TOGETHER, EvaluatedChunk, Extremes, PoseChunk, RunSpec, chunk_size, pose_chunks
 from armsim.sampling.chunk_sampler import (
     ChunkResult,
     PartialSample,
@@ -33,9 +33,8 @@ from armsim.sampling.chunk_sampler import (
 )
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.run_options import Interrupted, Progress, Stopped
+from armsim.sampling_plan import SamplingPlan
 
-TOGETHER = 16 * CHUNK
-"""Poses evaluated together for first order; the result does not depend on it."""
 DISTRIBUTION_BYTES = 8 * 64
 """Memory of the distribution of the visits at a pose, for up to twenty axes. [bytes]"""
 
@@ -130,13 +129,70 @@ class Workers:
 
 
 @dataclass(eq=False)
-class _ChunkProgress:
-    """Chunk of a task, what is prepared for it, and how far it is sampled."""
+class _Block:
+    """Poses of a task that are evaluated together, by the first thread that needs any of them.
 
-    task: int
+    Parameters
+    ----------
+    first : int
+        Number of the first pose in the task.
+    configurations : Configurations
+    unsampled : int
+        Chunks that are still to be sampled; then the block is forgotten.
+    held : bool
+        Whether it is held for further units instead.
+    """
+
+    first: int
+    configurations: Configurations
+    unsampled: int = 0
+    held: bool = False
+    evaluated: tuple[EvaluatedChunk, PoseTable] | None = None
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def of(self, spec: RunSpec) -> tuple[EvaluatedChunk, PoseTable]:
+        """The evaluated poses, and their table with the columns that need no sample."""
+        with self.lock:
+            if self.evaluated is None:
+                chunk = EvaluatedChunk.of(spec, self.configurations)
+                self.evaluated = chunk, chunk.table(spec, self.configurations)
+            return self.evaluated
+
+    def count_sampled(self) -> None:
+        """Count a chunk as sampled."""
+        with self.lock:
+            self.unsampled -= 1
+            if self.unsampled == 0 and not self.held:
+                self.evaluated = None
+
+
+@dataclass(eq=False)
+class _ChunkProgress:
+    """Chunk of a task in its block, what is prepared for it, and how far it is sampled.
+
+    The thread with the first chunk of a block evaluates the ``following`` block, so that no thread waits for it.
+    """
+
     chunk: PoseChunk
+    block: _Block
+    following: _Block | None = None
     prepared: PreparedPoses | None = None
     sample: PartialSample | None = None
+
+
+def _shares(tasks: list[TaskConfigurations], plan: SamplingPlan, workers: int) -> list[_ChunkProgress]:
+    """Chunks of all tasks in order, none of them sampled."""
+    size = chunk_size(sum(len(task.configurations) for task in tasks), plan, workers)
+    out: list[_ChunkProgress] = []
+    for task in tasks:
+        for chunk in pose_chunks(task.key, task.configurations, size):
+            first = chunk.first // TOGETHER * TOGETHER
+            if chunk.first == first:
+                block = _Block(first, task.configurations[first : first + TOGETHER])
+                if out:
+                    next(share for share in reversed(out) if share.chunk.first == share.block.first).following = block
+            out.append(_ChunkProgress(chunk, block))
+    return out
 
 
 class Population:
@@ -167,12 +223,7 @@ class Population:
         self._allowance = Allowance(memory if workers.in_process else 0)
         # what is held is drawn at once, and counted and told at all poses of a chunk together
         self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.poses_per_output >= CHUNK
-        self._evaluated: dict[tuple[int, int], tuple[EvaluatedChunk, PoseTable]] = {}
-        self._shares = [
-            _ChunkProgress(number, chunk)
-            for number, task in enumerate(tasks)
-            for chunk in pose_chunks(task.key, task.configurations, workers.count)
-        ]
+        self._shares = _shares(tasks, spec.plan, workers.count)
 
     def first_order(self) -> list[PoseTable]:
         """Pose tables of every task by first order; columns that need a sample are nan.
@@ -181,20 +232,21 @@ class Population:
         ------
         Interrupted
         """
-        return [self._first_order(number, task.configurations) for number, task in enumerate(self._tasks)]
+        blocks = iter(dict.fromkeys(share.block for share in self._shares))
+        return [self._first_order(len(task.configurations), blocks) for task in self._tasks]
 
-    def _first_order(self, number: int, configurations: Configurations) -> PoseTable:
+    def _first_order(self, poses: int, blocks: Iterator[_Block]) -> PoseTable:
         rows = []
-        for first in range(0, len(configurations), TOGETHER):
+        for _ in range(0, poses, TOGETHER):
             self._stop.check_stop()
-            part = configurations[first : first + TOGETHER]
-            chunk = EvaluatedChunk.of(self.spec, part)
-            table = chunk.table(self.spec, part)
+            block = next(blocks)
+            chunk, table = block.of(self.spec)
             rows.append(table.rows.copy())  # the table itself is filled on
-            distributions = -(-len(part) // CHUNK) * len(part) * DISTRIBUTION_BYTES
-            if self._allowance.take(array_bytes((chunk, table)) + distributions):
-                self._evaluated[number, first] = chunk, table
-        return PoseTable(("",) * len(configurations), table.share_names, np.concatenate(rows))
+            memory = array_bytes((chunk, table)) + len(table) * DISTRIBUTION_BYTES
+            block.held = self._allowance.take(memory)
+            if not block.held:
+                block.evaluated = None
+        return PoseTable(("",) * poses, table.share_names, np.concatenate(rows))
 
     def advance(self, units: int, resumable: bool = False) -> tuple[TaskSample, ...]:
         """Sample up to a number of units; return the samples of every task.
@@ -221,9 +273,12 @@ class Population:
     def _results(self, units: int, resumable: bool) -> Iterator[ChunkResult]:
         pool, count = self._workers.pool, self._workers.count
         if self._workers.in_process:
-            return executors.in_order(
-                pool, count, partial(self._sample, units, resumable and self._can_hold), self._shares
-            )
+            for share in self._shares:
+                share.block.unsampled = 0
+            for share in self._shares:
+                share.block.unsampled += 1
+            sample = partial(self._sample, units, resumable and self._can_hold)
+            return executors.in_order(pool, count, sample, self._shares)
         chunks = (share.chunk for share in self._shares)
         return executors.in_order(pool, count, partial(sample_chunk, self.spec, units=units), chunks)
 
@@ -243,23 +298,24 @@ class Population:
         return TaskSample(rows, extremes, fit)
 
     def _sample(self, units: int, resumable: bool, share: _ChunkProgress) -> ChunkResult:
-        prepared = share.prepared = share.prepared or self._prepared(share)
-        if prepared is None:
-            return sample_chunk(self.spec, share.chunk, units, self._stop.check_stop)
+        prepared = share.prepared or self._prepared(share)
+        share.prepared = prepared if share.block.held else None
         before, share.sample = share.sample, None
+        resumable = resumable and share.block.held
         result, sample = sample_prepared(self.spec, prepared, units, before, resumable, self._stop.check_stop)
+        share.block.count_sampled()
         if before is not None:
             self._allowance.give_back(array_bytes(before))
         if sample is not None and self._allowance.take(array_bytes(sample)):
             share.sample = sample
         return result
 
-    def _prepared(self, share: _ChunkProgress) -> PreparedPoses | None:
-        """Prepared poses of a chunk, with stored kinematics where available."""
-        chunk, first = share.chunk, share.chunk.first // TOGETHER * TOGETHER
-        evaluated = self._evaluated.get((share.task, first))
-        if evaluated is None:
-            return None
-        numbers = self._tasks[share.task].configurations[first : first + TOGETHER].numbers
-        rows = slice(chunk.first - first + chunk.begin, chunk.first - first + chunk.end)
-        return PreparedPoses.of(self.spec, chunk.task, *evaluated, numbers, rows)
+    def _prepared(self, share: _ChunkProgress) -> PreparedPoses:
+        """Prepared poses of a chunk."""
+        self._stop.check_stop()
+        evaluated, table = share.block.of(self.spec)
+        if share.following is not None:
+            share.following.of(self.spec)
+        chunk, first = share.chunk, share.chunk.first - share.block.first
+        rows, numbers = slice(first, first + len(chunk.configurations)), chunk.configurations.numbers
+        return PreparedPoses.of(self.spec, chunk.task, evaluated.at(rows), table[rows], numbers)

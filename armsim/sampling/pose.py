@@ -108,7 +108,7 @@ def fill_first_order(
     lives = zip(evaluated.terms, linear.contributions, strict=True)
     of_visits = [part for term, part in lives if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
-    visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
+    visits = sum(of_visits, np.zeros(poses))  # one after another: a sum of numpy takes another order at a single pose
     column("visit_share")[:] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
     for part in (shares, bias_shares):
         np.divide(part, total, out=part, where=total > 0)

@@ -19,7 +19,7 @@ from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, record
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
+from armsim.sampling.duration import A_MINUTE, SLOWEST, expected_seconds, in_words
 from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Load, Place, in_short_calls, lay_out
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
@@ -189,7 +189,9 @@ class Runner:
         layout = lay_out(self.machine, plan, load, self._place)
         samples = load.poses * plan.units * plan.visits
         spec = RunSpec(self.machine, plan, self.coverage, layout, batch)
-        seconds = expected_seconds(spec, tasks, self.workers.count) if samples > LONG_RUN else 0.0
+        workers = self.workers.count
+        may_be_long = samples * SLOWEST / workers > min(A_MINUTE, options.longest)
+        seconds = expected_seconds(spec, tasks, workers) if may_be_long else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         options.note(
             f"{load.poses} poses x {plan.units} arms x {plan.visits} visits = {samples:.3g} visits in all, "

@@ -24,7 +24,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -174,7 +174,6 @@ def visit_distribution(
     postures: Kinematics,
     plan: SamplingPlan,
     tangents: Array,
-    only: slice = slice(None),
 ) -> VisitDistribution:
     """Compute the distribution of the visits at poses.
 
@@ -187,19 +186,17 @@ def visit_distribution(
         Seed of the scrambling of the nets, and size that sets their number of points.
     tangents : (P, 3)
         Unit tangents of a path; RP is evaluated in the plane across them. Zero without a path.
-    only : slice
-        Poses at which it is computed, zero elsewhere. The bits do not depend on which these are.
 
     Returns
     -------
     VisitDistribution
     """
-    column = postures.column[only]
-    loads = replace(coefficients, value=coefficients.value[only]).on_axes(column.shape[1])
+    column = postures.column
+    loads = coefficients.on_axes(column.shape[1])
     covariance = loads @ np.swapaxes(loads, 1, 2)
-    turning = np.where(postures.rotary[:, None], postures.direction[only], 0.0)
+    turning = np.where(postures.rotary[:, None], postures.direction, 0.0)
     gains = np.swapaxes(column, 1, 2) @ loads  # (P, 3, coefficients)
-    gains = gains - tangents[only, :, None] * np.einsum("pj,pjk->pk", tangents[only], gains)[:, None]
+    gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
     repeatability, spread, half, by_net = integrate(coefficients.distributions, across, plan)
     mean = repeatability - 3.0 * spread
@@ -213,20 +210,14 @@ def visit_distribution(
         where=scattered[:, None],
     )
     turn, turn_slope = _turn_repeatability(loads, turning)
-
-    def among(values: Array) -> Array:
-        out = np.zeros((len(postures.column), *values.shape[1:]))
-        out[only] = values
-        return out
-
     return VisitDistribution(
-        among(repeatability),
-        among(half),
-        among(by_net),
-        among(turn),
-        among(_second_order(covariance, turning, column)),
-        among(_second_order_turn(covariance, turning)),
-        among(np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1)),
+        repeatability,
+        half,
+        by_net,
+        turn,
+        _second_order(covariance, turning, column),
+        _second_order_turn(covariance, turning),
+        np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1),
     )
 
 

@@ -59,7 +59,7 @@ def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surve
         distribution, poses = chunk.sampler.visit_distribution(chunk.tangents), range(len(chunk.tangents))
         for units, pose, unit_statistics in chunk.unit_statistics(spec, distribution, poses):
             extremes.of(units).add(unit_statistics[None], distribution.half_width[pose : pose + 1])
-        squares = chunk.linear.mean_square, rotation_mean_square(chunk.sampler.evaluated)
+        squares = chunk.linear.mean_square, rotation_mean_square(chunk.evaluated)
         return squares, extremes, distribution.nets[int(np.argmax(distribution.nets.mean(axis=1)))]
 
     squares, parts, nets = zip(*in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)), strict=True)

@@ -17,6 +17,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
+from armsim.sampling.chunk import EvaluatedChunk, RunSpec
 from armsim.sampling.layout import BASE_BYTES, GIB, Load, Place, lay_out
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
@@ -67,6 +68,31 @@ def test_any_block_size(demo: Study, plain: list[bytes]) -> None:
     layout = lay_out(machine, plan, Load(103, 200), Place(memory=small))
     assert layout.unit_block < plan.units
     assert numbers(machine, plan, memory=small) == plain
+
+
+@pytest.mark.parametrize("size", [1, 3])
+def test_poses_evaluated_apart_have_the_same_bits(size: int) -> None:
+    """Rows of first order, of a single pose too. Source: the same rows evaluated together."""
+    machine, plan = armsim.load(ROOT / "scenarios" / "every-task.yaml").scenario.machine, SamplingPlan(200, 5, 1)
+    spec, configurations = RunSpec.undivided(machine, plan, 0.95), Configurations(machine.survey()[:7])
+    together = EvaluatedChunk.of(spec, configurations).table(spec, configurations)
+    for first in range(0, 7, size):
+        poses = slice(first, first + size)
+        alone = EvaluatedChunk.of(spec, configurations[poses]).table(spec, configurations[poses])
+        assert np.array_equal(alone.numbers, together.numbers[poses], equal_nan=True)
+
+
+def test_more_workers_evaluate_no_pose_twice(demo: Study, monkeypatch: pytest.MonkeyPatch) -> None:
+    evaluated: list[int] = []
+
+    def watched(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
+        evaluated.append(len(configurations))
+        return evaluate(spec, configurations)
+
+    evaluate = EvaluatedChunk.of
+    monkeypatch.setattr(EvaluatedChunk, "of", watched)
+    numbers(demo.scenario.machine, SamplingPlan(128, 2, 3), workers=16)
+    assert sorted(evaluated) == [3, 100]
 
 
 def test_processes(demo: Study, plain: list[bytes]) -> None:
