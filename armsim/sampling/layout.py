@@ -149,7 +149,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
         workers, records, record, fixed = 1, 0, 0, PROCESS_BYTES
     else:
         fixed = BASE_BYTES + rows + (workers * PROCESS_BYTES if place.backend == "processes" else 0)
-    machines = (machine, machine.moving) if load.in_motion and place.backend == "threads" else (machine,)
+    machines = (machine, machine.moving) if load.in_motion else (machine,)
     coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
     owners = 1 if place.backend == "threads" else workers
 

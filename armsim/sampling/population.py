@@ -23,14 +23,8 @@ from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling import executors
 from armsim.sampling.chunk import CHUNK, TOGETHER, EvaluatedChunk, Extremes, PoseChunk, RunSpec, chunk_size, pose_chunks
-from armsim.sampling.chunk_sampler import (
-    ChunkResult,
-    PartialSample,
-    PreparedPoses,
-    array_bytes,
-    sample_chunk,
-    sample_prepared,
-)
+from armsim.sampling.chunk_sampler import ChunkResult, PartialSample, PreparedPoses, array_bytes, sample_prepared
+from armsim.sampling.elsewhere import packed_spec, sample_elsewhere
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.run_options import Interrupted, Progress, Stopped
 from armsim.sampling_plan import SamplingPlan
@@ -280,7 +274,7 @@ class Population:
             sample = partial(self._sample, units, resumable and self._can_hold)
             return executors.in_order(pool, count, sample, self._shares)
         chunks = (share.chunk for share in self._shares)
-        return executors.in_order(pool, count, partial(sample_chunk, self.spec, units=units), chunks)
+        return executors.in_order(pool, count, partial(sample_elsewhere, packed_spec(self.spec), units), chunks)
 
     def _task_sample(
         self, task: TaskConfigurations, results: Iterator[ChunkResult], fit: NDArray[np.bool_]

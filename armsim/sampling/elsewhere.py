@@ -1,0 +1,64 @@
+"""Sampling of chunks in another process, which keeps what is common to all chunks of a run.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
+
+from __future__ import annotations
+
+import pickle
+import threading
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+from armsim.sampling.chunk import PoseChunk, RunSpec
+from armsim.sampling.chunk_sampler import ChunkResult, sample_chunk
+from armsim.sampling.unit_draws import UnitDraws
+
+
+@dataclass(eq=False)
+class _Population:
+    """Specification of a run, with the population at rest and in motion as soon as a chunk needs it."""
+
+    spec: RunSpec
+    drawn: dict[bool, RunSpec] = field(default_factory=dict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def with_draws(self, in_motion: bool) -> RunSpec:
+        """The specification with stored draws, where the memory allowed is enough for all units at once."""
+        spec = self.spec
+        if not spec.layout.at_once:
+            return spec
+        with self.lock:
+            if in_motion not in self.drawn:
+                machine = spec.machine.moving if in_motion else spec.machine
+                draws = UnitDraws(machine.terms, spec.plan, in_memory=True)
+                self.drawn[in_motion] = replace(spec, draws_moving=draws) if in_motion else replace(spec, draws=draws)
+            return self.drawn[in_motion]
+
+
+def packed_spec(spec: RunSpec) -> bytes:
+    """A specification without its draws, pickled once for all chunks."""
+    return pickle.dumps(replace(spec, draws=None, draws_moving=None))
+
+
+@lru_cache(maxsize=1)
+def _population(packed: bytes) -> _Population:
+    return _Population(pickle.loads(packed))
+
+
+def sample_elsewhere(packed: bytes, units: int, chunk: PoseChunk) -> ChunkResult:
+    """Sample the first units at the poses of a chunk; a population is drawn once a process, not once a chunk.
+
+    Parameters
+    ----------
+    packed : bytes
+        As `packed_spec` returns it.
+    units : int
+    chunk : PoseChunk
+
+    Returns
+    -------
+    ChunkResult
+    """
+    spec = _population(packed).with_draws(chunk.configurations.is_path)
+    return sample_chunk(spec, chunk, units)
