@@ -28,7 +28,7 @@ from armsim.sampling.paired_difference import (
     quantile_influence,
 )
 from armsim.sampling.sampler import Samples
-from armsim.sampling.visit_distribution import half_width_of_nets
+from armsim.sampling.visit_integrals import half_width_of_nets
 from armsim.tasks.base import name_key
 
 

@@ -21,7 +21,7 @@ from armsim.model.correction import NAME
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
 from armsim.model.machine import EvaluatedMachine, Machine
-from armsim.sampling.visit_distribution import STD
+from armsim.sampling.visit_integrals import STD
 
 
 @dataclass(frozen=True, eq=False)

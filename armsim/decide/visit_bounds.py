@@ -21,7 +21,7 @@ from armsim.criteria import limits_of_arms
 from armsim.decide.program import Choice, Program
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
-from armsim.sampling.visit_distribution import integrate
+from armsim.sampling.visit_integrals import integrate
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks import PoseSet, Task
 

@@ -28,7 +28,14 @@ from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
 from armsim.sampling.pose_sample import PoseSample, Scales, empty_outputs, empty_slots, quantile_query
 from armsim.sampling.statistics import TAIL
-from armsim.sampling.visit_distribution import VisitCoefficients, VisitDistribution, turned_columns, visit_distribution
+from armsim.sampling.visit_distribution import (
+    VisitCoefficients,
+    VisitDistribution,
+    nominal_gains,
+    turned_columns,
+    visit_distribution,
+)
+from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
 Counts = NDArray[np.int64]
@@ -137,8 +144,12 @@ class Sampler:
         """First entry of every visit coefficient."""
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
-    def visit_distribution(self, tangents: Array | None = None) -> VisitDistribution:
-        """Distribution of the visits at the poses; ``tangents`` of shape (poses, 3) on a path.
+    @property
+    def _visit_coefficients(self) -> VisitCoefficients:
+        return VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, self.visit_value)
+
+    def visit_integrals(self, tangents: Array | None = None) -> VisitIntegrals:
+        """Integrals over the distribution of the visits at the poses, still to be summed.
 
         Parameters
         ----------
@@ -147,11 +158,21 @@ class Sampler:
 
         Returns
         -------
-        VisitDistribution
+        VisitIntegrals
         """
-        coefficients = VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, self.visit_value)
         along = np.zeros((len(self.postures.column), 3)) if tangents is None else tangents
-        return visit_distribution(coefficients, self.postures, self.plan, along)
+        gains = nominal_gains(self._visit_coefficients, self.postures, along)
+        return VisitIntegrals.of(self.visit_distributions, gains, self.plan)
+
+    def distribution_of(self, integrals: VisitIntegrals) -> VisitDistribution:
+        """Distribution of the visits at the poses, from the sums of `visit_integrals`."""
+        return visit_distribution(self._visit_coefficients, self.postures, integrals)
+
+    def visit_distribution(self, tangents: Array | None = None) -> VisitDistribution:
+        """Distribution of the visits at the poses; ``tangents`` as of `visit_integrals`."""
+        integrals = self.visit_integrals(tangents)
+        integrals.sum()
+        return self.distribution_of(integrals)
 
     def laid_out(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
         """All poses for the kernels; ``numbers`` of shape (poses,) in their task.

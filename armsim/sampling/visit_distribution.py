@@ -15,49 +15,20 @@ with the errors that a unit keeps follows from how they turn the columns of the 
 References
 ----------
 .. [1] ISO 9283:1998 7.2.2 (clause number from memory): RP is mean distance plus three standard deviations.
-.. [2] Owen, "Monte Carlo extension of quasi-Monte Carlo", Proc. Winter Simulation Conference (1998) 571: the
-   uncertainty of an integral from independent scramblings.
-.. [3] Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994), ch. 3: derivatives of the
+.. [2] Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994), ch. 3: derivatives of the
    product of exponentials.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
-from armsim import disk_cache
 from armsim.arrays import Array
 from armsim.core.unit_figures import VisitEffect
-from armsim.core.visit_sums import LAW_SUMS, POINTS, sum_influences, sum_law
-from armsim.errormodel.distributions import Distribution, open_interval
-from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
 from armsim.model.kinematics import Kinematics
-from armsim.sampling.plan import key
-from armsim.sampling.statistics import student
-from armsim.sampling_plan import SamplingPlan
-from armsim.version import package_version, source_digest
-
-KIND, MOST_FILES = "nets", 16
-"""Most sets of nets in the disk cache; 9 MB for those of the demo."""
-NETS = 8
-"""Number of independent scramblings."""
-MOST_POINTS = 8192
-"""Most points of a net."""
-SAMPLES_PER_POINT = 4
-"""Pose-samples of the plan per point of all nets: finer sampling, finer integration."""
-STANDARD: dict[str, Distribution] = {
-    distribution: Distribution(distribution, 1.0 / Distribution(distribution, 1.0).rms)
-    for distribution in VISIT_DISTRIBUTIONS
-}
-"""Distributions of visit coefficients, scaled to variance 1."""
-STD = {distribution: 1.0 / spread.scale for distribution, spread in STANDARD.items()}
-"""Standard deviation of each distribution at scale 1."""
-EVEN = 1e-6
-"""Relative scatter of the distance below which it counts as constant."""
+from armsim.sampling.visit_integrals import EVEN, STD, VisitIntegrals, repeatability_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,49 +102,28 @@ class VisitCoefficients:
         return out
 
 
-def points_of(plan: SamplingPlan) -> int:
-    """Points of a net for a plan, a power of two."""
-    needed = max(plan.units * plan.visits / (SAMPLES_PER_POINT * NETS), POINTS)
-    return min(1 << int(math.log2(needed)), MOST_POINTS)
-
-
-@lru_cache(maxsize=16)
-def nets(seed: int, distributions: tuple[str, ...], points: int) -> Array:
-    """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points).
+def nominal_gains(coefficients: VisitCoefficients, postures: Kinematics, tangents: Array) -> Array:
+    """Effect of every standardised coefficient on the tool point, shape (P, coefficients, 3). [m]
 
     Parameters
     ----------
-    seed : int
-    distributions : tuple of str
-        Name of the distribution per coefficient.
-    points : int
-        Points per net.
+    coefficients : VisitCoefficients
+    postures : Kinematics
+        With the axes that the coefficients move.
+    tangents : (P, 3)
+        Unit tangents of a path, which the effect is taken across. Zero without a path.
 
     Returns
     -------
-    (NETS, coefficients, points)
+    (P, coefficients, 3) [m]
     """
-    name = key(seed, package_version(), source_digest(), *distributions, points).hex()
-    cached = disk_cache.load(KIND, name)
-    if cached is not None and cached.get("nets", np.empty(0)).shape == (NETS, len(distributions), points):
-        return np.asarray(cached["nets"], dtype=float)
-    from scipy.stats import qmc  # takes half a second to load, longer than all nets
-
-    out = np.empty((NETS, len(distributions), points))
-    for number in range(NETS):
-        entropy = int.from_bytes(key(seed, "visit law", number), "little")
-        uniform = qmc.Sobol(len(distributions), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
-        for k, distribution in enumerate(distributions):
-            out[number, k] = STANDARD[distribution].quantile(open_interval(uniform[k]))
-    disk_cache.save(KIND, name, {"nets": out}, MOST_FILES)
-    return out
+    gains = np.swapaxes(postures.column, 1, 2) @ coefficients.on_axes(postures.column.shape[1])  # (P, 3, coefficients)
+    gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
+    return np.ascontiguousarray(np.swapaxes(gains, 1, 2))
 
 
 def visit_distribution(
-    coefficients: VisitCoefficients,
-    postures: Kinematics,
-    plan: SamplingPlan,
-    tangents: Array,
+    coefficients: VisitCoefficients, postures: Kinematics, integrals: VisitIntegrals
 ) -> VisitDistribution:
     """Compute the distribution of the visits at poses.
 
@@ -182,10 +132,8 @@ def visit_distribution(
     coefficients : VisitCoefficients
     postures : Kinematics
         With the axes that the coefficients move.
-    plan : SamplingPlan
-        Seed of the scrambling of the nets, and size that sets their number of points.
-    tangents : (P, 3)
-        Unit tangents of a path; RP is evaluated in the plane across them. Zero without a path.
+    integrals : VisitIntegrals
+        Of the gains of these coefficients, summed.
 
     Returns
     -------
@@ -195,13 +143,10 @@ def visit_distribution(
     loads = coefficients.on_axes(column.shape[1])
     covariance = loads @ np.swapaxes(loads, 1, 2)
     turning = np.where(postures.rotary[:, None], postures.direction, 0.0)
-    gains = np.swapaxes(column, 1, 2) @ loads  # (P, 3, coefficients)
-    gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
-    across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
-    repeatability, spread, half, by_net = integrate(coefficients.distributions, across, plan)
+    repeatability, spread, half, by_net = repeatability_of(integrals)
     mean = repeatability - 3.0 * spread
-    change_of_mean = _response(loads @ _influences(coefficients, across, plan), turning, column)
-    change_of_square = _response(loads @ across, turning, column)  # half of that of S^2
+    change_of_mean = _response(loads @ integrals.influences, turning, column)
+    change_of_square = _response(loads @ integrals.gains, turning, column)  # half of that of S^2
     scattered = spread > EVEN * np.maximum(mean, 1e-300)
     change_of_spread = np.divide(
         change_of_square - mean[:, None] * change_of_mean,
@@ -219,69 +164,6 @@ def visit_distribution(
         _second_order_turn(covariance, turning),
         np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1),
     )
-
-
-def integrate(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
-    """RP of independent coefficients with given distributions.
-
-    Parameters
-    ----------
-    distributions : tuple of str
-    gains : (P, coefficients, 3) [m]
-        What each does, standardised.
-    plan
-        As in `visit_distribution`.
-
-    Returns
-    -------
-    repeatability, spread, half_width : (P,) [m]
-        RP, standard deviation of the distance, half of the 95 % interval of RP.
-    by_net : (P, NETS) [m]
-        RP from each net, linearised.
-    """
-    poses = len(gains)
-    if not distributions:
-        zero = np.zeros(poses)
-        return zero, zero, zero, np.zeros((poses, NETS))
-    standard = nets(plan.seed, distributions, points_of(plan))
-    moments = np.zeros((NETS, poses, LAW_SUMS))
-    for number in range(NETS):
-        sum_law(standard[number], gains, moments[number])
-    moments /= standard.shape[2]
-    f1, f2, f3, f4 = np.moveaxis(moments.mean(axis=0), -1, 0)
-    square = np.sum(gains**2, axis=(1, 2))
-    spread = np.sqrt(np.maximum(f2 - f1**2, 0.0))
-    scattered = spread > EVEN * np.maximum(f1, 1e-300)
-    safe = np.where(scattered, spread, 1.0)
-    # RP changes by  a df1 + b df2;  what f^2 tells of it is taken off by its known mean
-    a = np.where(scattered, 1.0 - 3.0 * f1 / safe, 1.0)
-    b = np.where(scattered, 1.5 / safe, 0.0)
-    varies = np.maximum(f4 - f2**2, 0.0)
-    control = np.divide(a * (f3 - f1 * f2), varies, out=np.zeros(poses), where=scattered & (varies > 1e-12 * f2**2)) + b
-    repeatability = f1 + 3.0 * np.where(scattered, spread, 0.0) - control * (f2 - square)
-    of_nets = a * (moments[..., 0] - f1) + (b - control) * (moments[..., 1] - f2)
-    of_nets = np.ascontiguousarray(of_nets.T)  # so that sums over nets do not depend on the number of poses
-    return (
-        repeatability,
-        np.where(scattered, spread, 0.0),
-        half_width_of_nets(of_nets),
-        repeatability[:, None] + of_nets,
-    )
-
-
-def half_width_of_nets(values: Array) -> Array:
-    """Half-width of the 95 % interval of a mean over nets: values of shape (..., NETS) to shape (...)."""
-    return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
-
-
-def _influences(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan) -> Array:
-    """Mean of every coefficient times the direction of the displacement, shape (P, K, 3)."""
-    out = np.zeros_like(gains)
-    if len(coefficients.distributions):
-        standard = nets(plan.seed, coefficients.distributions, points_of(plan))[0]
-        sum_influences(standard, gains, out)
-        out /= standard.shape[1]
-    return out
 
 
 def _response(loads: Array, turning: Array, column: Array) -> Array:

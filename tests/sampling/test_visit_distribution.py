@@ -24,7 +24,8 @@ from armsim.sampling.first_order import linearise
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import draw_units
 from armsim.sampling.statistics import pose_repeatability
-from armsim.sampling.visit_distribution import VisitDistribution, nets
+from armsim.sampling.visit_distribution import VisitDistribution
+from armsim.sampling.visit_integrals import nets
 from armsim.sampling_plan import SamplingPlan
 
 VISITS = 400_000
@@ -116,13 +117,17 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
 def test_known_laws() -> None:
     """RP = 3.616 s for isotropic normal scatter (Maxwell distribution), 2.606 s on a line (half-normal), a for +-a."""
     from armsim.model.kinematics import Kinematics
-    from armsim.sampling.visit_distribution import VisitCoefficients, visit_distribution
+    from armsim.sampling.visit_distribution import VisitCoefficients, nominal_gains, visit_distribution
+    from armsim.sampling.visit_integrals import VisitIntegrals
 
     def distribution(gains: np.ndarray, kind: str) -> float:
         at = Kinematics(gains[None], gains[None], np.zeros(len(gains), bool), np.eye(4)[None], np.zeros((1, 2, 3)))
         k = np.arange(len(gains))
         visit_coefficients = VisitCoefficients((kind,) * len(gains), k, k, np.ones((1, len(gains))))
-        actual = visit_distribution(visit_coefficients, at, SamplingPlan(20_000, 100, 5), np.zeros((1, 3)))
+        gains = nominal_gains(visit_coefficients, at, np.zeros((1, 3)))
+        integrals = VisitIntegrals.of(visit_coefficients.distributions, gains, SamplingPlan(20_000, 100, 5))
+        integrals.sum()
+        actual = visit_distribution(visit_coefficients, at, integrals)
         assert actual.half_width[0] < 3e-3 * actual.repeatability[0]
         return float(actual.repeatability[0])
 
