@@ -22,7 +22,7 @@ import roboticstoolbox as rtb
 from armsim.core.counting import RATIO_BINS, ratio_edge
 from armsim.core.kernel_digest import LANES
 from armsim.core.quantiles import estimate_tallies
-from armsim.core.sample_kernel import Tallies
+from armsim.core.sample_kernel import SUMS, Tallies
 from armsim.core.screws import FRAME, SCREW, Axes, apply_unit_errors, displace
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
@@ -33,7 +33,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
-from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_outputs, empty_slots, quantile_query
+from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_slots, empty_units, quantile_query
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
@@ -114,15 +114,10 @@ def _edges() -> np.ndarray:
 def sample_of(values: np.ndarray) -> PoseSample:
     """A population of shape (visits, units), not negative, counted as the engine counts distances."""
     visits, units = values.shape
-    slots, outputs = empty_slots(1), empty_outputs(1, units, 0, 0)
-    sample = PoseSample(
-        visits,
-        np.zeros((3, 2)),
-        Tallies(*(slot[0] for slot in slots)),
-        outputs.unit_statistics[0],
-        outputs.squared_errors[0],
-        outputs.sums[0],
-    )
+    slots, arrays = empty_slots(1), empty_units(1, units)
+    tallies = Tallies(*(slot[0] for slot in slots))
+    statistics, squares = arrays.unit_statistics[0], arrays.squared_errors[0]
+    sample = PoseSample(visits, np.zeros((3, 2)), tallies, statistics, squares, np.zeros(SUMS))
     bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, RATIO_BINS - 1)
     sample.tallies.ratio[DISTANCE] = np.bincount(bins.ravel(), minlength=RATIO_BINS)
     even = visits // 2 * 2

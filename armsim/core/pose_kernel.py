@@ -1,4 +1,4 @@
-"""Sampling of many poses in one call, with the quantiles from their counts.
+"""Sampling of many poses in one call, with the quantiles from their counts and the summary of their units.
 
 A unit is one simulated arm with its own drawn error coefficients.
 
@@ -19,7 +19,8 @@ from armsim.core.quantiles import READ, QuantileQuery, estimate_tallies, read_ta
 from armsim.core.rows import add_counts
 from armsim.core.sample_kernel import Block, Scale, Tallies, UnitOutputs, Visits, sample_units
 from armsim.core.screws import Axes
-from armsim.core.unit_figures import UnitErrors, VisitEffect
+from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, VisitEffect
+from armsim.core.unit_summary import read_moments, read_ranks
 
 
 class Poses(NamedTuple):
@@ -39,6 +40,8 @@ class Poses(NamedTuple):
         As `sample_kernel.Scale`.
     shift, turn_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
         As `unit_figures.VisitEffect`.
+    half_width : (P,) [m]
+        Half-width of the 95 % interval of RP from numerical integration.
     """
 
     number: Indices
@@ -62,6 +65,7 @@ class Poses(NamedTuple):
     tangent: Floats
     repeatability: Floats
     slope: Floats
+    half_width: Floats
 
 
 class Slots(NamedTuple):
@@ -74,26 +78,64 @@ class Slots(NamedTuple):
     extremes: Floats
 
 
+class UnitArrays(NamedTuple):
+    """Figures of all units at poses, a row per pose or one row that is used again for every pose, written.
+
+    squared_errors : (rows, units) [m^2], unit_statistics : (rows, UNIT_STATISTICS, units)
+        As `sample_kernel.UnitOutputs`.
+    worst : (UNIT_STATISTICS, units)
+        Largest figures of every unit over poses, raised.
+    bounds : (2, units) [m]
+        Upper and lower bound of the largest RP by its numerical integration, raised.
+    """
+
+    squared_errors: Floats
+    unit_statistics: Floats
+    worst: Floats
+    bounds: Floats
+
+
 class PoseOutputs(NamedTuple):
     """Results of poses, written.
 
-    squared_errors : (poses, units) [m^2], unit_statistics : (poses, UNIT_STATISTICS, units)
-        As `sample_kernel.UnitOutputs`.
     sums : (poses, SUMS)
         Over all visits and units, added to.
     estimates : (poses, 3, k)
         As `quantiles.estimate_tallies`.
     largest : (poses,) [m]
+    ranked : (poses, UNIT_STATISTICS, r)
+        Figures of the units at the ranks of the query.
+    moments : (poses, MOMENTS)
+        As `unit_summary.read_moments`, of the squared errors.
     batches : (poses, batches) [m]
         The quantile at the coverage by each batch of units.
     """
 
-    squared_errors: Floats
-    unit_statistics: Floats
     sums: Floats
     estimates: Floats
     largest: Floats
+    ranked: Floats
+    moments: Floats
     batches: Floats
+
+
+class PoseQuery(NamedTuple):
+    """What is read of every pose.
+
+    quantiles : QuantileQuery
+        Quantiles to estimate from the counts.
+    coverage : QuantileQuery
+        Quantile to read of each batch.
+    tail : float
+        As in `quantiles.estimate_tallies`.
+    ranks : (r,)
+        Ranks of units to read of each figure, in ascending order.
+    """
+
+    quantiles: QuantileQuery
+    coverage: QuantileQuery
+    tail: float
+    ranks: Indices
 
 
 class Part(NamedTuple):
@@ -122,32 +164,29 @@ def sample_poses(
     poses: Poses,
     coefficients: Floats,
     part: Part,
-    query: QuantileQuery,
-    coverage: QuantileQuery,
-    tail: float,
+    query: PoseQuery,
     slots: Slots,
+    units: UnitArrays,
     outputs: PoseOutputs,
 ) -> None:
-    """Sample a block of units at some poses; after the last block, estimate the quantiles.
+    """Sample a block of units at some poses; after the last block, estimate the quantiles and summarise the units.
 
     Parameters
     ----------
     poses : Poses
     coefficients : (coefficients, units of the block, or more)
     part : Part
-    query : QuantileQuery
-        Quantiles to estimate.
-    coverage : QuantileQuery
-        Quantile to read of each batch.
-    tail : float
-        As in `estimate_tallies`.
+    query : PoseQuery
     slots : Slots
         One per pose, and one more with batches; or a single one, reused, if all units are in the block.
+    units : UnitArrays
+        One row per pose, or a single one in the same case.
     outputs : PoseOutputs
         Outputs of the poses from ``low`` on.
     """
     rotary, ends = poses.rotary, (part.first, part.first + part.units)
     batched = part.batch >= 0
+    scratch = np.empty((2, part.of))
     for p in range(part.low, part.high):
         i = p - part.low
         tallies = _slot(slots, i if i < slots.ratio.shape[0] else 0)
@@ -163,9 +202,10 @@ def sample_poses(
         effect = VisitEffect(
             poses.shift[p], poses.turn_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]
         )
+        row = i if i < units.squared_errors.shape[0] else 0
         unit_outputs = UnitOutputs(
-            outputs.squared_errors[i][ends[0] : ends[1]],
-            outputs.unit_statistics[i][:, ends[0] : ends[1]],
+            units.squared_errors[row][ends[0] : ends[1]],
+            units.unit_statistics[row][:, ends[0] : ends[1]],
             outputs.sums[i],
         )
         block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
@@ -174,12 +214,29 @@ def sample_poses(
         sample_units(unit_errors, visit_errors, axes, effect, block, scale, block_tallies, unit_outputs)
         if batched:
             out = np.empty((READ, 1))
-            read_tallies(block_tallies, poses.line[p], coverage.measure, coverage.ps, out)
+            read_tallies(block_tallies, poses.line[p], query.coverage.measure, query.coverage.ps, out)
             outputs.batches[i, part.batch] = out[0, 0]
             _absorb(tallies, block_tallies)
         if ends[1] == part.of:
-            estimate_tallies(tallies, poses.line[p], query, part.of, part.visits, tail, outputs.estimates[i])
+            estimate_tallies(
+                tallies, poses.line[p], query.quantiles, part.of, part.visits, query.tail, outputs.estimates[i]
+            )
             outputs.largest[i] = tallies.extremes[1, 0]
+            read_moments(units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i])
+            for figure in range(UNIT_STATISTICS):
+                values = units.unit_statistics[row, figure]
+                read_ranks(values, query.ranks, scratch[0], outputs.ranked[i, figure])
+                _raise(values, 0.0, units.worst[figure])
+            for bound in range(2):
+                half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]
+                _raise(units.unit_statistics[row, 1], half_width, units.bounds[bound])
+
+
+@compiled
+def _raise(values: Floats, shift: float, largest: Floats) -> None:
+    """Raise the largest values to those of another pose, shifted."""
+    for u in range(values.shape[0]):
+        largest[u] = np.maximum(largest[u], values[u] + shift)  # what is no number stays
 
 
 @compiled

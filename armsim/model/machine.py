@@ -360,14 +360,6 @@ class EvaluatedMachine:
     acts: Acts
     draw_acts: Acts
 
-    def at(self, poses: slice) -> EvaluatedMachine:
-        """Some of the poses, as views."""
-        acts, draw_acts = (
-            tuple(tuple((k, axis, value[poses]) for k, axis, value in of_term) for of_term in all_acts)
-            for all_acts in (self.acts, self.draw_acts)
-        )
-        return EvaluatedMachine(self.axes, self.postures.at(poses), self.terms, acts, draw_acts)
-
     def gains(self, turning: bool = False) -> Iterator[tuple[Term, Array]]:
         """Every term with the effect of its coefficients on the tool point in the base frame, shape (P, 3,
         coefficients), or on the orientation of the tool. [m or rad]"""

@@ -31,12 +31,6 @@ from armsim.sampling_plan import SamplingPlan
 
 CHUNK = 64
 """Most poses that are sampled by one worker at a time."""
-TOGETHER = 16 * CHUNK
-"""Poses evaluated together, counted from the first pose of a task; the result does not depend on it."""
-PARTS = 6
-"""Parts of the work per worker, so that none waits long for the last."""
-LEAST_SAMPLES = 100_000
-"""Pose-samples of a part, some 10 ms, below which its preparation would take longer than its sampling."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,58 +130,12 @@ class PoseChunk:
     ----------
     task : int
         Key of the task.
-    first : int
-        Number of the first pose in the task.
     configurations : Configurations
         Joint positions of these poses.
     """
 
     task: int
-    first: int
     configurations: Configurations
-
-
-def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
-    """Number of poses of a chunk, so that all workers have enough to do and each call enough to sample.
-
-    Parameters
-    ----------
-    poses : int
-        Number of poses of all tasks.
-    plan : SamplingPlan
-    workers : int
-
-    Returns
-    -------
-    int
-    """
-    if workers == 1:
-        return CHUNK
-    least = -(-LEAST_SAMPLES // (plan.units * plan.visits))
-    return min(max(-(-poses // (PARTS * workers)), least), CHUNK)
-
-
-def pose_chunks(task: int, configurations: Configurations, size: int) -> list[PoseChunk]:
-    """Split the poses of a task into chunks, each of poses that are evaluated together.
-
-    Parameters
-    ----------
-    task : int
-        Key of the task.
-    configurations : Configurations
-    size : int
-        Most poses of a chunk.
-
-    Returns
-    -------
-    list of PoseChunk
-    """
-    out = []
-    for block in range(0, len(configurations), TOGETHER):
-        end = min(block + TOGETHER, len(configurations))
-        for first in range(block, end, size):
-            out.append(PoseChunk(task, first, configurations[first : min(first + size, end)]))
-    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,13 +185,6 @@ class EvaluatedChunk:
         sampler = Sampler.prepare(evaluated, spec.plan)
         machine = spec.machine.moving if in_motion else spec.machine
         return EvaluatedChunk(machine, evaluated, linear, Scales.of(linear), sampler, tangents, in_motion)
-
-    def at(self, poses: slice) -> EvaluatedChunk:
-        """Some of the poses, as views."""
-        evaluated = self.evaluated.at(poses)
-        scales = Scales(self.scales.line[poses], self.scales.centre[poses])
-        sampler, tangents = self.sampler.at(poses), self.tangents[poses]
-        return EvaluatedChunk(self.machine, evaluated, self.linear.at(poses), scales, sampler, tangents, self.in_motion)
 
     def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
         """Pose table with the columns that need no sample; the others are nan.

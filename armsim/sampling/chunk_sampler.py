@@ -13,16 +13,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import Part, PoseOutputs, Poses, Slots, pack, packed_size, unpack
+from armsim.core.pose_kernel import (
+    Part,
+    PoseOutputs,
+    PoseQuery,
+    Poses,
+    Slots,
+    UnitArrays,
+    pack,
+    packed_size,
+    sample_poses,
+    unpack,
+)  # fmt: skip
 from armsim.core.sample_kernel import Tallies
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
-from armsim.sampling.monte_carlo import blocks, sample
-from armsim.sampling.pose import fill_sampled, pose_queries
-from armsim.sampling.pose_sample import empty_outputs, empty_slots
+from armsim.sampling.monte_carlo import blocks
+from armsim.sampling.pose import fill_sampled, pose_query
+from armsim.sampling.pose_sample import empty_outputs, empty_slots, empty_units
+from armsim.sampling.visit_integrals import VisitIntegrals
+from armsim.sampling_plan import SamplingPlan
 
+Numbers = NDArray[np.int64]
 CheckStop = Callable[[], None]
 """Callback before every kernel call; raises `Interrupted` to stop the sampling."""
 
@@ -41,7 +55,7 @@ class ChunkResult:
 
 @dataclass(frozen=True, eq=False)
 class PreparedPoses:
-    """Poses of one chunk, ready for the sampling kernels.
+    """Poses that are evaluated together, ready for the sampling kernels.
 
     Parameters
     ----------
@@ -51,19 +65,16 @@ class PreparedPoses:
     table : PoseTable
         Result table of the poses, with the columns of the first-order (linearised) model filled in.
     poses : Poses
-    half_width : (poses,) [m]
-        Half-width of the 95 % interval of pose repeatability RP (ISO 9283) from numerical integration.
     """
 
     task: int
     chunk: EvaluatedChunk
     table: PoseTable
     poses: Poses
-    half_width: Array
 
     @staticmethod
     def of(
-        spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64]
+        spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, integrals: VisitIntegrals, numbers: Numbers
     ) -> PreparedPoses:
         """Compute the distribution of the visits and arrange the poses for the kernels.
 
@@ -75,6 +86,8 @@ class PreparedPoses:
         chunk : EvaluatedChunk
         table : PoseTable
             Result table with the columns that need no sample filled in.
+        integrals : VisitIntegrals
+            Those of the chunk, summed.
         numbers : (poses,)
             Numbers of the poses in their task.
 
@@ -82,11 +95,53 @@ class PreparedPoses:
         -------
         PreparedPoses
         """
-        distribution = chunk.sampler.visit_distribution(chunk.tangents)
+        distribution = chunk.sampler.distribution_of(integrals)
         if chunk.in_motion:
             chunk.fill_first_unit(table, distribution, spec)
-        poses = chunk.sampler.laid_out(distribution, chunk.scales, chunk.tangents, numbers)
-        return PreparedPoses(task, chunk, table, poses, distribution.half_width)
+        return PreparedPoses(
+            task, chunk, table, chunk.sampler.laid_out(distribution, chunk.scales, chunk.tangents, numbers)
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """What is read of prepared poses for a number of units, and where kernels write it.
+
+    Parameters
+    ----------
+    plan : SamplingPlan
+        With that number of units.
+    query : PoseQuery
+    outputs : PoseOutputs
+        Of all prepared poses.
+    """
+
+    plan: SamplingPlan
+    query: PoseQuery
+    outputs: PoseOutputs
+
+    @staticmethod
+    def of(spec: RunSpec, poses: int, units: int) -> Readings:
+        """Nothing read yet.
+
+        Parameters
+        ----------
+        spec : RunSpec
+        poses, units : int
+
+        Returns
+        -------
+        Readings
+        """
+        plan = spec.plan_of(units)
+        query = pose_query(spec.coverage, plan)
+        return Readings(plan, query, empty_outputs(poses, query, units // spec.batch if spec.batch else 0))
+
+    def fill(self, prepared: PreparedPoses) -> Rows:
+        """Fill the table of the prepared poses, once all of them are sampled, and return its rows."""
+        half_width = prepared.poses.half_width
+        fill_sampled(prepared.table, prepared.chunk.linear, self.outputs, self.plan, half_width)
+        return prepared.table.rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,28 +216,36 @@ def sample_chunk(
     """
     evaluated = EvaluatedChunk.of(spec, chunk.configurations)
     table = evaluated.table(spec, chunk.configurations)
-    prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, chunk.configurations.numbers)
-    return sample_prepared(spec, prepared, units or spec.plan.units, check_stop=check_stop)[0]
+    integrals = evaluated.sampler.visit_integrals(evaluated.tangents)
+    integrals.sum()
+    prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, integrals, chunk.configurations.numbers)
+    readings = Readings.of(spec, len(table), units or spec.plan.units)
+    extremes, _ = sample_prepared(spec, prepared, readings, slice(0, len(table)), check_stop=check_stop)
+    return ChunkResult(readings.fill(prepared), extremes)
 
 
 def sample_prepared(
     spec: RunSpec,
     prepared: PreparedPoses,
-    units: int,
+    readings: Readings,
+    rows: slice,
     before: PartialSample | None = None,
     resumable: bool = False,
     check_stop: CheckStop = never_stop,
-) -> tuple[ChunkResult, PartialSample | None]:
-    """Sample prepared poses up to a number of units.
+) -> tuple[Extremes, PartialSample | None]:
+    """Sample some of the prepared poses up to the number of units of the readings.
 
     Parameters
     ----------
     spec : RunSpec
+        The accuracy of the integration of RP is set by its plan.
     prepared : PreparedPoses
-    units : int
-        Number of units, at most ``spec.plan.units``; the accuracy of the integration of RP is set by the plan.
+    readings : Readings
+        Written at these poses.
+    rows : slice
+        Poses to sample.
     before : PartialSample, optional
-        Partial sample to continue; must hold fewer than ``units`` units. Default: start from zero.
+        Partial sample of these poses to continue; must hold fewer units. Default: start from zero.
     resumable : bool
         Return a partial sample, to which units can be added. Needs a layout with a histogram per pose of a call.
     check_stop : callable
@@ -190,56 +253,47 @@ def sample_prepared(
 
     Returns
     -------
-    ChunkResult, PartialSample or None
+    Extremes, PartialSample or None
+        Extremes of every unit over these poses.
 
     Raises
     ------
     Interrupted
         Raised by ``check_stop``.
     """
-    plan, layout, chunk = spec.plan_of(units), spec.layout, prepared.chunk
+    plan, layout, units = readings.plan, spec.layout, readings.plan.units
     previous_units = 0 if before is None else before.units
-    quantiles, coverage = pose_queries(spec.coverage, plan)
-    poses = len(prepared.table)
-    size = poses if resumable or before is not None else min(max(layout.poses_per_output, layout.poses_per_call), poses)
-    buffers = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
+    whole = resumable or before is not None  # else the arrays of one call are used again by the next
+    once = layout.histograms == 1 and not whole
+    arrays = empty_units(rows.stop - rows.start if whole else 1 if once else layout.poses_per_call, units)
     slots, counts = empty_slots(layout.histograms), []
-    extremes = Extremes.none(units)
-    for low in range(0, poses, size):
-        high = min(low + size, poses)
-        outputs = _slice_rows(buffers, 0, high - low)
-        outputs.sums[:] = 0.0
+    if before is not None:
+        arrays.squared_errors[:, :previous_units] = before.squared_errors
+        arrays.unit_statistics[:, :, :previous_units] = before.unit_statistics
+        readings.outputs.sums[rows] = before.sums
+    for begin in range(rows.start, rows.stop, layout.poses_per_call):
+        end = min(begin + layout.poses_per_call, rows.stop)
+        group = PoseOutputs(*(array[begin:end] for array in readings.outputs))
+        some = _of_rows(arrays, slice(begin - rows.start, end - rows.start)) if whole else arrays
         if before is not None:
-            outputs.squared_errors[:, :previous_units], outputs.unit_statistics[:, :, :previous_units] = (
-                before.squared_errors,
-                before.unit_statistics,
-            )
-            outputs.sums[:] = before.sums
-        for begin in range(low, high, layout.poses_per_call):
-            end = min(begin + layout.poses_per_call, high)
-            group = _slice_rows(outputs, begin - low, end - low)
-            if before is not None:
-                for i, packed in enumerate(before.counts[begin - low : end - low]):
-                    unpack(packed.bin_index, packed.count, packed.extremes, _slot(slots, i))
-            for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
-                check_stop()
-                batch = number if spec.batch and count == spec.batch else -1
-                part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
-                coefficients = spec.units(previous_units + first, count, chunk.in_motion)
-                sample(prepared.poses, coefficients, part, quantiles, coverage, slots, group)
-            if resumable:
-                counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
-        half_width = prepared.half_width[low:high]
-        fill_sampled(prepared.table, slice(low, high), chunk.linear, outputs, plan, half_width)
-        extremes.add(outputs.unit_statistics, half_width)
-    result = ChunkResult(prepared.table.rows, extremes)
-    return result, PartialSample(
-        buffers.squared_errors, buffers.unit_statistics, buffers.sums, tuple(counts)
-    ) if resumable else None
+            for i, packed in enumerate(before.counts[begin - rows.start : end - rows.start]):
+                unpack(packed.bin_index, packed.count, packed.extremes, _slot(slots, i))
+        for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
+            check_stop()
+            batch = number if spec.batch and count == spec.batch else -1
+            part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
+            coefficients = spec.units(previous_units + first, count, prepared.chunk.in_motion)
+            sample_poses(prepared.poses, coefficients, part, readings.query, slots, some, group)
+        if resumable:
+            counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
+    partial = PartialSample(
+        arrays.squared_errors, arrays.unit_statistics, readings.outputs.sums[rows].copy(), tuple(counts)
+    )
+    return Extremes(arrays.worst, arrays.bounds), partial if resumable else None
 
 
-def _slice_rows(outputs: PoseOutputs, low: int, high: int) -> PoseOutputs:
-    return PoseOutputs(*(array[low:high] for array in outputs))
+def _of_rows(arrays: UnitArrays, rows: slice) -> UnitArrays:
+    return arrays._replace(squared_errors=arrays.squared_errors[rows], unit_statistics=arrays.unit_statistics[rows])
 
 
 def _slot(slots: Slots, i: int) -> Tallies:

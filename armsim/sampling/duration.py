@@ -42,7 +42,7 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
     start = time.perf_counter()
     EvaluatedChunk.of(spec, configurations).table(spec, configurations)
     per_pose = (time.perf_counter() - start) / len(configurations)
-    chunk = PoseChunk(task.key, 0, configurations[:1])
+    chunk = PoseChunk(task.key, configurations[:1])
     visits = min(spec.plan.visits, MOST_VISITS)
     times = {}
     for units in (UNIT_BLOCK, UNIT_BLOCK, 4 * UNIT_BLOCK):  # the first makes the kernels ready

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core import philox
-from armsim.core.pose_kernel import Part, PoseOutputs, Poses, Slots, sample_poses
-from armsim.core.quantiles import QuantileQuery
+from armsim.core.pose_kernel import Part, PoseQuery, Poses, sample_poses
 from armsim.core.sample_kernel import Block, Tallies, Visits, follow_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, evaluate_units
@@ -26,7 +25,7 @@ from armsim.model.kinematics import Kinematics
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
-from armsim.sampling.pose_sample import PoseSample, Scales, empty_outputs, empty_slots, quantile_query
+from armsim.sampling.pose_sample import PoseSample, Scales, empty_outputs, empty_slots, empty_units, quantile_query
 from armsim.sampling.statistics import TAIL
 from armsim.sampling.visit_distribution import (
     VisitCoefficients,
@@ -196,6 +195,7 @@ class Sampler:
             numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
             self.visit_keys, self.visit_distribution_codes, self._begin, self._entry_axes, self.visit_value,
             self.moving, at.rotary[self.moving], *scales, *shifts, tangents, both, distribution.slope,
+            distribution.half_width,
         )  # fmt: skip
 
     def attain(
@@ -282,14 +282,20 @@ class Sampler:
         """
         units, visits = self.plan.units, self.plan.visits
         there, only = self.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
-        slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(only)
-        poses = there.laid_out(there.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
         none = quantile_query([], [], [], units, visits)
+        query = PoseQuery(none, none, TAIL, np.empty(0, dtype=np.int64))
+        slots, arrays, outputs, scales = (
+            empty_slots(1),
+            empty_units(1, units),
+            empty_outputs(1, query, 0),
+            Scales.of(only),
+        )
+        poses = there.laid_out(there.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
         part = Part(0, 1, task, 0, units, visits, units, -1)
-        sample(poses, draw_units(self.terms, self.plan), part, none, none, slots, outputs)
+        sample_poses(poses, draw_units(self.terms, self.plan), part, query, slots, arrays, outputs)
         tallies = Tallies(*(counts[0] for counts in slots))
         return PoseSample(
-            visits, scales.line[0], tallies, outputs.unit_statistics[0], outputs.squared_errors[0], outputs.sums[0]
+            visits, scales.line[0], tallies, arrays.unit_statistics[0], arrays.squared_errors[0], outputs.sums[0]
         )
 
     def follow(
@@ -339,32 +345,6 @@ class Sampler:
         rotation_angle : (visits, units) [rad]
         """
         return self.follow(pose, pose, task, draw_units(self.terms, self.plan), 0, self.plan.units)
-
-
-def sample(
-    poses: Poses,
-    coefficients: Array,
-    part: Part,
-    quantiles: QuantileQuery,
-    coverage: QuantileQuery,
-    slots: Slots,
-    outputs: PoseOutputs,
-) -> None:
-    """Call `core.pose_kernel.sample_poses` with the level of all intervals.
-
-    Parameters
-    ----------
-    poses : Poses
-    coefficients : (coefficients, units)
-    part : Part
-    quantiles, coverage : QuantileQuery
-    slots : Slots
-        Added to.
-    outputs : PoseOutputs
-        Written to.
-    """
-    kernel: Any = sample_poses
-    kernel(poses, coefficients, part, quantiles, coverage, TAIL, slots, outputs)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:

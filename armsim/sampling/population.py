@@ -12,8 +12,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,15 +23,15 @@ from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling import executors
-from armsim.sampling.chunk import CHUNK, TOGETHER, EvaluatedChunk, Extremes, PoseChunk, RunSpec, chunk_size, pose_chunks
-from armsim.sampling.chunk_sampler import ChunkResult, PartialSample, PreparedPoses, array_bytes, sample_prepared
+from armsim.sampling.chunk import CHUNK, Extremes, RunSpec
+from armsim.sampling.chunk_sampler import array_bytes, sample_prepared
 from armsim.sampling.elsewhere import packed_spec, sample_elsewhere
 from armsim.sampling.operation_limits import operating
+from armsim.sampling.pose_block import ChunkProgress, PoseBlock, chunk_size
 from armsim.sampling.run_options import Interrupted, Progress, Stopped
-from armsim.sampling_plan import SamplingPlan
 
-DISTRIBUTION_BYTES = 8 * 64
-"""Memory of the distribution of the visits at a pose, for up to twenty axes. [bytes]"""
+SAMPLED_BYTES = 8 * 200
+"""Memory of the distribution of the visits at a pose, for up to twenty axes, and of what is read there. [bytes]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,71 +123,12 @@ class Workers:
     in_process: bool
 
 
-@dataclass(eq=False)
-class _Block:
-    """Poses of a task that are evaluated together, by the first thread that needs any of them.
+class Sampled(NamedTuple):
+    """Sampled poses, their extremes, and rows of these poses and those before them that no earlier rows tell."""
 
-    Parameters
-    ----------
-    first : int
-        Number of the first pose in the task.
-    configurations : Configurations
-    unsampled : int
-        Chunks that are still to be sampled; then the block is forgotten.
-    held : bool
-        Whether it is held for further units instead.
-    """
-
-    first: int
-    configurations: Configurations
-    unsampled: int = 0
-    held: bool = False
-    evaluated: tuple[EvaluatedChunk, PoseTable] | None = None
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def of(self, spec: RunSpec) -> tuple[EvaluatedChunk, PoseTable]:
-        """The evaluated poses, and their table with the columns that need no sample."""
-        with self.lock:
-            if self.evaluated is None:
-                chunk = EvaluatedChunk.of(spec, self.configurations)
-                self.evaluated = chunk, chunk.table(spec, self.configurations)
-            return self.evaluated
-
-    def count_sampled(self) -> None:
-        """Count a chunk as sampled."""
-        with self.lock:
-            self.unsampled -= 1
-            if self.unsampled == 0 and not self.held:
-                self.evaluated = None
-
-
-@dataclass(eq=False)
-class _ChunkProgress:
-    """Chunk of a task in its block, what is prepared for it, and how far it is sampled.
-
-    The thread with the first chunk of a block evaluates the ``following`` block, so that no thread waits for it.
-    """
-
-    chunk: PoseChunk
-    block: _Block
-    following: _Block | None = None
-    prepared: PreparedPoses | None = None
-    sample: PartialSample | None = None
-
-
-def _shares(tasks: list[TaskConfigurations], plan: SamplingPlan, workers: int) -> list[_ChunkProgress]:
-    """Chunks of all tasks in order, none of them sampled."""
-    size = chunk_size(sum(len(task.configurations) for task in tasks), plan, workers)
-    out: list[_ChunkProgress] = []
-    for task in tasks:
-        for chunk in pose_chunks(task.key, task.configurations, size):
-            first = chunk.first // TOGETHER * TOGETHER
-            if chunk.first == first:
-                block = _Block(first, task.configurations[first : first + TOGETHER])
-                if out:
-                    next(share for share in reversed(out) if share.chunk.first == share.block.first).following = block
-            out.append(_ChunkProgress(chunk, block))
-    return out
+    poses: int
+    extremes: Extremes
+    rows: Rows | None
 
 
 class Population:
@@ -217,7 +159,8 @@ class Population:
         self._allowance = Allowance(memory if workers.in_process else 0)
         # what is held is drawn at once, and counted and told at all poses of a chunk together
         self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.poses_per_output >= CHUNK
-        self._shares = _shares(tasks, spec.plan, workers.count)
+        size = chunk_size(sum(len(task.configurations) for task in tasks), spec.plan, workers.count)
+        self._blocks = [PoseBlock.all_of(task.key, task.configurations, size) for task in tasks]
 
     def first_order(self) -> list[PoseTable]:
         """Pose tables of every task by first order; columns that need a sample are nan.
@@ -226,21 +169,19 @@ class Population:
         ------
         Interrupted
         """
-        blocks = iter(dict.fromkeys(share.block for share in self._shares))
-        return [self._first_order(len(task.configurations), blocks) for task in self._tasks]
+        return [self._first_order(blocks) for blocks in self._blocks]
 
-    def _first_order(self, poses: int, blocks: Iterator[_Block]) -> PoseTable:
-        rows = []
-        for _ in range(0, poses, TOGETHER):
+    def _first_order(self, blocks: list[PoseBlock]) -> PoseTable:
+        tables = []
+        for block in blocks:
             self._stop.check_stop()
-            block = next(blocks)
-            chunk, table = block.of(self.spec)
-            rows.append(table.rows.copy())  # the table itself is filled on
-            memory = array_bytes((chunk, table)) + len(table) * DISTRIBUTION_BYTES
-            block.held = self._allowance.take(memory)
+            chunk, table = block.evaluate(self.spec)
+            tables.append(replace(table, rows=table.rows.copy()))  # the table itself is filled on
+            block.held = self._allowance.take(array_bytes((chunk, table)) + len(table) * SAMPLED_BYTES)
             if not block.held:
                 block.evaluated = None
-        return PoseTable(("",) * poses, table.share_names, np.concatenate(rows))
+        rows = np.concatenate([table.rows for table in tables])
+        return PoseTable(("",) * len(rows), tables[0].share_names, rows)
 
     def advance(self, units: int, resumable: bool = False) -> tuple[TaskSample, ...]:
         """Sample up to a number of units; return the samples of every task.
@@ -260,56 +201,60 @@ class Population:
         ------
         Interrupted
         """
-        results = self._results(units, resumable)
+        sampled = self._sampled_in_threads if self._workers.in_process else self._sampled_elsewhere
+        results = sampled(units, resumable and self._can_hold)
         fit = operating(self.spec.machine, self.spec.plan_of(units))
         return tuple(self._task_sample(task, results, fit) for task in self._tasks)
 
-    def _results(self, units: int, resumable: bool) -> Iterator[ChunkResult]:
-        pool, count = self._workers.pool, self._workers.count
-        if self._workers.in_process:
-            for share in self._shares:
-                share.block.unsampled = 0
-            for share in self._shares:
-                share.block.unsampled += 1
-            sample = partial(self._sample, units, resumable and self._can_hold)
-            return executors.in_order(pool, count, sample, self._shares)
-        chunks = (share.chunk for share in self._shares)
-        return executors.in_order(pool, count, partial(sample_elsewhere, packed_spec(self.spec), units), chunks)
+    def _sampled_elsewhere(self, units: int, resumable: bool) -> Iterator[Sampled]:
+        del resumable  # nothing is held elsewhere
+        chunks = [chunk for blocks in self._blocks for block in blocks for chunk in block.pose_chunks()]
+        sample = partial(sample_elsewhere, packed_spec(self.spec), units)
+        for result in executors.in_order(self._workers.pool, self._workers.count, sample, chunks):
+            yield Sampled(len(result.rows), result.extremes, result.rows)
 
-    def _task_sample(
-        self, task: TaskConfigurations, results: Iterator[ChunkResult], fit: NDArray[np.bool_]
-    ) -> TaskSample:
+    def _sampled_in_threads(self, units: int, resumable: bool) -> Iterator[Sampled]:
+        chunks = [chunk for blocks in self._blocks for block in blocks for chunk in block.chunks]
+        sample = partial(self._sample, resumable)
+        results = executors.in_order(self._workers.pool, self._workers.count, sample, self._prepared_chunks(units))
+        for chunk, extremes in zip(chunks, results, strict=True):
+            rows = chunk.block.filled() if chunk.is_last else None
+            yield Sampled(chunk.rows.stop - chunk.rows.start, extremes, rows)
+
+    def _prepared_chunks(self, units: int) -> Iterator[ChunkProgress]:
+        """Chunks in order, each block of them prepared while the threads sample the one before."""
+        blocks = [block for blocks in self._blocks for block in blocks]
+        for block, following in zip([None, *blocks], [*blocks, None], strict=True):
+            self._stop.check_stop()
+            if following is not None:
+                following.begin(self.spec, self._workers.pool)
+            if block is not None:
+                block.prepare(self.spec, units)
+                yield from block.chunks
+
+    def _sample(self, resumable: bool, chunk: ChunkProgress) -> Extremes:
+        before, chunk.sample = chunk.sample, None
+        resumable = resumable and chunk.block.held
+        prepared, readings = chunk.block.prepared
+        extremes, sample = sample_prepared(
+            self.spec, prepared, readings, chunk.rows, before, resumable, self._stop.check_stop
+        )
+        if before is not None:
+            self._allowance.give_back(array_bytes(before))
+        if sample is not None and self._allowance.take(array_bytes(sample)):
+            chunk.sample = sample
+        return extremes
+
+    def _task_sample(self, task: TaskConfigurations, results: Iterator[Sampled], fit: NDArray[np.bool_]) -> TaskSample:
         total, at = len(task.configurations), 0
         rows, extremes = np.empty(total, self.spec.record), Extremes.none(len(fit))
         self._progress(task.name, 0, total)
         while at < total:
             result = next(results)
             self._stop.check_stop()
-            rows[at : at + len(result.rows)] = result.rows
-            at += len(result.rows)
+            at += result.poses
+            if result.rows is not None:
+                rows[at - len(result.rows) : at] = result.rows
             extremes.join(result.extremes)
             self._progress(task.name, at, total)
         return TaskSample(rows, extremes, fit)
-
-    def _sample(self, units: int, resumable: bool, share: _ChunkProgress) -> ChunkResult:
-        prepared = share.prepared or self._prepared(share)
-        share.prepared = prepared if share.block.held else None
-        before, share.sample = share.sample, None
-        resumable = resumable and share.block.held
-        result, sample = sample_prepared(self.spec, prepared, units, before, resumable, self._stop.check_stop)
-        share.block.count_sampled()
-        if before is not None:
-            self._allowance.give_back(array_bytes(before))
-        if sample is not None and self._allowance.take(array_bytes(sample)):
-            share.sample = sample
-        return result
-
-    def _prepared(self, share: _ChunkProgress) -> PreparedPoses:
-        """Prepared poses of a chunk."""
-        self._stop.check_stop()
-        evaluated, table = share.block.of(self.spec)
-        if share.following is not None:
-            share.following.of(self.spec)
-        chunk, first = share.chunk, share.chunk.first - share.block.first
-        rows, numbers = slice(first, first + len(chunk.configurations)), chunk.configurations.numbers
-        return PreparedPoses.of(self.spec, chunk.task, evaluated.at(rows), table[rows], numbers)

@@ -9,8 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import PoseOutputs
-from armsim.core.quantiles import QuantileQuery
+from armsim.core.pose_kernel import PoseOutputs, PoseQuery
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS
@@ -114,8 +113,8 @@ def fill_first_order(
         np.divide(part, total, out=part, where=total > 0)
 
 
-def pose_queries(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, QuantileQuery]:
-    """Quantile queries at every pose: all in the order of `_order`, and the one at the coverage.
+def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
+    """What is read of every pose: quantiles in the order of `_order`, the one at the coverage, ranks of units.
 
     Parameters
     ----------
@@ -124,13 +123,18 @@ def pose_queries(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, Qu
 
     Returns
     -------
-    QuantileQuery, QuantileQuery
+    PoseQuery
     """
     quantiles = [*QUANTILES, *_judged(coverage)]
     ordered = [quantiles[i] for i in _order(quantiles)]
     columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]
     one = [DISTANCE], [coverage], [False]
-    return quantile_query(*columns, plan.units, plan.visits), quantile_query(*one, plan.units, plan.visits)
+    return PoseQuery(
+        quantile_query(*columns, plan.units, plan.visits),
+        quantile_query(*one, plan.units, plan.visits),
+        stats.TAIL,
+        np.unique(stats.quantile_ranks(plan.units, UNIT_QUANTILES)),
+    )
 
 
 def _judged(coverage: float) -> list[Quantile]:
@@ -148,38 +152,36 @@ def _order(quantiles: Sequence[Quantile]) -> list[int]:
 
 
 def fill_sampled(
-    table: PoseTable, rows: slice, linear: Linearised, outputs: PoseOutputs, plan: SamplingPlan, half_width: Array
+    table: PoseTable, linear: Linearised, outputs: PoseOutputs, plan: SamplingPlan, half_width: Array
 ) -> None:
     """Fill the columns of sample statistics.
 
     Parameters
     ----------
     table : PoseTable
-        Table of the poses of ``linear``.
-    rows : slice
+        Written to.
     linear : Linearised
     outputs : PoseOutputs
-        Outputs of the poses of ``rows``, or of more.
     plan : SamplingPlan
-    half_width : (rows,)
+    half_width : (poses,)
         Half of the 95 % interval of the integration of RP. [m]
     """
-    poses = rows.stop - rows.start
+    poses = len(table)
 
     def put(path: str, values: Any) -> None:
-        table.column(path)[rows] = values
+        table.column(path)[:] = values
 
     quantiles = [*QUANTILES, *_judged(0.0)]
     place = np.argsort(_order(quantiles))
-    estimates = outputs.estimates[:poses][:, :, place]
-    sums = outputs.sums[:poses] / (plan.units * plan.visits)
-    mean, covariance = centred_moments(sums[:, :9], linear.mean[rows])
-    square = stats.means_over_units(outputs.squared_errors[:poses])
+    estimates = outputs.estimates[:, :, place]
+    sums = outputs.sums / (plan.units * plan.visits)
+    mean, covariance = centred_moments(sums[:, :9], linear.mean)
+    square = stats.means_from_moments(outputs.moments, plan.units)
     put("error.mean", mean)
     put("error.covariance", covariance)
     put("error.rms", np.sqrt(square[:, 0]))
     put("error.rms_interval", np.sqrt(square[:, 1:]))
-    put("error.max", outputs.largest[:poses])
+    put("error.max", outputs.largest)
     put("orientation_error.rms", np.sqrt(sums[:, 9]))
     put("integration", half_width)
     for i, row in enumerate(quantiles):
@@ -187,19 +189,21 @@ def fill_sampled(
             put(row.path, estimates[:, 0, i])
         if row.path and row.bounded:
             put(f"{row.path}_interval", estimates[:, 1:, i])
+    ranks = stats.quantile_ranks(plan.units, UNIT_QUANTILES)
+    members = outputs.ranked[:, :, np.searchsorted(np.unique(ranks), ranks)]
     for i, path in enumerate(FIGURES):
         widths = half_width if path == "repeatability" else np.zeros(poses)
-        over_units = stats.quantiles_of_rows(outputs.unit_statistics[:poses, i], UNIT_QUANTILES, widths)
+        over_units = stats.quantiles_at_ranks(members[:, i], plan.units, UNIT_QUANTILES, widths)
         for k, name in enumerate(("p50", "p95")):
             put(f"{path}.{name}", over_units[:, k, 0])
             put(f"{path}.{name}_interval", over_units[:, k, 1:])
     lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
-    judged = validate(linear.mean[rows], linear.covariance[rows], lines[..., 0], lines[..., 1:])
-    parts: Any = table.column("first_order.validation")[rows]
+    judged = validate(linear.mean, linear.covariance, lines[..., 0], lines[..., 1:])
+    parts: Any = table.column("first_order.validation")
     for name, values in judged.items():
         parts[name] = values
     if outputs.batches.shape[1] > 1:
-        batches = outputs.batches[:poses]
+        batches = outputs.batches
         put("error.at_coverage_doubt", 2.0 * np.std(batches, axis=1, ddof=1) / math.sqrt(batches.shape[1]))
 
 

@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
 from armsim.core.counting import LINE_BINS, RATIO_BINS
-from armsim.core.pose_kernel import PoseOutputs, Slots
+from armsim.core.pose_kernel import PoseOutputs, PoseQuery, Slots, UnitArrays
 from armsim.core.quantiles import READ, QuantileQuery, read_tallies
 from armsim.core.sample_kernel import MEASURES, SUMS, Tallies
 from armsim.core.unit_figures import UNIT_STATISTICS
+from armsim.core.unit_summary import MOMENTS
 from armsim.sampling import statistics as stats
 from armsim.sampling.first_order import Linearised
 
@@ -40,23 +41,40 @@ def empty_slots(number: int) -> Slots:
     )
 
 
-def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseOutputs:
+def empty_units(rows: int, units: int) -> UnitArrays:
+    """Arrays for the figures of units, and for the largest over no pose.
+
+    Parameters
+    ----------
+    rows, units : int
+
+    Returns
+    -------
+    UnitArrays
+    """
+    worst, bounds = np.zeros((UNIT_STATISTICS, units)), np.full((2, units), -np.inf)
+    return UnitArrays(np.empty((rows, units)), np.empty((rows, UNIT_STATISTICS, units)), worst, bounds)
+
+
+def empty_outputs(poses: int, query: PoseQuery, batches: int) -> PoseOutputs:
     """Arrays for the outputs of the kernel at some poses.
 
     Parameters
     ----------
-    poses, units, quantiles, batches : int
+    poses : int
+    query : PoseQuery
+    batches : int
 
     Returns
     -------
     PoseOutputs
     """
     return PoseOutputs(
-        np.empty((poses, units)),
-        np.empty((poses, UNIT_STATISTICS, units)),
         np.zeros((poses, SUMS)),
-        np.empty((poses, 3, quantiles)),
+        np.empty((poses, 3, len(query.quantiles.ps))),
         np.empty(poses),
+        np.empty((poses, UNIT_STATISTICS, len(query.ranks))),
+        np.empty((poses, MOMENTS)),
         np.empty((poses, batches)),
     )
 

@@ -164,8 +164,19 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
     distribution.
     """
     n = values.shape[1]
+    ranks = quantile_ranks(n, ps)
+    return quantiles_at_ranks(np.partition(values, np.unique(ranks), axis=1)[:, ranks], n, ps, half_width)
+
+
+def quantile_ranks(n: int, ps: Sequence[float]) -> NDArray[np.int64]:
+    """Ranks, from 0, of quantiles in an ordered sample of n, and of the ends of their intervals, shape (k, 3)."""
     ranks = [(quantile_rank(n, p), *(_interval_ranks(n, p) or (0, 0))) for p in ps]
-    out = np.partition(values, sorted({place for row in ranks for place in row}), axis=1)[:, np.array(ranks)]
+    return np.array(ranks, dtype=np.int64)
+
+
+def quantiles_at_ranks(members: Array, n: int, ps: Sequence[float], half_width: Array) -> Array:
+    """`quantiles_of_rows` of samples of n whose members at `quantile_ranks` are known, shape (figures, k, 3)."""
+    out = np.array(members)
     half = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
     out[:, :, 1:] = out[:, :, :1] + half * np.array([-1.0, 1.0])
     out[:, [_interval_ranks(n, p) is None for p in ps], 1:] = np.nan
@@ -211,17 +222,34 @@ def means_over_units(per_unit: Array) -> Array:
     ----------
     .. [1] Hall, "On the removal of skewness by transformation", J. R. Statist. Soc. B 54 (1992) 221.
     """
-    n = per_unit.shape[1]
-    out = np.full((len(per_unit), 3), np.nan)
-    mean = out[:, 0] = per_unit.mean(axis=1)
-    if n < 2:
-        return out
+    mean = per_unit.mean(axis=1)
     residuals = per_unit - mean[:, None]
     square = residuals * residuals
-    variance = square.mean(axis=1)
+    moments = np.stack([mean, square.mean(axis=1), (square * residuals).mean(axis=1)], axis=1)
+    return means_from_moments(moments, per_unit.shape[1])
+
+
+def means_from_moments(moments: Array, n: int) -> Array:
+    """`means_over_units` of figures of n units whose moments are known.
+
+    Parameters
+    ----------
+    moments : (figures, 3)
+        Mean, mean square and mean cube of the difference from the mean.
+    n : int
+
+    Returns
+    -------
+    (figures, 3)
+    """
+    out = np.full((len(moments), 3), np.nan)
+    mean = out[:, 0] = moments[:, 0]
+    if n < 2:
+        return out
+    variance = moments[:, 1]
     scattered = variance > 0.0
     step = np.sqrt(variance / (n - 1))
-    third = (square * residuals).mean(axis=1) / math.sqrt(n)
+    third = moments[:, 2] / math.sqrt(n)
     skewness = np.divide(third, variance**1.5, out=np.zeros(len(mean)), where=scattered)
     for column, sign in ((1, 1.0), (2, -1.0)):
         out[:, column] = mean - _unskewed(sign * student(n - 1), skewness) * step

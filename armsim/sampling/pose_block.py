@@ -1,0 +1,188 @@
+"""Block of poses that are evaluated together in Python, and sampled chunk by chunk in threads of compiled code.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass, field
+
+from armsim.model.configurations import Configurations
+from armsim.results.pose_table import PoseTable, Rows
+from armsim.sampling.chunk import CHUNK, EvaluatedChunk, PoseChunk, RunSpec
+from armsim.sampling.chunk_sampler import PartialSample, PreparedPoses, Readings
+from armsim.sampling.visit_integrals import VisitIntegrals
+from armsim.sampling_plan import SamplingPlan
+
+TOGETHER = 16 * CHUNK
+"""Poses evaluated together, counted from the first pose of a task; the result does not depend on it."""
+PARTS = 6
+"""Parts of the work per worker, so that none waits long for the last."""
+LEAST_SAMPLES = 100_000
+"""Pose-samples of a part, some 10 ms, below which its preparation would take longer than its sampling."""
+
+
+@dataclass(eq=False)
+class ChunkProgress:
+    """Chunk of a block, and how far it is sampled.
+
+    Parameters
+    ----------
+    block : PoseBlock
+    rows : slice
+        Its poses within the block.
+    sample : PartialSample, optional
+        What is held of its sample for further units.
+    """
+
+    block: PoseBlock
+    rows: slice
+    sample: PartialSample | None = None
+
+    @property
+    def is_last(self) -> bool:
+        """Whether no chunk of the block follows."""
+        return self is self.block.chunks[-1]
+
+
+@dataclass(eq=False)
+class PoseBlock:
+    """Poses of a task that are evaluated together.
+
+    Python evaluates them in one thread, since only one thread runs Python at a time; others sum the integrals over
+    their visits meanwhile, and then sample.
+
+    Parameters
+    ----------
+    task : int
+        Key of the task.
+    configurations : Configurations
+        Joint positions of the poses.
+    held : bool
+        Whether what is evaluated is held for further units.
+    evaluated : (EvaluatedChunk, PoseTable), optional
+        The poses, and their table with the columns that need no sample.
+    """
+
+    task: int
+    configurations: Configurations
+    chunks: list[ChunkProgress] = field(default_factory=list)
+    held: bool = False
+    evaluated: tuple[EvaluatedChunk, PoseTable] | None = None
+    _integrals: VisitIntegrals | None = None
+    _sums: list[Future[None]] = field(default_factory=list)
+    _prepared: PreparedPoses | None = None
+    _readings: Readings | None = None
+
+    @staticmethod
+    def all_of(task: int, configurations: Configurations, chunk_size: int) -> list[PoseBlock]:
+        """All blocks of a task, with their chunks.
+
+        Parameters
+        ----------
+        task : int
+            Key of the task.
+        configurations : Configurations
+            Joint positions of all poses of the task.
+        chunk_size : int
+            Most poses of a chunk.
+
+        Returns
+        -------
+        list of PoseBlock
+        """
+        out = []
+        for first in range(0, len(configurations), TOGETHER):
+            block = PoseBlock(task, configurations[first : first + TOGETHER])
+            poses = len(block.configurations)
+            for begin in range(0, poses, chunk_size):
+                block.chunks.append(ChunkProgress(block, slice(begin, min(begin + chunk_size, poses))))
+            out.append(block)
+        return out
+
+    def pose_chunks(self) -> Iterator[PoseChunk]:
+        """Its chunks for another process, which evaluates them itself."""
+        for chunk in self.chunks:
+            yield PoseChunk(self.task, self.configurations[chunk.rows])
+
+    def evaluate(self, spec: RunSpec) -> tuple[EvaluatedChunk, PoseTable]:
+        """Evaluate the poses, unless they are evaluated; return them and their table."""
+        if self.evaluated is None:
+            chunk = EvaluatedChunk.of(spec, self.configurations)
+            self.evaluated = chunk, chunk.table(spec, self.configurations)
+        return self.evaluated
+
+    def begin(self, spec: RunSpec, pool: Executor) -> None:
+        """Evaluate the poses and let threads of the pool sum the integrals over their visits.
+
+        Parameters
+        ----------
+        spec : RunSpec
+        pool : Executor
+        """
+        if self._prepared is None:
+            chunk, _ = self.evaluate(spec)
+            self._integrals = chunk.sampler.visit_integrals(chunk.tangents)
+            self._sums = [pool.submit(self._integrals.sum, one.rows) for one in self.chunks]
+
+    def prepare(self, spec: RunSpec, units: int) -> None:
+        """Prepare the poses for sampling, as soon as the integrals are summed.
+
+        Parameters
+        ----------
+        spec : RunSpec
+        units : int
+            Number of units that will be sampled.
+        """
+        if self._prepared is None:
+            for each in self._sums:
+                each.result()
+            assert self._integrals is not None  # held by `begin`
+            chunk, table = self.evaluate(spec)
+            numbers = self.configurations.numbers
+            self._prepared = PreparedPoses.of(spec, self.task, chunk, table, self._integrals, numbers)
+            self._integrals, self._sums = None, []
+        self._readings = Readings.of(spec, len(self.configurations), units)
+
+    @property
+    def prepared(self) -> tuple[PreparedPoses, Readings]:
+        """Poses and readings of `prepare`."""
+        assert self._prepared is not None
+        assert self._readings is not None
+        return self._prepared, self._readings
+
+    def filled(self) -> Rows:
+        """Rows of all poses, once all chunks are sampled; what is not held is forgotten.
+
+        Returns
+        -------
+        (poses,)
+        """
+        prepared, readings = self.prepared
+        rows = readings.fill(prepared)
+        self._readings = None
+        if not self.held:
+            self.evaluated = self._prepared = None
+        return rows
+
+
+def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
+    """Number of poses of a chunk, so that all workers have enough to do and each call enough to sample.
+
+    Parameters
+    ----------
+    poses : int
+        Number of poses of all tasks.
+    plan : SamplingPlan
+    workers : int
+
+    Returns
+    -------
+    int
+    """
+    if workers == 1:
+        return CHUNK
+    least = -(-LEAST_SAMPLES // (plan.units * plan.visits))
+    return min(max(-(-poses // (PARTS * workers)), least), CHUNK)
