@@ -29,13 +29,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint
 from scipy.sparse import csr_array, vstack
 
 from armsim.arrays import Array
 from armsim.decide.choice_rows import choice_rows, columns_of_types
 from armsim.decide.option_moments import Moments
 from armsim.decide.purchase_rows import tier_prices, tiers_of
+from armsim.decide.quiet_solver import milp
 from armsim.errors import RunError
 from armsim.model.joint_options import Options
 
@@ -115,9 +116,8 @@ class Program:
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)])
         self.n = int(self.starts[-1])
         single = np.array([option.price for row in self.options.joints for option in row])
-        of_types = np.zeros(columns_of_types(self.options))
         self.tiers = tiers_of(self.options)
-        self.prices = np.concatenate([single, of_types, tier_prices(self.tiers)])
+        self.prices = np.concatenate([single, np.zeros(columns_of_types(self.options)), tier_prices(self.tiers)])
         every = [part for row in self.option_moments for part in row]
         self.independent_variance = np.stack([part.independent_variance for part in every], axis=1)
         self.shared_vectors = np.stack([part.shared_vectors for part in every], axis=2)  # (poses, numbers, options)
