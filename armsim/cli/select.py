@@ -56,14 +56,13 @@ def select(
     chosen: list[str] = []
 
     def work(progress: Progress, note: Note) -> Reply:
-        from armsim.decide import select as choose
-        from armsim.decide.decision import decide
+        from armsim.decide.decision import decide, select_tested
         from armsim.report.decision_review import decision_review, selection_printout
 
         arguments = study, options, sampling.options(progress, note)
         review: Review | None = None
         if output.out is None:
-            selection = choose(*arguments)
+            selection = select_tested(*arguments)
         else:
             decision = decide(*arguments)
             selection = decision.selection

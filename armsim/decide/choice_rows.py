@@ -67,6 +67,8 @@ def choice_rows(
         row({start + o: 1.0 for o in range(size)}, 1, 1)
     if options.mass is not None:
         row({i: option.mass for i, option in enumerate(every)}, -np.inf, options.mass + TINY)
+    if options.changes is not None:
+        row({i: 1.0 for i, option in enumerate(every) if not option.present}, -np.inf, options.changes)
     for name, pieces in options.stock.items():
         row({i: 1.0 for i, option in enumerate(every) if option.encoder == name}, -np.inf, pieces)
     at = {

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from armsim.decide.refit import refits
+from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
-from armsim.decide.select import choose
+from armsim.decide.select import Record, choose
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.trade_off import TradeOff, along
@@ -60,9 +62,56 @@ def decide(
         As `Study.run`.
     """
     search = Search(study, options, run_options)
-    selection, answer = choose(search)
-    curve = along(search, answer, selection.state, no_note)
+    selection, record = choose(search)
+    curve = along(search, record.best, selection.state, no_note)
+    selection = tested(selection, record)
     chosen = study.with_scenario(machine=selection.machine)
     quiet = run_options.without_notes
     result = chosen.evaluate(chosen.find(quiet.progress), quiet)[0]
     return Decision(selection, curve, result, sensitivities(chosen, quiet))
+
+
+def select_tested(
+    study: Study,
+    options: Options,
+    run_options: RunOptions = RunOptions(),
+) -> Selection:
+    """Find the cheapest choice as `select`, and see whether it stands where what is not known is otherwise.
+
+    Parameters
+    ----------
+    study : Study
+    options : Options
+    run_options : RunOptions
+
+    Returns
+    -------
+    Selection
+        With its robustness, and the cheapest changes to the scenario's own design.
+
+    Raises
+    ------
+    InputError
+        There is no requirement.
+    RunError
+        As `Study.run`.
+    """
+    return tested(*choose(Search(study, options, run_options)))
+
+
+def tested(selection: Selection, record: Record) -> Selection:
+    """A selection with its robustness, and the cheapest changes to the scenario's own design.
+
+    Parameters
+    ----------
+    selection : Selection
+    record : Record
+        What it was found by.
+
+    Returns
+    -------
+    Selection
+    """
+    if any(judgement.criterion == "reach" for task in selection.tasks for judgement in task.summary.judgements):
+        return selection  # no sensor can make good a pose out of reach
+    return replace(selection, robustness=robustness(record), refits=tuple(refits(record.search)))

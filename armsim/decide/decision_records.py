@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from armsim.requirement import Verdict
+from armsim.requirement import Judgement, Verdict
 from armsim.results.poses import Interval
 
 Kind = Literal["joint ideal", "cause halved", "cause at a joint halved", "one bit finer"]
+Uncertain = Literal["price", "gear tolerances", "temperature rise"]
 Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 
@@ -67,6 +68,82 @@ class Confirmation:
     at_coverage: float
     interval: Interval | None
     worst_pose: str
+
+
+@dataclass(frozen=True)
+class Deciding:
+    """Criterion of errors that binds a design, and the task at which it does."""
+
+    task: str
+    judgement: Judgement
+
+
+@dataclass(frozen=True)
+class Perturbed:
+    """Answer of the search where something that is not known is otherwise.
+
+    Parameters
+    ----------
+    what : str
+        What is otherwise: a price, the tolerances of all gears, or the temperature rise, which is at its end.
+    encoder : str
+        Type of encoder with another price; empty where it is all of them, or no price.
+    factor : float, optional
+        Price or tolerance over that of the documents; None for a temperature rise.
+    unchanged : bool
+        Whether the choice meets the requirement then, and nothing cheaper was found to.
+    price : float
+        Of the choice then. [cost units]
+    design : tuple of Fitted, optional
+        Cheapest design then, which is the choice where that is unchanged; None where none was found to meet the
+        requirement.
+    design_price : float, optional
+        [cost units]
+    deciding : Deciding
+        Of that design; of the choice where there is none.
+    proved : bool
+        Whether every cheaper design was examined.
+    """
+
+    what: Uncertain
+    encoder: str
+    factor: float | None
+    unchanged: bool
+    price: float
+    design: tuple[Fitted, ...] | None
+    design_price: float | None
+    deciding: Deciding
+    proved: bool
+
+
+@dataclass(frozen=True)
+class Refit:
+    """Cheapest design that meets the requirement with few joints of the scenario's own design fitted otherwise.
+
+    Parameters
+    ----------
+    most : int
+        Largest number of joints that may be fitted otherwise; 0 for the scenario's own design, whatever it meets.
+    joints : tuple of str
+        Joints that are.
+    design : tuple of Fitted, optional
+        None where none was found.
+    price : float, optional
+        [cost units]
+    holds : bool
+        Whether it meets the requirement.
+    deciding : Deciding, optional
+    proved : bool
+        Whether every cheaper one was examined.
+    """
+
+    most: int
+    joints: tuple[str, ...]
+    design: tuple[Fitted, ...] | None
+    price: float | None
+    holds: bool
+    deciding: Deciding | None
+    proved: bool
 
 
 @dataclass(frozen=True)

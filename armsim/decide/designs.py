@@ -54,6 +54,8 @@ def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] 
         None where the catalogue has more.
     """
     sizes = [len(row) for row in options.joints]
+    if options.changes is not None:
+        return _with_few_changes(options, options.changes, price, most)
     if math.prod(float(size) for size in sizes) > most:
         return None
     total = _sums([[option.price for option in row] for row in options.joints])
@@ -69,6 +71,26 @@ def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] 
         for _, choice in cheaper
         if options.admits([row[n] for row, n in zip(options.joints, choice, strict=True)])
     )
+
+
+def _with_few_changes(options: Options, changes: int, price: float, most: int) -> Iterator[Choice] | None:
+    """As `cheaper_than`, where few joints may be fitted otherwise than as they are."""
+    other = [[n for n, option in enumerate(row) if not option.present] for row in options.joints]
+    present = [[n for n, option in enumerate(row) if option.present] for row in options.joints]
+    ways = [
+        [other[j] if j in changed else present[j] for j in range(len(other))]
+        for number in range(changes + 1)
+        for changed in itertools.combinations(range(len(other)), number)
+    ]
+    if sum(math.prod(map(len, way)) for way in ways) > most:
+        return None
+    cheaper = []
+    for choice in itertools.chain.from_iterable(itertools.product(*way) for way in ways):
+        chosen = [row[n] for row, n in zip(options.joints, choice, strict=True)]
+        total = options.price(chosen)
+        if total < price and options.admits(chosen):
+            cheaper.append((total, choice))
+    return (choice for _, choice in sorted(cheaper, key=lambda row: -row[0]))
 
 
 def _sums(rows: Sequence[Sequence[float]]) -> Array:

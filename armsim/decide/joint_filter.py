@@ -38,6 +38,21 @@ def fit_for_joints(study: Study, options: Options) -> Options:
     return replace(options, joints=tuple(joints))
 
 
+def fits_joint(study: Study, option: Option) -> bool:
+    """Whether the estimates of an option meet all criteria judged joint by joint.
+
+    Parameters
+    ----------
+    study : Study
+    option : Option
+
+    Returns
+    -------
+    bool
+    """
+    return all(judgement.holds for judgement in _judgements(study, option))
+
+
 def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
     """Judgements of a joint with an option."""
     scenario = study.scenario

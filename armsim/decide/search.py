@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +17,7 @@ from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import Fitted
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fit_for_joints
+from armsim.decide.ledger import Failure, Ledger, met
 from armsim.decide.loads import first_limits, limited_quantities, limits_of_errors, loads_of_quantities, quantiles
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
@@ -39,22 +40,6 @@ ROUNDS = 3
 """Designs sampled to learn the ratios."""
 FEW = 16
 """Poses of each task, those with the largest load, at which a design is tried first."""
-
-
-@dataclass(eq=False)
-class Ledger:
-    """Designs that were sampled: any of them may be the answer.
-
-    Parameters
-    ----------
-    designs : set of Choice
-        Sampled at all, some at few poses or of few units.
-    verdicts : mapping of Choice to its tasks
-        Sampled whole: all units of the scenario's own population, at all poses.
-    """
-
-    designs: set[Choice] = field(default_factory=set)
-    verdicts: dict[Choice, tuple[Judged, ...]] = field(default_factory=dict)
 
 
 class Search:
@@ -81,11 +66,11 @@ class Search:
         self.criteria: Sequence[Criterion] = CRITERIA
         configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
-        shared = shared_terms(machine, options)
+        self.shared = shared_terms(machine, options)
         self.quantities = limited_quantities(self.requirement, self.tasks)
-        turning = self.quantities != [LEADING.quantity]
-        self.option_moments = option_parts(machine, options, configurations, shared, turning)
-        self.fixed = fixed_part(machine, configurations, shared, turning)
+        self.turning = self.quantities != [LEADING.quantity]
+        self.option_moments = option_parts(machine, options, configurations, self.shared, self.turning)
+        self.fixed = fixed_part(machine, configurations, self.shared, self.turning)
         self.ratio = self._first_ratio()
         self.error_ratio = np.full(len(self.fixed.visits), NORMAL_95**2)
         self.margin = MARGIN
@@ -129,6 +114,33 @@ class Search:
         """Ratio for a normal distribution along a line, with which the search starts."""
         limits = first_limits(self.requirement, self.tasks, self.poses, self.quantities, self.criteria)
         return NORMAL_95**2 / limits**2
+
+    def with_options(self, options: Options) -> Search:
+        """The search with other prices or limits of the same options; both share what was sampled."""
+        out = copy.copy(self)
+        out.__dict__.pop("of_leading", None)
+        out.options = options
+        return out
+
+    def with_further(self, options: Options) -> Search:
+        """The search with options added behind those of every joint; both share what was sampled."""
+        machine = self.study.scenario.machine
+        if {*shared_terms(machine, options)} != {*self.shared}:
+            out = Search(self.study, options, self.run_options)
+            out.ledger = self.ledger
+            return out
+        further = [row[len(parts) :] for row, parts in zip(options.joints, self.option_moments, strict=True)]
+        configurations = [poses.configurations for poses in self.poses]
+        parts = option_parts(
+            machine, replace(options, joints=tuple(further)), configurations, self.shared, self.turning
+        )
+        out = self.with_options(options)
+        out.option_moments = [[*of, *added] for of, added in zip(self.option_moments, parts, strict=True)]
+        return out
+
+    def admits(self, choice: Choice) -> bool:
+        """Whether a choice keeps to the limits of the options."""
+        return self.options.admits([row[n] for row, n in zip(self.options.joints, choice, strict=True)])
 
     def machine(self, choice: Choice) -> Machine:
         """The machine of a choice."""
@@ -177,6 +189,27 @@ class Search:
         """A choice sampled whole, once."""
         verdicts = self.ledger.verdicts
         return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
+
+    def failure(self, choice: Choice, program: Program) -> Failure | None:
+        """Try a choice at few poses and then at all, unless that was done; None where it keeps the requirement.
+
+        Parameters
+        ----------
+        choice : Choice
+        program : Program
+
+        Returns
+        -------
+        Failure, optional
+        """
+        ledger = self.ledger
+        if choice not in ledger.failures and not ledger.holds(choice):
+            tasks, sampled = self.sample(choice, self.few(program, choice))
+            if met(tasks):
+                tasks, sampled = self.sample(choice)
+            if not met(tasks):
+                ledger.failures[choice] = Failure(tasks, float(self.loads(tasks, sampled).max()))
+        return ledger.failures.get(choice)
 
     @property
     def confirming_seed(self) -> int:
@@ -273,23 +306,22 @@ class Search:
                         bound = square[n] * (limit / quantile) ** 2 * NEAR / self.margin
                         program.limit[n] = min(program.limit[n], bound)
 
-    def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
-        """Relative improvement of a joint up to which a choice counts as no better than the failed one.
+    def alike(self, load: float) -> float:
+        """Relative improvement of a joint up to which a choice counts as no better than a failed one.
 
         All joints together may then make up for half of what it exceeds, in mean square.
 
         Parameters
         ----------
-        tasks : sequence of Judged
-        sampled : Samples
+        load : float
+            Largest share of a limit that the errors of the failed choice use.
 
         Returns
         -------
         float
             Share of the limit.
         """
-        excess = float(self.loads(tasks, sampled).max()) ** 2 - 1
-        return max(ALIKE, excess / (2 * len(self.options.joints)))
+        return max(ALIKE, (load**2 - 1) / (2 * len(self.options.joints)))
 
     def excess(self, program: Program, choice: Choice) -> Excess | None:
         """Pose at which the visits of a choice certainly exceed a limit; None where they do nowhere.
@@ -348,17 +380,3 @@ class Search:
     def _limits_of_errors(self, task: str, poses: PoseSet) -> list[tuple[Criterion, float]]:
         """Criteria of all errors together that count, with their limits at a task."""
         return [*limits_of_errors(self.requirement.of(task), poses.configurations.is_path, self.criteria)]
-
-    def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:
-        """Whether a sampled choice fails by its errors, and not by the scatter of its visits alone.
-
-        Parameters
-        ----------
-        tasks : sequence of Judged
-        sampled : Samples
-
-        Returns
-        -------
-        bool
-        """
-        return float(self.loads(tasks, sampled).max()) > 1.0

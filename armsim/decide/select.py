@@ -32,6 +32,7 @@ from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.designs import cheaper_than, least_price
 from armsim.decide.frontier import cent, frontier, of_price
+from armsim.decide.ledger import at_coverage, met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
@@ -54,8 +55,11 @@ fail."""
 
 
 @dataclass(eq=False)
-class _Record:
-    """State of the selection: designs sampled so far."""
+class Record:
+    """State of the selection: designs sampled so far.
+
+    ``most_sampled`` and ``most_left`` are as `MOST_SAMPLED` and `MOST_LEFT`.
+    """
 
     search: Search
     program: Program
@@ -63,12 +67,15 @@ class _Record:
     misses: dict[Choice, float] = field(default_factory=dict)
     failed_criteria: dict[Choice, set[str]] = field(default_factory=dict)
     bounded: dict[Choice, Excess] = field(default_factory=dict)
+    most_sampled: int = MOST_SAMPLED
+    most_left: int = MOST_LEFT
 
     @property
     def equals(self) -> list[Choice]:
         """The cheapest of all designs that were sampled whole and hold, that of the smallest error first."""
         verdicts = self.search.ledger.verdicts
-        rows = [(self.program.price(choice), choice) for choice, tasks in verdicts.items() if met(tasks)]
+        candidates = [choice for choice, tasks in verdicts.items() if met(tasks) and self.search.admits(choice)]
+        rows = [(self.program.price(choice), choice) for choice in candidates]
         least = min((price for price, _ in rows), default=0.0)
         cheapest = [choice for price, choice in rows if price <= least + cent(least)]
         return sorted(cheapest, key=lambda choice: (at_coverage(verdicts[choice]), choice))
@@ -96,7 +103,18 @@ class _Record:
         return self.program.price(choice) <= self.below
 
     def exceeds(self, choice: Choice, hasty: bool = False) -> bool:
-        """Whether its visits exclude a choice for certain; takes it and those like it out of the program."""
+        """Whether its visits exclude a choice for certain; takes it and those like it out of the program.
+
+        Parameters
+        ----------
+        choice : Choice
+        hasty : bool
+            Whether the ratio of RP to the rms of its visits, as designs tell it, excludes others too.
+
+        Returns
+        -------
+        bool
+        """
         exceeded = self.search.excess(self.program, choice)
         if exceeded is None:
             return False
@@ -105,30 +123,39 @@ class _Record:
         return True
 
     def holds(self, choice: Choice, dominate: bool = True) -> bool:
-        """Sample a choice, at few poses and then at all, unless that was done; what fails is left out from then on."""
+        """Sample a choice, at few poses and then at all, unless that was done; what fails is left out from then on.
+
+        Parameters
+        ----------
+        choice : Choice
+        dominate : bool
+            Whether choices that are no better at any joint are taken to fail with it.
+
+        Returns
+        -------
+        bool
+        """
         search, program = self.search, self.program
-        verdict = search.ledger.verdicts.get(choice)
-        if choice in self.failed or (verdict is not None and met(verdict)):
-            return choice not in self.failed
-        tasks, sampled = search.sample(choice, search.few(program, choice))
-        if met(tasks):
-            tasks, sampled = search.sample(choice)
-        if met(tasks):
+        if choice in self.failed:
+            return False
+        failure = search.failure(choice, program)
+        if failure is None:
             return True
+        tasks = failure.tasks
         reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
         self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons)
         self.misses[choice] = _miss(tasks)
         self.failed_criteria[choice] = {criterion for task in tasks for criterion in task.summary.failed}
         program.refuse(choice)
-        if dominate and search.accuracy_fails(tasks, sampled):
-            program.refuse_dominated(choice, search.alike(tasks, sampled))
+        if dominate and failure.load > 1.0:  # by its errors, and not by the scatter of its visits alone
+            program.refuse_dominated(choice, search.alike(failure.load))
             search.tighten(program, choice, tasks)
         return False
 
     def walk(self, hasty: bool = False) -> bool:
         """Take choices in the order of their price until one holds; whether none below the answer is left."""
         excluded = 0
-        while len(self.failed) < MOST_SAMPLED and excluded < MOST_EXCLUDED:
+        while len(self.failed) < self.most_sampled and excluded < MOST_EXCLUDED:
             choice = None if self.cheapest_of_all else self.program.cheapest(self.below, self.search.margin)
             if choice is None or not self.cheaper(choice):
                 return True
@@ -147,6 +174,18 @@ class _Record:
             if not self.exceeds(nearest[0]) and self.holds(nearest[0]):
                 return True
         return False
+
+    def descend(self) -> bool:
+        """Walk down to the cheapest, looking again at what is judged to fail; whether none below it is left."""
+        if self.program.limits_visits:
+            # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
+            self.walk(hasty=True)
+            self.program.visit_limit = self.search.program().visit_limit
+        ended = self.walk()
+        while ended and len(self.failed) < self.most_sampled and self.look_beyond():
+            self.trust_less()
+            ended = self.walk()
+        return ended
 
     def trust_less(self) -> None:
         """The answer is one that was judged to fail: no longer judge any that is like it."""
@@ -191,7 +230,7 @@ class _Record:
             for choice in cheaper:
                 if choice not in self.failed and choice not in self.bounded:
                     open_choices.append(choice)
-                    if len(open_choices) > MOST_LEFT:
+                    if len(open_choices) > self.most_left:
                         return False
             if not any(not self.exceeds(choice) and self.holds(choice, dominate=False) for choice in open_choices):
                 break
@@ -246,28 +285,19 @@ def select(
     return choose(Search(study, options, run_options))[0]
 
 
-def choose(search: Search) -> tuple[Selection, Choice | None]:
-    """The answer of a search, and its choice; None where nothing meets the requirement."""
+def choose(search: Search) -> tuple[Selection, Record]:
+    """The answer of a search, and what it was found by."""
     options = search.options
     combinations = float(np.prod([float(len(row)) for row in options.joints]))
     poses = len(search.names)
     search.run_options.note(
         f"{' x '.join(str(len(row)) for row in options.joints)} options, {combinations:.3g} designs, {poses} poses"
     )
-    record = _Record(search, search.trained_program())
+    record = Record(search, search.trained_program())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
-        return _nothing(record, closest, complete=True, repeatability=True), None
-    if record.program.limits_visits:
-        # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
-        record.walk(hasty=True)
-        record.program.visit_limit = search.program().visit_limit
-    ended = record.walk()
-    while ended and len(record.failed) < MOST_SAMPLED:
-        if not record.look_beyond():
-            break
-        record.trust_less()
-        ended = record.walk()
+        return _nothing(record, closest, complete=True, repeatability=True), record
+    ended = record.descend()
     complete = record.finish()
     if not complete and record.look_along():
         record.trust_less()
@@ -275,7 +305,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
     beside = record.look_beside()
     if record.best is None:
         failed = sorted(record.misses, key=lambda choice: record.misses[choice])
-        return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended), None
+        return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended), record
     best, *others = record.equals
     verdicts = search.ledger.verdicts
     design = search.design(best)
@@ -293,10 +323,10 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
         options.purchase.arms,
         options.exclusions,
     )
-    return selection, best
+    return selection, record
 
 
-def _proof(record: _Record, complete: bool, ended: bool) -> Proof:
+def _proof(record: Record, complete: bool, ended: bool) -> Proof:
     below = record.below
     sampled = [choice for choice, row in record.failed.items() if row.price <= below]
     bounded = [exceeded for choice, exceeded in record.bounded.items() if record.program.price(choice) <= below]
@@ -336,17 +366,7 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
     )
 
 
-def met(tasks: Sequence[Judged]) -> bool:
-    """Whether the estimates of a design keep the requirement at all tasks."""
-    return all(task.summary.holds for task in tasks)
-
-
-def at_coverage(tasks: Sequence[Judged]) -> float:
-    """Error of a design: the largest quantile at the coverage over all tasks. [m]"""
-    return max(task.summary.at_coverage for task in tasks)
-
-
-def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:
+def _nothing(record: Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:
     search = record.search
     # of designs that miss by as much the cheapest is the closest
     missed = record.misses.get(choice, np.inf) * (1.0 + 1e-9)

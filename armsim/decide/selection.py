@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PlainSerializer, computed_field
 
 from armsim.assessment import Judged, state_of_all
-from armsim.decide.decision_records import Confirmation, Equal, Fitted, Proof, Rejected
+from armsim.decide.decision_records import Confirmation, Equal, Fitted, Perturbed, Proof, Refit, Rejected
 from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
@@ -66,6 +66,10 @@ class Selection:
         Encoders of the catalogue that cannot be fitted, by joint and placement.
     arms : int
         Arms that are bought for; all prices are of one of them.
+    robustness : tuple of Perturbed
+        Whether the choice stands where something that is not known is otherwise; none where that was not examined.
+    refits : tuple of Refit
+        The scenario's own design, and the cheapest with one and with two of its joints fitted otherwise.
     """
 
     design: tuple[Fitted, ...] | None
@@ -80,6 +84,8 @@ class Selection:
     equals: tuple[Equal, ...]
     arms: int = 1
     exclusions: tuple[Exclusion, ...] = ()
+    robustness: tuple[Perturbed, ...] = ()
+    refits: tuple[Refit, ...] = ()
     format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
     @computed_field  # type: ignore[prop-decorator]

@@ -18,9 +18,10 @@ from armsim.assessment import Judged
 from armsim.criteria import LEADING
 from armsim.decide.decision_records import Point
 from armsim.decide.frontier import cent, frontier
+from armsim.decide.ledger import met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
-from armsim.decide.select import choose, met
+from armsim.decide.select import choose
 from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
@@ -108,8 +109,8 @@ def trade_off(
         As `Study.run`.
     """
     search = Search(study, options, run_options)
-    selection, answer = choose(search)
-    return along(search, answer, selection.state, run_options.note)
+    selection, record = choose(search)
+    return along(search, record.best, selection.state, run_options.note)
 
 
 def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> TradeOff:

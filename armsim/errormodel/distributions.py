@@ -110,6 +110,11 @@ class Distribution:
         """Distribution of a positive factor times the quantity."""
         return replace(self, scale=self.scale * factor, centre=self.centre * factor)
 
+    @property
+    def at_end(self) -> Distribution:
+        """The quantity fixed at its largest magnitude, on the side of its mean."""
+        return Distribution("uniform", 0.0, math.copysign(self.limit, self.mean))
+
     def quantile(self, p: Array) -> Array:
         """Quantiles at probabilities p in (0, 1). Source: inverses of the distribution functions."""
         if self.distribution == "uniform":

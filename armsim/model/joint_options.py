@@ -22,6 +22,8 @@ class Option:
         Encoder, bought as a single piece, assembly and placement. [cost units]
     mass : float
         Mass of the encoder. [kg]
+    present : bool
+        Whether it is what the joint has as it is.
     """
 
     joint: Joint
@@ -30,6 +32,7 @@ class Option:
     placement: str
     price: float
     mass: float
+    present: bool = False
 
     def __str__(self) -> str:
         return f"{self.encoder}, {self.mounting}, {self.placement}"
@@ -88,6 +91,8 @@ class Options:
         Prices by quantity, and what a type costs once.
     exclusions : tuple of Exclusion
         Encoders that cannot be fitted, by joint and placement, the most frequent reason first.
+    changes : int, optional
+        Largest number of joints that are fitted otherwise than as they are.
     """
 
     joints: tuple[tuple[Option, ...], ...]
@@ -99,6 +104,7 @@ class Options:
     forbidden_pairs: tuple[tuple[Fit, Fit], ...] = ()
     purchase: Purchase = Purchase()
     exclusions: tuple[Exclusion, ...] = ()
+    changes: int | None = None
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
@@ -127,6 +133,8 @@ class Options:
         """Whether a choice, one option per joint, satisfies all limits."""
         encoders = [option.encoder for option in chosen]
         if self.mass is not None and sum(option.mass for option in chosen) > self.mass + CRUMB:
+            return False
+        if self.changes is not None and sum(not option.present for option in chosen) > self.changes:
             return False
         if any(len({encoders[j] for j in joints}) > most for joints, most in self.type_limits):
             return False

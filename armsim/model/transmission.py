@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from armsim import causes
@@ -95,6 +95,29 @@ class Transmission:
     def motor_turns(self) -> float:
         """Angle of the motor per motion of the joint. [rad/rad or rad/m]"""
         return self.ratio * self.screw_turns
+
+    def with_tolerances(self, factor: float) -> Transmission:
+        """The transmission with its errors a factor times as large, its stiffness within as many times its tolerance.
+
+        Parameters
+        ----------
+        factor : float
+            Positive; for the tolerance of the stiffness only as far as the first order holds (`VALID_STIFFNESS`).
+
+        Returns
+        -------
+        Transmission
+        """
+        spread, harmonics = self.stiffness_tolerance, self.kinematic_error
+        of_stiffness = min(factor, VALID_STIFFNESS / spread.limit) if spread.limit else 1.0
+        amplitudes = [replace(one.amplitude, spread=one.amplitude.spread.scaled(factor)) for one in harmonics]
+        return replace(
+            self,
+            kinematic_error=tuple(replace(one, amplitude=a) for one, a in zip(harmonics, amplitudes, strict=True)),
+            lost_motion=self.lost_motion * factor,
+            lead_error=self.lead_error.scaled(factor),
+            stiffness_tolerance=spread.scaled(of_stiffness),
+        )
 
     def terms(
         self, geared: bool, hysteresis: float, approach: gear.Approach, farthest: float = math.nan

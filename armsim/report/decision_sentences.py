@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from armsim.assessment import Judged
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import Fitted, Proof
+from armsim.decide.ledger import binding
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show, show_interval
-from armsim.requirement import Judgement, show_change
-from armsim.requirement.judgement import KINDS
+from armsim.requirement import show_change
 from armsim.results import Summary
 
 
@@ -63,15 +62,9 @@ def other_requirements(comparison: Comparison) -> list[str]:
     ]
 
 
-def binding(selection: Selection) -> tuple[Judged, Judgement]:
-    """Task and criterion of errors that bind a choice: those closest to their limit."""
-    pairs = [(task, judgement) for task in selection.tasks for judgement in task.summary.judgements]
-    return max(pairs, key=lambda pair: (pair[1].quantity in KINDS, pair[1].load, pair[1].value))
-
-
 def answer(selection: Selection) -> str:
     """The result of a selection in one sentence: what it costs and what it reaches, or that nothing meets it."""
-    task, judgement = binding(selection)
+    task, judgement = binding(selection.tasks)
     place = f"{judgement.finding}, {task.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:
@@ -123,7 +116,7 @@ def grounds(selection: Selection) -> tuple[str, ...]:
 
 def _failures(selection: Selection) -> list[str]:
     """Why the closest choice fails, and the largest contribution there."""
-    worst, judgement = binding(selection)
+    worst, judgement = binding(selection.tasks)
     parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
     owner, cause = max(parts, key=lambda key: parts[key])
     reasons = [f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons]
