@@ -23,6 +23,8 @@ LONGEST = (
 SLOW = (
     "decide/test_purchase.py::test_documents_to_the_written_scenario",
     "decide/test_purchase.py::test_types_pay_in_a_search",
+    "decide/test_robustness.py::test_rows_are_the_answers_of_changed_catalogues",
+    "decide/test_robustness.py::test_the_cheapest_change_is_that_of_enumeration",
     "report/test_faults.py::test_a_killed_worker_is_told",
     "decide/test_what_fits.py::test_an_architects_way_from_a_table_to_a_design_that_runs",
     "calibration/test_variance_components.py::test_likelihood_and_its_profile_are_those_of_brute_force",

@@ -23,6 +23,7 @@ from armsim.report.frame import Frame, bare, lengths, shares, words
 from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, Writer, json_file, result_file, text_file
+from armsim.report.robustness_tables import robustness_sections, robustness_tables, selection_frames
 from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
@@ -44,6 +45,7 @@ def selection_printout(selection: Selection) -> Iterator[Frame | str]:
         yield equals_frame(selection)
     if selection.refuted:
         yield rejected_frame(selection.refuted)
+    yield from selection_frames(selection)
     if selection.exclusions:
         yield exclusions_frame(selection.exclusions)
 
@@ -78,6 +80,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             Section("The design and its price", "design", tuple(_design(decision))),
             Section("Others that meet it for the same price", "equals", tuple(_equals(selection))),
             Section("Cheaper designs, and where they fail", "rejected", refuted or (nothing,)),
+            *robustness_sections(selection),
             curve_section(decision.curve),
             *exclusions_sections(selection.exclusions),
             sensitivity_section(decision.sensitivities),
@@ -95,6 +98,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             **run_tables(result),
             **sensitivity_tables(decision.sensitivities),
             "design": design_frame(selection).exact,
+            **robustness_tables(selection),
             **exclusions_tables(selection.exclusions),
             "trade-off": curve_frame(decision.curve).exact,
         },

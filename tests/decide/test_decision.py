@@ -47,7 +47,7 @@ def test_the_folder_holds_it_all(decided: tuple[Path, Path, str]) -> None:
     names = {path.name for path in out.iterdir()}
     assert {"selection.json", "trade-off.json", "sensitivity.json", "results.json", "chosen.yaml", "bom.csv", "report.html",
             "report.pdf", "manifest.json", "tables", "figures"} <= names  # fmt: skip
-    assert {"design.csv", "trade-off.csv", "sensitivity.csv", "shares.csv"} <= {
+    assert {"design.csv", "trade-off.csv", "sensitivity.csv", "shares.csv", "robustness.csv", "changes.csv"} <= {
         p.name for p in (out / "tables").iterdir()
     }
     assert (out / "figures" / "trade-off.png").exists()
@@ -69,6 +69,22 @@ def test_the_parts_agree(decided: tuple[Path, Path, str]) -> None:
         assert all(point[name].count(",") == 2 for name in ("track", "j1", "j6"))  # what every joint is fitted with
     for part in selection["design"]:
         assert part["encoder"] in page
+
+
+def test_whether_it_stands_is_told_everywhere(decided: tuple[Path, Path, str]) -> None:
+    """Seven axes, the first a slide: the same rows in JSON, on the screen, on the page and in the file."""
+    out, _, printed = decided
+    selection, page = json.loads((out / "selection.json").read_text()), (out / "report.html").read_text()
+    rows = list(csv.DictReader((out / "tables" / "robustness.csv").open()))
+    prices = [row["design_price"] for row in selection["robustness"]]
+    assert [float(row["price"]) for row in rows] == pytest.approx(prices)
+    assert {row["what"] for row in selection["robustness"]} == {"price", "gear tolerances", "temperature rise"}
+    for place in (page, printed):
+        for text in ("Does the choice stand?", "tolerances of gears times 1.5", "temperature rise at its end",
+                     "The cheapest change to the design at hand", "at most two joints"):  # fmt: skip
+            assert text in place
+    assert [row["most"] for row in selection["refits"]] == [0, 1, 2]
+    assert all(len(row["joints"]) <= row["most"] for row in selection["refits"])
 
 
 def test_the_chosen_scenario_is_what_was_judged(decided: tuple[Path, Path, str]) -> None:

@@ -1,0 +1,143 @@
+"""Tables on how far a selection can be relied on: what it rests on otherwise, and changes to the design at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from armsim.decide.decision_records import Deciding, Fitted, Perturbed, Refit
+from armsim.decide.robustness import GEAR_FACTOR, PRICE_CHANGE
+from armsim.decide.selection import Selection
+from armsim.formatting import percent
+from armsim.report.decision_sentences import in_words
+from armsim.report.document import Block, Section, Text
+from armsim.report.frame import Exact, Frame, bare, words
+
+ROBUSTNESS, REFITS = "Does the choice stand?", "The cheapest change to the design at hand"
+NUMBERS = {0: "none", 1: "one joint", 2: "two joints"}
+ALL_TYPES, OTHER_TYPES = "all encoders", "each other encoder"
+
+
+def selection_frames(selection: Selection) -> Iterator[Frame]:
+    """Both tables, as far as they have rows."""
+    if selection.robustness:
+        yield robustness_frame(selection)
+    if selection.refits:
+        yield refits_frame(selection.refits)
+
+
+def robustness_frame(selection: Selection) -> Frame:
+    """Table of whether the choice stands, a row per thing that is otherwise; types that change nothing share one."""
+    return _robustness_frame(_displayed_rows(selection), selection.closest)
+
+
+def _displayed_rows(selection: Selection) -> list[tuple[str, Perturbed]]:
+    """Rows with what is otherwise; of types that the choice does not have, those for which it stands are one."""
+    chosen = {part.encoder for part in selection.closest}
+    rows: list[tuple[str, Perturbed]] = []
+    for row in selection.robustness:
+        other = row.unchanged and row.encoder not in ("", *chosen)
+        what = otherwise(row, OTHER_TYPES if other else row.encoder)
+        if not other or what not in [text for text, _ in rows]:
+            rows.append((what, row))
+    return rows
+
+
+def otherwise(row: Perturbed, encoder: str) -> str:
+    """What is otherwise in a row, as people read it."""
+    if row.factor is None:
+        return "temperature rise at its end"
+    if row.what == "price":
+        sign = "+" if row.factor > 1 else "-"
+        return f"{encoder or ALL_TYPES}: price {sign}{percent(abs(row.factor - 1))}"
+    return f"tolerances of gears times {row.factor:g}"
+
+
+def _robustness_frame(rows: Sequence[tuple[str, Perturbed]], choice: Sequence[Fitted]) -> Frame:
+    every = [row for _, row in rows]
+    return Frame(
+        (
+            words("otherwise", [what for what, _ in rows]),
+            words("the choice", [_verdict(row) for row in every]),
+            words("design", [_changes(choice, row.design) for row in every]),
+            bare("price", [row.design_price for row in every]),
+            bare("price of the choice", [row.price for row in every]),
+            words("decided by", [_figure(row.deciding) for row in every]),
+            words("cheaper ones", [_examined(row.proved) for row in every], "file"),
+        ),
+        ROBUSTNESS,
+    )
+
+
+def _verdict(row: Perturbed) -> str:
+    if row.design is None:
+        return "nothing found that meets it"
+    return "stands" if row.unchanged else "changes to"
+
+
+def _changes(choice: Sequence[Fitted], design: Sequence[Fitted] | None) -> str:
+    """What a design has that the choice does not, joints fitted alike together."""
+    return "" if design is None else in_words(different(choice, design))
+
+
+def different(choice: Sequence[Fitted], design: Sequence[Fitted]) -> list[Fitted]:
+    """Parts of a design that are fitted otherwise than those of another."""
+    fits = {(part.joint, part.encoder, part.mounting, part.placement) for part in choice}
+    return [part for part in design if (part.joint, part.encoder, part.mounting, part.placement) not in fits]
+
+
+def _figure(deciding: Deciding | None) -> str:
+    if deciding is None:
+        return ""
+    judgement = deciding.judgement
+    required = f", {judgement.required}" if judgement.limit is not None else ""
+    return f"{judgement.finding}, {deciding.task}{required}"
+
+
+def _examined(proved: bool) -> str:
+    return "all examined" if proved else "judged by first order"
+
+
+def refits_frame(refits: Sequence[Refit]) -> Frame:
+    """Table of the design at hand, and of the cheapest with few of its joints fitted otherwise."""
+    present = refits[0].design or ()
+    return Frame(
+        (
+            words(
+                "changed", [NUMBERS[row.most] if row.most == 0 else f"at most {NUMBERS[row.most]}" for row in refits]
+            ),
+            words("to", [_changes(present, row.design) for row in refits]),
+            bare("price", [row.price for row in refits]),
+            words("requirement", [_requirement(row) for row in refits]),
+            words("decided by", [_figure(row.deciding) for row in refits]),
+            words("cheaper ones", [_examined(row.proved) for row in refits], "file"),
+        ),
+        REFITS,
+    )
+
+
+def _requirement(row: Refit) -> str:
+    if row.design is None:
+        return "no such design"
+    return "met" if row.holds else "not met" if row.most == 0 else "not met; the closest"
+
+
+def robustness_sections(selection: Selection) -> tuple[Section, ...]:
+    """Sections of a document; none where neither was examined."""
+    if not selection.robustness and not selection.refits:
+        return ()
+    prices = (
+        f"Prices of a piece are {percent(PRICE_CHANGE)} higher or lower, tolerances of gears {GEAR_FACTOR:g} times as "
+        "large, one thing at a time; a higher price of an encoder that is not chosen changes nothing. By estimates; "
+        "where not all cheaper designs could be sampled, the file says that the rest is judged."
+    )
+    blocks: list[Block] = [frame.table() for frame in selection_frames(selection)]
+    return (Section(ROBUSTNESS, "robustness", (*blocks, Text(prices, "soft"))),)
+
+
+def robustness_tables(selection: Selection) -> dict[str, Exact]:
+    """Tables for files, with a row for every type of encoder; none where neither was examined."""
+    rows = [(otherwise(row, row.encoder), row) for row in selection.robustness]
+    return {
+        **({"robustness": _robustness_frame(rows, selection.closest).exact} if rows else {}),
+        **({"changes": refits_frame(selection.refits).exact} if selection.refits else {}),
+    }
