@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from armsim.cli.options import Json, check_new_file, write_new
-from armsim.cli.printing import print_line, print_machine, print_note, print_table, printing
+from armsim.cli.printing import print_frame, print_line, print_machine, print_note, printing
 
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
+    from armsim.report.frame import Frame
 
 
 def catalogue(
@@ -19,7 +21,7 @@ def catalogue(
     write: Annotated[Path | None, typer.Option(help="Write the catalogue to this YAML file.")] = None,
     json: Json = False,
 ) -> None:
-    """Read a table of encoders as a catalogue and tell every doubt; the table itself serves as a catalogue too."""
+    """Read a table of encoders as a catalogue and list every doubt; the table itself serves as a catalogue too."""
     from armsim.documents.load import encoders_of
     from armsim.documents.write_catalogue import catalogue_text
 
@@ -33,15 +35,28 @@ def catalogue(
             records = [{"name": encoder.name, **_numbers(encoder)} for encoder in encoders]
             print_machine({"kind": "catalogue", "encoders": records, "doubts": list(source.remarks)})
         else:
-            rows = [(encoder.name, *(f"{value:g}" for value in _numbers(encoder).values())) for encoder in encoders]
-            header = ("encoder", "resolution [bit]", "price", "one-off costs", "mass [kg]")
-            print_table(f"{file}: {len(encoders)} encoders", header, rows, right=range(1, len(header)))
+            print_frame(_frame(f"{file}: {len(encoders)} encoders", encoders))
             for number, text in enumerate(source.remarks, start=1):
                 print_line(f"doubt {number}: {text}")
             if not source.remarks:
                 print_line("no doubts: every column was read, no cell is empty, every unit is stated")
     if write is not None:
         print_note(f"catalogue: {write}")
+
+
+def _frame(title: str, encoders: Sequence[Encoder]) -> Frame:
+    """Table of the encoders of a catalogue."""
+    from armsim.report.frame import Frame, bare, words
+
+    rows = [_numbers(encoder) for encoder in encoders]
+    columns = (
+        words("encoder", [encoder.name for encoder in encoders]),
+        bare("resolution [bit]", [row["resolution"] for row in rows]),
+        bare("price", [row["price"] for row in rows]),
+        bare("one-off costs", [row["one_off"] for row in rows]),
+        bare("mass [kg]", [row["mass"] for row in rows]),
+    )
+    return Frame(columns, title)
 
 
 def _numbers(encoder: Encoder) -> dict[str, Any]:

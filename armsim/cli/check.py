@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from armsim.cli.options import Set, changes_of
-from armsim.cli.printing import print_frame, print_line, print_machine, print_note, print_table, printing
+from armsim.cli.printing import print_line, print_machine, print_note, printing
 from armsim.errors import InputError, Problem
-
-if TYPE_CHECKING:
-    from armsim.model.encoder import Encoder
-    from armsim.results import JointBudget
-    from armsim.scenario import Scenario
-
-BELOW = ("resolution at the joint [bit]", "lever arm", "accuracy part", "repeatability part", "worst case")
-"""Columns of the joints that the table of each joint tells in its own words."""
 
 
 def check(
@@ -87,7 +77,7 @@ def _check_result(folder: Path) -> str:
     wrong = damage(folder)
     if wrong:
         raise InputError(*(Problem(str(folder), 0, 0, "", text, "the files of the run") for text in wrong))
-    return "the result is whole, every file as it was written"
+    return "the result is complete, every file as it was written"
 
 
 def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
@@ -104,39 +94,13 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = scenario_record(document)
                 continue
+            from armsim.cli.check_record import poses_of_tasks
             from armsim.cli.command import show
-            from armsim.cli.link_tolerance_table import print_links
-            from armsim.model.assumptions import assumptions
-            from armsim.report.assumed_values import assumed_frame
-            from armsim.report.joint_tables import joints_frame
-            from armsim.report.operation_tables import operation_frame
-            from armsim.report.ripple_tables import motion_frame
-            from armsim.report.two_sensor_tables import two_sensors_frame
-            from armsim.sampling.joint_budgets import joint_budgets
-            from armsim.sampling.operation_limits import limits_of
-            from armsim.sampling.sensor_pairs import two_sensors
-            from armsim.sampling.speed_ripple import motions
-            from armsim.tasks.named_poses import fastest
+            from armsim.report.check_printout import scenario_printout
 
-            machine = document.machine
-            speeds = fastest(machine.arm, document.tasks)
-            budgets = joint_budgets(machine, document.plan.seed, speeds)
-            print_line(
-                f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units"
-            )
-            prices = [joint.price for joint in machine.joints]
-            frame = joints_frame(budgets, prices, "all joints (terms of each below)")
-            print_frame(frame.without(*BELOW))  # on lines of eighty characters
-            _print_budgets(budgets)
-            print_links(machine)
-            assumed = assumptions(machine)
-            show([assumed_frame(assumed)] if assumed else [])
-            motion, limits = motions(machine, document.motion, document.plan.seed), limits_of(machine, document.plan)
-            show([motion_frame(motion)] if motion else [])
-            show([operation_frame(limits)] if limits else [])
-            pairs = two_sensors(machine, document.plan.seed, speeds)
-            show([two_sensors_frame(pairs)] if pairs else [])
-            _print_poses(document)
+            price = f"sensors for {document.machine.price:g} cost units"
+            print_line(f"{file}: scenario {document.name!r} is valid; {price}")
+            show(scenario_printout(document, poses_of_tasks(document)))
         elif isinstance(document, str):
             if json:
                 printed[str(file)] = {"kind": "result", "result": "whole"}
@@ -146,7 +110,11 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = encoder_record(document)
             else:
-                _print_encoder(file, document)
+                from armsim.cli.command import show
+                from armsim.report.check_printout import encoder_printout
+
+                print_line(f"{file}: encoder {document.name!r} is valid; {document.price:g} cost units")
+                show(encoder_printout(document))
         else:
             kind = type(document).__name__.lower().removesuffix("document")
             if json:
@@ -158,64 +126,3 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
                     print_note(f"note: {remark}")
     if json:
         print_machine(printed)
-
-
-def _print_encoder(file: Path, encoder: Encoder) -> None:
-    """Print how the data sheet was read, and the errors that it makes."""
-    from armsim.report.sheet_reading import SPEED, absent_causes, errors, numbers
-
-    read, terms, absent = numbers(encoder), errors(encoder), absent_causes(encoder)
-    print_line(f"{file}: encoder {encoder.name!r} is valid; {encoder.price:g} cost units")
-    print_table("how the data sheet was read", ("key", "read as", "from"), read)
-    header = ("cause", "life", "shape", "rms", "limit", "from")
-    place = "at the shaft" if encoder.rotary else "on a metre of travel"
-    title = f"errors {place}, before mounting; speed-dependent errors at {SPEED[encoder.rotary][0]}"
-    print_table(title, header, terms, right=(3, 4))
-    if absent:
-        print_line(f"not stated, taken as zero: {', '.join(absent)}")
-
-
-def _print_poses(scenario: Scenario) -> None:
-    """Print tool position, orientation and joint values of every named pose."""
-    import numpy as np
-
-    from armsim.cli.check_record import named_poses
-
-    rotary = np.array([joint.revolute for joint in scenario.machine.arm.joints])
-    rows: dict[str, list[tuple[str, ...]]] = {}
-    for task, pose in named_poses(scenario):
-        position, reason = _listed(1e3 * np.array(pose["position"])), pose.get("not_reached")
-        if reason is None:
-            q = np.array(pose["joints"])
-            turns_and_joints = (_listed(np.degrees(pose["turns"])), _listed(np.where(rotary, np.degrees(q), 1e3 * q)))
-        else:
-            turns_and_joints = ("", f"cannot be reached: {reason}")
-        rows.setdefault(task, []).append((pose["name"], position, *turns_and_joints))
-    header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
-    for task, listed in rows.items():
-        print_table(f"{task}: tool positions of the named poses", header, listed)
-
-
-def _listed(values: Iterable[float]) -> str:
-    """Numbers rounded to 0.01, without negative zero."""
-    return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
-
-
-def _print_budgets(budgets: dict[str, JointBudget]) -> None:
-    """Print the terms of every joint with their totals, and the error motions of its axis."""
-    from armsim.formatting import percent, show, show_joint, significant
-    from armsim.report.joint_tables import error_motions_frame, terms_frame
-
-    for name, budget in budgets.items():
-        lever = f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m"
-        print_line(
-            f"{name}: {budget.encoder}, {budget.placement}; {significant(budget.resolution_bits, 4)} bit, "
-            f"step {show_joint(budget.step, budget.unit)} at the joint, "
-            f"{show(budget.step * budget.lever_arm)} at the tool (lever arm {lever})"
-        )
-        if budget.contrast < 0.9995:
-            more = percent(1 / budget.contrast - 1, 2)
-            print_line(f"head placement leaves a signal contrast of {percent(budget.contrast)}: {more} more noise")
-        print_frame(terms_frame(budget, totals=True), apart=(len(budget.terms),))
-        for frame in error_motions_frame(budget):
-            print_frame(replace(frame, title=f"{name}: error motions of its axis"))

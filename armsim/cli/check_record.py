@@ -26,9 +26,6 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
     speeds = fastest(machine.arm, scenario.tasks)
     budgets = joint_budgets(machine, plan.seed, speeds)
     joint_motions = motions(machine, scenario.motion, plan.seed)
-    poses: dict[str, list[dict[str, Any]]] = {}
-    for task, pose in named_poses(scenario):
-        poses.setdefault(task, []).append(pose)
     out: dict[str, Any] = {
         "kind": "scenario",
         "name": scenario.name,
@@ -41,13 +38,21 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
         "motion": {name: asdict(motion) for name, motion in joint_motions.items()},
         "operation": [asdict(limits) for limits in limits_of(machine, plan)],
         "two_sensors": {name: asdict(joint) for name, joint in two_sensors(machine, plan.seed, speeds).items()},
-        "poses": poses,
+        "poses": poses_of_tasks(scenario),
     }
     record: dict[str, Any] = _finite(out)
     return record
 
 
-def named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
+def poses_of_tasks(scenario: Scenario) -> dict[str, list[dict[str, Any]]]:
+    """Records of the named poses of every task that has some."""
+    out: dict[str, list[dict[str, Any]]] = {}
+    for task, pose in _named_poses(scenario):
+        out.setdefault(task, []).append(pose)
+    return out
+
+
+def _named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
     """Iterate over named poses: task; name, position [m], turns [rad], joints [rad or m], or why it is not reached."""
     from armsim.model.kinematics import roll_pitch_yaw
     from armsim.tasks import Poses, pose_cache

@@ -32,40 +32,17 @@ def print_line(text: str) -> None:
     print(one_line(text))
 
 
-def print_frame(frame: Frame, apart: Collection[int] = ()) -> None:
-    """Print a frame on standard output, with its numbers flush right and a line before the rows ``apart``."""
-    right = [n for n, column in enumerate(frame.visible_columns) if not column.is_text]
-    print_table(frame.title, frame.headers, [[cell.text for cell in row] for row in frame.rows], right, apart)
-
-
-def print_table(
-    title: str,
-    header: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    right: Collection[int] = (),
-    apart: Collection[int] = (),
-) -> None:
-    """Print a table on standard output without truncating values.
+def print_frame(frame: Frame) -> None:
+    """Print a frame on standard output without truncating values, numbers flush right.
 
     Ruled on a wide terminal, one value per line on a narrow one, plain columns where another program reads.
-
-    Parameters
-    ----------
-    title : str
-        May be empty.
-    header : sequence of str
-    rows : sequence of rows
-        As many values each as the header.
-    right : collection of int
-        Columns to be set flush right.
-    apart : collection of int
-        Rows before which a line is drawn.
     """
-    cells = [[one_line(cell) for cell in row] for row in rows]
+    right = [n for n, column in enumerate(frame.visible_columns) if not column.is_text]
+    cells = [[one_line(cell.text) for cell in row] for row in frame.rows]
     if not sys.stdout.isatty():
-        _plain(title, header, cells, right)
-    elif not _ruled(title, header, cells, right, apart):
-        _listed(title, header, cells)
+        _plain(frame.title, frame.headers, cells, right)
+    elif not _ruled(frame.title, frame.headers, cells, right, frame.apart):
+        _listed(frame.title, frame.headers, cells)
 
 
 def _plain(title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int]) -> None:

@@ -154,10 +154,11 @@ class Column:
 
 @dataclass(frozen=True)
 class Frame:
-    """Table of columns with a title."""
+    """Table of columns with a title; a terminal draws a line before the rows ``apart``, such as totals."""
 
     columns: tuple[Column, ...]
     title: str = ""
+    apart: tuple[int, ...] = ()
 
     def __len__(self) -> int:
         return len(self.columns[0].values) if self.columns else 0

@@ -11,7 +11,7 @@ from armsim.report.frame import Column, Frame, bare, joint_errors, lengths, quot
 from armsim.results import ErrorMotionBudget, JointBudget, Result
 
 PER_RADIAN = Unit("mm/rad", 1e3)
-COMBINED = "combined; worst case"
+COMBINED = "all causes combined"
 """Shape of a row of totals: root of the mean square, and all limits at once."""
 
 
@@ -50,9 +50,10 @@ def lever_arms(budgets: Sequence[JointBudget] | Sequence[ErrorMotionBudget]) -> 
 def joints_section(result: Result) -> Section:
     """Section on the joints."""
     note = Text(
-        "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: largest "
-        "movement of the tool point per radian of the joint, or per metre of a slide. Worst case: all limits at once; "
-        "∞ where a cause has no limit. At the tool: by the largest lever arms, error motions of the axis included.",
+        "Standard uncertainty: root mean square over the travel, mean included. Lever arm: largest movement of "
+        "the tool point per radian of the joint, or per metre of a slide. Worst case: all causes at their largest "
+        "at once; ∞ where a cause has no bound. At the tool: by the largest lever arms, error motions of the axis "
+        "included.",
         "soft",
     )
     return Section("The joints", "joints", (joints_frame(result.joints).merged().table(), note))
@@ -82,7 +83,7 @@ def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
         ]
     units = [budget.unit] * len(rows)
     uncertainties = joint_errors("standard uncertainty", [rms for *_, rms, _ in rows], units)
-    limits = joint_errors("limit", [limit for *_, limit in rows], units)
+    limits = joint_errors("worst case", [limit for *_, limit in rows], units)
     if limits.unit == uncertainties.unit:  # to be compared along a row
         limits = replace(limits, places=uncertainties.places)
     columns = (
@@ -93,7 +94,7 @@ def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
         lengths("at the tool", [rms * budget.lever_arm for *_, rms, _ in rows]),
         limits,
     )
-    return Frame(columns)
+    return Frame(columns, apart=(len(budget.terms),) if totals else ())
 
 
 def error_motions_frame(budget: JointBudget) -> tuple[Frame, ...]:
@@ -110,6 +111,6 @@ def error_motions_frame(budget: JointBudget) -> tuple[Frame, ...]:
         joint_errors("standard uncertainty", [term.rms for term in terms], units),
         lever_arms(budget.error_motions),
         lengths("at the tool", [motion.at_tool for motion in budget.error_motions]),
-        joint_errors("limit", [term.limit for term in terms], units),
+        joint_errors("worst case", [term.limit for term in terms], units),
     )
     return (Frame(columns),)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from armsim import causes
@@ -12,6 +14,8 @@ from armsim.field_spec import stated_causes, walk
 from armsim.formatting import orders, show_joint
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
+from armsim.report.frame import Frame, joint_errors, words
+from armsim.results import TermBudget
 from armsim.sampling.joint_budgets import term_budget
 
 SPEED = {True: ("1 rad/s", 1.0), False: ("0.1 m/s", 0.1)}
@@ -28,20 +32,29 @@ LONG_WAVES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
 """Causes of which stating one covers the others."""
 
 
-def numbers(encoder: Encoder) -> list[tuple[str, str, str]]:
-    """Rows of the model's numbers: key, value, origin."""
-    return [
-        (reading.key, reading.value, f"assumed: {reading.how}" if reading.assumed else reading.how)
-        for reading in encoder.readings
-    ]
+def reading_frame(encoder: Encoder) -> Frame:
+    """Table of the numbers that the model uses: key of the data sheet, value, origin."""
+    readings = encoder.readings
+    columns = (
+        words("key", [reading.key for reading in readings]),
+        words("value", [reading.value for reading in readings]),
+        words("origin", [f"assumed: {reading.how}" if reading.assumed else reading.how for reading in readings]),
+    )
+    return Frame(columns, "data sheet as read")
 
 
-def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
-    """Rows of error terms at the shaft: cause, life, shape, standard deviation, limit, keys of origin."""
+class StatedTerm(NamedTuple):
+    """An error term at the shaft and the keys of the data sheet that state it."""
+
+    term: TermBudget
+    keys: tuple[str, ...]
+
+
+def stated_terms(encoder: Encoder) -> list[StatedTerm]:
+    """Error terms of an encoder at the shaft, before mounting."""
     travel, farthest = TRAVEL[encoder.rotary]
     shaft, speed = Joint("shaft", encoder, travel=travel, farthest=farthest), SPEED[encoder.rotary][1]
     state = State(np.full(1, farthest), np.full(1, speed), np.zeros(1), np.zeros(1))
-    unit = "rad" if encoder.rotary else "m"
     keys: dict[Cause, list[str]] = {}
     for path, key in stated_causes(encoder):
         for cause in key.cause.reported_as if key.cause is not None else ():
@@ -49,13 +62,43 @@ def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
     keys[causes.QUANTISATION] = [
         reading.key for reading in encoder.readings if reading.key in ("interpolation", "resolution")
     ]
-    rows = []
-    for term in shaft.terms():
-        budget = term_budget(term, Axis("shaft"), state)
-        shape, origin = orders(budget.shape, budget.orders, unit), ", ".join(keys.get(term.cause, []))
-        sizes = show_joint(budget.rms, unit), show_joint(budget.limit, unit)
-        rows.append((budget.cause, budget.life, shape, *sizes, origin))
-    return rows
+    return [
+        StatedTerm(term_budget(term, Axis("shaft"), state), tuple(keys.get(term.cause, ()))) for term in shaft.terms()
+    ]
+
+
+def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
+    """Rows of error terms at the shaft: cause, life, shape, standard deviation, limit, keys that state it."""
+    unit = "rad" if encoder.rotary else "m"
+    return [
+        (
+            term.cause,
+            term.life,
+            orders(term.shape, term.orders, unit),
+            show_joint(term.rms, unit),
+            show_joint(term.limit, unit),
+            ", ".join(keys),
+        )
+        for term, keys in stated_terms(encoder)
+    ]
+
+
+def error_frame(encoder: Encoder) -> Frame:
+    """Table of the error terms at the shaft, and the keys of the data sheet that state them."""
+    unit = "rad" if encoder.rotary else "m"
+    rows = stated_terms(encoder)
+    terms = [row.term for row in rows]
+    columns = (
+        words("cause", [term.cause for term in terms]),
+        words("life", [term.life for term in terms]),
+        words("shape", [orders(term.shape, term.orders, unit) for term in terms]),
+        joint_errors("standard uncertainty", [term.rms for term in terms], [unit] * len(terms)),
+        joint_errors("worst case", [term.limit for term in terms], [unit] * len(terms)),
+        words("stated by", [", ".join(row.keys) for row in rows]),
+    )
+    place = "at the shaft" if encoder.rotary else "on a metre of travel"
+    title = f"errors {place}, before mounting; those that depend on speed at {SPEED[encoder.rotary][0]}"
+    return Frame(columns, title)
 
 
 def absent_causes(encoder: Encoder) -> list[str]:

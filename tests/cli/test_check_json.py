@@ -28,7 +28,7 @@ def test_a_scenario(scenario: Path) -> None:
     out, notes, data = both(scenario, *second, *more)
     assert re.findall("note: (.*)", notes) == data["notes"]
     assert any("ratio 0.5 at j3" in note for note in data["notes"])
-    assert f"sensors cost {data['price']:g} cost units" in out
+    assert f"sensors for {data['price']:g} cost units" in out
     assert sum(data["prices"].values()) == pytest.approx(data["price"])
     assert {term["cause"] for joint in data["joints"].values() for term in joint["terms"]}
     assert ("how smoothly the joints move" in out) == bool(data["motion"])
@@ -47,7 +47,7 @@ def test_a_scenario(scenario: Path) -> None:
 def test_other_documents() -> None:
     out, _, data = both(ROOT / "configs" / "encoders" / "sheet-ring-58.yaml")
     assert f"{data['price']:g} cost units" in out
-    assert f"speed-dependent errors at {data['speed']}" in out
+    assert f"those that depend on speed at {data['speed']}" in out
     assert data["kind"] == "encoder"
     out, _, data = both(ROOT / "configs" / "catalogues" / "discs.yaml")
     assert f"{data['kind']} {data['name']!r} is valid" in out

@@ -141,7 +141,7 @@ def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, s
     assert out.exists() == (shifts == 2)
     checked = subprocess.run([*ARMSIM, "check", str(out)], capture_output=True, text=True, check=False)
     assert checked.returncode == 0, checked.stderr
-    assert "the result is whole" in checked.stdout
+    assert "the result is complete" in checked.stdout
     assert (out / "results.json").read_text() == ("first" if shifts == 1 else "second")
     assert [entry.name for entry in tmp_path.iterdir()] == ["r"]
 

@@ -1,33 +1,32 @@
-"""Table of the tolerances and thermal growth of the links, for the terminal."""
+"""Table of the tolerances and thermal growth of the links."""
 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import numpy as np
 
-from armsim.cli.printing import print_frame, print_line
+from armsim.errormodel.shapes import State
 from armsim.formatting import significant
-
-if TYPE_CHECKING:
-    from armsim.model.machine import Machine
-    from armsim.report.frame import Frame
+from armsim.model.machine import Machine
+from armsim.report.frame import Frame, joint_errors, lengths, words
+from armsim.sampling.joint_budgets import term_budget
 
 TITLE = "links: tolerances and thermal growth"
 
 
-def print_links(machine: Machine) -> None:
-    """Print every term of the links, tolerances and growth, and the law of the temperature rise."""
+def link_printout(machine: Machine) -> Iterator[Frame | str]:
+    """Every term of the links, tolerances and growth, and the distributions of the temperature rises."""
     frame = link_frame(machine)
     if len(frame):
-        print_frame(frame)
-    rises = [("temperature rise, shared by all that grows or drifts", machine.environment.temperature_rise)]
-    rises += [(f"temperature of {joint.name} above that", joint.temperature_rise) for joint in machine.joints]
+        yield frame
+    rises = [("temperature rise, shared by all links, scales and drifts", machine.environment.temperature_rise)]
+    rises += [(f"temperature rise of {joint.name} above that", joint.temperature_rise) for joint in machine.joints]
     for what, rise in rises:
         if rise is not None:
             std = math.sqrt(max(0.0, rise.second_moment - rise.mean**2))
-            print_line(
+            yield (
                 f"{what}: {rise.distribution}, mean {significant(rise.mean, 3)} K, standard deviation "
                 f"{significant(std, 3)} K"
             )
@@ -35,10 +34,6 @@ def print_links(machine: Machine) -> None:
 
 def link_frame(machine: Machine) -> Frame:
     """Table of the link terms; their effect at the tool is by the largest lever arm over the ranges of the joints."""
-    from armsim.errormodel.shapes import State
-    from armsim.report.frame import Frame, joint_errors, lengths, words
-    from armsim.sampling.joint_budgets import term_budget
-
     arm, state, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
     motions = [arm.motion_of(axis) for axis in evaluated.axes]
     levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
@@ -55,6 +50,6 @@ def link_frame(machine: Machine) -> Frame:
         joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
         joint_errors("mean", means, units),
         lengths("at the tool", at_tool),
-        joint_errors("limit", [budget.limit for budget in budgets], units),
+        joint_errors("worst case", [budget.limit for budget in budgets], units),
     )
     return Frame(columns if pairs else (), TITLE)
