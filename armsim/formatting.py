@@ -201,6 +201,11 @@ def points(value: float, interval: Interval | None) -> str:
     return f"{'+' if value > 0 else ''}{text} percentage points"
 
 
+def plural(number: int, noun: str) -> str:
+    """A number with its noun, in the plural where it is not 1: "1 pose", "4 poses"."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 MOST_NAMES = 8
 """Most names that a message lists."""
 

@@ -55,21 +55,27 @@ def caveats(
         out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
     if scenario.machine.arm.couplings or scenario.machine.arm.followers:
         out.append(
-            "couplings and followers are taken as exact: bars, belts and wheels between drives and joints have no "
-            "tolerance, play or stretch"
+            "couplings and followers are taken as exact: linkages, belts and wheels between drives and joints "
+            "have no tolerance, play or stretch"
         )
     large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _turns_far(budget)]
     if large:
         out.append(
-            f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "
-            "where the joint was told to be, not where it is, and first order fails"
+            f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are "
+            "evaluated at the commanded joint positions, and first order fails"
         )
     coverage = coverage_of(requirement)
     if plan.units * (1 - coverage) < 10:
-        out.append(f"{plan.units} arms: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
+        out.append(
+            f"{plan.units} arms: fewer than 10 lie beyond the coverage of {coverage:.4g}, so that quantiles "
+            "are coarse; more units refine them"
+        )
     reached = sampled.adaptive
     if reached is not None and not reached.reached:
-        out.append(f"tolerance not reached with {plan.units} arms: doubt {reached.doubt:.3g} of the allowed")
+        out.append(
+            f"tolerance not reached with {plan.units} arms: the uncertainty of the quantile is "
+            f"{reached.doubt:.3g} times the tolerance"
+        )
     for task in tasks:
         if task.near_singular:
             out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")

@@ -23,17 +23,17 @@ def allocation_answer(allocation: Allocation) -> str:
     required = required_in_words(allocation.requirement)
     verdict = f"Met: sensors within these budgets keep {required}"
     if not allocation.met:
-        verdict = f"Not met: sensors within none of these budgets keep {required}"
+        verdict = f"Not met: no scheme of budgets keeps {required}"
     fixed = f"{show(allocation.fixed)} at {allocation.fixed_pose}"
-    return f"{verdict}; links, gears and mastering alone make {fixed}."
+    return f"{verdict}. Links, gears and mastering alone make {fixed}."
 
 
 def allocation_sentences(allocation: Allocation) -> Iterator[str]:
-    """Sentences on what no budget follows from, and on what the budgets do not meet."""
+    """Sentences on criteria without budgets, and on criteria that the budgets do not meet."""
     if allocation.budgets and allocation.not_allocated:
         yield (
-            f"not allocated: {', '.join(allocation.not_allocated)}; a budget is an error that each built arm keeps, "
-            "the table judges what these budgets leave"
+            f"not allocated: {', '.join(allocation.not_allocated)}. A budget limits the error that a built arm "
+            "repeats at every visit; the table judges every criterion with these budgets"
         )
     for budget in allocation.budgets:
         yield from (f"{budget.scheme}: {judgement.reason}" for judgement in budget.unmet)
@@ -45,8 +45,8 @@ def price_law(allocation: Allocation) -> str:
     if gap is None:
         return ""
     return (
-        f"price law: an error s costs s^-{allocation.exponent:g}; cost relative to the cheapest; the dual bound of "
-        f"least cost leaves a gap of {max(gap, 0.0):.1g}"
+        f"price law: a sensor with error s costs s^-{allocation.exponent:g}, relative to the cheapest scheme; the "
+        f'cost of "least cost" is optimal to within {max(gap, 0.0):.1g} (dual bound)'
     )
 
 
@@ -88,14 +88,16 @@ def budget_frame(allocation: Allocation) -> Frame:
     statistics = {
         judgement.criterion: judgement.statistic for budget in allocation.budgets for judgement in budget.judgements
     }
-    columns = [words("joint", [*allocation.rotary, *statistics.values(), "other arms", "at", "cost"])]
+    columns = [
+        words("joint", [*allocation.rotary, *statistics.values(), "on a second population", "worst pose", "cost"])
+    ]
     for budget in allocation.budgets:
         joints = [_joint_cell(budget, name, rotary) for name, rotary in allocation.rotary.items()]
         figures = {judgement.criterion: judgement.figure for judgement in budget.judgements}
         sampled = [figures.get(criterion, "–") for criterion in statistics]
         others = show_interval(budget.confirmed, budget.confirmed_interval)
         columns.append(words(budget.scheme, [*joints, *sampled, others, budget.pose, f"{budget.cost:.3g}"]))
-    return Frame(tuple(columns), "standard deviation left to the sensor of each joint")
+    return Frame(tuple(columns), "error budgets: standard deviation allowed to the sensor of each joint")
 
 
 def _joint_cell(budget: Budget, joint: str, rotary: bool) -> str:

@@ -15,7 +15,7 @@ MOST_JOINTS = 8
 """Most joints named in a sentence for one assumption."""
 
 
-def resting_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
+def assumed_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
     """Share of a task's mean square error due to causes with assumed values, each cause counted once."""
     pairs = {(part.joint, cause) for part in assumptions for cause in part.causes}
     return sum(
@@ -36,8 +36,10 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
     for (key, value, source), names in joints.items():
         of = ", ".join(names[:MOST_JOINTS]) + (" ..." if len(names) > MOST_JOINTS else "")
         parts.append(f"{key} of {of}: {value} ({source})")
-    share = percent(resting_share(task, result.assumptions), 2)
-    return f"Assumed, not stated: {'; '.join(parts)}. {share} of the mean square error over {task.name} rests on that."
+    share = percent(assumed_share(task, result.assumptions), 2)
+    return (
+        f"Assumed, not stated: {'; '.join(parts)}. These values make {share} of the mean square error over {task.name}."
+    )
 
 
 def assumed_frame(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult] = ()) -> Frame:
@@ -49,17 +51,17 @@ def assumed_frame(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult]
         words("from", [assumption.source for assumption in assumptions]),
         words("makes", [", ".join(assumption.causes) for assumption in assumptions]),
         *(
-            shares(f"share of {task.name}", [resting_share(task, [assumption]) for assumption in assumptions])
+            shares(f"share of {task.name}", [assumed_share(task, [assumption]) for assumption in assumptions])
             for task in tasks
         ),
     ]
-    about = ", and the mean square error on them" if tasks else ""
+    about = ", and their shares of the mean square error" if tasks else ""
     return Frame(tuple(columns), f"Values that are assumed, not stated{about}")
 
 
 def assumed_records(result: Result) -> list[dict[str, Any]]:
     """Assumed values for a manifest, with shares by task."""
     return [
-        {**asdict(assumption), "shares": {task.name: resting_share(task, [assumption]) for task in result.tasks}}
+        {**asdict(assumption), "shares": {task.name: assumed_share(task, [assumption]) for task in result.tasks}}
         for assumption in result.assumptions
     ]

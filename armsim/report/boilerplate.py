@@ -76,14 +76,14 @@ def assumptions_section(source: Result | Scenario) -> Section:
         "joints wind up only where stiffness and masses are stated; temperatures are those of rest, not of warming up.",
         "What calibration and mastering leave behind is what the scenario states; calibration is worked out by "
         "armsim calibrate, mastering is not simulated.",
-        "Intervals are at 95 % and tell how well this sample determines a figure, not how well the model fits the "
+        "Intervals are at 95 % and state how well this sample determines a figure, not how well the model fits the "
         "hardware.",
     )
     blocks: list[Block] = [Bullets(items)]
     blocks += [Text(text) for text in modelled(model)]
     if model.assumptions:
         blocks.append(assumed_frame(model.assumptions, model.tasks).without("makes").table())
-    return Section("Assumptions, and what is left out", "assumptions", tuple(blocks))
+    return Section("Assumptions and omissions", "assumptions", tuple(blocks))
 
 
 def modelled(model: Result | Modelled) -> list[str]:

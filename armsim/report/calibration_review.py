@@ -43,26 +43,28 @@ GROUPS = {
     "input_orders": "and orders per motor turn", "links": "and links",
 }  # fmt: skip
 METHOD = (
-    "Every arm of the population is measured at the poses listed: through exact kinematics with all of its errors, "
-    "every visit approached anew, the instrument's own scatter added. Gauss-Newton on exact kinematics identifies the "
-    "parameters, weighted by the scatter of instrument and visits; the identified values are taken off the errors of "
-    "the axes, and the same arms are evaluated at the tasks with the same random numbers.",
-    "What is not identified stays, and leaks into what is: the standard uncertainty by formula holds both, "
-    "(H G - T) P (H G - T)^T + H N H^T with H the linear estimate, G the effect of every cause at the measured poses, "
-    "T what of it the parameters are, P the covariance of the causes, N that of visits and instrument.",
+    "Every simulated arm is measured at the listed poses, through exact kinematics with all of its errors. Every "
+    "visit is a new approach, and the scatter of the instrument is added. Gauss-Newton identifies the parameters, "
+    "weighted by the scatter of instrument and visits. The identified values correct the axes. The same arms are "
+    "then evaluated at the tasks with the same random numbers.",
+    "Errors that are not identified remain, and bias the identified parameters. The standard uncertainty by "
+    "formula holds both: (H G - T) P (H G - T)^T + H N H^T. H is the linear estimate, G the effect of every cause "
+    "at the measured poses, T the part of a cause that the parameters describe, P the covariance of the causes, N "
+    "that of visits and instrument.",
     "Observability indices (O1 Borm and Menq 1991, O2 Driels and Pathre 1990, O3 Nahvi et al. 1994, O4 Nahvi and "
     "Hollerbach 1996) are of the Jacobian in mm per mm, mrad and microrad (or micrometre) per unit of load.",
-    "Chosen poses: exchanged one by one out of the candidates until none brings more (Fedorov 1972). Collisions are "
-    "not known: name a task or a file of poses that the cell allows.",
-    "The instrument's readings are independent of each other; drift, refraction and the bending of a stand are not in "
-    "it. The controller is taken to correct in full what is identified; a calibrated arm is checked at other poses.",
-    "Measured arms: chi-square of what identification leaves of the poses, and of the visits about their means, under "
-    "the covariance of instrument, visits and what is not identified, ranked among simulated arms; both and the single "
-    "readings, over all arms, raise a false alarm once in a hundred measurements (Bonferroni).",
+    "Chosen poses: exchanged one by one with candidates until no exchange improves the choice (Fedorov 1972). "
+    "Collisions are not checked: name a task or a file of poses that the cell allows.",
+    "The readings of the instrument are taken as independent: no drift, refraction or bending of a stand. The "
+    "controller is assumed to correct in full what is identified. Check a calibrated arm at other poses.",
+    "Measured arms: chi-square of the residuals of the poses, and of the visits about their means. Its covariance "
+    "is that of instrument, visits and causes that are not identified; it is ranked among simulated arms. Both "
+    "tests and those of single readings together raise one false alarm in a hundred measurements (Bonferroni).",
     METHOD_OF_READINGS,
-    "Poses that were not measured: blocks of poses that follow each other in the file are left out in turn, and their "
-    "points held against the arm that the others identify, as the instrument reads them; corrected for the poses that "
-    "each block lacks (Burman 1989); 95 % interval of the logarithm by the scatter of the blocks, Student's t.",
+    "Poses that were not measured: cross-validation. Blocks of poses that follow each other in the file are "
+    "excluded in turn, and their points compared with the arm that the other poses identify, as the instrument "
+    "reads them. Corrected for the poses that each block lacks (Burman 1989). 95 % interval of the logarithm by "
+    "the scatter of the blocks, Student's t.",
 )
 
 
@@ -77,7 +79,7 @@ def sentences(calibrated: Calibrated) -> list[str]:
     """Sentences on what the calibration changes."""
     before, after = calibrated.steps[0].left, calibrated.steps[-1].left
     out = [
-        f"Measured at {len(calibrated.poses)} poses{_visits(calibrated)}: the error that a built arm keeps "
+        f"Calibrated at {len(calibrated.poses)} poses{_visits(calibrated)}: the repeatable error of a built arm "
         f"falls from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
     out += [decision_sentences.difference(row) for row in calibrated.comparison.differences]
@@ -85,8 +87,8 @@ def sentences(calibrated: Calibrated) -> list[str]:
         certain = [[cell.text for cell in row] for row in value_frame(arm).rows[:2]]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
         out.append(
-            f"{arm.name}: identified, {named}; the correction takes {show(arm.removed)} away (rms over poses), of arms "
-            f"like it {show(arm.left)} is left"
+            f"{arm.name}: identified, {named}; the correction removes {show(arm.removed)} (rms over poses), and "
+            f"{show(arm.left)} is expected to remain"
         )
         out.append(f"{arm.name}: {residuals(arm)}")
     for result in calibrated.comparison.results:
@@ -98,13 +100,15 @@ def sentences(calibrated: Calibrated) -> list[str]:
 
 def residuals(arm: IdentifiedArmRecord) -> str:
     """Distances of measured points from the identified arm, at measured poses and at others."""
-    measured = f"its points lie {show(arm.residual)} from the identified arm, expected {show(arm.expected)} (rms)"
+    measured = (
+        f"its measured points lie {show(arm.residual)} from the identified arm (rms), {show(arm.expected)} expected"
+    )
     if arm.held_out is None:
-        return f"{measured}; too few poses to tell what it is at poses that were not measured"
+        return f"{measured}; too few poses to estimate it at other poses"
     low, high = (show(end) for end in arm.held_out.interval)
     return (
-        f"{measured}; at poses that were not measured {show(arm.held_out.residual)} ({low} to {high}), by leaving out "
-        f"{arm.held_out.blocks} blocks of poses, one at a time"
+        f"{measured}; at other poses {show(arm.held_out.residual)} ({low} to {high}), by cross-validation over "
+        f"{arm.held_out.blocks} blocks of poses"
     )
 
 
@@ -127,7 +131,7 @@ def _contradiction(arm: IdentifiedArmRecord) -> str:
         if freedom
     )
     named = f": {wrong}; {arm.name}{without}, {misfit}" if without else f": {misfit}{f'; {wrong}' if wrong else ''}"
-    return f"the readings of {arm.name} contradict what is expected of it{named}"
+    return f"the readings of {arm.name} contradict the prediction{named}"
 
 
 def notes(calibrated: Calibrated) -> list[str]:
@@ -136,19 +140,21 @@ def notes(calibrated: Calibrated) -> list[str]:
     if calibrated.confounded:
         names = [row.name for row in calibrated.confounded]
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        treatment = "known by the population alone" if calibrated.prior else "left out"
-        out.append(f"the poses do not tell apart, {treatment}: {', '.join(names[:6])}{more}")
+        treatment = "determined by the population alone" if calibrated.prior else "left out"
+        out.append(f"not distinguished by these poses, {treatment}: {', '.join(names[:6])}{more}")
     worse = [row.name for row in calibrated.parameters if 0.0 < row.spread < row.uncertainty]
     if worse:
         more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
         out.append(
-            f"identified worse than the population itself tells: {', '.join(worse[:6])}{more}; leave them out, measure "
-            "more poses, or take prior: true"
+            f"identified less well than the population already determines: {', '.join(worse[:6])}{more}; exclude "
+            "them, measure more poses, or set prior: true"
         )
     if calibrated.uncorrectable:
         some = ", ".join(calibrated.uncorrectable[:4])
         more = f" and {len(calibrated.uncorrectable) - 4} more" if len(calibrated.uncorrectable) > 4 else ""
-        out.append(f"the joints cannot correct in every direction at {some}{more}: there more is left than said here")
+        out.append(
+            f"the joints cannot correct in every direction at {some}{more}: more error remains there than stated"
+        )
     after = calibrated.steps[-1].left
     if calibrated.beyond_linear > 0.1 * after:
         out.append(
@@ -186,8 +192,8 @@ def parameter_frame(calibrated: Calibrated) -> Frame:
             words("unit", units, "file"),
             _sizes("spread in the population", units, [row.spread for row in rows]),
             _sizes("standard uncertainty", units, [row.uncertainty for row in rows]),
-            _sizes("by instrument and visits", units, [row.by_measurement for row in rows]),
-            _sizes("over the arms", units, [row.over_population for row in rows]),
+            _sizes("of it by instrument and visits", units, [row.by_measurement for row in rows]),
+            _sizes("sampled over arms", units, [row.over_population for row in rows]),
             bare("bias", [row.bias for row in rows], "file"),
         ),
         "identified",
@@ -235,7 +241,7 @@ def step_frame(calibrated: Calibrated) -> Frame:
         bare("parameters", [row.parameters for row in rows]),
         lengths("error left", [row.left for row in rows]),
     )
-    return Frame(columns, "error that a built arm keeps, one group after the other")
+    return Frame(columns, "repeatable error of a built arm, one group of parameters after the other")
 
 
 def cause_frame(calibrated: Calibrated) -> Frame:
@@ -254,9 +260,9 @@ def confounded_frame(calibrated: Calibrated) -> Frame:
         words("confounded with", [names or "nothing: the poses do not show it" for names in alike_]),
     )
     about = (
-        "Not told apart by these poses, and kept by the population alone."
+        "Not distinguished by these poses; determined by the population alone."
         if calibrated.prior
-        else "Left out, because these poses do not tell it apart."
+        else "Excluded, because these poses do not distinguish it."
     )
     return Frame(columns, about)
 
@@ -314,16 +320,16 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     sections = [
         Section("The measured arms", "arms", (*residual, *tables)),
         Section("Before and after", "maps", paired),
-        Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
-        Section("What is identified", "identified", tuple(parameter_blocks)),
+        Section("Residual error", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
+        Section("Identified parameters", "identified", tuple(parameter_blocks)),
     ]
     title = "Poses that were measured" if calibrated.arms else "Where to measure"
     poses_section = Section(title, "poses", (*curve, poses.table()))
     sections.insert(0 if calibrated.curve else len(sections), poses_section)
     return Review(
-        f"{calibrated.scenario}: what calibration leaves",
-        f"Arm {before.arm}; {calibrated.units} built arms, each measured and identified; {share} of the error is left",
-        f"what does a calibration of every built arm leave of the errors of {calibrated.scenario}?",
+        f"{calibrated.scenario}: residual error after calibration",
+        f"Arm {before.arm}; {calibrated.units} built arms, each measured and identified; {share} of the error remains",
+        f"how much error of {calibrated.scenario} remains when every built arm is calibrated?",
         lines[0],
         "bad" if calibrated.contradicting else "strong",
         frames[number - 1][1].without("price").table(),
@@ -359,7 +365,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
 
 def _figures(calibrated: Calibrated) -> Iterator[Planned]:
     if calibrated.curve:
-        caption = "Error left against the number of poses, chosen and at random."
+        caption = "Residual error against the number of poses, chosen and at random."
         yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
         caption = "The chosen poses, in the order in which to measure them."
         yield Planned("poses", "chosen-poses", caption, partial(chosen_poses, calibrated))

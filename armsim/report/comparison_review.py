@@ -185,7 +185,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     return Review(
         " against ".join(result.scenario for result in comparison.results),
         f"Arm {first.arm}; {sizes}",
-        f"what is gained over {first.scenario} by {', '.join(result.scenario for result in comparison.results[1:])}?",
+        (f"how does {first.scenario} compare with {', '.join(result.scenario for result in comparison.results[1:])}?"),
         sentences[0],
         "strong",
         dict(frames)[task.name].pick(range(len(comparison.results))).table(),

@@ -108,13 +108,20 @@ def _measure_rows(task: TaskResult) -> list[list[object]]:
 
 
 def _test_rows(task: TaskResult) -> list[list[object]]:
-    """Rows of the measures that an acceptance test would print."""
+    """Rows of the measures that an acceptance test would report."""
     test = task.acceptance
     if test is None:
         return []
-    what, pose_names = f"as a test of {test.cycles} visits per pose prints it", "; ".join(test.poses)
+    what, pose_names = f"as reported by a test of {test.cycles} visits per pose", "; ".join(test.poses)
     return [
-        [task.name, f"{name} printed", what, clause, pose_names, *_figures(spread.p50, spread.p95, spread.p95_interval)]
+        [
+            task.name,
+            f"{name} reported by a test",
+            what,
+            clause,
+            pose_names,
+            *_figures(spread.p50, spread.p95, spread.p95_interval),
+        ]
         for name, clause, spread in (("AP", "7.2.1", test.accuracy), ("RP", "7.2.2", test.repeatability))
     ]
 

@@ -22,13 +22,14 @@ def method(curves: Curves) -> tuple[str, ...]:
     """Sentence on how the orders are found and judged."""
     return (
         "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
-        "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
-        f"all up to {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
-        "Amplitudes are without what the noise adds to their square; their intervals follow from the law of Rice and "
-        "begin at 0 where there may be no wave.",
-        "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "
-        "sheet and mounting stated, orders that alias onto it included, with the noise of the fit; too large is what "
-        "has a p_value below 1 % over all orders (Holm).",
+        "Orders that stand out of the residual are fitted too and do not count as noise. They are found by "
+        "Lomb-Scargle: false alarm below 1 % over all orders searched, up to "
+        f"{max(sensor.searched for sensor in curves.sensors)}.",
+        "Amplitudes are corrected for noise. Their intervals follow from the Rice distribution; they begin at 0 "
+        "where there may be no wave.",
+        "The expected amplitude of an order comes from simulated sensors with the stated data sheet and mounting, "
+        "read at the same angles and fitted alike. Orders that alias onto it and the noise of the fit are "
+        "included. An amplitude is too large if its p_value is below 1 % over all orders (Holm).",
     )
 
 
@@ -37,7 +38,7 @@ def order_frame(sensor: Measured) -> Frame:
     rows, laws = sensor.orders, [order.law for order in sensor.orders]
     units = [sensor.unit] * len(rows)
     names = [str(row.order) if row.false_alarm is None else f"{row.order} (found)" for row in rows]
-    verdicts = ["–" if law is None else "larger than the law" if law.contradicts else "within" for law in laws]
+    verdicts = ["–" if law is None else "larger than expected" if law.contradicts else "within" for law in laws]
     return Frame(
         (
             quoted("order", [row.order for row in rows], names),
@@ -46,11 +47,15 @@ def order_frame(sensor: Measured) -> Frame:
             replace(joint_errors("cosine", [row.cosine for row in rows], units), place="file"),
             replace(joint_errors("sine", [row.sine for row in rows], units), place="file"),
             bare("false alarm", [row.false_alarm for row in rows], "file"),
-            words("cannot be told from", [", ".join(f"{alias:g}" for alias in row.aliases) for row in rows], "file"),
+            words(
+                "cannot be distinguished from",
+                [", ".join(f"{alias:g}" for alias in row.aliases) for row in rows],
+                "file",
+            ),
             joint_errors("law: half", [None if law is None else law.p50 for law in laws], units),
-            joint_errors("law: 95 %", [None if law is None else law.p95 for law in laws], units),
-            shares("place in the law", [None if law is None else law.place for law in laws]),
-            words("against the law", verdicts),
+            joint_errors("expected: 95 % within", [None if law is None else law.p95 for law in laws], units),
+            shares("percentile of the expected", [None if law is None else law.place for law in laws]),
+            words("verdict", verdicts),
             words("made by", ["nothing that is stated" if law is None else ", ".join(law.causes) for law in laws]),
         ),
         sensor.sensor,
@@ -72,18 +77,18 @@ def aliases(sensor: Measured) -> str:
     steps = sensor.curve.equal_steps
     steps_text = "these angles" if steps is None else f"{steps} equal steps"
     parts = [
-        f"order {order.order} cannot be told from order {' and '.join(f'{alias:g}' for alias in order.aliases)}"
+        f"order {order.order} looks like order {' and '.join(f'{alias:g}' for alias in order.aliases)}"
         for order in sensor.orders
         if order.aliases
     ]
-    parts += [f"order {alias:g} cannot be told from a constant" for alias in sensor.constant_aliases]
+    parts += [f"order {alias:g} looks like a constant" for alias in sensor.constant_aliases]
     return f"{', '.join(parts)} at {steps_text}" if parts else ""
 
 
 def sentence(sensor: Measured, encoder: str | None) -> str:
     """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the data sheet."""
     unit, fit = sensor.unit, sensor.fit
-    text = f"{sensor.sensor}: {sensor.points} readings, noise left {show_joint(fit.noise, unit)} rms"
+    text = f"{sensor.sensor}: {sensor.points} readings, residual noise {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
         text += f", upwards it reads {show_joint(fit.reversal, unit)} more than downwards "
         text += f"(standard uncertainty {show_joint(fit.reversal_uncertainty, unit)})"
@@ -91,11 +96,9 @@ def sentence(sensor: Measured, encoder: str | None) -> str:
     if encoder is None:
         return text
     if not sensor.contradicted:
-        return f"{text}; every order lies within the law of {encoder} and its mounting"
+        return f"{text}; every order is as {encoder} and its mounting let expect"
     orders = ", ".join(map(str, sensor.contradicted))
-    return (
-        f"{text}; larger than the law of {encoder} and its mounting allows, all orders taken together: order {orders}"
-    )
+    return f"{text}; larger than {encoder} and its mounting let expect, over all orders together: order {orders}"
 
 
 def batch(curves: Curves) -> str | None:
@@ -105,7 +108,7 @@ def batch(curves: Curves) -> str | None:
     far = sum(p_value < 0.05 for p_value in curves.leave_one_out)
     number = len(curves.leave_one_out)
     expected = f"{0.05 * number:.2g} to be expected"
-    return f"By the law of the others, {far} of {number} sensors are as far off as 5 % would be ({expected})"
+    return f"{far} of {number} sensors lie in the outer 5 % of the distribution of the others ({expected})"
 
 
 def curve_answer(curves: Curves) -> str:
@@ -113,7 +116,7 @@ def curve_answer(curves: Curves) -> str:
     if curves.encoder is None:
         return f"{sentence(curves.sensors[0], None)}."
     far = [measured.sensor for measured in curves.sensors if measured.contradicted]
-    law = f"the law of {curves.encoder} and its mounting"
+    law = f"the prediction for {curves.encoder} and its mounting"
     if far:
         return f"Not as stated: {', '.join(far)} of {len(curves.sensors)} contradict {law}."
     return f"As stated: no order of {len(curves.sensors)} sensors contradicts {law}."
@@ -139,7 +142,7 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
     by_agreement = sorted(curves.sensors, key=lambda measured: not measured.contradicted)
     title = f"Measured error curves: {curves.file}"
     number = len(curves.sensors)
-    against = "" if curves.encoder is None else f", and does it keep to what is stated of {curves.encoder}"
+    against = "" if curves.encoder is None else f", and is it as stated for {curves.encoder}"
     blocks: list[Block] = [Text(text) for text in sentences]
     return Review(
         title,
@@ -163,5 +166,5 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
 
 
 def _figures(measured: Measured, encoder: str | None) -> Planned:
-    caption = "Readings, waves fitted to them, what is left, and the orders."
+    caption = "Readings, fitted waves, residual, and the amplitude of every order."
     return Planned("curves", file_name(measured.sensor), caption, partial(measured_curve, measured, encoder), wide=True)

@@ -31,7 +31,7 @@ from armsim.scenario import Scenario
 
 MOST_REJECTED = 12
 """Most designs named in the document; selection.json has all."""
-AGAIN = {None: "", True: "within its interval on a fresh population", False: "fails there too"}
+AGAIN = {None: "", True: "not resolved there either", False: "fails there too"}
 
 
 def selection_printout(selection: Selection) -> Iterator[Frame | str]:
@@ -68,11 +68,11 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         files["chosen.yaml"] = text_file(design)
         files["bom.csv"] = partial(write_table, table=bill_of_materials(selection))
     refuted = (rejected_frame(selection.refuted).head(MOST_REJECTED).table(),) if selection.refuted else ()
-    nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without.")
+    nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without sampling.")
     return Review(
         f"{scenario.name}: the choice of sensors",
         f"Arm {result.arm}; {Sample.of(result).sizes}",
-        f"which is the cheapest set of sensors that keeps {required_in_words(requirement)} at every pose?",
+        f"which is the cheapest set of sensors that keeps {required_in_words(requirement)}?",
         answer(selection),
         TONES[selection.state],
         design_frame(selection).table(),
@@ -134,7 +134,7 @@ def _design(decision: Decision) -> Iterator[Block]:
     selection, result = decision.selection, decision.result
     yield design_frame(selection).table()
     current, chosen = decision.curve.current_price, selection.machine.price
-    before = f"as the scenario has it they cost {current:g} and err by {show(decision.curve.current)}"
+    before = f"those of the scenario cost {current:g}, with an error of {show(decision.curve.current)}"
     yield Text(f"The sensors of this design cost {chosen:g} cost units{of_types(selection)}; {before}.")
     spent: dict[str, float] = {}
     for part in selection.closest:
@@ -146,7 +146,7 @@ def _design(decision: Decision) -> Iterator[Block]:
         bare("spent on its sensors", spent.values()),
         shares("share of the mean square error", [groups.get(name, 0.0) for name in spent]),
     )
-    yield Frame(columns, "Money and error, group by group").table()
+    yield Frame(columns, "Price and error by group of joints").table()
 
 
 def equals_frame(selection: Selection) -> Frame:
@@ -170,7 +170,7 @@ def rejected_frame(refuted: Sequence[Rejected]) -> Frame:
         bare("price", [row.price for row in rows]),
         words("design", [in_words(row.design) for row in rows]),
         words("fails", ["; ".join(row.reasons) for row in rows]),
-        words("sampled once more", [AGAIN[row.undecided] for row in rows]),
+        words("on a second population", [AGAIN[row.undecided] for row in rows]),
     )
     return Frame(columns, "cheaper choices, sampled, and where they fail")
 

@@ -21,15 +21,15 @@ def signed_change(change: CriterionChange) -> str:
 
 
 def kind_in_words(kind: str) -> str:
-    """Kind of a single change, as people read it."""
+    """Kind of a single change in words."""
     return "joint without error" if kind == "joint ideal" else kind
 
 
 def effect(change: CriterionChange) -> str:
-    """Effect of a design on a criterion as the end of a sentence: "takes 50.9 µm off the yield"."""
+    """Effect of a design on a criterion as the end of a sentence: "it takes 50.9 µm off the 95 % quantile"."""
     value, interval = change.change
     if not change.change.resolved and interval is not None:
-        return f"no significant difference of the {change.phrase} (it changes by {signed_change(change)})"
+        return f"it has no significant effect on the {change.phrase} ({signed_change(change)})"
     less = value < 0 or (value == 0 and not change.at_least)
     ends = interval if interval is None or not less else (-interval[1], -interval[0])
     size = show_change(abs(value), ends, change.quantity, sign=False)
@@ -77,7 +77,7 @@ def answer(selection: Selection) -> str:
 
 
 def of_types(selection: Selection) -> str:
-    """What a price counts, as its end: of which number of arms it is one, and what its types cost once."""
+    """End of a price: the number of arms, and the one-off costs of its types."""
     arms, parts = selection.arms, selection.closest
     text = f" an arm of {arms}, {arms * sum(part.price for part in parts):g} for all" if arms > 1 else ""
     one_off = arms * sum(part.one_off for part in parts)
@@ -108,8 +108,8 @@ def grounds(selection: Selection) -> tuple[str, ...]:
     unresolved = [row.price for row in examined if row.undecided]
     if unresolved:
         sentences.append(
-            f"Of the {len(examined)} closest cheaper ones {len(unresolved)} miss by less than this sample resolves, "
-            f"the cheapest for {min(unresolved):g}."
+            f"Of the {len(examined)} closest cheaper designs {len(unresolved)} miss the requirement by less than "
+            f"this sample resolves, the cheapest for {min(unresolved):g}."
         )
     return (*sentences, _excluded(selection.proof, "every cheaper choice"))
 
@@ -165,9 +165,9 @@ def curve_in_words(curve: TradeOff) -> str:
     cheapest = cheapest_in_words(curve)
     return (
         f"{len(curve.points)} sets of sensors are Pareto-optimal by first order: from {show(first.sampled)} for "
-        f"{first.price:g} cost units to {show(last.sampled)} for {last.price:g} ({percent(curve.coverage)} of errors "
-        f"within it). {cheapest[:1].upper()}{cheapest[1:]}. The present design errs by {show(curve.current)} for "
-        f"{curve.current_price:g}.{dominated}"
+        f"{first.price:g} cost units to {show(last.sampled)} for {last.price:g} ({percent(curve.coverage)} of "
+        f"errors within). {cheapest[:1].upper()}{cheapest[1:]}. The present design has an error of "
+        f"{show(curve.current)} for {curve.current_price:g}.{dominated}"
     )
 
 

@@ -60,7 +60,7 @@ class Spot:
 class Picture:
     """Figure: its finding, caption, file relative to the document, and values at some points.
 
-    ``wide`` ones take the whole width; of others two stand side by side. ``scene`` is the file of a scene that can be
+    ``wide`` ones take the whole width; others are set two side by side. ``scene`` is the file of a scene that can be
     turned on a page.
     """
 
@@ -159,7 +159,7 @@ class Front:
 class ReviewDocument:
     """Complete review document.
 
-    ``running`` stands at the head of every printed page, ``date`` beside it, ``caution`` under the title. ``front`` is
+    ``running`` is printed at the head of every page, ``date`` beside it, ``caution`` under the title. ``front`` is
     the page that decides, where there is one; ``appendix`` what few ask for.
     """
 

@@ -1,4 +1,4 @@
-"""Tables of what fits where: encoders of a catalogue that a joint cannot take, and for which reasons."""
+"""Tables of the encoders of a catalogue that a joint cannot take, with the reasons."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from armsim.model.joint_options import Exclusion
 from armsim.report.document import Section, Text
 from armsim.report.frame import Exact, Frame, bare, words
 
-TITLE = "encoders that cannot be fitted, and why; one may have several reasons"
+TITLE = "encoders that do not fit, and why; one may have several reasons"
 
 
 def exclusions_frame(exclusions: Sequence[Exclusion]) -> Frame:
@@ -26,8 +26,10 @@ def exclusions_sections(exclusions: Sequence[Exclusion]) -> tuple[Section, ...]:
     """Section of a document; none where nothing is excluded."""
     if not exclusions:
         return ()
-    text = "The last column counts those that nothing else excludes, which would come back without that need."
-    return (Section("What fits where", "excluded", (exclusions_frame(exclusions).table(), Text(text, "soft"))),)
+    text = "The last column counts the encoders that only this reason excludes."
+    return (
+        Section("Encoders that do not fit", "excluded", (exclusions_frame(exclusions).table(), Text(text, "soft"))),
+    )
 
 
 def _frame(exclusions: Sequence[Exclusion]) -> Frame:
@@ -36,8 +38,8 @@ def _frame(exclusions: Sequence[Exclusion]) -> Frame:
             words("joint", [row.joint for row in exclusions]),
             words("placement", [row.placement for row in exclusions]),
             words("excluded", [f"{len(row.encoders)} of {row.of}" for row in exclusions]),
-            words("by", [row.reason for row in exclusions]),
-            bare("by it alone", [row.alone for row in exclusions]),
+            words("reason", [row.reason for row in exclusions]),
+            bare("by this reason alone", [row.alone for row in exclusions]),
             words("encoders", [", ".join(row.encoders) for row in exclusions], "file"),
         )
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.criteria import required_in_words
-from armsim.formatting import percent, show
+from armsim.formatting import percent, plural, show
 from armsim.report.verdict import deciding_task, headlined, largest_causes
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -35,17 +35,12 @@ def question(result: Result) -> str:
     """Question that a run answers."""
     poses = sum(len(task.poses) for task in result.tasks)
     lost = sum(len(task.unreachable) for task in result.tasks)
-    scope = f"at {_count(poses + lost, 'pose')} of {_count(len(result.tasks), 'task')}"
-    if lost:
-        scope += f", of which it reaches {poses} and {lost} are left out"
+    scope = f"at {plural(poses + lost, 'pose')} of {plural(len(result.tasks), 'task')}"
+    reached = f" It reaches {poses} of them; {lost} are left out." if lost else ""
     requirement = result.requirement
     if requirement is None:
-        return f"how far does the tool point of {result.arm} miss, {scope}? No requirement is stated."
-    return f"does {result.arm} with these sensors keep {required_in_words(requirement)}, {scope}?"
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
+        return f"how far does the tool point of {result.arm} miss, {scope}?{reached} No requirement is stated."
+    return f"does {result.arm} with these sensors keep {required_in_words(requirement)}, {scope}?{reached}"
 
 
 def beside_the_headline(result: Result) -> tuple[str, ...]:
@@ -66,14 +61,16 @@ def _test(task: TaskResult) -> str:
         return ""
     pose_names = "these poses" if len(test.poses) == len(task.poses) else "; ".join(test.poses)
     text = (
-        f" A test of {test.cycles} visits per pose at {pose_names} would report for 95 % of the arms an RP of "
-        f"{show(test.repeatability.p95)} or less: more than they have, since it estimates from few visits"
+        f" A test of {test.cycles} visits per pose at {pose_names} would report an RP of "
+        f"{show(test.repeatability.p95)} or less for 95 % of the arms. This is more than their true RP: few visits "
+        "overestimate it"
     )
     if test.passing is None or test.good_rejected is None or test.bad_passed is None:
         return f"{text}."
     return (
-        f"{text}. It would pass {percent(test.passing.value)} of all arms; wrongly reject "
-        f"{percent(test.good_rejected)}, which meet the requirement there, and wrongly pass {percent(test.bad_passed)}."
+        f"{text}. It would pass {percent(test.passing.value)} of all arms. It would wrongly reject "
+        f"{percent(test.good_rejected)}, which meet the requirement there, and wrongly pass "
+        f"{percent(test.bad_passed)}."
     )
 
 
@@ -84,7 +81,7 @@ def dominance(result: Result, task: TaskResult) -> str:
     """
     causes = task.summary.causes
     if not any(causes.values()):
-        return "There is no error to share."
+        return "No cause contributes any error."
     top = max(causes, key=lambda cause: causes[cause])
     alike = sum(part.bias for part in task.summary.contributions if part.cause == top)
     at = task.poses.names.index(task.summary.worst_pose)

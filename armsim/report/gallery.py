@@ -51,8 +51,8 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     pairs = figures.identical_pairs(result)
     for number, start in enumerate(range(0, len(pairs), MOST_JOINTS), start=1):
         caption = (
-            "What the sensor on the motor reads beside the one on the joint as the joint moves there and back: lost "
-            "motion is the step between the two, a slip lifts or lowers both beyond the band."
+            "Difference of the two readings as the joint moves to and fro. Lost motion separates the two curves; "
+            "a slip shifts both out of the band."
         )
         name, group = "two-sensors" if number == 1 else f"two-sensors-{number}", pairs[start : start + MOST_JOINTS]
         yield Planned("two-sensors", name, caption, partial(figures.sensor_differences, result, group), True)
@@ -129,21 +129,21 @@ def _one_by_one(result: Result, task: TaskResult) -> bool:
 
 
 FIGURES: tuple[Figure, ...] = (
-    _map("error", "Per pose: the error that the stated share of arms and visits does not exceed."),
-    _map("accuracy", "Per pose: distance of the mean attained point from the command, 95 % of arms."),
-    _map("repeatability", "Per pose: repeatability not exceeded by 95 % of arms."),
-    _map("orientation", "Per pose: the angle that 95 % of arms and visits do not exceed."),
+    _map("error", "Error per pose, not exceeded by the stated share of arms and visits."),
+    _map("accuracy", "AP per pose, not exceeded by 95 % of arms."),
+    _map("repeatability", "RP per pose, not exceeded by 95 % of arms."),
+    _map("orientation", "Orientation error per pose, not exceeded by 95 % of arms and visits."),
     Figure(
         "cut", "workspace", "The volume cut open at its worst pose; red: where the requirement is just met.",
         lambda result, task: task.grid is not None and len(task.grid.axes) == 3, figures.volume,
     ),
     Figure(
-        "joint-map", "contributions", "Per pose: the joint with the largest share.",
+        "joint-map", "contributions", "Joint with the largest share, per pose.",
         lambda result, task: task.is_map, figures.dominant_joint,
     ),
     Figure(
         "group-map", "contributions",
-        "Per pose: share of the mean square error that the first group of joints makes.",
+        "Share of the first group of joints in the mean square error, per pose.",
         lambda result, task: task.is_map and len(result.groups) > 1, figures.group_share,
     ),
     Figure(
@@ -151,7 +151,7 @@ FIGURES: tuple[Figure, ...] = (
         lambda result, task: task.is_map, figures.error_ellipses,
     ),
     Figure(
-        "distribution", "workspace", "Share of the postures that stay within an error.",
+        "distribution", "workspace", "Share of the postures whose error stays within a limit.",
         lambda result, task: not (task.is_map or task.follows_path or _one_by_one(result, task)), figures.distribution,
     ),
     Figure(

@@ -62,7 +62,7 @@ def _header(calibrated: Calibrated) -> Iterator[str]:
             f"{row.name} (from {', '.join(name for name, _ in row.alike) or 'nothing that these poses show'})"
             for row in calibrated.confounded
         )
-        yield f"Not told apart by these poses, {about}: {names}."
+        yield f"Not distinguished by these poses, {about}: {names}."
     compliances = [row for row in arm.values if row.group == "stiffness"]
     for row in compliances:
         yield (

@@ -31,7 +31,7 @@ class Passage:
     Parameters
     ----------
     page, anchor : str
-        Where it stands; no anchor for the begin of the page.
+        Page and anchor; no anchor for the top of the page.
     heading, text : str
     """
 
@@ -156,7 +156,7 @@ def _texts(tokens: Sequence[Token]) -> Iterator[str]:
 
 
 def _anchor(heading: str, anchors: dict[str, int]) -> str:
-    """Anchor of a heading, numbered where one of that name stands above."""
+    """Anchor of a heading, numbered where an earlier heading has that name."""
     anchor = re.sub(r"[^a-z0-9]+", "-", heading.lower()).strip("-")
     anchors[anchor] = anchors.get(anchor, 0) + 1
     return anchor if anchors[anchor] == 1 else f"{anchor}-{anchors[anchor]}"

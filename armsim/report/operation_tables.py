@@ -10,10 +10,10 @@ from armsim.report.frame import Column, Frame, quoted, shares, words
 from armsim.results import OperationLimit, Result
 
 ABOUT = (
-    "An absolute reading slips by a whole period when the track that tells the period disagrees with the fine one by "
-    "half of it; a sensor on the joint tells the wrong turn of the motor when it, the gear and the sensor there are "
-    "off by half a turn. The margin is what is left of that half, in periods or in turns of the motor; waves are taken "
-    "as if their peaks met. An arm that has none does not pass."
+    "An absolute sensor is wrong by a whole period when its period track disagrees with its fine track by half a "
+    "period. A sensor on the joint tells the wrong turn of the motor when both sensors and the gear are together "
+    "off by half a turn. The margin is what remains of that half, in periods or turns of the motor; waves are "
+    "assumed to peak together. An arm without margin does not pass."
 )
 
 

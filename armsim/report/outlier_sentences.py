@@ -11,10 +11,10 @@ from armsim.formatting import percent, show
 SHOWN = 5
 """Most readings of an arm that are named; the others are counted."""
 METHOD = (
-    "Single readings: each against what all others tell of it (deletion residual, studentised by its predicted "
-    "covariance and, where the median of all is more than predicted, by that), the largest ranked among the largest of "
-    "simulated arms. The worst is left out and the rest fitted again until none stands out, up to "
-    f"{percent(MOST)} of the readings; whatever else is said is of the readings without those named."
+    "Single readings: each is compared with its prediction by all others (deletion residual, studentised by the "
+    "predicted covariance; by the median of all residuals where that is larger). The largest is ranked among the "
+    "largest of simulated arms. The worst reading is excluded and the others fitted again until none stands out, "
+    f"up to {percent(MOST)} of the readings. All other results are of the readings without those named."
 )
 
 
@@ -24,8 +24,8 @@ def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
         many = f"more than {percent(MOST)} of the readings of {arm} stand out, too many to be called wrong"
         return f"{many}: the instrument, the visits or the arm are other than stated"
     named = [
-        f"{outlier.file}, line {outlier.line} ({outlier.pose}): {_size(outlier, outlier.distance)} from what all other "
-        f"readings tell (expected {_size(outlier, outlier.expected)})"
+        f"{outlier.file}, line {outlier.line} ({outlier.pose}): {_size(outlier, outlier.distance)} from its "
+        f"prediction by all other readings ({_size(outlier, outlier.expected)} expected)"
         for outlier in outliers[:SHOWN]
     ]
     more = [f"{len(outliers) - SHOWN} more"] if len(outliers) > SHOWN else []

@@ -12,7 +12,7 @@ LINK = "link "
 
 
 def parameter_label(path: str, joints: Iterable[str]) -> str:
-    """Label of a number in words: whose it is, the part, the number.
+    """Label of a number in words: owner, part, quantity.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Tables of a session to come: how many poses, and which, in what order."""
+"""Tables of a planned measurement: number of poses, and the poses in their order."""
 
 from __future__ import annotations
 

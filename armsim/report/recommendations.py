@@ -26,9 +26,9 @@ GAINS = 8
 SHOWN = 12
 """Most changes of a what-if table, and points of a trade-off curve, in the document."""
 _FIRST_ORDER = (
-    "By first order, the rms error at the worst pose without one cause of one joint; below, without a whole joint, or "
-    "without a cause at all joints. Its mean, which all arms share (wind-up, latency, a one-sided approach), goes too. "
-    "Means add as vectors, so that the gain is not the share alone."
+    "Rms error at the worst pose without one cause of one joint, by first order; below, without a whole joint, or "
+    "without a cause at all joints. The mean that all arms share (wind-up, latency, a one-sided approach) is "
+    "removed too. Means add as vectors, so the gain differs from the share."
 )
 Part = tuple[str | None, str | None]
 """Joint (or ``links``) and cause; None for all of them."""
@@ -76,7 +76,7 @@ def recommendations_section(result: Result, extras: Extras) -> Section:
     options = (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
     missing = [text for text, extra in options if extra is None]
     if missing:
-        blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
+        blocks.append(Text(f"More recommendations: armsim run {' '.join(missing)}.", "soft"))
     return Section("Recommendations", "recommendations", tuple(blocks))
 
 

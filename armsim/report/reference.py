@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Iterator
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from armsim.documents.from_spec import kinds
 from armsim.documents.kinds import KINDS
@@ -162,10 +162,10 @@ def explanation(word: str) -> list[str]:
 TOLERANCE_WORDS = ("tolerance", "mean", "limit", "std", "distribution")
 TOLERANCE = """tolerance, the value of many keys: how a quantity differs from arm to arm, or from visit to visit
   "15 um": uniform within +-15 um, the same as {limit: 15 um}
-  {limit: 15 um, distribution: uniform | triangular | arcsine | fixed}: within +-15 um by that law; fixed: 15 um
+  {limit: 15 um, distribution: uniform | triangular | arcsine | fixed}: within +-15 um, so distributed; fixed: 15 um
   {std: 8 um, distribution: normal | rayleigh}: by its standard deviation (rayleigh: of each of two directions)
   {mean: 8 K, limit: 2 K}: the same about a mean, 6 K to 10 K; {mean: 8 K, limit: 0 K} is 8 K on every arm
-  of a magnitude (eccentricity, tilt) the absolute value of the draw counts, its direction is drawn beside it"""
+  of a magnitude (eccentricity, tilt) the absolute value of the draw counts; its direction is drawn separately"""
 
 
 def _gears() -> str:
@@ -174,7 +174,8 @@ def _gears() -> str:
     for name, gear in PRESETS.items():
         values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL)
         lines.append(f"  {name}: {values}")
-    return "\n".join([*lines, "  what is stated beside the type wins; what is not is listed as assumed"])
+    lines.append("  a key stated beside the type replaces its typical value; typical values are listed as assumed")
+    return "\n".join(lines)
 
 
 def _defined(entry: Word) -> str:
@@ -192,7 +193,7 @@ def _defined(entry: Word) -> str:
 
 def _paragraph(entry: Entry) -> str:
     key = entry.field.key
-    lines = [f"{entry.path}, of the {entry.document}: {key.meaning}", f"  states: {_accepted(entry.field)}"]
+    lines = [f"{entry.path}, of the {entry.document}: {key.meaning}", f"  value: {_accepted(entry.field)}"]
     if key.cause is not None:
         through = " or ".join(cause.name for cause in key.cause.through)
         through = f", as part of {through}" if through else ""
@@ -220,6 +221,8 @@ def _accepted(field: Declared) -> str:
         form = "a tolerance, " if field.type in (Distribution, Magnitude) else ""
         form = f"{form}mean: where it is not about zero, " if form and not (key.centred or key.visit) else form
         return f"{form}{key.kind} ({units})"
+    if key.kind == "choice":
+        return " | ".join(map(str, key.choices or get_args(field.type)))
     return {"flag": "true or false", "list": "a list", "part": "keys of its own"}.get(key.kind, "a word")
 
 

@@ -125,7 +125,7 @@ def read_manifest(path: Path) -> Manifest:
     results = path.parent / "results.json"
     if results.is_file() and file_sha256(results) != manifest.results_sha256:
         accepted = f"the file with the SHA-256 {manifest.results_sha256[:16]}..."
-        problems.append(Problem(str(results), 0, 0, "", "is not the result of which the manifest tells", accepted))
+        problems.append(Problem(str(results), 0, 0, "", "is not the result that the manifest describes", accepted))
     for row in manifest.inputs:
         try:
             actual = hashlib.sha256(read_bytes(Path(row.file))).hexdigest()

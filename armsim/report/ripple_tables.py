@@ -12,11 +12,11 @@ from armsim.results import JointMotion, Result
 RIPPLE_PLACES = 3
 """Decimals of a ripple in per cent of the speed."""
 ABOUT = (
-    "At a steady speed, as the sensor that closes the speed loop tells it: the frequency of its signals against the "
-    "limit of its data sheet; the change of the speed by one step of the position, as it is and after the filter; the "
-    "standard deviation from rounding and noise; the ripple of the waves of the sensor and its mounting, rms over the "
-    "speed. A drive that follows the reading moves by as much; the drive itself, its gear and its load are not in it. "
-    "The slowest smooth speed is that from which on ripple and noise stay below the stated share of the speed."
+    "At a steady speed, as seen by the sensor that closes the speed loop. Step: speed error by one step of the "
+    "position, before and after the filter. Noise: standard deviation from rounding and noise. Ripple: waves of "
+    "the sensor and its mounting, rms over the speed; a drive that follows the reading moves by as much. The "
+    "drive, its gear and its load are not included. From the slowest smooth speed on, ripple and noise stay below "
+    "the stated share of the speed."
 )
 
 

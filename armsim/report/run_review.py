@@ -39,11 +39,11 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
     """Review of a run."""
     task = deciding_task(result)
     others = [reason for reason in result.reasons if headlined(result).finding not in reason]  # the headline has one
-    why = tuple(f"{reason[:1].upper()}{reason[1:]}." for reason in others)
-    parts, assumed = dominance(result, task), assumed_sentence(result, task)
+    reason_sentences = tuple(f"{reason[:1].upper()}{reason[1:]}." for reason in others)
+    contributions, assumed = dominance(result, task), assumed_sentence(result, task)
     prices = [f"{name} {value:g}" for name, value in result.prices.items() if value]
-    apart = f" ({', '.join(prices)})" if len(prices) > 1 else ""
-    price = f"sensors {result.price:g} cost units{apart}"
+    price_parts = f" ({', '.join(prices)})" if len(prices) > 1 else ""
+    price = f"sensors {result.price:g} cost units{price_parts}"
     planned = tuple(figures_of(result, extras))
     return Review(
         result.scenario,
@@ -56,7 +56,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             _arm(result),
             joints_section(result),
             _workspace(result),
-            Section("Accuracy and repeatability over the population", "population", (Text(_PEOPLE, "soft"),)),
+            Section("Accuracy and repeatability over the population", "population", (Text(_ACCURACY_TEXT, "soft"),)),
             *motion_section(result),
             *operation_section(result),
             *two_sensors_section(result),
@@ -65,12 +65,12 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
         ),
         planned,
         leading(result, [one.name for one in planned]),
-        sentences=(*why, *beside_the_headline(result), parts, *((assumed,) if assumed else ())),
+        sentences=(*reason_sentences, *beside_the_headline(result), contributions, *((assumed,) if assumed else ())),
         advice=tuple(advice(result, extras)),
         notes=tuple(result.warnings),
-        key_facts=(parts,),
+        key_facts=(contributions,),
         appendix=(
-            Section("The joints, term by term", "terms", tuple(each_term(result))),
+            Section("Error budget of each joint, cause by cause", "terms", tuple(each_term(result))),
             _poses(result),
             _agreement(result),
         ),
@@ -89,11 +89,11 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
 
 SUFFICES = 0.05
 """Difference of the rms by first order below which first order suffices. Common practice, no source."""
-_PEOPLE = (
-    "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
-    "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
-    "(ISO 9283:1998). Both are what the arm has in the limit of infinitely many visits; a test of few visits "
-    "estimates them and reports more. Built arms differ, so both are distributions."
+_ACCURACY_TEXT = (
+    "The accuracy AP of a built arm is the distance of its mean attained point from the command. Its "
+    "repeatability RP is the scatter of its visits: mean distance from that point plus three standard deviations "
+    "(ISO 9283:1998). Both are meant in the limit of infinitely many visits; a test of few visits reports larger "
+    "values. Built arms differ, so both are distributions."
 )
 
 
@@ -112,7 +112,7 @@ def _workspace(result: Result) -> Section:
             low, high = (percent(end) for end in within.interval)
             sure = "" if low == high else f" ({low} to {high} by the intervals of their figures)"
             share = f"{percent(within.value)} of the poses{sure}"
-            blocks.append(Text(f"{task.name}: the error is within the required position at {share}."))
+            blocks.append(Text(f"{task.name}: the error is within the position limit at {share}."))
         notes = list(task.notes)
         if task.near_singular:
             notes.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
@@ -177,7 +177,7 @@ def _measures(task: TaskResult) -> Table:
 
 def _contributions(result: Result) -> Section:
     table = shares_frame({task.name: task.summary for task in result.tasks}).table()
-    note = Text("Over all poses of a task, each counted by its mean square error; by first order.", "soft")
+    note = Text("Mean over all poses of a task, weighted by their mean square errors; by first order.", "soft")
     return Section("Error contributions", "contributions", (table, note))
 
 
@@ -210,22 +210,22 @@ def _agreement(result: Result) -> Section:
         (
             words("task", [task.name for task in result.tasks]),
             *(bare(name, column) for name, column in counts.items()),
-            words("rms, first order over Monte Carlo", ratios),
-            words("at the worst pose", [one.verdict for one in worst]),
+            words("ratio of rms, first order to Monte Carlo", ratios),
+            words("verdict at the worst pose", [one.verdict for one in worst]),
             *alike(
                 [
-                    ("ends apart there", [one.difference for one in worst], None),
+                    ("difference of interval ends there", [one.difference for one in worst], None),
                     ("tolerance there", [one.tolerance for one in worst], None),
                 ]
             ),
         )
     )
     details = Text(
-        "At every pose the ends of the 95 % intervals of each coordinate, by first order and by Monte Carlo, are held "
-        "against each other to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). Undecided: "
-        "more arms would decide. An end counts as different only at four standard deviations of its "
-        "sampling, since there are six at every pose; there first order is not to be relied upon, Monte Carlo is exact "
-        "in kinematics.",
+        "The 95 % interval of each coordinate, by first order and by Monte Carlo, is compared at every pose. Its "
+        "ends must agree to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). "
+        "Undecided: more arms would decide. An end differs only if it does so by four standard deviations of its "
+        "sampling, since every pose has six ends. Where it differs, rely on the Monte Carlo, whose kinematics is "
+        "exact.",
         "soft",
     )
     folded = Folded("pose by pose, by JCGM 101:2008 clause 8", (details, frame.table()))
@@ -248,8 +248,8 @@ def _suffices(result: Result) -> str:
         else "First order ranks contributions here, the verdict needs the Monte Carlo"
     )
     poses = "1 pose" if differ == 1 else f"{differ} poses"
-    shape = f"significantly at {poses}, whose errors are not normal" if differ else "no more than sampling may do"
+    shape = f"significantly at {poses}, whose errors are not normal" if differ else "which is within the sampling error"
     return (
-        f"{verdict}: its rms differs from the Monte Carlo by at most {percent(rms, 2)}. The 95 % limits of single "
+        f"{verdict}: the two values of the rms differ by at most {percent(rms, 2)}. The 95 % limits of single "
         f"coordinates differ by at most {percent(end, 2)} of twice the rms, {shape}."
     )

@@ -27,16 +27,16 @@ MOST_BARS = 16
 def about(sensitivities: Sensitivities) -> str:
     """Sentence on the columns of the table."""
     return (
-        f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
-        "at the worst pose: by 1 more of it, in the unit in which it stands, and by a tenth less, sampled with "
-        "half of the 95 % interval; and to the rms error over all poses by a tenth less, by first order."
+        f"Change of the {percent(sensitivities.coverage)} quantile of the error at the worst pose by each number "
+        "of a data sheet, drawing or gear: for 1 more of it, in its own unit, and for 10 % less. Both are "
+        "sampled; ± is half of the 95 % interval. The change of the rms error over all poses is by first order."
     )
 
 
 def limits_of_the_table(sensitivities: Sensitivities) -> str:
-    """Sentence on required criteria that the table does not tell of; empty where there are none."""
+    """Sentence on required criteria that the table does not cover; empty where there are none."""
     names = ", ".join(sensitivities.not_covered)
-    about_all = "the tables are of the tool-point error alone, what-if judges every criterion"
+    about_all = "the tables cover the tool-point error alone; armsim what-if covers every criterion"
     return f"not covered: {names}; {about_all}" if names else ""
 
 
@@ -68,11 +68,11 @@ def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
             words("path", [row.path for row in rows], "file"),
             quoted("now", [row.value for row in rows], [_now(row) for row in rows]),
             words("unit", [row.unit.name for row in rows], "file"),
-            replace(quoted("change by 1 more of it", *slopes), unit=unit),
-            lengths("change by a tenth less", *tenths, change=True, half_widths=True),
-            lengths("change of the rms over poses by a tenth less", [row.rms_tenth_less for row in rows], change=True),
+            replace(quoted("change for 1 more", *slopes), unit=unit),
+            lengths("change for 10 % less", *tenths, change=True, half_widths=True),
+            lengths("change of the rms for 10 % less", [row.rms_tenth_less for row in rows], change=True),
         ),
-        f"{task}: {error_text}; what every number does to that",
+        f"{task}: {error_text}; effect of each number on it",
     )  # fmt: skip
 
 
@@ -106,7 +106,7 @@ def sensitivity_section(sensitivities: Sensitivities) -> Section:
         blocks.append(line_frame(sensitivities, task.name).head(SHOWN).table())
         frame = part_frame(sensitivities, task.name).head(SHOWN)
         blocks.append(Folded(f"{task.name}: shares by joint and cause", (frame.table(),)))
-    return Section("Sensitivity to its numbers", "sensitivity", tuple(blocks))
+    return Section("Sensitivity to each number", "sensitivity", tuple(blocks))
 
 
 def _figure_name(number: int, task: str) -> str:
@@ -122,8 +122,8 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         rows = [(f"{label(sensitivities, line)}: {_now(line)}", line.tenth_less) for line in largest]
         best = _leading(largest) or largest[0]
         change = with_half_width(*best.tenth_less)
-        heading = f"{task.name}: a tenth less of {label(sensitivities, best)} changes most: {change}"
-        note = "by a tenth less of one number; lines: 95 % intervals"
+        heading = f"{task.name}: 10 % less {label(sensitivities, best)} changes most: {change}"
+        note = "10 % less of one number at a time; lines: 95 % intervals"
         draw = partial(figures.differences, rows, heading, note, f"{sensitivities.result.quantile} at the worst pose")
         caption = "One number of a data sheet or drawing at a time."
         yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
@@ -139,7 +139,7 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
     task = deciding_task(sensitivities.result)
     line = _leading(sensitivities.of(task.name))
     if line is None:
-        return f"{as_it_is(sensitivities.result)}; no number has a significant effect at {task.name}."
+        return f"{as_it_is(sensitivities.result)}. No number has a significant effect at {task.name}."
     value, (low, high) = line.tenth_less
     verb, change = (
         ("raises", with_half_width(value, (low, high)))
@@ -147,8 +147,8 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
         else ("lowers", with_half_width(-value, (-high, -low)))
     )
     return (
-        f"{as_it_is(sensitivities.result)}; {label(sensitivities, line)} matters most at {task.name}: a tenth less "
-        f"of it (now {_now(line)}) {verb} the {sensitivities.result.quantile} at the worst pose by {change}."
+        f"{as_it_is(sensitivities.result)}; {label(sensitivities, line)} matters most at {task.name}: 10 % less of "
+        f"it (now {_now(line)}) {verb} the {sensitivities.result.quantile} at the worst pose by {change}."
     )
 
 

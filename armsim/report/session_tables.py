@@ -11,7 +11,7 @@ from armsim.formatting import Unit
 from armsim.report.frame import Frame, bare, lengths, quoted, words
 
 MILLIMETRE, DEGREE, PER_MILLION = Unit("mm", 1e3), Unit("deg", 180.0 / math.pi), Unit("ppm", 1e6)
-APART = "what these poses cannot tell apart from the arm is taken as the arm's"
+APART = "what these poses cannot distinguish from errors of the arm counts as errors of the arm"
 DIGITS = 2
 """Significant digits of the smallest standard uncertainty of a row (GUM, JCGM 100:2008, 7.2.6: two at most)."""
 
@@ -28,20 +28,20 @@ class _Row(NamedTuple):
 
     @property
     def cells(self) -> list[str]:
-        """Values with their standard uncertainties; what has none is not told apart from the rest."""
+        """Values with their standard uncertainties; those without one are not separately identifiable."""
         pairs = list(zip(self.values, self.sizes, strict=True))
         ends = [None if value is None or size is None else (value - size, value + size) for value, size in pairs]
         least = math.floor(math.log10(min(size for size in self.sizes if size) * self.unit.factor))
         column = lengths("", self.values, ends, unit=self.unit, places=max(0, DIGITS - 1 - least), half_widths=True)
         apart = [value is None or size is not None for value, size in pairs]
         return [
-            cell.text if separable else f"{cell.text}, not told apart"
+            cell.text if separable else f"{cell.text}, not distinguished"
             for cell, separable in zip(column.cells, apart, strict=True)
         ]
 
 
 def session_frame(arm: IdentifiedArmRecord) -> Frame:
-    """Table of where the instrument stood and the target sat in every session; only what is identified.
+    """Table of the identified instrument poses and target offsets, session by session.
 
     Parameters
     ----------

@@ -41,10 +41,10 @@ def curve_frame(curve: TradeOff) -> Frame:
             *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
             words("worst pose", [point.pose for point in points]),
             words("criteria not kept", [", ".join(point.failed) or "nothing" for point in points]),
-            words("a cheaper one errs no more", ["yes" if beaten else "" for beaten in curve.beaten]),
+            words("dominated by a cheaper one", ["yes" if beaten else "" for beaten in curve.beaten]),
             *fitted,
         ),
-        f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less; "
+        f"{curve.scenario}: Pareto-optimal designs, by first order no cheaper one has a smaller error; "
         f"{percent(curve.coverage)} of errors lie within",
     )
 
@@ -63,7 +63,7 @@ def curve_section(curve: TradeOff) -> Section:
     designs = spread(curve_frame(curve).without("worst pose", "criteria not kept"), SHOWN)
     blocks: list[Block] = [Text(curve_in_words(curve)), designs.table()]
     if any(curve.beaten):
-        blocks.append(Text("Beaten: a cheaper design of the curve errs no more in its sample.", "soft"))
+        blocks.append(Text("Dominated: a cheaper design of the curve has no larger error in its sample.", "soft"))
     return Section("Price against error", "trade-off", tuple(blocks))
 
 
@@ -92,10 +92,10 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
     return Review(
         f"{curve.scenario}: price against error",
         f"Arm {scenario.machine.arm.name}; {sample.sizes}",
-        f"what does less error of {curve.scenario} cost, and from which price on is the requirement met?",
+        f"what does a smaller error of {curve.scenario} cost, and from which price on is the requirement met?",
         trade_off_answer(curve),
         TONES[curve.state],
-        spread(curve_frame(curve), FIRST).without("design", "a cheaper one errs no more").table(),
+        spread(curve_frame(curve), FIRST).without("design", "dominated by a cheaper one").table(),
         (curve_section(curve), *exclusions_sections(curve.exclusions)),
         (trade_off_figure(curve, "trade-off"),),
         ("trade-off",),

@@ -1,4 +1,4 @@
-"""Tables of the joints with two sensors: what the position rests on, and what the difference of the readings shows."""
+"""Tables of the joints with two sensors: sensor that determines the position, difference of the readings."""
 
 from __future__ import annotations
 
@@ -14,22 +14,21 @@ from armsim.results import Result, TwoSensors
 from armsim.results.joints import STATES
 
 ABOUT = (
-    "The sensor on the joint closes the position loop, the one on the motor the speed loop. At rest and in slow motion "
-    "the position is as good as the sensor on the joint, and the gear does not count; what changes faster than the "
-    "position loop follows has the errors of the motor's sensor and of the gear, all of them, as if that loop stood "
-    "still. Errors are root mean squares over arms and the whole travel, at the tool by the lever arm."
+    "The sensor on the joint closes the position loop, the one on the motor the speed loop. At rest and in slow "
+    "motion the position is as good as the sensor on the joint, and the gear does not matter. Motion above the "
+    "bandwidth of the position loop has all errors of the sensor on the motor and of the gear. Errors are root "
+    "mean squares over arms and the whole travel, at the tool by the lever arm."
 )
 DIFFERENCE = (
-    "The difference of the two readings at rest, the motor's over the ratio less the joint's, shows the error of the "
-    "gear without a further instrument. Both are set to zero in the middle of the travel, in the mean of both "
-    "directions. Lost motion is the step between there and back, wind-up follows the load, a slip of a coupling, a "
-    "belt or a count is an offset that stays. "
-    f"Lost motion: an alarm at {ALARM:g} standard deviations of the width that one reversal measures is false once in "
-    f"740 reversals, and a growth of {ALARM + DETECTION:.3g} of them is seen in 95 of 100. Slip: the alarm stands "
-    f"{ALARM:g} standard deviations of a reading beyond what 95 % of sound arms reach in any posture, and a slip of "
-    "twice that trips it wherever the arm stands (common practice, no source). An arm held against its own earlier "
-    "readings at the same place shows less. Not in it: what lies beyond the sensor on the joint, such as bearings and "
-    "links that bend."
+    "The difference of the two readings at rest, motor over ratio less joint, shows the error of the gear without "
+    "a further instrument. Both are set to zero in the middle of the travel, in the mean of both directions. Lost "
+    "motion is the step between the directions, wind-up follows the load, a slip of a coupling, a belt or a count "
+    f"is a lasting offset. Lost motion: an alarm at {ALARM:g} standard deviations of the width that one reversal "
+    f"measures is false once in 740 reversals, and a growth of {ALARM + DETECTION:.3g} of them is detected in 95 "
+    f"of 100. Slip: the alarm is set {ALARM:g} standard deviations of a reading beyond what 95 % of fault-free "
+    "arms reach in any posture; a slip of twice that is detected in every posture (common practice, no source). "
+    "An arm compared with its own earlier readings at the same place shows smaller faults. Not included: errors "
+    "beyond the sensor on the joint, such as bearings and links that bend."
 )
 
 
@@ -57,8 +56,8 @@ def two_sensors_frame(joints: Mapping[str, TwoSensors]) -> Frame:
     frame = Frame(
         (
             words("joint", [name for name, *_ in rows]),
-            words("two sensors", [figure.what for *_, figure in rows]),
-            words("from", [figure.source for *_, figure in rows]),
+            words("quantity", [figure.what for *_, figure in rows]),
+            words("sensor or condition", [figure.source for *_, figure in rows]),
             sizes("at the joint", [figure.at_joint for *_, figure in rows]),
             sizes("repeatability part", [figure.repeatability for *_, figure in rows]),
             quoted("at the tool", [row.at_tool for *_, row in rows], [show(row.at_tool) for *_, row in rows]),
@@ -84,13 +83,13 @@ def _figures(pair: TwoSensors) -> Iterator[Figure]:
         place, what = 2 + STATES.index(source.state), f"position, {source.state}{averaged}{speed}"
         yield Figure(place, what, source.source, source.rms, source.rms_repeatability, source.at_tool)
     after = 2 + len(STATES)
-    yield Figure(after, "loop of the difference at a reversal", "expected", difference.width)
-    yield Figure(after + 1, "range of the difference over the travel", "95 % of sound arms", difference.range_p95)
+    yield Figure(after, "step of the difference at a reversal", "lost motion and hysteresis", difference.width)
+    yield Figure(after + 1, "range of the difference over the travel", "95 % of fault-free arms", difference.range_p95)
     yield Figure(after + 2, "scatter of the difference", "one reading", difference.scatter)
-    yield Figure(after + 3, "least growth of lost motion that shows", "one reversal", difference.least_growth)
-    yield Figure(after + 4, "least slip that shows", "against sound arms", difference.least_slip)
+    yield Figure(after + 3, "smallest detectable growth of lost motion", "from one reversal", difference.least_growth)
+    yield Figure(after + 4, "smallest detectable slip", "compared with fault-free arms", difference.least_slip)
     if difference.motor_turn is not None:
-        shows = "shows" if difference.motor_turn_shows else "does not show"
+        shows = "detectable" if difference.motor_turn_shows else "not detectable"
         yield Figure(after + 5, "slip of one turn of the motor", shows, difference.motor_turn)
 
 

@@ -25,26 +25,27 @@ from armsim.sources import Source
 SHOWN, FIRST, WIDE = 12, 5, 4.0
 """Most rows on screen and page, and on the first page; ratio of interval ends above which a factor is vague."""
 METHOD = (
-    "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
-    "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
-    "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Single "
-    "causes: the estimate of their coefficients, likewise. Scatter: the mean over poses of RP over its median of the "
-    "population. Single readings: see below. The "
-    "five together, over all arms, raise a false alarm once in a hundred measurements (Bonferroni).",
-    "Percentile: the share of simulated arms whose AP, or RP, is smaller. Misfit when left out: mean square "
-    "displacement of a pose when predicted from the others, over what is to be expected; 1 is as predicted.",
-    "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
-    "the scenario; of what the poses tell little, little can be said.",
-    "What scatters: factors of the causes of visit life by one step of scoring from the readings about their means, "
-    "each ranked among those of simulated arms, after Holm; named only where the scatter as a whole is too large.",
-    "What to expect of an arm that is not as predicted: by spreads estimated from its own readings (scatter of the "
-    "visits; causes that stand out, or variance components of all), none made smaller; what is left, times the ratio "
-    "of Birge.",
+    "The chance of an arm is its rank among arms simulated through exact kinematics and measured the same way. "
+    "All poses: Mahalanobis distance of the mean displacements, under the first-order mean and covariance of "
+    "population, visits and instrument. Single poses and single causes (estimate of their coefficients): "
+    "likewise, after Holm. Scatter: RP over the median RP of the population, mean over poses. Single readings: "
+    "see below. The five tests together, over all arms, raise a false alarm once in a hundred measurements "
+    "(Bonferroni).",
+    "Percentile: share of simulated arms with a smaller AP or RP. Misfit when excluded: mean square displacement "
+    "of a pose from its prediction by the others, over the expected one; 1 is as predicted.",
+    "Causes that moved: best linear estimate of the coefficients of the arm, from the measurement and the second "
+    "moments of the scenario. A cause that the poses hardly determine is hardly known.",
+    "Causes that scatter: factors of the causes of visit life by one scoring step from the readings about their "
+    "means. Each is ranked among those of simulated arms, after Holm, and named only where the whole scatter is "
+    "too large.",
+    "Expected error of an arm that is not as predicted: by spreads estimated from its own readings (scatter of "
+    "the visits; causes that stand out, or variance components of all). None is reduced; the remaining "
+    "discrepancy scales all by the Birge ratio.",
     METHOD_OF_READINGS,
-    "Spread over the stated: variance components of all causes together, by restricted maximum likelihood, "
-    "the mean as stated; intervals by profile likelihood, scaled for the laws of the causes where they are not normal. "
-    "Causes whose estimates the measurement does not tell apart have a common factor. Single causes: the chance of "
-    "an estimate as far from 1, after Holm, raises a false alarm once in a hundred measurements.",
+    "Ratio of estimated to stated spread: variance components of all causes together, by restricted maximum "
+    "likelihood, with the stated means. Intervals by profile likelihood, scaled where a distribution is not "
+    "normal. Causes that the measurement does not distinguish have a common factor. Single causes: an estimate as "
+    "far from 1 raises a false alarm once in a hundred measurements, after Holm.",
 )
 
 
@@ -61,12 +62,12 @@ def _verdict(arm: ArmRecord) -> str:
     chance = significant(arm.chance, 2)
     if arm.compatible:
         share = percent(arm.chance, 2)
-        return f"{arm.name} is compatible with the prediction: {share} of the population are as far off or more"
+        return f"{arm.name} is compatible with the prediction: {share} of the population deviate as much or more"
     reasons = []
     if arm.chance <= arm.level:
-        reasons.append(f"the chance of an arm of the population as far off is {chance}")
+        reasons.append(f"the chance that an arm of the population deviates as much is {chance}")
     if arm.scatter_chance <= arm.level:
-        reasons.append(f"the chance of one whose visits scatter as much is {significant(arm.scatter_chance, 2)}")
+        reasons.append(f"the chance that its visits scatter as much is {significant(arm.scatter_chance, 2)}")
     if far := [row.name for row in arm.poses if row.stands_out]:
         verb = "stands out by itself" if len(far) == 1 else "stand out by themselves"
         reasons.append(f"{', '.join(far[:5])} {verb}")
@@ -90,11 +91,11 @@ def scatter_frame(arm: ArmRecord) -> Frame:
         (
             words("cause", [", ".join(row.causes) for row in arm.scatter]),
             words("of", [row.owner for row in arm.scatter]),
-            bare("scatter over the stated", [row.factor for row in arm.scatter], places=2),
+            bare("ratio of estimated to stated scatter", [row.factor for row in arm.scatter], places=2),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in arm.scatter]),
         ),
-        f"{arm.name}: what scatters",
+        f"{arm.name}: causes that scatter",
     )
 
 
@@ -128,7 +129,7 @@ def pose_frame(arm: ArmRecord) -> Frame:
             *(repeated if _repeated(arm) else ()),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
-            bare("misfit when left out", [row.left_out for row in rows], places=2),
+            bare("misfit when excluded", [row.left_out for row in rows], places=2),
         ),
         f"{arm.name}: pose by pose, the least likely first",
     )
@@ -152,7 +153,7 @@ def cause_frame(arm: ArmRecord) -> Frame:
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
         ),
-        f"{arm.name}: what moved",
+        f"{arm.name}: causes that moved",
     )
 
 
@@ -164,22 +165,23 @@ def expected_frame(arm: ArmRecord) -> Frame:
                    ("before", [row.prior for row in rows], None)])  # fmt: skip
     axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
     columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, place="file") for row in axes))
-    return Frame(columns, f"{arm.name}: error to expect at every pose")
+    return Frame(columns, f"{arm.name}: error expected at every pose")
 
 
 def scale_frame(verified: Verified) -> Frame:
     """Table of causes over several arms, the least likely first; then those taken as stated."""
     rows, no_values = verified.scales, (None,) * len(verified.unresolved)
-    names = [row.causes[0] if len(row.causes) == 1 else f"{', '.join(row.causes)} (not told apart)" for row in rows]
+    names = [row.causes[0] if len(row.causes) == 1 else f"{', '.join(row.causes)} (not distinguished)" for row in rows]
     scales, ends = (*(row.scale for row in rows), *no_values), (*(row.interval for row in rows), *no_values)
     chances = [*(row.chance for row in rows), *no_values]
     texts = ["–" if chance is None else significant(chance, 2) for chance in chances]
-    readings = [*(_reading(row) for row in rows), *("too small to be seen, taken as stated" for _ in no_values)]
+    readings = [*(_reading(row) for row in rows), *("too small to be detected, taken as stated" for _ in no_values)]
     columns = (
-        words("cause", [*names, *verified.unresolved]), Column("spread over the stated", scales, ends, places=2),
+        words("cause", [*names, *verified.unresolved]),
+        Column("ratio of estimated to stated spread", scales, ends, places=2),
         quoted("chance", chances, texts), words("reading", readings),
     )  # fmt: skip
-    return Frame(columns, "over all arms: spread of the causes over the stated")
+    return Frame(columns, "all arms: ratio of estimated to stated spread, cause by cause")
 
 
 def _reading(row: ScaleRecord) -> str:
@@ -252,7 +254,7 @@ def notes(verified: Verified) -> list[str]:
         return [*excluded, *fitted]
     size = show(verified.instrument)
     scatters = f"the instrument ({size} along each axis) scatters more than the visits are predicted to"
-    return [*excluded, *fitted, f"{scatters}: RP is mostly its own"]
+    return [*excluded, *fitted, f"{scatters}: RP is mostly that of the instrument"]
 
 
 def verification_printout(verified: Verified) -> Iterator[Frame | str]:
@@ -289,7 +291,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         cause_blocks += [scatter_frame(arm).head(SHOWN).table()] if arm.scatter else []
         expected.append(expected_frame(arm).head(SHOWN).table())
     if verified.scales or verified.unresolved:
-        text = "Over all arms: the spread that they show of every cause, over that which the scenario states."
+        text = "All arms: ratio of estimated to stated spread of every cause."
         cause_blocks += [Text(text), scale_frame(verified).table()]
     one = len(verified.arms) == 1
     which = f"is {arms[0].name} an arm" if one else f"are the {len(verified.arms)} measured arms arms"

@@ -35,7 +35,7 @@ def what_if_frame(table: WhatIfs, task: TaskResult) -> Frame:
 
 
 def what_if_frames(table: WhatIfs, task: TaskResult) -> list[Frame]:
-    """The same for people: so many criteria side by side as can be read, each part by the gain in its first."""
+    """Tables for display: as many criteria side by side as fit, sorted by the gain in the first of each table."""
     rows = table.of(task.name)
     out = []
     for first in range(0, len(rows[0].criteria) if rows else 0, MOST_CRITERIA):
@@ -57,7 +57,7 @@ def _frame(rows: Sequence[WhatIf], criteria: Sequence[int], task: TaskResult) ->
     if any(state != "none stated" for state in states):
         columns.append(words("requirement", states))
     first = task.summary.judgement(rows[0].criteria[criteria[0]].criterion) if rows else None
-    return Frame(tuple(columns), f"{task.name}: {first.finding if first else ''}; what if")
+    return Frame(tuple(columns), f"{task.name}: {first.finding if first else ''}; effect of single changes")
 
 
 def joints_frame(table: WhatIfs) -> Frame | None:
@@ -71,10 +71,10 @@ def joints_frame(table: WhatIfs) -> Frame | None:
             words("change", [row.kind for row, _ in pairs]),
             words("of", [row.what for row, _ in pairs]),
             words("criterion", [change.phrase for _, change in pairs]),
-            changes("change of it", [change.change for _, change in pairs], "share"),
+            changes("relative change", [change.change for _, change in pairs], "share"),
             words("requirement", [change.states[1] for _, change in pairs]),
         ),
-        "joints; what if",
+        "joints: effect of single changes",
     )
 
 
@@ -84,9 +84,9 @@ def what_if_answer(table: WhatIfs) -> str:
     best = table.of(task.name)[0]
     change = best.criteria[0]
     if change.gain <= 0.0 or not change.change.resolved:
-        return f"{as_it_is(table.result)}; no change has a significant effect at {task.name}."
+        return f"{as_it_is(table.result)}. No change has a significant effect at {task.name}."
     what = f"{best.what}, {kind_in_words(best.kind)}"
-    return f"{as_it_is(table.result)}; {what}, gains most: {effect(change)}, at {task.name}."
+    return f"{as_it_is(table.result)}. Largest gain at {task.name}: {what}; {effect(change)}."
 
 
 def what_if_printout(table: WhatIfs) -> Iterator[Frame | str]:
@@ -113,8 +113,8 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
     return Review(
         f"{result.scenario}: what if",
         f"Arm {result.arm}; {Sample.of(result).sizes}, the same random numbers with and without each change",
-        f"what changes at the tool point of {result.scenario} by a joint without error, a cause halved, an encoder "
-        "one bit finer?",
+        f"how does the tool-point error of {result.scenario} change with a joint without error, a cause halved, an "
+        "encoder one bit finer?",
         what_if_answer(table),
         TONES[result.state],
         parts[task.name][0].head(FIRST).table(),

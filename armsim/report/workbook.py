@@ -126,7 +126,7 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
         "worst pose of the run",
         "required within [µm]",
         f"{coverage} of errors within, sampled by the run [µm]",
-        f"{coverage} of errors within, by the inputs as they stand now [µm]",
+        f"{coverage} of errors within, by the present inputs [µm]",
         "change [µm]",
         "rms error now [µm]",
     )
@@ -170,7 +170,7 @@ def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
         f"Change yellow cells of the sheet '{INPUTS}'; all else follows. A value there is what the scenario states, "
         "under the same key. Numbers that are not yellow have no simple formula: change the scenario and run again.",
         "Every task has a sheet: a row per cause of error, at the pose that was the worst of the run. Where a "
-        "change moves the worst pose elsewhere only a run tells.",
+        "change moves the worst pose elsewhere, only a new run shows it.",
         "Expected value and standard uncertainty are of the error of the joint or link at this pose, over all built "
         "arms and visits. The sensitivity is the movement of the tool point by one unit of it, in the base frame. "
         "Expected values add as vectors; standard uncertainties, which are independent of each other, as "
@@ -178,12 +178,12 @@ def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
         f"{coverage} of errors within: first order, from three cumulants of the squared error (Imhof, Biometrika 48, "
         "1961), which is within 2 % at 95 % for normal errors, times the ratio of sampled to first order, which is "
         "that of the run and stays. With inputs as run it is the sampled figure itself.",
-        f"How far off: the rms by these formulas is within {departure} of first order when all yellow cells change "
-        f"at once by up to a factor of {SPREAD:g} (computed for this workbook). In 180 trials on three arms, five or "
-        "ten of the strongest cells changed by up to a factor of two, the quantile was within 3 % of a new run at "
-        "95 % and 8 % at 99 % (typically 1 % and 2 %). Where one bounded cause comes to lead alone, or ceases to, the "
-        "ratio itself moves: a single wave of known amplitude has 0.72 at 95 %. Then take the figure as first order, "
-        "and run again.",
+        f"Accuracy of these formulas: the rms is within {departure} of first order when all yellow cells change at "
+        f"once by up to a factor of {SPREAD:g} (computed for this workbook). In 180 trials on three arms, five or "
+        "ten of the strongest cells changed by up to a factor of two. The quantile was then within 3 % of a new "
+        "run at 95 % and 8 % at 99 % (typically 1 % and 2 %). The ratio itself changes where one bounded cause "
+        "comes to dominate, or ceases to: a single wave of known amplitude has 0.72 at 95 %. Then take the figure "
+        "as first order, and run again.",
     )
 
 

@@ -177,14 +177,14 @@ class JointMotion:
     smoothness_at: tuple[float, ...]
 
 
-MotionState = Literal["at rest, one reading", "at rest, averaged", "moving", "faster than the position loop follows"]
+MotionState = Literal["at rest, one reading", "at rest, averaged", "moving", "above the bandwidth of the position loop"]
 """State of motion of a joint with two sensors, in which its position rests on one of them."""
 STATES: tuple[MotionState, ...] = get_args(MotionState)
 
 
 @dataclass(frozen=True)
 class PositionSource:
-    """What the position of a joint with two sensors rests on in one state of motion, and its error there.
+    """Sensor that determines the position of a joint with two sensors in one state of motion, and the error there.
 
     ``readings`` of the sensor on the joint are averaged; ``rms`` is the root mean square error of the joint, mean
     included, ``rms_repeatability`` the part of it that differs from visit to visit [rad or m], ``at_tool`` the former
@@ -206,12 +206,12 @@ class SensorDifference:
 
     Both are set to zero at the position ``zero``, in the mean of both directions, the other joints in the middle of
     their ranges, at the temperature of mastering. ``width`` is that of the loop at a reversal, what the direction +1
-    reads more than the direction -1; ``range_p95`` the range over the travel, both directions, which 95 % of sound arms
-    keep to, ``swing_p95`` the largest difference in any posture, likewise; ``scatter`` the standard deviation of one
-    reading of the difference, ``width_scatter`` that of the width by one reversal. ``least_growth`` is the growth of
-    the lost motion that one reversal shows, ``least_slip`` the slip that shows against sound arms, beyond the ``alarm``
-    in any posture; ``motor_turn`` is a slip of one turn of the motor, None where the motor does not turn. ``curve`` is
-    the mean of both directions.
+    reads more than the direction -1; ``range_p95`` the range over the travel, both directions, which 95 % of fault-free
+    arms keep to, ``swing_p95`` the largest difference in any posture, likewise; ``scatter`` the standard deviation of
+    one reading of the difference, ``width_scatter`` that of the width by one reversal. ``least_growth`` is the growth
+    of the lost motion that one reversal shows, ``least_slip`` the slip that shows against fault-free arms, beyond the
+    ``alarm`` in any posture; ``motor_turn`` is a slip of one turn of the motor, None where the motor does not turn.
+    ``curve`` is the mean of both directions.
     """
 
     zero: float

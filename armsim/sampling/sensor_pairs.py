@@ -1,4 +1,4 @@
-"""Joints with two sensors: what their position rests on, and what the difference of the two readings shows.
+"""Joints with two sensors: the sensor that determines their position, and the difference of the two readings.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -33,7 +33,7 @@ PER_STEP = 4
 """Positions per point of the curve at which the range of every unit is evaluated: many to a wave or to none, their
 largest value is that of the waves all the same."""
 SOUND = 0.95
-"""Share of sound arms that keep to a range or a swing."""
+"""Share of fault-free arms within a range or a swing."""
 
 
 def two_sensors(machine: Machine, seed: int, speeds: Array) -> dict[str, TwoSensors]:
@@ -65,7 +65,7 @@ def two_sensors(machine: Machine, seed: int, speeds: Array) -> dict[str, TwoSens
 
 
 def _sources(machine: Machine, number: int, speeds: Array) -> tuple[PositionSource, ...]:
-    """What the position rests on: at rest, after averaging, moving, and faster than the position loop follows."""
+    """Sensors that determine the position: at rest, averaged, moving, and above the bandwidth of the position loop."""
     joint, still = machine.joints[number], np.zeros_like(speeds)
     encoder, motor = joint.encoder, motor_loop(joint)
     one = replace(joint, encoder=replace(encoder, signal=replace(encoder.signal, averages=1)))
@@ -75,7 +75,7 @@ def _sources(machine: Machine, number: int, speeds: Array) -> tuple[PositionSour
         sources.append(_source(machine, number, columns, joint, still, "at rest, averaged", encoder.name, averages))
     moving = _source(machine, number, columns, joint, speeds, "moving", encoder.name, averages)
     sources += [moving] if moving.speed else []
-    state: MotionState = "faster than the position loop follows"
+    state: MotionState = "above the bandwidth of the position loop"
     sources.append(_source(machine, number, columns, motor, speeds, state, f"{motor.encoder.name} and the gear"))
     return tuple(sources)
 

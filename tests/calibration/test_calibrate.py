@@ -383,7 +383,7 @@ def test_the_command_writes_poses_that_can_be_read_again(tmp_path: Path) -> None
     jsonschema.validate(record, schema_of_record(RECORDS["calibrate"]))
     assert record == json.loads((tmp_path / "out" / "calibrate.json").read_text())
     assert (tmp_path / "out" / "report.pdf").stat().st_size > 20_000
-    assert "what calibration leaves" in (tmp_path / "out" / "report.html").read_text()
+    assert "residual error after calibration" in (tmp_path / "out" / "report.html").read_text()
     poses = list(csv.DictReader((tmp_path / "out" / "tables" / "poses.csv").open()))
     assert len(poses) == 30
     (tmp_path / "poses.csv").write_text((tmp_path / "out" / "tables" / "poses.csv").read_text())

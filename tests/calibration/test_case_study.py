@@ -22,7 +22,7 @@ EXITS = {"new": 0, "calibrate --measured": 1, "run": 0, "calibrate": 0}
 """The second command finds a reading that is wrong."""
 
 
-WRONG = "line 39 (pose 38, session evening): 30.0 mm from what all other readings tell"
+WRONG = "line 39 (pose 38, session evening): 30.0 mm from its prediction by all other readings"
 
 
 @pytest.fixture(scope="module")

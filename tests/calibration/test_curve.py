@@ -203,7 +203,7 @@ def test_an_eccentricity_of_three_times_its_tolerance_is_found(tmp_path: Path) -
     jsonschema.validate(record, json.loads(invoke("schema", "curve").stdout))
     (sensor,) = record["sensors"]
     assert [row["law"]["contradicts"] for row in sensor["orders"]] == [True, False, False]
-    assert "too large for the law: order 1" in (tmp_path / "out" / "report.html").read_text()
+    assert "larger than expected: order 1" in (tmp_path / "out" / "report.html").read_text()
     fine = written(tmp_path, disc(9e-6, 11.5e-3, 0.7, 360, 1.5, 1))
     covered = invoke("curve", fine, "--scenario", scenario, "--joint", "j1", "--orders", "1,2,3", "--json")
     assert covered.returncode == 0, covered.stdout
@@ -277,7 +277,7 @@ def test_orders_that_cannot_be_told_are_an_error_of_the_command(tmp_path: Path) 
     path = written(tmp_path, GOOD)
     answer = invoke("curve", path, "--orders", "1,35")
     assert answer.returncode == 2
-    assert "do not tell apart" in answer.stderr
+    assert "do not distinguish" in answer.stderr
     assert invoke("curve", path, "--orders", "1,x").returncode == 2
     assert invoke("curve", path, "--scenario", DISC).returncode == 2
     assert (
@@ -325,7 +325,7 @@ def test_a_measured_curve_takes_the_place_of_its_causes(tmp_path: Path) -> None:
     [
         ("orders: [1, 2], replaces: [graduation error]", ["replaces", "order 1", "'eccentricity'", "count twice"]),
         ("orders: [1, 2], replaces: [eccentricity, disc tilt]", ["replaces", "'disc tilt' is not stated"]),
-        ("orders: [1, 359], replaces: [eccentricity, graduation error]", ["orders", "do not tell apart"]),
+        ("orders: [1, 359], replaces: [eccentricity, graduation error]", ["orders", "do not distinguish"]),
         ("orders: [], replaces: [eccentricity]", ["error_curve.orders"]),
         ("sensor: x, orders: [1], replaces: [eccentricity]", ["no sensor 'x'"]),
     ],

@@ -175,7 +175,7 @@ def test_aliases_are_named_everywhere(tmp_path: Path) -> None:
     sheet = tmp_path / "sheet.yaml"
     sheet.write_text(SHEET)
     answer = invoke("curve", path, "--encoder", sheet, "--orders", "3,4,5", "--out", tmp_path / "out")
-    sentence = "order 4 cannot be told from order 256"
+    sentence = "order 4 looks like order 256"
     assert sentence in answer.stdout, answer.stderr
     assert "at 36 equal steps" in answer.stdout
     assert sentence in (tmp_path / "out" / "report.html").read_text()
@@ -184,11 +184,11 @@ def test_aliases_are_named_everywhere(tmp_path: Path) -> None:
     (sensor,) = record["sensors"]
     assert [order["aliases"] for order in sensor["orders"] if order["order"] in (3, 4, 5)] == [[], [256.0], []]
     assert (sensor["equal_steps"], sensor["searched"]) == (36, 17)
-    assert "cannot be told from" in (tmp_path / "out" / "tables" / "orders.csv").read_text().splitlines()[0]
+    assert "cannot be distinguished from" in (tmp_path / "out" / "tables" / "orders.csv").read_text().splitlines()[0]
     assert sensor["constant_aliases"] == []
     refused = invoke("curve", path, "--orders", "4,256")
     assert refused.returncode == 2
-    assert "do not tell apart order 4 and order 256 at 36 equal steps" in refused.stderr
+    assert "do not distinguish order 4 and order 256 at 36 equal steps" in refused.stderr
 
 
 def test_an_order_that_looks_like_a_constant_is_named(tmp_path: Path) -> None:
@@ -202,7 +202,7 @@ def test_an_order_that_looks_like_a_constant_is_named(tmp_path: Path) -> None:
     sheet = tmp_path / "sheet.yaml"
     sheet.write_text(SHEET)
     answer = invoke("curve", path, "--encoder", sheet)
-    assert "order 256 cannot be told from a constant, order 512 cannot be told from a constant at 32" in answer.stdout
+    assert "order 256 looks like a constant, order 512 looks like a constant at 32" in answer.stdout
 
 
 def test_orders_in_the_residual_are_listed_and_no_noise(tmp_path: Path) -> None:
@@ -235,7 +235,7 @@ def test_the_angles_of_part_of_a_turn_choose_the_orders_fitted(tmp_path: Path) -
     curve.fit(requested)
     with pytest.raises(IndistinguishableOrders):
         curve.fit([*requested, len(requested) + 1])
-    with pytest.raises(InputError, match="do not tell apart"):
+    with pytest.raises(InputError, match="do not distinguish"):
         measure(tmp_path / "curves.csv", tuple(range(1, 13)))
 
 

@@ -20,7 +20,7 @@ from armsim.calibration.calibration_records import CauseRecord
 from armsim.calibration.cause_diagnosis import causes
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import Ranked, Reference
 from armsim.documents.measured_points import MeasuredArm
 from armsim.errormodel.distributions import Distribution
@@ -114,7 +114,7 @@ class Verified:
         for unit in range(arms):
             visits = {f"p{n}": rows[unit] for n, rows in enumerate(every)}
             ranks = Ranked.of(MeasuredArm("a", visits), self.reference)
-            update = Update.of(self.estimator, self.estimator.readings.means(list(visits.values())))
+            update = Posterior.of(self.estimator, self.estimator.readings.means(list(visits.values())))
             out.append([record for record in causes(update, ranks) if record.stands_out])
         return out
 

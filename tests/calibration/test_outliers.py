@@ -117,7 +117,7 @@ def test_the_sentence_about_a_wrong_reading_stands_before_tables_and_page(tmp_pa
     assert first.startswith(f"m.csv, line {LINE} (m2): 30.0")
     assert "m.csv, line 102 (m4): " in first
     assert "without them, m is not as predicted" in first
-    assert "from what all other readings tell" in (tmp_path / "out" / "report.html").read_text()
+    assert "from its prediction by all other readings" in (tmp_path / "out" / "report.html").read_text()
 
 
 def test_causes_are_named_at_the_level_of_the_verdict() -> None:
@@ -132,7 +132,7 @@ def test_causes_are_named_at_the_level_of_the_verdict() -> None:
     assert "visits scatter as much" in text
     assert "no single cause stands out" in text
     assert "most likely" not in text
-    assert "population as far off" not in text
+    assert "arm of the population deviates as much" not in text
 
 
 @pytest.mark.parametrize("text", ["1", "58,x", "900", ""])
@@ -240,14 +240,14 @@ def test_calibrate_names_the_reading_first_and_identifies_without_it(tmp_path: P
     answer = invoke(*words, "--out", tmp_path / "out")
     assert answer.returncode == 1, answer.stderr
     first = answer.stdout.splitlines()[0]
-    assert first.startswith(f"the readings of m contradict what is expected of it: m.csv, line {LINE} (m2): 30.0")
+    assert first.startswith(f"the readings of m contradict the prediction: m.csv, line {LINE} (m2): 30.0")
     assert "m is identified without it" in first
     record = json.loads((tmp_path / "out" / "calibrate.json").read_text())
     assert list(record)[:2] == ["format", "contradicting"]
     assert record["contradicting"] == ["m"]
     assert [outlier["line"] for outlier in record["arms"][0]["fit"]["outliers"]] == [LINE]
     page = (tmp_path / "out" / "report.html").read_text()
-    assert page.index("contradict what is expected") < page.index("the error that a built arm keeps falls")
+    assert page.index("contradict the prediction") < page.index("the repeatable error of a built arm falls")
     sound = invoke(*words, "--exclude", LINE, "--out", tmp_path / "sound", "--json")
     assert "left out by --exclude: line 58" in sound.stderr
     assert "--exclude 58" in json.loads((tmp_path / "sound" / "manifest.json").read_text())["command"]

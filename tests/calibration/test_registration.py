@@ -94,7 +94,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
         read = transformed(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), off)
         points = dict(zip(names, read, strict=True))
         arms.append(MeasuredArm("a", points, poses, points=points))
-    setup = setup.settled(arms, Path("m.csv"))
+    setup = setup.with_fitted_target(arms, Path("m.csv"))
     first = setup.register(arms[0], Path("m.csv"))
     estimator = setup.estimator(first, Path("m.csv"))
     units = measured_units(setup.machine, joints, counts, first.roots, 8000, 1, first.conditions)

@@ -48,7 +48,7 @@ def test_nothing_is_left_of_an_arm_without_errors() -> None:
     still = replace(EVERYTHING, std=1e-12, hidden=Hidden(0.0, 0.0, 50e-6))
     arm, _ = still.read(3)
     sharp = replace(still, std=1e-9).study
-    read = Setup.of(sharp, None).settled([arm], FILE).register(arm, FILE)
+    read = Setup.of(sharp, None).with_fitted_target([arm], FILE).register(arm, FILE)
     for name, rows in read.arm.visits.items():
         assert np.abs(rows).max() < (150e-6 if name in read.arm.rotations else 50e-9), name
     assert len(read.arm.rotations) == 24
@@ -112,7 +112,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
     study = session.study
     machine, calibration = study.scenario.machine, calibration_of(study)
     every = [session.read(1000 + n) for n in range(arms)]
-    setup = Setup.of(study, None).settled([arm for arm, _ in every], FILE)
+    setup = Setup.of(study, None).with_fitted_target([arm for arm, _ in every], FILE)
     reader = MeasuredSession(study, FILE, setup, calibration, 0.01)
     inside = count = 0
     models: dict[object, tuple[Measurement, Model, object]] = {}
@@ -229,7 +229,7 @@ def test_a_single_session_with_a_name_has_its_target(tmp_path: Path) -> None:
     arm, _ = session.read(3)
     named = replace(arm, sessions=dict.fromkeys(arm.points, "s0"))
     for measured in (arm, named):
-        read = Setup.of(session.study, None).settled([measured], FILE).register(measured, FILE)
+        read = Setup.of(session.study, None).with_fitted_target([measured], FILE).register(measured, FILE)
         np.testing.assert_allclose(read.conditions.offsets, [np.subtract((0.02, 0.05, 0.04), OFFSET)] * 20, atol=2e-3)
 
 
@@ -246,7 +246,7 @@ def test_uncertainties_of_frames_and_targets_are_their_errors(name: str) -> None
     session, arms, errors, sizes = STATIONS[name], 100, [], []
     study = session.study
     every = [session.read(n)[0] for n in range(arms)]
-    setup = Setup.of(study, None).settled(every, FILE)
+    setup = Setup.of(study, None).with_fitted_target(every, FILE)
     reader = MeasuredSession(study, FILE, setup, calibration_of(study), 0.01)
     for seed, arm in enumerate(every):
         read = setup.register(arm, FILE)
@@ -280,6 +280,6 @@ def test_frames_and_targets_are_shown_with_two_digits_of_their_uncertainty() -> 
     assert frame.headers == ("quantity", "unit", "x", "y", "z")
     assert [[cell.text for cell in row[1:]] for row in frame.rows] == [
         ["mm", "2600.000 ± 0.085", "-1100.000 ± 0.180", "400.000 ± 1.340"],
-        ["mm", "0 ± 0.0090", "0 ± 0.0090", "45.0000, not told apart"],
+        ["mm", "0 ± 0.0090", "0 ± 0.0090", "45.0000, not distinguished"],
         ["ppm", "50.00 ± 0.31", "–", "–"],
     ]

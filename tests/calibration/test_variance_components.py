@@ -15,7 +15,7 @@ from support import ROOT
 import armsim
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import measured_units
-from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.variance_components import Components, Likelihood
 from armsim.calibration.verify import at_rest
 from armsim.documents.load import load_scenario
@@ -69,7 +69,7 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
     unnamed = linear.gain @ linear.prior @ linear.gain.T - sum(covariances)
     truth = 2.25 * covariances[0] + 0.49 * covariances[1] + unnamed + noise
     readings = linear.mean + rng.multivariate_normal(np.zeros(9), truth, 5)
-    components = Components.of([Update.of(estimator, row) for row in readings])
+    components = Components.of([Posterior.of(estimator, row) for row in readings])
     assert list(components.groups) == [(name,) for name in parts]
 
     def logarithm(first: float, second: float) -> float:
@@ -97,7 +97,7 @@ def test_the_scale_of_the_likelihood_ratio_is_that_of_the_law(tmp_path: Path) ->
     """One coefficient seen without noise: half of kurtosis less one; of a uniform law (1.8 - 1) / 2, of a normal one 1."""
     for law, expected in (("{std: 60 arcsec}", 1.0), ("60 arcsec", 0.4)):
         study = one_joint(tmp_path, f"mastering: {law}")
-        arms = [Update.of(estimator_of(study, 1e-7), np.zeros(9)) for _ in range(2)]
+        arms = [Posterior.of(estimator_of(study, 1e-7), np.zeros(9)) for _ in range(2)]
         components = Components.of(arms)
         n = components.groups.index(("mastering",))
         scale = components.likelihood.ratio_scale(np.ones(len(components.groups)), n)
@@ -107,7 +107,7 @@ def test_the_scale_of_the_likelihood_ratio_is_that_of_the_law(tmp_path: Path) ->
 def test_causes_that_act_alike_have_one_factor(tmp_path: Path) -> None:
     """The zero of a joint and the same constant of its link; and what is far below the instrument is taken as stated."""
     study = armsim.load(CELL)
-    components = Components.of([Update.of(estimator_of(study, INSTRUMENT), np.zeros(48)) for _ in range(2)])
+    components = Components.of([Posterior.of(estimator_of(study, INSTRUMENT), np.zeros(48)) for _ in range(2)])
     assert ("mastering", "link theta") in components.groups
     assert ("eccentricity",) in components.groups
     assert "disc tilt" in components.unresolved
@@ -137,7 +137,7 @@ def seven_axes(folder: Path) -> Study:
     return armsim.load(path)
 
 
-def of_other_arms(components: Components, arms: list[Update]) -> Components:
+def of_other_arms(components: Components, arms: list[Posterior]) -> Components:
     """The same components of other arms that were measured alike."""
     likelihood = Likelihood((components.likelihood.batches[0].with_arms(arms),))
     return replace(components, likelihood=likelihood, best=likelihood.maximum(np.ones(len(components.groups))))
@@ -161,7 +161,7 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
     joints = np.array([q for q, _ in at_rest(study).values()])
     counts, machine = [VISITS] * len(joints), loosened(study.scenario.machine, factor)
     simulated = measured_units(machine, joints, counts, INSTRUMENT, BATCHES * count, 20 + count)
-    arms = [Update.of(estimator, row) for row in np.concatenate([rows.mean(axis=1) for rows in simulated], axis=1)]
+    arms = [Posterior.of(estimator, row) for row in np.concatenate([rows.mean(axis=1) for rows in simulated], axis=1)]
     covered, accused, bound, components = 0, 0, stats.norm.ppf(0.975), Components.of(arms[:count])
     for batch in range(BATCHES):
         components = of_other_arms(components, arms[batch * count : (batch + 1) * count])

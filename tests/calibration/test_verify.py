@@ -21,7 +21,7 @@ import armsim
 from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import Ranked, Reference
 from armsim.calibration.verify import at_rest, verify
 from armsim.documents.load import load_scenario
@@ -182,7 +182,7 @@ def test_what_is_expected_of_an_arm_is_so_within_its_uncertainty() -> None:
     )
     squares, left_out = [], []
     for unit in range(60):
-        update = Update.of(estimator, np.concatenate([o[unit].mean(axis=0) for o in noisy[:12]]))
+        update = Posterior.of(estimator, np.concatenate([o[unit].mean(axis=0) for o in noisy[:12]]))
         expected = unmeasured.gain @ update.coefficients + unmeasured.fixed
         true = np.concatenate([o[unit].mean(axis=0) for o in quiet[12:]])
         squares.append(
@@ -389,4 +389,4 @@ def test_the_error_expected_of_an_arm_is_a_map_of_a_slice(tmp_path: Path) -> Non
     assert answer.returncode == 1, answer.stderr
     assert (out / "figures" / "1-arm-17-side-expected.png").exists()
     text = (out / "report.html").read_text()
-    assert "off the spread of the population" in text
+    assert "reduces the spread of the population" in text

@@ -121,7 +121,7 @@ def test_the_command_writes_it_and_a_second_command_runs_with_it(tmp_path: Path)
     assert low < record["held_out"]["residual"] < high
     page = (tmp_path / "out" / "report.html").read_text()
     assert "at poses not measured" in page
-    assert "Not told apart by these poses" in file.read_text()
+    assert "Not distinguished by these poses" in file.read_text()
     assert invoke("check", file).returncode == 0
     ran = invoke("run", scenario, "--set", f"arm={file}", "--units", "40", "--visits", "5", "--out", tmp_path / "run")
     assert ran.returncode in (0, 4), ran.stderr

@@ -13,7 +13,7 @@ from test_sessions import FILE
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
-from armsim.calibration.posterior import Update
+from armsim.calibration.posterior import Posterior
 from armsim.calibration.rank_tests import Ranked
 from armsim.calibration.renewed_spreads import Renewed
 from armsim.calibration.verify import References
@@ -47,7 +47,7 @@ def measured_arms(
     """Arms in the base frame, their ranks, readings and hidden rows."""
     study = session.study
     every = [session.read(300 + n) for n in range(count)]
-    setup = Setup.of(study, None).settled([arm for arm, _ in every], FILE)
+    setup = Setup.of(study, None).with_fitted_target([arm for arm, _ in every], FILE)
     references, out = References(setup, study, FILE, 1), []
     for arm, off in every:
         read = setup.register(arm, FILE)
@@ -132,7 +132,7 @@ def test_a_single_cause_keeps_the_spreads_of_the_others() -> None:
     for read, ranks, visits, _ in arms:
         if ranks.causes_judged:
             estimator = references.of(read).arms.estimator
-            by_stated = Update.of(estimator, estimator.readings.means(visits))
+            by_stated = Posterior.of(estimator, estimator.readings.means(visits))
             columns = references.setup.registration_jacobian(read)
             factors = dict(Renewed.of(by_stated, ranks, visits, read.roots, columns).factors)
             named += 1
@@ -151,7 +151,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int, int]:
         if ranks.compatible:
             continue
         estimator = references.of(read).arms.estimator
-        by_stated = Update.of(estimator, estimator.readings.means(visits))
+        by_stated = Posterior.of(estimator, estimator.readings.means(visits))
         renewed = Renewed.of(by_stated, ranks, visits, read.roots, setup.registration_jacobian(read))
         truth = np.concatenate([tool(session.kind, off, q) - tool(session.kind, 0.0 * off, q) for q in joints])
         for update, ratio in ((renewed.update, renewed.ratio), (by_stated, 1.0)):

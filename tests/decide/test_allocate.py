@@ -136,7 +136,7 @@ def test_nothing_left_says_so() -> None:
     assert not allocation.met
     assert not allocation.budgets
     (reason,) = allocation.reasons
-    assert "nothing is left for the sensors: 95 % of the errors that links, gears and mastering alone make" in reason
+    assert "no error is left to the sensors: 95 % of the errors that links, gears and mastering alone make" in reason
     # which gear stands in the way, and what the output would do: the gear inside the loop leaves links and mastering
     assert "gear kinematic error of j" in reason
     assert "with the sensors of all joints on the output it would be" in reason
@@ -148,13 +148,13 @@ def test_nothing_left_is_a_result() -> None:
     process = invoke(*words)
     assert process.returncode == 1
     assert process.stdout.startswith("Not met, whatever the sensors: ")
-    assert "nothing is left for the sensors" in process.stdout
+    assert "no error is left to the sensors" in process.stdout
     process = invoke(*words, "--json")
     assert process.returncode == 1
     data = json.loads(process.stdout)
     assert data["met"] is False
     assert data["budgets"] == []
-    assert "nothing is left for the sensors" in data["reasons"][0]
+    assert "no error is left to the sensors" in data["reasons"][0]
     assert data["fixed"] > 10e-6
 
 

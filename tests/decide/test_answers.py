@@ -66,7 +66,7 @@ def test_what_is_said_of_the_closest_cheaper_ones(case: Selection) -> None:
     )
     text = grounds(replace(selection, refuted=(open_, closed, unknown)))
     assert (
-        f"Of the 2 closest cheaper ones 1 miss by less than this sample resolves, the cheapest for {open_.price:g}."
+        f"Of the 2 closest cheaper designs 1 miss the requirement by less than this sample resolves, the cheapest for {open_.price:g}."
         in text
     )
     assert "closest cheaper" not in " ".join(grounds(replace(selection, refuted=(closed, unknown))))
@@ -105,7 +105,7 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
         (difference(0.0, None, 0.0), "takes 0 "),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "adds 10.0 µm (9.0 to 11.0) to"),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "for 2 cost units less"),
-        (difference(1e-5, (-3e-5, 1e-5), 2.0), "no significant difference of the 95 % quantile at the worst pose"),
+        (difference(1e-5, (-3e-5, 1e-5), 2.0), "no significant effect on the 95 % quantile at the worst pose"),
     ],
 )
 def test_the_sentence_of_a_difference(row: TaskDifference, sentence: str) -> None:
@@ -144,7 +144,7 @@ def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> No
     (task,) = table.result.tasks
     assert list(task.poses.names) == ["stretched"]
     assert {row.task for row in table.rows} == {"t"}
-    text = "1 of the 2 poses of t count here, those where the figure of any criterion is largest"
+    text = "changes are evaluated at 1 of the 2 poses of t: those with the largest figures of any criterion"
     assert text in table.result.warnings
     assert text in sensitivities(study, RunOptions(1)).result.warnings
     monkeypatch.undo()

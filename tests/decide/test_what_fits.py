@@ -188,7 +188,7 @@ def test_an_architects_way_from_a_table_to_a_design_that_runs(tmp_path: Path) ->
     assert {row["reason"] for row in record["exclusions"] if row["joint"] == "j1"} >= {"absolute multi-turn needed"}
     with (out / "tables" / "excluded.csv").open() as file:
         assert len(list(csv.DictReader(file))) == len(record["exclusions"])
-    assert "What fits where" in (out / "report.html").read_text()
+    assert "Encoders that do not fit" in (out / "report.html").read_text()
     study = armsim.load(out / "chosen.yaml").with_plan(units=50, visits=2)
     assert study.scenario.machine.price == pytest.approx(record["price"])
     assert not any("is not what" in note for note in study.scenario.notes)

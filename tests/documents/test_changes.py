@@ -76,7 +76,7 @@ def test_the_same_by_joint_and_on_a_linear_axis() -> None:
     coarse = study.change(joints={track: {"mastering": "40 um"}})
     assert coarse.scenario.machine.joints[0].mastering is not None
     assert coarse.scenario.machine.joints[0].mastering.scale == pytest.approx(40e-6)
-    with pytest.raises(InputError, match="length is asked for"):
+    with pytest.raises(InputError, match="length is required"):
         study.change({f"joints.{track}.mastering": "4 arcsec"})
 
 

@@ -298,13 +298,13 @@ WRONG = [
         "scenario.yaml",
         "mastering: 5 um",
         "mastering: 5 arcsec",
-        ["where length is asked for, at the prismatic joint j3"],
+        ["where length is required, at the prismatic joint j3"],
     ),
     (
         "scenario.yaml",
         "mastering: 10 arcsec",
         "mastering: 10 um",
-        ["where angle is asked for, at the revolute joint j1"],
+        ["where angle is required, at the revolute joint j1"],
     ),
     (
         "scenario.yaml",
@@ -312,7 +312,7 @@ WRONG = [
         "name: tape, measures: rotation, signal_periods: 20",
         ["joints.j3", "length"],
     ),
-    ("scenario.yaml", "graduation_error: 3 um", "graduation_error: 3 arcsec", ["angle where length is asked for"]),
+    ("scenario.yaml", "graduation_error: 3 um", "graduation_error: 3 arcsec", ["angle where length is required"]),
     (
         "scenario.yaml",
         "repeatability: 2 arcsec",
@@ -353,7 +353,7 @@ WRONG = [
         "scenario.yaml",
         "ratio: 100",
         "ratio: 100\n      stiffness: 5 N/um",
-        ["where angular stiffness is asked for", "angular stiffness"],
+        ["where angular stiffness is required", "angular stiffness"],
     ),
     ("scenario.yaml", "lost_motion: 30 arcsec", "lost_motion: -30 arcsec", ["lost_motion", "at least 0"]),
     (
@@ -417,8 +417,8 @@ WRONG = [
         ["stiffness_tolerance", "at most 30 %"],
     ),
     ("disc.yaml", "price: 38", "slope_error: 1 um/m", ["slope_error on an encoder that measures rotation"]),
-    ("disc.yaml", "price: 38", "hysteresis: 1 um", ["length where angle is asked for"]),
-    ("disc.yaml", "price: 38", "drift: 1 um/K", ["linear drift where angular drift is asked for"]),
+    ("disc.yaml", "price: 38", "hysteresis: 1 um", ["length where angle is required"]),
+    ("disc.yaml", "price: 38", "drift: 1 um/K", ["linear drift where angular drift is required"]),
     (
         "disc.yaml",
         "noise: 0.1 %}",

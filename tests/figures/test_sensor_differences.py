@@ -35,15 +35,15 @@ def picture(result: Result) -> Drawing:
 
 def test_the_title_is_the_finding(result: Result) -> None:
     """Of the joint with the plainest step; a turn of the motor that does not show comes first."""
-    assert "lost motion is the step of 30.0 arcsec" in picture(result).finding
+    assert "lost motion 30.0 arcsec" in picture(result).finding
     finding = picture(changed(result, "j2", width=4e-4)).finding
-    assert finding.startswith("At j2 lost motion is the step of 82.5 arcsec")
+    assert finding.startswith("j2: lost motion 82.5 arcsec")
     hidden = changed(result, "j3", motor_turn=1e-4, motor_turn_shows=False)
-    assert "one turn of the motor of j3, 20.6 arcsec, does not show" in picture(hidden).finding
+    assert "one turn of the motor of j3 (20.6 arcsec) is not detectable" in picture(hidden).finding
     none = result
     for joint in result.two_sensors:
         none = changed(none, joint, width=0.0)
-    assert "there is no lost motion to see" in picture(none).finding
+    assert "no lost motion; " in picture(none).finding
 
 
 def test_there_and_back_stand_a_step_apart(result: Result) -> None:
@@ -63,26 +63,40 @@ def test_there_and_back_stand_a_step_apart(result: Result) -> None:
             (max(pair.difference.curve.high) + 0.5 * pair.difference.width) * arcsec
         )
         assert back[:, 1].min() >= axes.get_ylim()[0]
-    assert any("arcsec there" in text and "arcsec back" in text for _, _, text in figure.spots)
+    assert any("arcsec forward" in text and "arcsec backward" in text for _, _, text in figure.spots)
 
 
 def test_the_table_has_a_row_for_joints_that_are_alike(result: Result) -> None:
     rows = [[cell.text for cell in row] for row in two_sensors_frame(result.two_sensors).rows]
-    assert ["j1, j2, j3", "loop of the difference at a reversal", "expected", "30.0 arcsec", "–", "–"] in rows
-    assert ["j1, j2, j3", "slip of one turn of the motor", "shows", "3.00 deg", "–", "–"] in rows
+    assert [
+        "j1, j2, j3",
+        "step of the difference at a reversal",
+        "lost motion and hysteresis",
+        "30.0 arcsec",
+        "–",
+        "–",
+    ] in rows
+    assert ["j1, j2, j3", "slip of one turn of the motor", "detectable", "3.00 deg", "–", "–"] in rows
     other = changed(result, "j2", width=4e-4, motor_turn_shows=False)
     rows = [[cell.text for cell in row] for row in two_sensors_frame(other.two_sensors).rows]
-    assert ["j1, j3", "loop of the difference at a reversal", "expected", "30.0 arcsec", "–", "–"] in rows
-    assert ["j2", "slip of one turn of the motor", "does not show", "3.00 deg", "–", "–"] in rows
+    assert [
+        "j1, j3",
+        "step of the difference at a reversal",
+        "lost motion and hysteresis",
+        "30.0 arcsec",
+        "–",
+        "–",
+    ] in rows
+    assert ["j2", "slip of one turn of the motor", "not detectable", "3.00 deg", "–", "–"] in rows
 
 
 def test_the_document_has_table_and_figure_where_there_are_two(result: Result) -> None:
     review = run_review(result, ())
     (section,) = (section for section in review.sections if section.anchor == "two-sensors")
-    assert "there and back" in str(section.blocks)
+    assert "step between the directions" in str(section.blocks)
     (planned,) = (planned for planned in review.figures if planned.anchor == "two-sensors")
     assert planned.name == "two-sensors"
-    assert "a slip lifts or lowers both" in planned.caption
+    assert "a slip shifts both out of the band" in planned.caption
     without = replace(result, two_sensors={})
     review = run_review(without, ())
     assert not [section for section in review.sections if section.anchor == "two-sensors"]

@@ -161,7 +161,7 @@ def test_motors_of_a_parallelogram_carry_what_the_energy_says(tmp_path: Path) ->
 def test_the_error_belongs_to_the_joint_of_the_motor(tmp_path: Path) -> None:
     result = armsim.load(palletiser(tmp_path)).run()
     task = result.task("t")
-    assert any("bars, belts and wheels between drives and joints" in warning for warning in result.warnings)
+    assert any("linkages, belts and wheels between drives and joints" in warning for warning in result.warnings)
     assert {part.owner for part in task.summary.contributions} <= {"turn", "upper", "fore", "bias"}
 
 

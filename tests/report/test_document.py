@@ -443,7 +443,9 @@ def test_the_review_of_the_demo_is_as_long_as_a_board_reads(tmp_path: Path) -> N
             write_run_folder(tmp_path / "letter", result, study.scenario, "armsim run x.yaml", paper="letter")
         _, texts = pages(tmp_path / ("r" if paper == "a4" else "letter") / "report.pdf")
         appendix = next(
-            n for n, text in enumerate(texts) if "A The joints, term by term" in text or "term by term . ." in text
+            n
+            for n, text in enumerate(texts)
+            if "A Error budget of each joint, cause by cause" in text or "term by term . ." in text
         )
         assert "What would help most" in texts[0]
         assert "To be kept in mind" in texts[0]

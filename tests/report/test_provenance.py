@@ -105,7 +105,7 @@ def test_other_results_are_told(project: Path) -> None:
     path.write_text(json.dumps(manifest))
     spoilt = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
     assert spoilt.returncode == 2
-    assert "is not the result of which the manifest tells" in spoilt.stderr
+    assert "is not the result that the manifest describes" in spoilt.stderr
     (project / "a" / "results.json").unlink()
     again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
     assert again.returncode == 3

@@ -94,7 +94,7 @@ def test_the_review_is_whole(written: tuple[str, Path, str]) -> None:
     """Tables, figures, cautions, assumptions, inputs with their hashes, what to type to make it again."""
     name, folder, _ = written
     page = text_of(folder / "report.html")
-    for title in ("Cautions", "Assumptions, and what is left out", "Inputs as read", "References", "Provenance"):
+    for title in ("Cautions", "Assumptions and omissions", "Inputs as read", "References", "Provenance"):
         assert title in page
     assert "not a safety function" in page
     digest = hashlib.sha256(DEMO.read_bytes()).hexdigest()

@@ -78,7 +78,7 @@ def test_the_position_rests_on_one_sensor_or_the_other(tmp_path: Path) -> None:
     scatter = math.hypot(0.02 / 512 / 50, rounding / 50, 1e-6 * 2.0, bus / math.sqrt(12), 10 * ARCSEC)
     check(fast, scatter, zero + 30e-6 * 2.0 + bus / 2)
     assert [source.state for source in pair.sources] == [
-        "at rest, one reading", "at rest, averaged", "moving", "faster than the position loop follows",
+        "at rest, one reading", "at rest, averaged", "moving", "above the bandwidth of the position loop",
     ]  # fmt: skip
     assert (one.readings, averaged.readings, moving.speed, one.speed) == (1, 16, 2.0, 0.0)
     assert fast.source == "in and the gear"
@@ -88,7 +88,7 @@ def test_a_joint_that_no_task_moves_and_no_reading_averages_has_two_states(tmp_p
     pair = joints_of(written(tmp_path, LINK, f"  j1: {both()}\n  j2: {both()}"))["j2"]
     assert [source.state for source in pair.sources] == [
         "at rest, one reading",
-        "faster than the position loop follows",
+        "above the bandwidth of the position loop",
     ]
 
 
