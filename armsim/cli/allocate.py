@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, reply, typed
+from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, reply
 
 if TYPE_CHECKING:
     from armsim.requirement import Verdict
@@ -35,4 +35,4 @@ def allocate(
         return Reply(allocation.to_dict, allocation_printout(allocation), review.notes, state, review)
 
     words = ("--exponent", exponent, *changes.words)
-    reply(output, work, typed("allocate", [scenario], study.scenario.plan, *words), files_of(study))
+    reply(output, work, command_words("allocate", [scenario], study.scenario.plan, *words), files_of(study))

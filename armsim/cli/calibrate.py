@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, option, reply, typed
+from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, option, reply
 from armsim.cli.options import Exclude, check_new_file, excluded_of, results_name, write_all_new
 from armsim.errors import InputError, Problem
 
@@ -25,7 +25,8 @@ def calibrate(
     sampling: Sampling,
     changes: Changes,
     measured: Annotated[
-        Path | None, typer.Option(help="CSV of measured arms as of verify: they are identified, at their own poses.")
+        Path | None,
+        typer.Option(help=("CSV of measured arms, as for verify: they are identified from their own poses.")),
     ] = None,
     exclude: Exclude = None,
     write: Annotated[
@@ -74,7 +75,7 @@ def calibrate(
 
     default = Path("results") / f"{results_name(scenario)}-calibrated"
     files_words = (*option("--measured", measured), *option("--exclude", exclude))
-    rerun_command = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
+    rerun_command = command_words("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
     reply(output, work, rerun_command, [*files_of(study), *files], default, scenario, then)
 
 

@@ -62,7 +62,7 @@ class Sampling:
     memory: Memory = MEMORY
 
     @property
-    def allowed(self) -> int:
+    def memory_limit(self) -> int:
         """Memory limit. [byte]"""
         return bytes_of(self.memory)
 
@@ -73,7 +73,7 @@ class Sampling:
 
     def options(self, progress: Progress, note: Note) -> RunOptions:
         """Run options with callbacks for progress and notes."""
-        return RunOptions(self.threads, self.allowed, progress=progress, note=note)
+        return RunOptions(self.threads, self.memory_limit, progress=progress, note=note)
 
     def check(self) -> None:
         """Check the options that are parsed later, before any work.
@@ -85,7 +85,7 @@ class Sampling:
         """
         bytes_of(self.memory)
 
-    def applied(self, scenario: Scenario) -> Study:
+    def study_of(self, scenario: Scenario) -> Study:
         """Study of a scenario with the sample sizes of these options."""
         from armsim.study import Study
 
@@ -96,7 +96,7 @@ class Sampling:
         from armsim.documents.load import load_changed, load_scenario
 
         self.check()
-        return self.applied(load_changed(load_scenario(scenario), changes.values))
+        return self.study_of(load_changed(load_scenario(scenario), changes.values))
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,7 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
     return with_options
 
 
-def typed(name: str, scenarios: Sequence[Path], plan: SamplingPlan | None, *more: object) -> list[object]:
+def command_words(name: str, scenarios: Sequence[Path], plan: SamplingPlan | None, *more: object) -> list[object]:
     """Command-line words that repeat a command, with explicit sample sizes."""
     sizes = () if plan is None else ("--seed", plan.seed, "--units", plan.units, "--visits", plan.visits)
     return ["armsim", name, *scenarios, *sizes, *more]
@@ -281,7 +281,7 @@ def study_reply(
         Computes the reply of a study.
     """
     study = sampling.read(scenario, changes)
-    rerun_command = typed(name, [scenario], study.scenario.plan, *changes.words)
+    rerun_command = command_words(name, [scenario], study.scenario.plan, *changes.words)
     reply(
         output, lambda progress, note: answer(study, sampling.options(progress, note)), rerun_command, files_of(study)
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Output, Reply, Sampling, files_of, grouped, reply, typed
+from armsim.cli.command import Output, Reply, Sampling, command_words, files_of, grouped, reply
 from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ def compare(
 
     sampling.check()
     first, *others = [Study.load(scenario) for scenario in scenarios]
-    studies = [sampling.applied(first.scenario), *others]
+    studies = [sampling.study_of(first.scenario), *others]
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import compare as compare_designs
@@ -36,5 +36,5 @@ def compare(
         return Reply(comparison.to_dict, comparison_printout(comparison), review.notes, review=review)
 
     default = Path("results") / f"{results_name(scenarios[0])}-compared"
-    rerun_command = typed("compare", scenarios, studies[0].scenario.plan)
+    rerun_command = command_words("compare", scenarios, studies[0].scenario.plan)
     reply(output, work, rerun_command, files_of(*studies), default, scenarios[0])

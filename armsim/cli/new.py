@@ -40,7 +40,7 @@ def new(
     convention: Annotated[Convention, typer.Option(help="Of the rows.")] = Convention.standard,
     arm: Annotated[
         str | None,
-        typer.Option(metavar="NAME|FILE.urdf", help="A model that roboticstoolbox holds, or a URDF file: a starter."),
+        typer.Option(metavar="NAME|FILE.urdf", help="Start from a model of roboticstoolbox, or from a URDF file."),
     ] = None,
 ) -> None:
     """Write a commented starter scenario that runs."""

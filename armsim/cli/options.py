@@ -20,7 +20,7 @@ Memory = Annotated[str, typer.Option(help="Memory limit, such as 500MiB or 2GiB.
 Yes = Annotated[bool, typer.Option("--yes", help="Run even if the estimate exceeds one day.")]
 MEMORY = "1GiB"
 Calibrated = Annotated[
-    bool, typer.Option("--calibrated", help="For arms calibrated as the calibration: block of the scenario says.")
+    bool, typer.Option("--calibrated", help=("Evaluate every design after the calibration of the calibration: block."))
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
 Exclude = Annotated[str | None, typer.Option(help="Lines of the measured file to exclude, such as 58,102.")]

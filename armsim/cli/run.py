@@ -35,11 +35,13 @@ class Execution:
 
 
 @dataclass(frozen=True)
-class Besides:
+class FurtherOutput:
     """Options of further analyses and files of a run."""
 
-    what_if: Annotated[bool, typer.Option("--what-if", help="Add the what-ifs to the report.")] = False
-    catalogue: Annotated[Path | None, typer.Option(help="Add the trade-off with this catalogue to the report.")] = None
+    what_if: Annotated[bool, typer.Option("--what-if", help="Add what-if changes to the report.")] = False
+    catalogue: Annotated[
+        Path | None, typer.Option(help=("Add the price-error trade-off with this catalogue to the report."))
+    ] = None
     slides: Annotated[bool, typer.Option("--slides", help="Also write slides, one finding per slide.")] = False
     workbook: Annotated[
         bool, typer.Option("--workbook", help="Also write a workbook of the budgets, with formulas.")
@@ -52,10 +54,13 @@ def run(
     sampling: Sampling,
     changes: Changes,
     execution: Execution,
-    besides: Besides,
+    further: FurtherOutput,
     scenario: Annotated[Path | None, typer.Argument(help="Scenario file.")] = None,
     sweep: Annotated[
-        str | None, typer.Option(help="Sweep a value instead: PATH=FROM..TO:COUNT, such as sampling.seed=1..8:8.")
+        str | None,
+        typer.Option(
+            help=("Sweep one value instead of a single run: PATH=FROM..TO:COUNT, such as sampling.seed=1..8:8.")
+        ),
     ] = None,
     reproduce: Annotated[
         Path | None, typer.Option(help="A manifest.json: repeat that run and compare the results.")
@@ -66,32 +71,32 @@ def run(
     from armsim.report.reproduce import RunRequest, read_manifest
 
     sampling.check()
-    if besides.slides:
+    if further.slides:
         need("pptx", "--slides", "slides")
-    if besides.workbook:
+    if further.workbook:
         need("openpyxl", "--workbook", "workbook")
     manifest: Manifest | None = None
     if reproduce is not None:
-        conflicting = (sampling.seed, sampling.units, sampling.visits, scenario, besides.catalogue) != (None,) * 5
-        if conflicting or besides.what_if or changes.set_ or output.paper is not Paper.a4:
+        conflicting = (sampling.seed, sampling.units, sampling.visits, scenario, further.catalogue) != (None,) * 5
+        if conflicting or further.what_if or changes.set_ or output.paper is not Paper.a4:
             raise _fault("--reproduce", "--reproduce beside a scenario or other options", "the manifest alone")
         manifest = read_manifest(reproduce)
         request = manifest.request
         listed = None if request.catalogue is None else Path(request.catalogue)
         ready, options = _read(Path(request.scenario), listed, request.changes)
-        study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).applied(ready)
+        study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).study_of(ready)
     elif scenario is None:
         raise _fault("SCENARIO", "missing", "a scenario file, or --reproduce with a manifest.json")
     else:
-        ready, options = _read(scenario, besides.catalogue, changes.set_ or ())
-        study = sampling.applied(ready)
-        plan, catalogue = study.scenario.plan, None if besides.catalogue is None else str(besides.catalogue)
+        ready, options = _read(scenario, further.catalogue, changes.set_ or ())
+        study = sampling.study_of(ready)
+        plan, catalogue = study.scenario.plan, None if further.catalogue is None else str(further.catalogue)
         request = RunRequest(
-            str(scenario), plan.seed, plan.units, plan.visits, besides.what_if, catalogue, output.paper.value,
+            str(scenario), plan.seed, plan.units, plan.visits, further.what_if, catalogue, output.paper.value,
             tuple(changes.set_ or ()),
         )  # fmt: skip
     if sweep is not None:
-        if (reproduce, besides, execution) != (None, Besides(), Execution(yes=execution.yes)):
+        if (reproduce, further, execution) != (None, FurtherOutput(), Execution(yes=execution.yes)):
             accepted = "a scenario, sizes, --set, --workers, --memory, --out"
             raise _fault("--sweep", "another way to run beside it", accepted)
         from armsim.cli.sweep import run_sweep
@@ -100,10 +105,10 @@ def run(
         return
     default = Path("results") / f"{results_name(Path(request.scenario))}{'' if manifest is None else '-again'}"
     inputs = [source.path for source in ready.sources]
-    with Helpers(helpers_for(sampling.allowed, sampling.workers)) as helpers:
+    with Helpers(helpers_for(sampling.memory_limit, sampling.workers)) as helpers:
 
         def work(progress: Progress, note: Note) -> Reply:
-            result, extras = _sampled(study, options, request, sampling, execution, besides, helpers, progress, note)
+            result, extras = _sampled(study, options, request, sampling, execution, further, helpers, progress, note)
             notes = list(result.warnings)
             if manifest is not None and reproduce is not None:
                 notes += _compared(manifest, result, reproduce)
@@ -113,7 +118,7 @@ def run(
             def write(folder: Path, on_written: Callable[[Path], None]) -> None:
                 write_run_folder(
                     folder, result, study.scenario, request.command, progress, extras, request.paper, helpers,
-                    on_written, request, besides.slides,
+                    on_written, request, further.slides,
                 )  # fmt: skip
 
             return Reply(lambda: result.to_json().decode(), run_printout(result), notes, result.state, write=write)
@@ -123,7 +128,7 @@ def run(
 
 def _sampled(
     study: Study, options: Options | None, request: RunRequest, sampling: Sampling, execution: Execution,
-    besides: Besides, helpers: Helpers, progress: Progress, note: Note,
+    further: FurtherOutput, helpers: Helpers, progress: Progress, note: Note,
 ) -> tuple[Result, Extras]:  # fmt: skip
     """Compute the result and the further analyses."""
     from armsim.errors import DoesNotFit
@@ -157,7 +162,7 @@ def _sampled(
         from armsim.decide import trade_off
 
         extras = replace(extras, curve=trade_off(study, options, run_options))
-    if besides.workbook:
+    if further.workbook:
         from armsim.decide.live_budget import live_budgets
 
         extras = replace(extras, budgets=live_budgets(study, poses, result, progress))

@@ -13,11 +13,11 @@ from armsim.cli.command import (
     Reply,
     Sampling,
     calibrated_study,
+    command_words,
     files_of,
     grouped,
     option,
     reply,
-    typed,
 )
 from armsim.cli.options import Arms, Calibrated, Catalogue, Paper, check_new_file, write_new
 
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
 
 AFTER = (
-    "every design is taken as calibrated: measured and identified as the scenario says, readings weighed as for the "
-    "sensors that it names"
+    "every design is evaluated after calibration, as the calibration: block states; readings are weighted as for "
+    "the sensors in the scenario"
 )
 
 
@@ -52,7 +52,7 @@ def select(
     if write is not None:
         check_new_file(write, "--write")
     ready, options = load_options(scenario, catalogue, changes.values, arms)
-    study = calibrated_study(sampling.applied(ready), calibrated)
+    study = calibrated_study(sampling.study_of(ready), calibrated)
     chosen: list[str] = []
 
     def work(progress: Progress, note: Note) -> Reply:
@@ -84,7 +84,7 @@ def select(
     words += [] if output.paper is Paper.a4 else ["--paper", output.paper.value]
     words += ["--calibrated"] if calibrated else []
     words += option("--arms", arms)
-    reply(output, work, typed("select", [scenario], study.scenario.plan, *words), files_of(study), then=then)
+    reply(output, work, command_words("select", [scenario], study.scenario.plan, *words), files_of(study), then=then)
 
 
 def _text(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, reply, typed
+from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, reply
 from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
@@ -35,5 +35,5 @@ def run_sweep(scenario: Path, study: Study, text: str, output: Output, sampling:
             review,
         )
 
-    rerun_command = typed("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
+    rerun_command = command_words("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
     reply(output, work, rerun_command, files_of(study), Path("results") / f"{results_name(scenario)}-sweep", scenario)

@@ -13,11 +13,11 @@ from armsim.cli.command import (
     Reply,
     Sampling,
     calibrated_study,
+    command_words,
     files_of,
     grouped,
     option,
     reply,
-    typed,
 )
 from armsim.cli.options import Arms, Calibrated, Catalogue
 
@@ -35,12 +35,12 @@ def trade_off(
     calibrated: Calibrated = False,
     arms: Arms = None,
 ) -> None:
-    """Price against error: every design for which, by first order, nothing cheaper errs less."""
+    """Price against error: the designs that are Pareto-optimal by first order."""
     from armsim.documents.load import load_options
 
     sampling.check()
     ready, options = load_options(scenario, catalogue, changes.values, arms)
-    study = calibrated_study(sampling.applied(ready), calibrated)
+    study = calibrated_study(sampling.study_of(ready), calibrated)
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import trade_off as curve_of
@@ -57,4 +57,4 @@ def trade_off(
         *(["--calibrated"] if calibrated else []),
         *option("--arms", arms),
     )
-    reply(output, work, typed("trade-off", [scenario], study.scenario.plan, *words), files_of(study))
+    reply(output, work, command_words("trade-off", [scenario], study.scenario.plan, *words), files_of(study))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, files_of, grouped, option, reply, typed
+from armsim.cli.command import Changes, Output, Reply, command_words, files_of, grouped, option, reply
 from armsim.cli.options import Exclude, excluded_of
 from armsim.errors import InputError, Problem
 
@@ -24,7 +24,12 @@ def verify(
     changes: Changes,
     instrument: Annotated[
         str | None,
-        typer.Option(help="Standard deviation of the instrument along an axis; else that of the calibration, or none."),
+        typer.Option(
+            help=(
+                "Standard deviation of the instrument along an axis; that of the calibration block "
+                "where not given, else none."
+            )
+        ),
     ] = None,
     exclude: Exclude = None,
 ) -> None:
@@ -48,7 +53,7 @@ def verify(
         return Reply(verified.to_dict, verification_printout(verified), every, state, review)
 
     words = (*option("--instrument", instrument), *option("--exclude", exclude), *changes.words)
-    rerun_command = typed("verify", [scenario], None, "--measured", measured, *words)
+    rerun_command = command_words("verify", [scenario], None, "--measured", measured, *words)
     reply(output, work, rerun_command, [measured, *files_of(study)])
 
 

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 
 from armsim.arrays import Array
 from armsim.figures import style
-from armsim.formatting import beside_each_other, significant, unit_for
+from armsim.formatting import beside_each_other, plural, significant, unit_for
 from armsim.results import Result
 
 LETTERS = "xyz"
@@ -46,7 +46,9 @@ def arm(result: Result) -> style.Drawing:
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in beside_each_other(task.skeleton[-1]))
         rotary = f", resolution up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
-        style.titled(out, f"{result.arm}: {len(names)} joints, sensors for {result.price:g} cost units{rotary}", 72)
+        style.titled(
+            out, f"{result.arm}: {plural(len(names), 'joint')}, sensors for {result.price:g} cost units{rotary}", 72
+        )
         style.footnote(
             out,
             f"from the side and from above, at {task.summary.worst_pose}, the worst pose of {task.name}; diamond: tool "

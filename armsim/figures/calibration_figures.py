@@ -75,16 +75,18 @@ def poses_needed(record: Calibrated) -> style.Drawing:
             axes.set_ylim(bottom=0.0)
         axes.set_xticks(counts, [f"{n:g}" for n in counts])
         axes.minorticks_off()
-        axes.set(xlabel="measured poses", ylabel=f"AP left, rms [{unit.name}]")
+        axes.set(xlabel="measured poses", ylabel=f"AP after calibration, rms [{unit.name}]")
         style.legend_below(axes, columns=3)
         closest = min(points, key=lambda point: abs(point.poses - len(record.poses)))
         axes.set_title(
             style.wrapped(
-                f"{closest.poses} chosen poses leave an AP of {show(closest.chosen)}, {closest.poses} at random "
-                f"{show(closest.random)}, of {show(record.steps[0].left)}", 64,
+                (
+                f"AP after calibration: {show(closest.chosen)} with {closest.poses} chosen poses, "
+                f"{show(closest.random)} with {closest.poses} random ones; {show(record.steps[0].left)} before"
+                ), 64,
             )
         )  # fmt: skip
-        style.footnote(out, "AP: what a built arm keeps, rms over arms and the poses of the tasks, by first order")
+        style.footnote(out, "AP: rms over arms and over the poses of the tasks, by first order")
     return out
 
 
@@ -140,10 +142,11 @@ def residual_causes(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
         axes.legend(loc="lower right")
         gain = max(largest_causes, key=lambda record: record.before**2 - record.after**2)
         residual = max(largest_causes, key=lambda record: record.after)
-        axes.set_title(
-            style.wrapped(f"most is gained at {gain.cause}; {residual.cause} is the largest of what is left", 66)
+        axes.set_title(style.wrapped(f"largest gain: {gain.cause}; largest residual: {residual.cause}", 66))
+        style.footnote(
+            out,
+            ("repeatable error of a built arm, by first order; calibration: error that the measurement itself adds"),
         )
-        style.footnote(out, "what a built arm keeps, by first order; calibration: what the measurement itself adds")
     return out
 
 
@@ -172,8 +175,8 @@ def parameter_uncertainty(parameters: Sequence[ParameterRecord]) -> style.Drawin
         style.legend_below(axes, columns=3)
         worse = sum(ratio > NO_GAIN for ratio in ratios.tolist())
         count = len(largest_parameters)
-        finding = f"{worse} of {count} are known worse than the population itself tells"
-        axes.set_title(style.wrapped(finding if worse else f"all {count} are known better than before", 64))
+        finding = f"{worse} of {count} parameters are identified less well than the population already determines"
+        axes.set_title(style.wrapped(finding if worse else f"all {count} parameters are known better than before", 64))
         style.footnote(out, "right of the dashed line: identifying it without a prior makes this parameter worse")
     return out
 
@@ -202,11 +205,13 @@ def arm_values(arm: IdentifiedArmRecord) -> style.Drawing:
         axes.set(xlabel="identified value over the spread in the population")
         largest = largest_values[-1] if largest_values else None
         finding = (
-            f"{largest.name} is off most, {significant(abs(values[-1]), 2)} times its spread" if largest else "nothing"
+            (f"largest deviation: {largest.name}, {significant(abs(values[-1]), 2)} times its spread in the population")
+            if largest
+            else "nothing"
         )
         axes.set_title(style.wrapped(f"{arm.name}: {finding}", 64))
         style.footnote(
-            out, "lines: 95 % intervals; grey: one standard deviation of the population; red: outside for certain"
+            out, ("lines: 95 % intervals; grey: one standard deviation of the population; red: significantly outside")
         )
     return out
 

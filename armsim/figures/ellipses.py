@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.patches import Ellipse
 
 from armsim.figures import maps, style
-from armsim.formatting import show
+from armsim.formatting import plural, show
 from armsim.results import Result, TaskResult
 from armsim.results.ellipsoids import coverage_factor, ellipsoids
 
@@ -102,7 +102,7 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
             out,
             f"red: worst pose, {task.poses.names[worst]}, at which the arm is drawn; {coverage_factor(3):.3f} "
             f"standard deviations, which hold 95 % of normal errors (JCGM 102); {len(numbers)} of "
-            f"{len(task.poses)} poses, evenly spaced in the order of the task",
+            f"{plural(len(task.poses), 'pose')}, evenly spaced in the order of the task",
         )
     return out
 

@@ -63,15 +63,16 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         worst = max(sizes, key=lambda names: sizes[names])
         budget = result.joints[worst[0]]
         finding = (
-            f"{_joint_names(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms of an "
-            f"arm, {show_joint(budget.rms_repeatability, budget.unit)} rms from visit to visit"
+            f"{_joint_names(worst)} has the largest effect at the tool: accuracy "
+            f"{show_joint(budget.rms_accuracy, budget.unit)} rms, repeatability "
+            f"{show_joint(budget.rms_repeatability, budget.unit)} rms"
         )
         style.titled(out, finding, 80)
         style.footnote(
             out,
-            f"line: one arm; band: 95 % of arms; at rest, other joints in the middle of their ranges; "
-            f"{f'{ENVELOPE}, {INSET}; ' if fine else ''}rms in the title: over all positions of the joints, at the "
-            "largest speeds of the tasks",
+            "line: one arm; band: 95 % of arms; at rest, other joints in the middle of their ranges; "
+            f"{f'{ENVELOPE}, {INSET}; ' if fine else ''}rms in the title: over the whole travel, at the largest "
+            "speeds of the tasks",
         )
     return out
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 MOST_POSES = 40
 UPRIGHT, LONGEST = 20, 22
-"""Poses from which on their labels stand upright; characters of a label at most."""
+"""Number of poses from which labels are vertical; longest label in characters."""
 MOST_CAUSES = 14
 
 
@@ -65,9 +65,9 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
         outliers = [pose.name for pose in poses if pose.stands_out]
         verdict = f"{arm.name}: compatible with the prediction" if arm.compatible else f"{arm.name}: not as predicted"
         outlier_text = f", {', '.join(outliers[:3])} stand out" if outliers else ""
-        title = f"{verdict} (chance of one as far off {significant(arm.chance, 2)}){outlier_text}"
+        title = f"{verdict} (chance of such a deviation {significant(arm.chance, 2)}){outlier_text}"
         style.titled(out, title, 78)
-        most = f"; the {MOST_POSES} farthest off of {len(arm.poses)} poses" if len(arm.poses) > MOST_POSES else ""
+        most = f"; the {MOST_POSES} of {len(arm.poses)} poses that deviate most" if len(arm.poses) > MOST_POSES else ""
         style.footnote(
             out,
             f"points: the measured arm, lines: 95 % intervals; bars: arms simulated and measured the same way{most}",
@@ -104,7 +104,7 @@ def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) ->
         reduction = 1.0 - float(np.sqrt(np.mean(sizes[1] ** 2) / max(float(np.mean(sizes[2] ** 2)), 1e-300)))
         worst = names[int(np.argmax(sizes[0]))]
         finding = f"{arm.name}, {task}: up to {significant(float(sizes[0].max()) * unit.factor)} {unit.name} at {worst}"
-        text = f"{finding}; the measurement takes {percent(reduction, 2)} off the spread of the population"
+        text = f"{finding}; the measurement reduces the spread of the population by {percent(reduction, 2)}"
         style.titled(out, text, 78)
         style.footnote(out, "mean error of this arm by the most likely coefficients; grey: cannot be reached")
     return out
@@ -121,16 +121,17 @@ def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
         axes.barh(places, sizes, 0.62, color=colours)
         axes.set_yticks(places, [style.label(f"{record.cause}, {record.owner}") for record in largest_causes])
         axes.axvline(2.0, color="#777777", linestyle=":", linewidth=1)
-        axes.set(xlabel="moved by this many of its standard deviations")
+        axes.set(xlabel="moved by, in its standard deviations")
         texts = [
-            f"{record.cause} of {record.owner}: {record.deviations:.2f}, known to {100 * record.known:.0f} %"
+            f"{record.cause} of {record.owner}: {record.deviations:.2f} standard deviations, determined to "
+            f"{100 * record.known:.0f} %"
             for record in largest_causes
         ]
         out.annotate(axes, sizes, places.astype(float), texts=texts)
         best = causes[0] if causes else None
-        finding = "nothing of it can be told"
+        finding = "no cause can be determined"
         if best is not None:
-            finding = f"{best.cause} of {best.owner} moved most, by {best.deviations:.2g}"
+            finding = f"{best.cause} of {best.owner} moved most, by {best.deviations:.2g} standard deviations"
         axes.set_title(style.wrapped(f"{name}: {finding}", 70))
         note = "most likely coefficients given measurement and prediction; dotted: two standard deviations"
         style.footnote(out, note)

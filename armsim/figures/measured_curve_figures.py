@@ -1,4 +1,4 @@
-"""A measured error curve: the curve with its fit, the residual, and its orders compared with their predicted law."""
+"""A measured error curve with its fit, its residual, and its orders compared with their expected amplitudes."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ POINTS = 4000
 FINEST = 60
 """Periods of a wave drawn over the width of a figure, at most: more of them blur into a band."""
 APART = 30.0
-"""Ratio of the largest to the smallest amplitude from which on their axis is logarithmic."""
+"""Ratio of the largest to the smallest amplitude from which their axis is logarithmic."""
 
 
 def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
-    """Curve and fit on top, residual below, amplitudes of the orders with the law at the bottom."""
+    """Curve and fit on top, residual below, amplitudes of the orders with the expected ones at the bottom."""
     curve, fit = sensor.curve, sensor.fit
     unit = ARCSECOND if curve.rotary else unit_for([float(np.abs(curve.error).max())])
     length, length_factor = ("deg", math.degrees(1.0)) if curve.rotary else ("mm", 1e3)
@@ -47,8 +47,8 @@ def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
         finding = _orders(out, bottom, sensor, unit, encoder)
         style.titled(out, finding, 76)
         noise = f"{significant(fit.noise * unit.factor)} {unit.name}"
-        law = f"; bar: half to 95 % of the sensors that {encoder} and its mounting give" if encoder else ""
-        note = f"{len(curve.angle)} readings, noise left {noise} rms; lines: 95 % intervals of the amplitudes{law}"
+        law = f"; bar: 50 % to 95 % of simulated sensors with {encoder} and its mounting" if encoder else ""
+        note = f"{len(curve.angle)} readings, residual noise {noise} rms; lines: 95 % intervals of the amplitudes{law}"
         style.footnote(out, note)
     return out
 
@@ -84,7 +84,9 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
     axes.set_xticks(places, [_tick(order) for order in sensor.orders])
     noun = "order per turn" if sensor.curve.rotary else "order over the travel"
     marks = [", hollow: found in the residual"] if sensor.in_residual else []
-    marks += ["; below it orders of the data sheet that look the same"] if any(o.aliases for o in sensor.orders) else []
+    marks += (
+        ["; below it: orders of the data sheet that alias onto it"] if any(o.aliases for o in sensor.orders) else []
+    )
     axes.set(xlabel=noun + "".join(marks), ylabel=f"amplitude [{unit.name}]")
     _scale(axes, sensor, unit)
     texts = [
@@ -96,9 +98,9 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
     amplitude = f"{significant(sizes[largest])} {unit.name}"
     finding = f"{sensor.curve.sensor}: order {sensor.orders[largest].order} is largest, {amplitude}"
     if sensor.contradicted:
-        finding += f"; too large for the law: order {', '.join(map(str, sensor.contradicted))}"
+        finding += f"; larger than expected: order {', '.join(map(str, sensor.contradicted))}"
     elif encoder:
-        finding += "; every order lies within the law"
+        finding += "; every order as expected"
     return finding
 
 

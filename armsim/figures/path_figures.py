@@ -63,7 +63,7 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         style.footnote(
             out,
             f"{len(along)} poses, {result.units} arms × {result.visits} visits{lost_note}; below: mean error of "
-            "one built arm, dotted where a joint turns round",
+            "one built arm, dotted where a joint reverses",
         )
     return out
 

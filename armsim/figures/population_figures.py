@@ -134,7 +134,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         if requirement is not None and limit is not None:
             axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
             if requirement.yield_ is not None:
-                line_label = f"yield asked for, {percent(requirement.yield_)}"
+                line_label = f"required yield, {percent(requirement.yield_)}"
                 axes.axhline(100 * requirement.yield_, color=style.REQUIREMENT, linestyle="--", label=line_label)
             estimate = task.summary.yield_
             assert estimate is not None  # there with every requirement
@@ -146,7 +146,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             reach = (
                 f"{percent(target)} is never reached"
                 if target_position is None
-                else f"{percent(target)} need {target_text}"
+                else f"{percent(target)} would pass {target_text}"
             )
             title = f"{task.name}: {percent(estimate.value)} of built arms pass {position_text}; {reach}"
         axes.set(xlabel=f"position required [{unit.name}]", ylabel="yield [%]", ylim=(0, 102))

@@ -59,7 +59,7 @@ def smoothness(result: Result) -> style.Drawing:
         line = "; red: required" if limit is not None else ""
         style.footnote(
             out,
-            "ripple of the sensor and noise of its readings, 95 % of built arms, over the speed; dot: stated speed; "
-            f"dotted: the slowest from which on it stays below the stated share{line}",
+            "ripple and noise of the sensor, 95 % of built arms, over the speed; dot: stated speed; dotted: "
+            f"slowest smooth speed{line}",
         )
     return out

@@ -1,4 +1,4 @@
-"""Difference of the two sensors of a joint over its travel, there and back, one panel per joint."""
+"""Difference of the two sensors of a joint over its travel in both directions, one panel per joint."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def identical_pairs(result: Result) -> list[tuple[str, ...]]:
 
 
 def sensor_differences(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Drawing:
-    """Difference of the readings of motor and joint: one sound arm there and back, and the band of 95 % of the arms.
+    """Difference of the readings of motor and joint: one fault-free arm in both directions, and the band of 95 %.
 
     A wave too short for the points of the curve is drawn as its envelope.
 
@@ -63,34 +63,34 @@ def sensor_differences(result: Result, joints: Sequence[tuple[str, ...]]) -> sty
         close = f", {INSET}" if inset else ""
         style.footnote(
             out,
-            "dark: one sound arm, there; orange: and back; band: 95 % of sound arms; motor over ratio less joint, at "
-            "rest, other joints in the middle of their ranges, set to zero in the middle of the travel"
-            f"{envelope}{close}",
+            "dark: one fault-free arm, forward; orange: backward; band: 95 % of fault-free arms; motor over ratio "
+            "less joint, at rest, other joints in the middle of their ranges, set to zero in the middle of the "
+            f"travel{envelope}{close}",
         )
     return out
 
 
 def _finding(joints: Mapping[str, TwoSensors]) -> str:
-    """Finding: the joint at which a turn of the motor does not show; else the widest step with what shows beside it."""
+    """Finding: a joint at which a slip of one motor turn is not detectable; else the widest step."""
     hidden = [name for name, pair in joints.items() if pair.difference.motor_turn_shows is False]
     if hidden:
         pair = joints[hidden[0]]
         turn, slip = pair.difference.motor_turn, pair.difference.least_slip
         return (
-            f"A slip of one turn of the motor of {hidden[0]}, {show_joint(turn, pair.unit)}, does not show: sound arms "
-            f"hide {show_joint(slip, pair.unit)}"
+            f"A slip of one turn of the motor of {hidden[0]} ({show_joint(turn, pair.unit)}) is not detectable: "
+            f"fault-free arms differ by up to {show_joint(slip, pair.unit)}"
         )
     step = {name: abs(pair.difference.width) / pair.difference.scatter for name, pair in joints.items()}
     name = max(step, key=lambda joint: step[joint])
     pair = joints[name]
     growth, offset = (show_joint(v, pair.unit) for v in (pair.difference.least_growth, pair.difference.least_slip))
     width = show_joint(abs(pair.difference.width), pair.unit)
-    loop = f"lost motion is the step of {width}, " if pair.difference.width else "there is no lost motion to see, "
-    return f"At {name} {loop}growth by {growth} shows in one reversal, a slip from {offset} on"
+    loop = f"lost motion {width}; " if pair.difference.width else "no lost motion; "
+    return f"{name}: {loop}detectable: growth of {growth} from one reversal, slip of {offset}"
 
 
 def _has_inset(pair: TwoSensors) -> bool:
-    """Whether short waves are as large as to hide the step between there and back."""
+    """Whether short waves are large enough to hide the step between the directions."""
     curve = pair.difference.curve
     if curve.detail is None:
         return False
@@ -126,7 +126,7 @@ def _loop(out: style.Drawing, axes: Axes, names: tuple[str, ...], pair: TwoSenso
     rows = zip(position[thinned], mean[thinned], low[thinned], high[thinned], strict=True)
     step = half * unit.factor
     texts = [
-        f"{names[0]} at {p:.4g} {length}: {v + step:.3g} {unit.name} there, {v - step:.3g} {unit.name} back, "
+        f"{names[0]} at {p:.4g} {length}: {v + step:.3g} {unit.name} forward, {v - step:.3g} {unit.name} backward, "
         f"95 % of arms {a:.3g} to {b:.3g}"
         for p, v, a, b in rows
     ]

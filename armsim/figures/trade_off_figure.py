@@ -75,6 +75,8 @@ def trade_off(
         title = f"{name}: from {first} for {min(prices):g} to {last} for {max(prices):g} cost units"
         axes.set_title(style.wrapped(title, 64))
         style.footnote(
-            out, f"{len(at)} designs for which, by first order, nothing cheaper errs less, at the pose that decides"
+            out,
+            f"{len(at)} Pareto-optimal designs: by first order no cheaper one has a smaller error; at the "
+            "deciding pose",
         )
     return out
