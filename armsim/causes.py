@@ -33,7 +33,7 @@ class Cause:
     by_direction : bool
         Whether the direction of approach decides it.
     family : str
-        Name under which a list joins it with its like; empty where it stands for itself.
+        Name under which a list joins it with similar causes; empty where it is listed alone.
     parts : tuple of Cause
         Causes that one quantity decides together.
     """

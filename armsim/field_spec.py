@@ -40,7 +40,7 @@ class Key:
     above : bool
         Whether ``least`` itself is excluded.
     why : str
-        Reason of a bound, told with it.
+        Reason of a bound, stated in its message.
     check, accepted : callable, str
         For a bare number: whether it is accepted, and the text of what is accepted.
     choices : tuple of str
@@ -108,7 +108,7 @@ def key(default: Any, kind: str, meaning: str, *, cause: Cause | None = None, **
 class Declared:
     """Field of a class with its declaration.
 
-    ``type`` is what it holds, None and the item of a tuple stripped; ``many`` tells that it is a tuple of those;
+    ``type`` is what it holds, None and the item of a tuple stripped; ``many`` whether it is a tuple of those;
     ``needed`` that a document must state it.
     """
 
@@ -154,7 +154,7 @@ def refuse_out_of_bounds(owner: Any) -> None:
     Raises
     ------
     ValueError
-        A number is out of its bounds; tells its key, what was found and what is accepted.
+        A number is out of its bounds; states its key, the number and what is accepted.
     """
     for field in declared(type(owner)):
         value, about = getattr(owner, field.name), field.key

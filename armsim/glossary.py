@@ -23,8 +23,7 @@ class Word:
 GLOSSARY: tuple[Word, ...] = (
     Word(
         "arm",
-        "one built arm of the simulated population, which the key `units` counts; its errors are drawn once and it "
-        "keeps them",
+        "one built arm of the simulated population, which the key `units` counts; its errors are drawn once and stay",
     ),
     Word("unit", "in keys, options and files: one built arm of the simulated population, see arm"),
     Word(
@@ -92,7 +91,7 @@ GLOSSARY: tuple[Word, ...] = (
     ),
     Word(
         "bias",
-        "what all arms have in common, such as wind-up under gravity: a mean, which sampling cannot average out",
+        "mean error that all arms have in common, such as wind-up under gravity",
     ),
     Word("rms", "root of the mean square: scatter and mean together"),
     Word(
@@ -103,20 +102,41 @@ GLOSSARY: tuple[Word, ...] = (
     Word("percentage points", "unit of the change of a share: from 80 % to 90 % is 10 percentage points"),
     Word("cause", "origin of an error, such as eccentricity, lost motion or mastering"),
     Word("order", "number of waves of an error per turn of a shaft: an eccentricity has order 1"),
-    Word("limit", "in a table of errors: the largest that a cause can make; all limits at once are the worst case"),
+    Word(
+        "shape",
+        "how an error varies: constant, in waves per turn, or with load, speed or temperature",
+    ),
+    Word(
+        "standard uncertainty",
+        "root mean square of an error over arms, visits and travel, its mean included",
+        "",
+        "JCGM 100:2008",
+    ),
+    Word("worst case", "largest error that a cause can make; of several causes, all at their largest at once"),
+    Word("law", "distribution of a quantity over arms or visits, such as uniform or normal"),
+    Word("chance", "probability that an arm of the population deviates as much or more: a p-value"),
+    Word(
+        "limit of operation",
+        "error at which an absolute sensor reads a wrong period, or a joint sensor a wrong turn of the motor",
+    ),
+    Word(
+        "placement",
+        "where a sensor sits: motor, before the gear; output, on the joint itself; both, one on either side",
+    ),
+    Word("cost unit", "unit of all prices, in whatever currency the catalogue states them"),
     Word("lever arm", "largest movement of the tool point for a radian of the joint", "m/rad"),
     Word("resolution", "steps of the reading per turn of the joint, as bits"),
-    Word("mastering", "setting the zero of a joint; what is left of it is an error of the arm"),
+    Word("mastering", "setting the zero of a joint; the remaining zero error stays with the arm"),
     Word(
         "link a",
         "tolerance of the length a of a link; link d, link theta and link alpha are those of the other constants of "
         "Denavit and Hartenberg",
     ),
     Word("wind-up", "twist of a gear under the load that gravity puts on the joint"),
-    Word("lost motion", "difference of a joint's position by the direction from which it is approached"),
+    Word("lost motion", "difference between the positions of a joint approached from either direction"),
     Word(
         "first order",
-        "computed by the Jacobian in place of sampling: exact for small errors, quick, checked against the sampling",
+        "computed with the Jacobian in place of sampling: exact for small errors, fast, checked against the samples",
     ),
     Word(
         "near-singular",

@@ -50,7 +50,7 @@ class Source:
 
     @property
     def parts(self) -> tuple[Source, ...]:
-        """Other files whose values stand in this one."""
+        """Other files whose values are merged into this one."""
         return tuple(source for source, _ in self.elsewhere.values())
 
     def origin(self, path: Sequence[str | int]) -> tuple[Source, KeyPath]:

@@ -118,7 +118,7 @@ KEY = Addition(
     before=(
         (
             "model/joint.py",
-            '    placement: float = _price("of its placement")',
+            '    placement: float = _price("price of the placement")',
             '    cabling: float = _price("of its cable")\n',
         ),
         (

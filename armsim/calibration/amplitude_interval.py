@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.sampling.statistics import LEVEL, TAIL
 
 LARGEST = 10.0
-"""Amplitude, in standard uncertainties, from which on the Rice distribution counts as normal: on average a fitted
+"""Amplitude, in standard uncertainties, from which the Rice distribution counts as normal: on average a fitted
 amplitude is longer than the true one by 0.05 there."""
 STEPS = 200
 """Steps of the table of critical distances up to there."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.posterior import Estimator, Posterior
 from armsim.sampling.plan import draw_units
 from armsim.sampling_plan import SamplingPlan
 
@@ -48,12 +48,12 @@ class Batch:
     noise: Array
 
     @staticmethod
-    def of(arms: Sequence[Update], causes: Sequence[str], units: int, seed: int) -> Batch:
+    def of(arms: Sequence[Posterior], causes: Sequence[str], units: int, seed: int) -> Batch:
         """Batch of arms with a common estimator, with a component per cause.
 
         Parameters
         ----------
-        arms : sequence of Update
+        arms : sequence of Posterior
         causes : sequence of str
             Names of the components.
         units : int
@@ -80,7 +80,7 @@ class Batch:
         scatter_matrix = np.zeros((len(gain),) * 2)
         return Batch(transform, 0, scatter_matrix, sqrt_covariance, membership, samples, noise).with_arms(arms)
 
-    def with_arms(self, arms: Sequence[Update]) -> Batch:
+    def with_arms(self, arms: Sequence[Posterior]) -> Batch:
         """Batch with the readings of other arms."""
         residuals = np.array([arm.residuals for arm in arms]) @ self.transform.T
         return replace(self, count=len(arms), scatter_matrix=residuals.T @ residuals)

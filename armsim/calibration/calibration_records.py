@@ -159,7 +159,7 @@ class SessionFrameRecord:
     ``origin``, ``rpy``: position [m] and orientation [rad] of the instrument in the base frame, the latter by rotations
     about fixed x, y, z; ``target``: position of the target on the tool [m]; ``scale``: relative excess of the scale of
     the instrument. Each with its standard uncertainty, that of ``rpy`` about x, y, z of the base: null where it is not
-    identified, or the poses do not tell it apart. ``session`` is empty where all readings are of one session.
+    identified, or the poses do not distinguish it. ``session`` is empty where all readings are of one session.
     """
 
     session: str
@@ -194,9 +194,9 @@ class OutlierRecord:
 
 @dataclass(frozen=True)
 class ScatterRecord:
-    """Causes of visit life at a joint, several where the poses do not tell them apart: by what factor they scatter more
-    than stated, the chance of an arm of the population whose readings show as much, and whether that is too small over
-    all of them, the scatter as a whole being too large."""
+    """Causes of visit life at a joint, several where the poses do not distinguish them: by what factor they scatter
+    more than stated, the chance of an arm of the population whose readings show as much, and whether that is too small
+    over all of them, the scatter as a whole being too large."""
 
     owner: str
     causes: tuple[str, ...]

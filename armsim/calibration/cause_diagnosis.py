@@ -7,18 +7,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from armsim.calibration.calibration_records import CauseRecord, ScaleRecord
-from armsim.calibration.posterior import Update
+from armsim.calibration.posterior import Posterior
 from armsim.calibration.rank_tests import SIGNIFICANT, Ranked
 from armsim.calibration.variance_components import Components
 from armsim.sampling.statistics import holm
 
 
-def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
+def causes(posterior: Posterior, ranks: Ranked) -> tuple[CauseRecord, ...]:
     """Records of all causes that the measurement resolves at least in part, the smallest p-value first.
 
     Parameters
     ----------
-    updated : Update
+    posterior : Posterior
         Posterior of the measured arm.
     ranks : Ranked
         Its p-values among simulated arms.
@@ -27,29 +27,29 @@ def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
     -------
     tuple of CauseRecord
     """
-    out, linear = [], updated.estimator.linear
+    out, linear = [], posterior.estimator.linear
     parts = list(linear.parts())
     for n, chance in ranks.by_cause.items():
         term, part = parts[n]
         prior = linear.prior[part, part]
         inverse = np.linalg.pinv(prior, rcond=1e-9, hermitian=True)
         rank = int(np.linalg.matrix_rank(prior, tol=1e-9 * float(np.trace(prior)), hermitian=True))
-        shift = updated.coefficients[part] - linear.prior_mean[part]
+        shift = posterior.coefficients[part] - linear.prior_mean[part]
         deviations = float(np.sqrt(max(float(shift @ inverse @ shift), 0.0) / max(rank, 1)))
         joint, _, name = term.name.partition("/")
-        share, stands_out = updated.estimator.resolved_share(part), n in ranks.causes_judged
+        share, stands_out = posterior.estimator.resolved_share(part), n in ranks.causes_judged
         out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, share, chance, stands_out))
     return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
 
 
-def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
+def scales(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
     """Ratio of estimated to stated spread of every cause over several arms.
 
     Causes are significant by p-value over all causes (Holm).
 
     Parameters
     ----------
-    arms : sequence of Update
+    arms : sequence of Posterior
         Posteriors of the measured arms.
     seed : int
         Seed of the drawn arms that calibrate the p-values.

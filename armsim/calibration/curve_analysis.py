@@ -35,7 +35,7 @@ class Measured:
     """One sensor: its curve, the waves fitted to it, and every order with its law, those requested first.
 
     ``searched`` is the order up to which all were searched in the residual; ``constant_aliases`` are orders of the data
-    sheet that cannot be told from a constant.
+    sheet that cannot be distinguished from a constant.
     """
 
     curve: Beside[Curve]
@@ -193,7 +193,7 @@ def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, pa
         except IndistinguishableOrders as error:
             reason = str(error)
     steps = "" if curve.equal_steps is None else f" at {curve.equal_steps} equal steps"
-    problem = f"the angles of {curve.sensor!r} do not tell apart {reason}{steps}"
+    problem = f"the angles of {curve.sensor!r} do not distinguish {reason}{steps}"
     raise InputError(
         Problem(str(path), 0, 0, "--orders", problem, "more angles, spread over the turn, or fewer --orders")
     )

@@ -30,17 +30,17 @@ from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.correction import Parameter
 
 APART = 3e-3
-"""Share of a column that the others must leave for it to be told apart from them. Common practice (a condition of a few
-hundred), no source."""
+"""Share of a column that the others must not explain for it to be separately identifiable. Common practice (a condition
+of a few hundred), no source."""
 NAMED = 0.05
-"""Part of another parameter, in standard units, from which on it is named."""
+"""Part of another parameter, in standard units, from which it is named."""
 
 
 @dataclass(frozen=True)
 class Confounded:
     """Parameter confounded with others at these poses, with the amount of each that equals one unit of it.
 
-    ``alike`` is empty where the poses tell nothing of it at all.
+    ``alike`` is empty where the poses hold no information on it.
     """
 
     name: str
@@ -204,7 +204,7 @@ def estimate_of(population: PopulationAtPoses, prior: bool) -> Estimate:
     for row, (number, stands_for) in enumerate(independent):
         for n, times in stands_for.items():
             into[row, n] = times * scale[number] / scale[n]
-    # what the population says nothing of is exact where it is known beforehand; the prior tells the rest apart
+    # parameters without spread in the population are exact under the prior, which distinguishes the rest
     numbers = np.flatnonzero(standard_deviations(truth, linear.prior) > 0.0).tolist() if prior else apart
     jacobian, truth_of_estimated = every[:, numbers], into @ truth
     mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise

@@ -7,7 +7,7 @@ all poses from the arm that all of them, and all but block b, identify, the mean
 
 the latter for what each of them lacks of the whole session. Its interval is that of the logarithm, with Student's t of
 as many blocks. The relative variance is that of independent blocks, v, and what it lacks: blocks share the arm that
-they are held against, of K effective parameters by n readings of a coordinate, which is off at all poses alike,
+they are compared with, of K effective parameters by n readings of a coordinate, which is off at all poses alike,
 
     v (n / (n - K))^2  +  2 K / n^2 / (1 + K / n)^2
 

@@ -37,9 +37,9 @@ from armsim.study import Study
 TESTS = 3
 """Number of tests that share the probability of a false alarm: pose means, visits about them, single readings."""
 UNITS = 4000
-"""Arms that are simulated for that, at least."""
-APART = 1e-6
-"""Singular value of the columns of parameters, over the largest, below which they are not apart."""
+"""Smallest number of simulated arms of a reference distribution."""
+LEAST_SINGULAR_VALUE = 1e-6
+"""Singular value of the columns of parameters, over the largest, below which they are not separately identifiable."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +92,7 @@ class MeasuredSession:
         root = np.linalg.inv(np.linalg.cholesky(linear.gain @ linear.prior @ linear.gain.T + estimate.noise))
         columns = root @ estimate.distinct
         basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
-        basis = basis[:, sizes > APART * sizes.max(initial=0.0)]
+        basis = basis[:, sizes > LEAST_SINGULAR_VALUE * sizes.max(initial=0.0)]
         if basis.shape[1] < len(root):
             inverse = root.T @ (np.eye(len(root)) - basis @ basis.T) @ root
             return Prediction(linear.mean, np.asarray(inverse), readings)
@@ -109,11 +109,11 @@ class MeasuredSession:
         means = prediction.readings.means(list(visits.values()))
         try:
             values = identify(model, estimate, means[None])[0]
-        except ArithmeticError:  # so far off that only first order about the nominal arm is left
+        except ArithmeticError:  # too far off to converge: first order about the nominal arm
             values = np.zeros((1, len(estimate.parameters)))
-        bent = (estimate.jacobian @ values[0] - model.at(values)[0][0]).reshape(-1, 3)
-        straight = {name: rows + shift for (name, rows), shift in zip(visits.items(), bent, strict=True)}
-        return prediction, replace(read.arm, visits=straight)
+        nonlinear = (estimate.jacobian @ values[0] - model.at(values)[0][0]).reshape(-1, 3)
+        linearised = {name: rows + shift for (name, rows), shift in zip(visits.items(), nonlinear, strict=True)}
+        return prediction, replace(read.arm, visits=linearised)
 
     def _models(self, arm: RegisteredArm) -> tuple[Model, Estimate, Prediction]:
         measurement, machine = self.measurement(arm), self.study.scenario.machine
@@ -127,8 +127,8 @@ class MeasuredSession:
         """Arm without its outlying readings, and the fit of the remaining ones."""
         reference = self._reference(self.setup.register(arm, self.path))
         screen = screened(arm, self.path.name, self.refit, reference, self.alarm)
-        prediction, straight = self.refit(screen.arm)
-        visits = list(straight.visits.values())
+        prediction, linearised = self.refit(screen.arm)
+        visits = list(linearised.visits.values())
         squares, freedom = prediction.misfit(visits), prediction.freedom
         p_values = reference.misfit_p_values(prediction, visits)
         wrong = bool(screen.outliers) or screen.crowded or min(p_values) <= self.alarm
@@ -224,7 +224,7 @@ def identified_arm(
     except ArithmeticError as error:
         raise RunError(f"{arm.name}: {error}: fewer parameters, more poses, or prior: true") from error
     remainder = displacement - model.at(values[None])[0][0] - estimate.offset
-    # what is left of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
+    # residual of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
     projected = np.eye(len(remainder)) - estimate.jacobian @ estimate.gain
     covariance = estimate.linear.gain @ estimate.linear.prior @ estimate.linear.gain.T + estimate.noise
     positions = ~np.repeat(measurement.oriented, 3)
@@ -241,10 +241,10 @@ def identified_arm(
     ]  # fmt: skip
     removed = residual_poses.rms_displacement(machine, estimate.corrected, values[None, numbers])
     residual = float(np.sqrt(np.sum(remainder[positions] ** 2) / poses))
-    likely = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
+    expected_residual = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
     left_out = hold_out(measured, population, measurement.joints, displacement, calibration.prior)
     record = IdentifiedArmRecord(
-        arm.name, poses, tuple(rows), residual, expected, removed, likely, read.fit, left_out,
+        arm.name, poses, tuple(rows), residual, expected, removed, expected_residual, read.fit, left_out,
         session_frames(read.registrations, estimate, values),
     )  # fmt: skip
     return record, identification_of(machine, calibration, estimate, values)

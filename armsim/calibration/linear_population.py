@@ -1,4 +1,4 @@
-"""A population by first order: what the coefficients of its arms do to the tool point at measured poses."""
+"""First-order population: effect of the error coefficients of its arms on the tool point at measured poses."""
 
 from __future__ import annotations
 
@@ -51,10 +51,10 @@ class Linear:
 
     def parts(self) -> Iterator[tuple[Term, slice]]:
         """Every cause, with the slice of its coefficients."""
-        at = 0
+        first = 0
         for term in self.terms:
-            yield term, slice(at, at + len(term.mean))
-            at += len(term.mean)
+            yield term, slice(first, first + len(term.mean))
+            first += len(term.mean)
 
     def only(self, poses: NDArray[np.intp]) -> Linear:
         """Selection of some of the poses, orientations with their partners."""
@@ -110,16 +110,16 @@ class Linear:
         crossed[alone] = 0.0
         sizes = [len(term.mean) for term in terms]
         prior = np.zeros((sum(sizes), sum(sizes)))
-        at = 0
+        first = 0
         for term, size in zip(terms, sizes, strict=True):
-            prior[at : at + size, at : at + size] = term.covariance
-            at += size
+            prior[first : first + size, first : first + size] = term.covariance
+            first += size
         mean = np.concatenate([term.mean for term in terms]) if terms else np.zeros(0)
         gain = np.concatenate(columns, axis=1) if columns else np.zeros((3 * len(joints), 0))
         return Linear(tuple(terms), gain, prior, mean, fixed.ravel(), scatter, crossed, partners, tuple(visit_parts))
 
     def readings(self, visits: Sequence[int], instrument: Instrument) -> ReadingNoise:
-        """Noise of so many readings of every pose.
+        """Noise of a number of readings at every pose.
 
         Parameters
         ----------
@@ -133,7 +133,7 @@ class Linear:
         return ReadingNoise.of(self.scatter, instrument, visits)
 
     def noise(self, visits: Sequence[int], instrument: Instrument) -> Array:
-        """Covariance of the mean of so many readings of every pose, shape (3 M, 3 M). [m^2]
+        """Covariance of the mean of a number of readings at every pose, shape (3 M, 3 M). [m^2]
 
         Parameters
         ----------

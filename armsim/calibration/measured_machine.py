@@ -12,7 +12,7 @@ from armsim.model.kinematics import ElementaryTransform, X
 from armsim.model.machine import Machine
 
 INSTRUMENT, TARGET, SCALE = "instrument", "target", "scale"
-"""Names under which the pose of the instrument and the place of its target err, in the first session; those of others
+"""Names of the errors of the instrument pose and of the target position, in the first session; those of others
 have their numbers behind. The scale is that of the instrument in all of them."""
 ORIGIN = (0.0, 0.0, 0.0)
 REGISTRATION_STD = {"length": 1e-3, "angle": 1e-3}

@@ -91,8 +91,8 @@ class Setup:
         """Standard deviation of a reading along x, y, z at joint positions (M, joints), shape (M, 3). [m]"""
         return spread_at(self.instrument, self.machine.arm.postures(joints, []).tool)
 
-    def settled(self, arms: Sequence[MeasuredArm], path: Path) -> Setup:
-        """The same with the target where it really sits, by all arms: errors of the wrist act on it there.
+    def with_fitted_target(self, arms: Sequence[MeasuredArm], path: Path) -> Setup:
+        """Setup with the target offset fitted to all arms, since errors of the wrist act at the true target.
 
         Parameters
         ----------
@@ -134,7 +134,7 @@ class Setup:
         Raises
         ------
         InputError
-            What is left of the readings after the fit is no error of an arm; or it has orientations that the instrument
+            Residuals of the fit are too large for an error of an arm; or it has orientations that the instrument
             does not read.
         """
         if arm.rotations and self.instrument.angular_std <= 0.0:
@@ -371,4 +371,4 @@ def measured_by(
         raise InputError(
             Problem(path.name, 1, 1, "header", "uncertainties of the readings beside --instrument", accepted)
         )
-    return setup.settled(arms, path), arms
+    return setup.with_fitted_target(arms, path), arms

@@ -70,11 +70,11 @@ class FoldedLaw:
     quantiles : (H, 2)
         What 50 and 95 % of the amplitudes keep to. [rad or m]
     causes : (H,)
-        Causes of every order and of those that cannot be told from it; empty where nothing is stated.
+        Causes of every order and of those that cannot be distinguished from it; empty where nothing is stated.
     aliases : (H,)
-        Orders of the sheet that cannot be told from it at these angles, per turn or over the travel.
+        Orders of the sheet that cannot be distinguished from it at these angles, per turn or over the travel.
     constant : tuple of float
-        Orders of the sheet that cannot be told from a constant, likewise.
+        Orders of the sheet that cannot be distinguished from a constant, likewise.
     unlisted : int
         Orders of the sheet that are none of these.
     """

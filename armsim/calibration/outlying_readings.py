@@ -5,7 +5,7 @@ A unit is one simulated arm with its own drawn error coefficients.
 A reading y_i at a pose p, S its covariance about the mean of the pose, m the weighted mean of the readings there and N
 the covariance of that about the mean of the pose (S/K of K readings that are alike); a the mean displacements of all
 poses less their expectation, Q the inverse of their covariance with frame, target and free parameters taken out. What
-is left of the reading, T its covariance, and the deletion residual r_i, the reading less what all others tell of it:
+remains of the reading, T its covariance, and the deletion residual r_i, the reading less its prediction by all others:
 
     t_i = y_i - m + N (Q a)_p,   T = S - N + N Q_pp N,   r_i = S T^-1 t_i,   cov r_i = S T^-1 S
 

@@ -15,7 +15,7 @@ from armsim.calibration.reading_noise import Instrument, ReadingNoise
 from armsim.calibration.registration import nuisance_projection
 from armsim.model.machine import Machine
 
-SURE = 0.01
+LEAST_RESOLVED = 0.01
 """Share of the prior variance of a cause that must be resolved before it is judged."""
 
 
@@ -34,7 +34,7 @@ class Estimator:
     covariance : (coefficients, coefficients)
         Posterior covariance.
     projection : (3 P, 3 P)
-        What is left of displacements once frame and target are fitted; the identity where both are known.
+        Projection that removes fitted frame and target from displacements; the identity where both are known.
     noise : (3 P, 3 P) [m^2]
         Covariance that visits and instrument make, frame and target not fitted.
     readings : ReadingNoise
@@ -108,7 +108,7 @@ class Estimator:
     @property
     def causes(self) -> list[int]:
         """Indices of the terms whose causes the poses resolve at least in part."""
-        return [n for n, (_, part) in enumerate(self.linear.parts()) if self.resolved_share(part) > SURE]
+        return [n for n, (_, part) in enumerate(self.linear.parts()) if self.resolved_share(part) > LEAST_RESOLVED]
 
 
 def _inverse(values: Array, vectors: Array, least: float) -> Array:
@@ -118,7 +118,7 @@ def _inverse(values: Array, vectors: Array, least: float) -> Array:
 
 
 @dataclass(frozen=True, eq=False)
-class Update:
+class Posterior:
     """Posterior of the unit coefficients of a measured arm.
 
     Parameters
@@ -137,7 +137,7 @@ class Update:
     left_out: list[float]
 
     @staticmethod
-    def of(estimator: Estimator, displacement: Array) -> Update:
+    def of(estimator: Estimator, displacement: Array) -> Posterior:
         """Posterior from mean displacements, frame and target fitted or not.
 
         Parameters
@@ -147,7 +147,7 @@ class Update:
 
         Returns
         -------
-        Update
+        Posterior
         """
         residuals = estimator.projection @ displacement - estimator.mean
         coefficients = estimator.linear.prior_mean + estimator.gain @ residuals
@@ -157,12 +157,12 @@ class Update:
             covariance = np.linalg.pinv(estimator.inverse[np.ix_(rows, rows)], hermitian=True)
             residual = covariance @ weighted[rows]
             left_out.append(float(residual @ np.linalg.pinv(covariance, hermitian=True) @ residual / len(rows)))
-        return Update(estimator, residuals, coefficients, left_out)
+        return Posterior(estimator, residuals, coefficients, left_out)
 
 
 @dataclass(frozen=True, eq=False)
-class Everywhere:
-    """Poses at which the error of a measured arm is predicted.
+class PredictedPoses:
+    """Poses at which the error of a measured arm is predicted, with the effect of the coefficients there.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ class Everywhere:
     rise: tuple[float, float]
 
     @staticmethod
-    def of(machine: Machine, joints: Array, temperature_known: bool) -> Everywhere:
+    def of(machine: Machine, joints: Array, temperature_known: bool) -> PredictedPoses:
         """Prediction at joint positions (P, joints), at the stated temperature.
 
         Parameters
@@ -191,16 +191,16 @@ class Everywhere:
 
         Returns
         -------
-        Everywhere
+        PredictedPoses
         """
         rise_distribution = machine.environment.temperature_rise
         if not temperature_known or rise_distribution is None:
             plain = Conditions.plain(len(joints)) if temperature_known else None
             cold = None if plain is None else replace(plain, rises=np.zeros(len(joints)))
-            return Everywhere(Linear.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
+            return PredictedPoses(Linear.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
         conditions = replace(Conditions.plain(len(joints)), rises=np.full(len(joints), rise_distribution.mean))
         rise = rise_distribution.mean, rise_distribution.second_moment - rise_distribution.mean**2
-        return Everywhere(Linear.of(machine, joints, conditions), growth(machine, joints, conditions), rise)
+        return PredictedPoses(Linear.of(machine, joints, conditions), growth(machine, joints, conditions), rise)
 
     @property
     def mean(self) -> Array:
@@ -214,14 +214,14 @@ class Everywhere:
 
 
 def expected(
-    updated: Update, everywhere: Everywhere, names: Sequence[str], ratio: float = 1.0
+    posterior: Posterior, predicted_poses: PredictedPoses, names: Sequence[str], ratio: float = 1.0
 ) -> tuple[ExpectedRecord, ...]:
     """Predicted displacement of a measured arm at every pose, and the standard deviation that remains of it.
 
     Parameters
     ----------
-    updated : Update
-    everywhere : Everywhere
+    posterior : Posterior
+    predicted_poses : PredictedPoses
     names : sequence of str
         Names of the poses.
     ratio : float
@@ -232,12 +232,12 @@ def expected(
     tuple of ExpectedRecord
         In the base frame. [m]
     """
-    linear, growth_variance = everywhere.linear, everywhere.variance
-    mean = (linear.gain @ updated.coefficients + linear.fixed).reshape(-1, 3) + everywhere.mean
+    linear, growth_variance = predicted_poses.linear, predicted_poses.variance
+    mean = (linear.gain @ posterior.coefficients + linear.fixed).reshape(-1, 3) + predicted_poses.mean
     out = []
     for n, name in enumerate(names):
         rows = linear.gain[3 * n : 3 * n + 3]
-        square = ratio**2 * max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0)
+        square = ratio**2 * max(np.trace(rows @ posterior.estimator.covariance @ rows.T), 0.0)
         uncertainty = float(np.sqrt(square + growth_variance[n]))
         prior = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + growth_variance[n]))
         x, y, z = mean[n].tolist()

@@ -31,7 +31,7 @@ class Reference:
     ----------
     estimator : Estimator
     simulated : Simulated
-    middles : (P, 1) [m]
+    medians : (P, 1) [m]
         Median RP.
     far : (2 + P + causes, units)
         Over all poses, in their scatter, pose by pose, cause by cause; each in order.
@@ -41,7 +41,7 @@ class Reference:
 
     estimator: Estimator
     simulated: Simulated
-    middles: Array
+    medians: Array
     far: Array
     bands: tuple[list[Band], list[Band]]
 
@@ -59,9 +59,9 @@ class Reference:
         -------
         Reference
         """
-        middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
+        medians = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
         bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
-        return Reference(estimator, simulated, middles, np.sort(_far(estimator, simulated, middles), axis=1), bands)
+        return Reference(estimator, simulated, medians, np.sort(_far(estimator, simulated, medians), axis=1), bands)
 
     def p_values(self, arm: Simulated) -> list[float]:
         """P-values of an arm by its rank in the population, for every row of `far`.
@@ -70,7 +70,7 @@ class Reference:
         ----------
         .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests.
         """
-        distances = _far(self.estimator, arm, self.middles)[:, 0]
+        distances = _far(self.estimator, arm, self.medians)[:, 0]
         units = self.far.shape[1]
         nearer = [int(np.searchsorted(row, value)) for row, value in zip(self.far, distances, strict=True)]
         return [(1 + units - less) / (1 + units) for less in nearer]
@@ -80,11 +80,11 @@ def _bands(figure: Array) -> list[Band]:
     return [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
 
 
-def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
-    """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its middles."""
+def _far(estimator: Estimator, arms: Simulated, medians: Array) -> Array:
+    """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its medians."""
     residuals = arms.means - estimator.mean
     coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.parts())
-    rows = [_distances(residuals, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
+    rows = [_distances(residuals, estimator.within), np.mean(arms.repeatability / medians, axis=0)]
     for pose in estimator.linear.blocks:
         rows.append(_distances(residuals[:, pose], estimator.within[np.ix_(pose, pose)]))
     for n in estimator.causes:

@@ -1,13 +1,13 @@
-"""What to expect of an arm that is not as predicted: spreads estimated anew from its own readings.
+"""Expected error of an arm that is not as predicted: spreads re-estimated from its own readings.
 
-The posterior of an arm takes the stated spreads as true. Where they are not, what is left of the arm is larger than it
-tells. Then, in this order,
+The posterior of an arm takes the stated spreads as true. Where they are not, the residual of the arm is larger than
+predicted. Then, in this order,
 
 - the scatter of the visits is multiplied by its estimate of one step of scoring, from the readings about their means;
 - the spreads of all causes are multiplied by one factor, or by their variance components, or that of every significant
   cause by itself so that its estimate is as large as expected: whichever explains the readings best by Akaike's
   criterion, in which k causes selected from M cost 2 ln (M over k) more, for the selection;
-- what is left is scaled by the ratio of Birge, the root of chi-square over its degrees of freedom.
+- the rest is scaled by the ratio of Birge, the root of chi-square over its degrees of freedom.
 
 No spread is made smaller. Where the frame is known, coordinates at poses not measured then lie within two standard
 deviations in 94 to 97 % (`tests/calibration/test_wrong_arms.py`: links or lost motion two and three times the stated).
@@ -33,7 +33,7 @@ from math import comb, log
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import Ranked
 from armsim.calibration.reading_noise import Instrument
 from armsim.calibration.variance_components import Components
@@ -43,35 +43,35 @@ LEAST = 1e-9
 LARGEST = 1e4
 """Largest factor of the variances of all causes."""
 NOTABLE = 1.05
-"""Factor from which on a spread is listed as estimated anew."""
+"""Factor from which a spread is listed as re-estimated."""
 
 
 @dataclass(frozen=True, eq=False)
 class Renewed:
-    """A posterior by spreads estimated anew.
+    """Posterior with re-estimated spreads.
 
     Parameters
     ----------
-    update : Update
+    update : Posterior
     ratio : float
         Of Birge: of standard deviations.
     factors : tuple of (name, factor)
         Of spreads that grew.
     """
 
-    update: Update
+    update: Posterior
     ratio: float = 1.0
     factors: tuple[tuple[str, float], ...] = ()
 
     @staticmethod
     def of(
-        update: Update, ranks: Ranked, visits: Sequence[Array], instrument: Instrument, columns: Array | None
+        update: Posterior, ranks: Ranked, visits: Sequence[Array], instrument: Instrument, columns: Array | None
     ) -> Renewed:
         """Posterior of an arm that is not as predicted.
 
         Parameters
         ----------
-        update : Update
+        update : Posterior
             By the stated spreads.
         ranks : Ranked
         visits : sequence of (visits, 3) [m]
@@ -89,7 +89,7 @@ class Renewed:
         scatter, factors = scatter_factor(estimator, visits), list[tuple[str, float]]()
         linear = replace(linear, scatter=linear.scatter * scatter, crossed=linear.crossed * scatter)
         factors.append(("scatter of the visits", float(np.sqrt(scatter))))
-        first = Update.of(Estimator.of(linear, counts, instrument, columns), means)
+        first = Posterior.of(Estimator.of(linear, counts, instrument, columns), means)
         contrasts = _contrasts(len(means), columns)
         common = _common(first, contrasts)
         choices = [
@@ -121,11 +121,11 @@ class Renewed:
         return Renewed(last, ratio, tuple((name, factor) for name, factor in factors if factor > NOTABLE))
 
 
-def _by_family(update: Update, least: float) -> dict[int, float]:
+def _by_family(update: Posterior, least: float) -> dict[int, float]:
     """Factors of the variances of all causes, by number of the term: those of one name have one.
 
-    None is below the least: where frame and target are fitted, the readings tell nothing of some causes, which are no
-    nearer to what is stated than the others.
+    None is below the least: where frame and target are fitted, the readings hold no information on some causes, which
+    are no nearer to what is stated than the others.
     """
     components = Components.of([update])
     pairs = zip(components.groups, components.best, strict=False)
@@ -134,15 +134,15 @@ def _by_family(update: Update, least: float) -> dict[int, float]:
 
 
 def _with(
-    update: Update, grown: Mapping[int, float], instrument: Instrument, columns: Array | None, means: Array
-) -> Update:
-    """The posterior where variances are so many times as large."""
+    update: Posterior, grown: Mapping[int, float], instrument: Instrument, columns: Array | None, means: Array
+) -> Posterior:
+    """The posterior with variances of the causes multiplied by factors."""
     linear = update.estimator.linear
     prior, parts = linear.prior.copy(), [part for _, part in linear.parts()]
     for n, factor in grown.items():
         prior[parts[n], parts[n]] *= factor
     counts = update.estimator.readings.counts
-    return Update.of(Estimator.of(replace(linear, prior=prior), counts, instrument, columns), means)
+    return Posterior.of(Estimator.of(replace(linear, prior=prior), counts, instrument, columns), means)
 
 
 def _contrasts(rows: int, columns: Array | None) -> Array:
@@ -154,7 +154,7 @@ def _contrasts(rows: int, columns: Array | None) -> Array:
     return np.asarray(vectors[:, rank:])
 
 
-def _criterion(update: Update, grown: Mapping[int, float], contrasts: Array) -> float:
+def _criterion(update: Posterior, grown: Mapping[int, float], contrasts: Array) -> float:
     """Criterion of Akaike of spreads estimated anew, less a constant: restricted likelihood and number of factors."""
     values, vectors = np.linalg.eigh(contrasts.T @ update.estimator.within @ contrasts)
     values = np.maximum(values, LEAST * values[-1])
@@ -162,7 +162,7 @@ def _criterion(update: Update, grown: Mapping[int, float], contrasts: Array) -> 
     return float(np.sum(np.log(values)) + squares.sum() + 2.0 * len(set(grown.values()) - {1.0}))
 
 
-def _common(update: Update, contrasts: Array) -> float:
+def _common(update: Posterior, contrasts: Array) -> float:
     """One factor of the variances of all causes, one at least, of largest restricted likelihood."""
     from scipy.linalg import eigh
     from scipy.optimize import minimize_scalar
@@ -207,7 +207,7 @@ def scatter_factor(estimator: Estimator, visits: Sequence[Array]) -> float:
     return max(1.0, 1.0 + above / below) if below > 0.0 else 1.0
 
 
-def _factor(update: Update, part: slice) -> float:
+def _factor(update: Posterior, part: slice) -> float:
     """Factor of the variance of a cause, one at least, by which its estimate is as large as expected.
 
     With T the covariance of the estimate as stated, K = T P^-1 and r coefficients,  q = c^T T^-1 c / r  has the mean

@@ -239,7 +239,7 @@ def curve(
 
 
 def counts_for(candidates: int) -> list[int]:
-    """Numbers of poses of the curve, among so many candidates."""
+    """Numbers of poses of the curve, for a number of candidates."""
     return [count for count in COUNTS if count <= candidates]
 
 

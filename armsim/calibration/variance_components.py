@@ -32,7 +32,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.arm_batch import Batch
-from armsim.calibration.posterior import Update
+from armsim.calibration.posterior import Posterior
 from armsim.sampling.statistics import LEVEL
 
 TOTAL_DRAWN_ARMS, MIN_DRAWN_ARMS_PER_BATCH = 4000, 500
@@ -246,12 +246,12 @@ class Components:
     best: Array
 
     @staticmethod
-    def of(arms: Sequence[Update], seed: int = 0) -> Components:
+    def of(arms: Sequence[Posterior], seed: int = 0) -> Components:
         """Estimate from one or more arms.
 
         Parameters
         ----------
-        arms : sequence of Update
+        arms : sequence of Posterior
         seed : int
             Seed of the drawn arms.
 
@@ -261,7 +261,7 @@ class Components:
         """
         # weak: LARGEST_UNDETECTED_FACTOR is within two standard uncertainties of the squared factor, others as stated
         causes = list(dict.fromkeys(term.cause.name for arm in arms for term in arm.estimator.linear.terms))
-        alike: dict[int, list[Update]] = {}
+        alike: dict[int, list[Posterior]] = {}
         for arm in arms:
             alike.setdefault(id(arm.estimator), []).append(arm)
         units = max(TOTAL_DRAWN_ARMS // len(alike), MIN_DRAWN_ARMS_PER_BATCH)

@@ -24,7 +24,7 @@ from armsim.calibration.measured_distances import distance_pairs, distances
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.measurement_setup import Setup, measured_by, without_frame
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
-from armsim.calibration.posterior import Estimator, Everywhere, Update, expected
+from armsim.calibration.posterior import Estimator, Posterior, PredictedPoses, expected
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.renewed_spreads import Renewed
@@ -40,7 +40,7 @@ from armsim.study import Study
 from armsim.tasks import PoseSet
 
 UNITS, UNITS_A_TEST, MOST_UNITS = 4000, 500, 40_000
-"""Simulated arms measured the same way: as many as let one pose or cause of one arm stand out among all."""
+"""Simulated arms measured the same way: enough for one pose or cause of one arm to be significant among all."""
 MOST_READINGS = 10_000_000
 """Poses of simulated arms, at most: of more poses fewer arms."""
 RESAMPLED = 1000
@@ -122,18 +122,18 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         arm = without_frame(read, reference.estimator) if setup.fitted else read.arm
         sizes.append(read.instrument)
         ranks = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
-        updated = Update.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
-        everywhere = Everywhere.of(machine, positions, read.conditions.rises is not None)
-        visits, renewed = list(arm.visits.values()), Renewed(updated)
+        posterior = Posterior.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
+        predicted_poses = PredictedPoses.of(machine, positions, read.conditions.rises is not None)
+        visits, renewed = list(arm.visits.values()), Renewed(posterior)
         if not ranks.compatible:
-            renewed = Renewed.of(updated, ranks, visits, read.roots, setup.registration_jacobian(read))
-        expectations = expected(renewed.update, everywhere, list(joints), renewed.ratio)
+            renewed = Renewed.of(posterior, ranks, visits, read.roots, setup.registration_jacobian(read))
+        expectations = expected(renewed.update, predicted_poses, list(joints), renewed.ratio)
         scattered = ranks.scatter_p_value <= ranks.each
         by_visit = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, scattered)
         records.append(
             replace(
                 _record(
-                    arm, ranks, updated, expectations, sizes[-1], distances(arm, pairs), _directions_of(arm, study)
+                    arm, ranks, posterior, expectations, sizes[-1], distances(arm, pairs), _directions_of(arm, study)
                 ),
                 registrations=read.records,
                 outliers=screen.outliers,
@@ -143,7 +143,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
                 birge=renewed.ratio,
             )
         )
-        informed.append(updated)
+        informed.append(posterior)
     spreads = scales(informed, study.scenario.plan.seed)
     size = float(np.sqrt(np.mean(np.square(sizes))))
     return Verified(study.scenario.name, path.name, size, tuple(records), *spreads, tuple(sorted(excluded)), grids)
@@ -245,7 +245,7 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
 
 
 def _record(
-    arm: MeasuredArm, ranks: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
+    arm: MeasuredArm, ranks: Ranked, posterior: Posterior, expectations: tuple[ExpectedRecord, ...], instrument: float,
     between: tuple[DistanceRecord, ...], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
     poses = []
@@ -254,14 +254,14 @@ def _record(
         ap, rp = _of_visits(visits)
         places = ranks.accuracy_place[n], ranks.repeatability_place[n]
         bands = ranks.accuracy_population[n], ranks.repeatability_population[n]
-        chance, judged, left_out = ranks.by_pose[n], ranks.judged[n], updated.left_out[n]
+        chance, judged, left_out = ranks.by_pose[n], ranks.judged[n], posterior.left_out[n]
         poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *places, chance, judged, left_out))
-    scatter = float(np.sqrt(np.trace(updated.estimator.linear.scatter, axis1=1, axis2=2).mean()))
+    scatter = float(np.sqrt(np.trace(posterior.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
         arm.name, ranks.units, ranks.p_value, ranks.scatter_p_value, ranks.each, ranks.compatible, tuple(poses),
         between, directions,
-        causes(updated, ranks), expectations, bool(coarse),
+        causes(posterior, ranks), expectations, bool(coarse),
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Which causes of visit life scatter more than stated, by the readings of a pose about their mean.
+"""Causes of visit life that scatter more than stated, from the readings of a pose about their mean.
 
 The covariance of a reading about the mean of its pose, of n_p readings, is
 
@@ -10,7 +10,7 @@ with score and information of the factors f, W the inverse of S_p as stated and 
     I_jk = 1/2 sum over p of  (n_p - 1) tr(W V_jp W V_kp)
 
 so that f = 1 + I^-1 U is the estimate of one step of scoring. Every factor over its standard uncertainty is ranked
-among those of simulated arms, which holds whatever the laws are. Causes whose columns the poses do not tell apart have
+among those of simulated arms, which holds whatever the laws are. Causes whose columns the poses do not distinguish have
 a common factor.
 
 References
@@ -34,9 +34,9 @@ from armsim.errormodel.terms import Term
 from armsim.sampling.statistics import holm
 
 ALIKE = 0.9
-"""Correlation of two columns from which on their causes count as indistinguishable. Common practice, no source."""
+"""Correlation of two columns from which their causes count as indistinguishable. Common practice, no source."""
 VISIBLE = 100.0
-"""Factor of a variance that would have to be seen for a cause to be looked at."""
+"""Factor of a variance that must be detectable for a cause to be tested."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +106,7 @@ class VisitCauses:
         )
 
     def factors(self, scores: Array) -> Array:
-        """Factors of the variances, shape (units, groups), by scores likewise."""
+        """Factors of the variances, shape (units, groups), from scores of the same shape."""
         return np.asarray(1.0 + scores @ self.inverse)
 
     def studentised(self, scores: Array) -> Array:
@@ -115,7 +115,7 @@ class VisitCauses:
 
 
 def _groups(information: Array) -> list[list[int]]:
-    """Numbers of causes that are seen, those that are not told apart together, the largest first."""
+    """Numbers of detectable causes, indistinguishable ones in one group, the largest first."""
     sizes = np.diag(information)
     resolved = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * VISIBLE**2 > 4.0]
     groups: list[list[int]] = []

@@ -36,7 +36,7 @@ def ratio_edge(number: int) -> float:
 
 @compiled
 def line_bin(value: float, scale: tuple[float, float]) -> int:
-    """Bin of a value on the line scale, from its lower end on so many bins per unit; no nan."""
+    """Bin of a value on the line scale, counted from its lower end in bins per unit; no nan."""
     return np.int64(min(max((value - scale[0]) * scale[1], 0.0), LINE_BINS - 1.0))  # type: ignore[return-value]
 
 

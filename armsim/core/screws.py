@@ -1,6 +1,6 @@
 """Exact displacement of the tool by errors on the axes of a chain.
 
-An error t on axis a turns (or shifts) everything beyond it about the axis as it stands at the nominal pose. So
+An error t on axis a turns (or shifts) everything beyond it about the axis at the nominal pose. So
 
     T(q + t) = exp(S_1 t_1) exp(S_2 t_2) ... exp(S_n t_n) T(q)
 

@@ -91,7 +91,7 @@ def _judged_operation(requirement: Requirement, operation: Sequence[OperationLim
 
 @dataclass(frozen=True, eq=False)
 class JointsEvaluated:
-    """The joints of a design, and what they are judged by."""
+    """The joints of a design, with the requirement and speeds by which they are judged."""
 
     machine: Machine
     motion: Motion | None

@@ -24,7 +24,7 @@ from armsim.sampling import statistics as stats
 
 
 def of_arms(criterion: Criterion, evidence: Evidence, phrase: str, largest: str) -> Judgement | None:
-    """The judgement on a figure that so large a share of the built arms keeps to; None where it is not shown.
+    """Judgement on a figure of single arms, at the required share of arms; None where it is not displayed.
 
     Parameters
     ----------

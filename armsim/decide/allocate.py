@@ -1,8 +1,8 @@
 """From the requirement at the tool point to an error budget for the sensor of every joint.
 
-What is not the sensors' (links, gears, mastering, heat) stays as it is and is taken off first. At every pose p the
+All other errors (links, gears, mastering, heat) stay as they are and are subtracted first. At every pose p the
 largest load l, a figure over its limit (quantile at the coverage over the position, and whatever else is required of
-the errors), is tied to the mean square error by a ratio k_p = l^2 / E|dp|^2 that the Monte Carlo tells:
+the errors), is tied to the mean square error by a ratio k_p = l^2 / E|dp|^2 that the Monte Carlo gives:
 
     F_p + sum over joints of g_jp s_j^2  <=  1 / k_p
 
@@ -64,7 +64,7 @@ def required(study: Study) -> Requirement:
 
 
 def without_sensors(machine: Machine) -> Machine:
-    """The machine with ideal sensors: what is left is fixed."""
+    """The machine with ideal sensors, whose errors no sensor can reduce."""
     joints = tuple(_ideal(joint) for joint in machine.joints)
     return replace(machine, joints=joints)
 
@@ -171,8 +171,8 @@ def allocate(
             ways.append(f"with the sensors of {which} on the output it would be {show(remainder)}")
         makes, most_allowed = apart(float(bare.quantile[most]), float(limit_at_poses[most]), show)
         reasons.append(
-            f"nothing is left for the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
-            f"mastering alone make lie within {makes} at {names[most]}, required {most_allowed}; most of it from "
+            f"no error is left to the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
+            f"mastering alone make lie within {makes} at {names[most]}, {most_allowed} required; most of it from "
             f"{largest_parts(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
         )
     reasons += [

@@ -10,7 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.decide.decision_records import Scheme
 
-NO_LEVER = 1e-10
+LEAST_GAIN = 1e-10
 """Squared lever arm, as share of the largest, below which a joint does not move the tool point."""
 
 
@@ -33,14 +33,19 @@ def levers(gains: Array, rotary: Sequence[bool]) -> Array:
 
 
 def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
-    """Standard deviations of the joints that use up the allowance at the deciding pose.
+    """Standard deviations of the joints that exhaust the allowance at the deciding pose.
 
     Parameters
     ----------
+    scheme : Scheme
     gains : (poses, joints) [m^2 or 1]
+        Mean square at the tool per mean square error of each joint.
     allowance : (poses,) [m^2]
+        Mean square left to the joints.
     lever : (joints,)
+        As `levers`.
     exponent : float
+        Exponent of the price law.
 
     Returns
     -------
@@ -49,13 +54,13 @@ def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent
         Relative duality gap of the least cost.
     """
     std, gap = np.full(gains.shape[1], np.inf), None
-    used = gains.max(axis=0) > NO_LEVER * gains.max()
-    used_gains = gains[:, used]
-    shape = lever[used] ** 2 if scheme == "equal angles" else 1.0 / used_gains.max(axis=0)
-    start = np.sqrt(shape * float(np.min(allowance / (used_gains @ shape))))
+    moving = gains.max(axis=0) > LEAST_GAIN * gains.max()
+    moving_gains = gains[:, moving]
+    shape = lever[moving] ** 2 if scheme == "equal angles" else 1.0 / moving_gains.max(axis=0)
+    start = np.sqrt(shape * float(np.min(allowance / (moving_gains @ shape))))
     if scheme == "least cost":
-        start, gap = least_cost(used_gains, allowance, lever[used], exponent, start)
-    std[used] = start
+        start, gap = least_cost(moving_gains, allowance, lever[moving], exponent, start)
+    std[moving] = start
     return std, gap
 
 

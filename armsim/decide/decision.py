@@ -1,4 +1,4 @@
-"""One decision, whole: the choice, the curve that it lies on, what the chosen design does and what moves it."""
+"""A complete selection report: choice, price-error curve, result of the chosen design and its sensitivities."""
 
 from __future__ import annotations
 

@@ -163,7 +163,7 @@ class Proof:
     margin : float
         Factor on the mean square by which the limits on the errors were wider than the requirement.
     beside : bool
-        Every design of the price of the answer was looked at, not those alone that err least by first order.
+        Every design at the price of the answer was evaluated, not only those with the least error by first order.
     failed : mapping of criterion to number
         Sampled cheaper designs that fail each criterion; a design may fail several.
     bounded_by : tuple of str
@@ -182,7 +182,7 @@ class Proof:
 
 @dataclass(frozen=True)
 class Point:
-    """A design for which, by first order, nothing cheaper errs less, or the cheapest that meets the requirement.
+    """A Pareto-optimal design by first order, or the cheapest that meets the requirement.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ def cent(price: float) -> float:
 
 
 def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
-    """Choices for which, by first order, nothing cheaper errs less, the cheapest first.
+    """Pareto-optimal choices by first order, the cheapest first.
 
     The smallest error for a price, then the smallest price for less error, in turn. Each comes with its largest
     load, the mean square error over the one allowed, at the pose where that is largest.

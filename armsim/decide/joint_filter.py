@@ -61,7 +61,7 @@ def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
 
 
 def _fault(study: Study, judged: Sequence[Sequence[Judgement]]) -> Exception:
-    """The option that comes closest misses, by so much."""
+    """The closest option of a joint, and how far it misses the requirement."""
     closest = min(judged, key=lambda judgements: max(judgement.load for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.load)
     fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.number)}"

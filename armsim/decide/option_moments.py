@@ -179,7 +179,8 @@ def _errors_at(evaluated: EvaluatedMachine, shared: Shared, turning: bool) -> tu
         shared_vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:
-            # every coefficient follows the first as far as they are correlated; what is left is the joint's own
+            # every coefficient follows the first as far as they are correlated; the remainder belongs to the joint
+            # alone
             following = covariance[:, 0] / np.sqrt(covariance[0, 0])
             shared_vectors[:, 1 + shared.index(term.name)] += g @ following
             covariance = covariance - np.outer(following, following)

@@ -1,8 +1,8 @@
 """Effect of a change of a machine on every criterion, sampled where it matters.
 
-A change is sampled at the poses that may be its worst, by first order with the ratio of quantile and rms that each pose
-has without it, and at more of them where those miss what was foretold; what a unit has at its worst pose is looked at
-everywhere, for which no visit is needed.
+A change is sampled at the poses that may be its worst. These are predicted by first order, with the ratio of quantile
+and rms that each pose has without the change; where the sample exceeds the prediction, further poses are sampled. AP
+and RP of the units are evaluated at all poses, since they need no visits.
 """
 
 from __future__ import annotations
@@ -37,14 +37,14 @@ from armsim.tasks import PoseSet
 MOST_POSES = 1000
 """Largest number of evaluated poses per task, those with the largest errors."""
 NEAR_WORST = 0.97
-"""Share of the largest error that is foretold from which on a pose is sampled."""
+"""Share of the largest predicted error from which a pose is sampled."""
 MISSED = 1.005
 """Margin on the prediction error of the sampled poses before a further pose is sampled too."""
 
 
 @dataclass(frozen=True, eq=False)
 class Probe:
-    """A study sampled at the poses that matter, to hold changes of its machine against.
+    """A study sampled at the poses with the largest errors, as the reference for changes of its machine.
 
     Parameters
     ----------
@@ -56,11 +56,11 @@ class Probe:
         Poses of the sample, per task.
     sides : list of Evaluated
     ratios : list of mapping of ``error`` and ``orientation_error`` to (poses,)
-        The quantile at the coverage over the rms of first order, of all errors that are judged.
+        Ratio of the quantile at the coverage to the first-order rms, for all errors that are judged.
     everywhere : list of bool
-        Whether a criterion is judged whose worst pose does not follow from first order.
+        Per task, whether a criterion is judged whose worst pose first order cannot predict.
     first : list of str
-        The criterion that decides at every task.
+        Per task, the criterion that decides.
     spec : RunSpec
     run_options : RunOptions
     """
@@ -117,9 +117,9 @@ class Probe:
         """Changes by another machine, per task; terms common to both machines draw the same numbers."""
         plan, spec = self.spec.plan, self.spec
         draws = UnitDraws(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
-        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)
-        surveys = [survey(with_it, side.configurations, self.run_options.threads) for side in self.sides]
-        foretold = [
+        changed_spec = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)
+        surveys = [survey(changed_spec, side.configurations, self.run_options.threads) for side in self.sides]
+        predicted = [
             {errors: ratio * np.sqrt(after.mean_squares[errors]) for errors, ratio in ratios.items()}
             for ratios, after in zip(self.ratios, surveys, strict=True)
         ]
@@ -127,7 +127,7 @@ class Probe:
             np.arange(len(side.configurations))
             if everywhere
             else np.unique(np.concatenate([np.flatnonzero(e >= NEAR_WORST * e.max()) for e in errors.values()]))
-            for side, errors, everywhere in zip(self.sides, foretold, self.everywhere, strict=True)
+            for side, errors, everywhere in zip(self.sides, predicted, self.everywhere, strict=True)
         ]
         study = self.study.with_scenario(machine=machine)
         while True:
@@ -140,7 +140,7 @@ class Probe:
                 replace(s, extremes=all_poses.extremes) for s, all_poses in zip(sampled.tasks, surveys, strict=True)
             ]
             judged = judge_all(study.scenario, few, of_units)
-            more = [_may_be_worse(*row) for row in zip(foretold, near, judged, strict=True)]
+            more = [_may_be_worse(*row) for row in zip(predicted, near, judged, strict=True)]
             if not any(len(numbers) for numbers in more):
                 break
             near = [np.union1d(numbers, further) for numbers, further in zip(near, more, strict=True)]
@@ -188,8 +188,8 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
         few.append(poses.only([poses.names[n] for n in _largest(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     left_out = [
-        f"{len(some.names)} of the {len(poses.names)} poses of {task.name} count here, those where the figure of any "
-        "criterion is largest"
+        f"changes are evaluated at {len(some.names)} of the {len(poses.names)} poses of {task.name}: those with "
+        "the largest figures of any criterion"
         for task, some, poses in zip(result.tasks, few, every, strict=True)
         if len(some.names) < len(poses.names)
     ]
@@ -207,10 +207,10 @@ def _largest(task: TaskResult) -> list[int]:
     return sorted(list(dict.fromkeys(int(n) for rank in zip(*orders, strict=True) for n in rank))[:MOST_POSES])
 
 
-def _may_be_worse(foretold: dict[str, Array], near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
-    """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
+def _may_be_worse(predicted: dict[str, Array], near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
+    """Poses not sampled that may be worse than all sampled ones, if they exceed the prediction by as much."""
     worse = [np.array([], dtype=np.intp)]
-    for errors, at_poses in foretold.items():
+    for errors, at_poses in predicted.items():
         quantile = judged.table.column(f"{errors}.at_coverage")
         missed = float(np.max(quantile / np.maximum(at_poses[near], 1e-300), initial=1.0))
         worse.append(np.flatnonzero(at_poses * missed * MISSED > quantile.max()))

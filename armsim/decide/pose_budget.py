@@ -137,7 +137,7 @@ def _shared(term: Term, k: int, gain: Array) -> BudgetRow:
 
 
 def _principal(term: Term, gain: Array) -> Iterator[BudgetRow]:
-    """Coefficients that hang together and move several axes: their mean, and the principal axes of their scatter."""
+    """Correlated coefficients that move several axes: their mean, and the principal axes of their scatter."""
     values, vectors = np.linalg.eigh(gain @ term.covariance @ gain.T)
     parts = [("mean", gain @ term.mean, 1.0, 0.0)]
     parts += [

@@ -23,7 +23,7 @@ from armsim.sampling_plan import SamplingPlan
 
 
 @dataclass(frozen=True, eq=False)
-class PhasesHeld(Machine):
+class FixedPhases(Machine):
     """A machine whose waves have the phase at every pose that those of another machine have there.
 
     A little more of an order (signal periods, ratio of a gear) turns a fine wave by whole periods at a pose. Where the
@@ -34,7 +34,7 @@ class PhasesHeld(Machine):
     like: Machine | None = None
 
     @staticmethod
-    def of(machine: Machine, like: Machine) -> PhasesHeld:
+    def of(machine: Machine, like: Machine) -> FixedPhases:
         """A machine whose waves keep the orders of those of another, and so their phases at a pose.
 
         Parameters
@@ -45,9 +45,11 @@ class PhasesHeld(Machine):
 
         Returns
         -------
-        PhasesHeld
+        FixedPhases
         """
-        return PhasesHeld(**{declared.name: getattr(machine, declared.name) for declared in fields(Machine)}, like=like)
+        return FixedPhases(
+            **{declared.name: getattr(machine, declared.name) for declared in fields(Machine)}, like=like
+        )
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
@@ -153,7 +155,7 @@ class PosePopulation:
 
 
 def _alone(term: Term) -> Term:
-    """A term with what it draws itself: what it follows of others stands in the acts of an evaluated machine."""
+    """A term with its own coefficients; those that follow other terms are acts of an evaluated machine."""
     return replace(term, draw=term.draw.addition) if isinstance(term.draw, FollowingDraw) else term
 
 

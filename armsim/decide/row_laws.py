@@ -27,7 +27,7 @@ NEAR_BOUND = 1.25
 CLOSE = 0.02
 """Departure, as share of the gain, that a law may have at any of the factors."""
 EXACT = 1e-4
-"""Departure from which on a simpler law is preferred to a closer one."""
+"""Departure below which a simpler law is preferred to a closer one."""
 SAME = 1e-7
 """Departure from 1 that is rounding."""
 Kind = Literal["power", "share", "square", "bits"]

@@ -55,7 +55,7 @@ fail."""
 
 
 @dataclass(eq=False)
-class Record:
+class SearchState:
     """State of the selection: designs sampled so far.
 
     ``most_sampled`` and ``most_left`` are as `MOST_SAMPLED` and `MOST_LEFT`.
@@ -102,13 +102,13 @@ class Record:
         """Whether a choice is cheaper than the answer; the solver keeps to a price only so far."""
         return self.program.price(choice) <= self.below
 
-    def exceeds(self, choice: Choice, hasty: bool = False) -> bool:
-        """Whether its visits exclude a choice for certain; takes it and those like it out of the program.
+    def exceeds(self, choice: Choice, shortcut: bool = False) -> bool:
+        """Whether its visits exclude a choice for certain; removes it and similar ones from the program.
 
         Parameters
         ----------
         choice : Choice
-        hasty : bool
+        shortcut : bool
             Whether the ratio of RP to the rms of its visits, as designs tell it, excludes others too.
 
         Returns
@@ -119,11 +119,11 @@ class Record:
         if exceeded is None:
             return False
         self.bounded[choice] = exceeded
-        exclude(self.program, choice, exceeded, hasty)
+        exclude(self.program, choice, exceeded, shortcut)
         return True
 
     def holds(self, choice: Choice, dominate: bool = True) -> bool:
-        """Sample a choice, at few poses and then at all, unless that was done; what fails is left out from then on.
+        """Sample a choice, at few poses and then at all, unless that was done; a choice that fails is excluded.
 
         Parameters
         ----------
@@ -152,21 +152,21 @@ class Record:
             search.tighten(program, choice, tasks)
         return False
 
-    def walk(self, hasty: bool = False) -> bool:
-        """Take choices in the order of their price until one holds; whether none below the answer is left."""
+    def examine_by_price(self, shortcut: bool = False) -> bool:
+        """Examine choices by rising price until one meets the requirement; return whether none below it is left."""
         excluded = 0
         while len(self.failed) < self.most_sampled and excluded < MOST_EXCLUDED:
             choice = None if self.cheapest_of_all else self.program.cheapest(self.below, self.search.margin)
             if choice is None or not self.cheaper(choice):
                 return True
-            if self.exceeds(choice, hasty):
+            if self.exceeds(choice, shortcut):
                 excluded += 1
             elif self.holds(choice):
                 return True
         return False
 
-    def look_beyond(self) -> bool:
-        """Sample the closest of the cheaper choices that are judged to fail; whether one of them holds."""
+    def sample_judged_failures(self) -> bool:
+        """Sample the closest cheaper choices that are judged to fail; return whether one meets the requirement."""
         for _ in range(SHOWN_NEXT):
             nearest = None if self.cheapest_of_all else self.program.closest(below=self.below)
             if nearest is None or not self.cheaper(nearest[0]):
@@ -176,25 +176,25 @@ class Record:
         return False
 
     def descend(self) -> bool:
-        """Walk down to the cheapest, looking again at what is judged to fail; whether none below it is left."""
+        """Find the cheapest choice, sampling those that are judged to fail; return whether none below it is left."""
         if self.program.limits_visits:
             # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
-            self.walk(hasty=True)
+            self.examine_by_price(shortcut=True)
             self.program.visit_limit = self.search.program().visit_limit
-        ended = self.walk()
-        while ended and len(self.failed) < self.most_sampled and self.look_beyond():
-            self.trust_less()
-            ended = self.walk()
+        ended = self.examine_by_price()
+        while ended and len(self.failed) < self.most_sampled and self.sample_judged_failures():
+            self.widen_margin()
+            ended = self.examine_by_price()
         return ended
 
-    def trust_less(self) -> None:
-        """The answer is one that was judged to fail: no longer judge any that is like it."""
+    def widen_margin(self) -> None:
+        """Widen the margin and drop dominance, since a design that was judged to fail meets the requirement."""
         if self.best is not None:
             self.search.margin = max(self.search.margin, float(self.program.load(self.best).max()) * NEAR)
         self.program.dominated.clear()
 
-    def look_along(self) -> bool:
-        """Sample the curve of price against error below the answer; whether one of its points holds.
+    def sample_curve(self) -> bool:
+        """Sample the price-error curve below the answer; return whether one of its points meets the requirement.
 
         What the curve shows is not to contradict the answer.
         """
@@ -210,7 +210,7 @@ class Record:
                 return True
         return False
 
-    def look_beside(self) -> bool:
+    def sample_same_price(self) -> bool:
         """Sample all designs of the price of the answer; returns whether all were sampled."""
         if self.best is None:
             return True
@@ -220,7 +220,7 @@ class Record:
                 self.holds(choice, dominate=False)
         return complete
 
-    def finish(self) -> bool:
+    def sample_remaining(self) -> bool:
         """Sample all cheaper choices if only few are left; returns whether that was done."""
         while not self.cheapest_of_all:
             cheaper = cheaper_than(self.search.options, self.below, MOST_LISTED)
@@ -285,7 +285,7 @@ def select(
     return choose(Search(study, options, run_options))[0]
 
 
-def choose(search: Search) -> tuple[Selection, Record]:
+def choose(search: Search) -> tuple[Selection, SearchState]:
     """The answer of a search, and what it was found by."""
     options = search.options
     combinations = float(np.prod([float(len(row)) for row in options.joints]))
@@ -293,16 +293,16 @@ def choose(search: Search) -> tuple[Selection, Record]:
     search.run_options.note(
         f"{' x '.join(str(len(row)) for row in options.joints)} options, {combinations:.3g} designs, {poses} poses"
     )
-    record = Record(search, search.trained_program())
+    record = SearchState(search, search.trained_program())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True), record
     ended = record.descend()
-    complete = record.finish()
-    if not complete and record.look_along():
-        record.trust_less()
-        ended, complete = record.walk(), record.finish()
-    beside = record.look_beside()
+    complete = record.sample_remaining()
+    if not complete and record.sample_curve():
+        record.widen_margin()
+        ended, complete = record.examine_by_price(), record.sample_remaining()
+    beside = record.sample_same_price()
     if record.best is None:
         failed = sorted(record.misses, key=lambda choice: record.misses[choice])
         return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended), record
@@ -326,7 +326,7 @@ def choose(search: Search) -> tuple[Selection, Record]:
     return selection, record
 
 
-def _proof(record: Record, complete: bool, ended: bool) -> Proof:
+def _proof(record: SearchState, complete: bool, ended: bool) -> Proof:
     below = record.below
     sampled = [choice for choice, row in record.failed.items() if row.price <= below]
     bounded = [exceeded for choice, exceeded in record.bounded.items() if record.program.price(choice) <= below]
@@ -366,7 +366,7 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
     )
 
 
-def _nothing(record: Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:
+def _nothing(record: SearchState, choice: Choice, complete: bool, repeatability: bool) -> Selection:
     search = record.search
     # of designs that miss by as much the cheapest is the closest
     missed = record.misses.get(choice, np.inf) * (1.0 + 1e-9)

@@ -19,7 +19,7 @@ from armsim.arrays import Array
 from armsim.criteria import LEADING, VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.display_units import Unit, display_unit_of
 from armsim.decide.perturbation import at_largest_errors
-from armsim.decide.pose_population import PhasesHeld, PosePopulation
+from armsim.decide.pose_population import FixedPhases, PosePopulation
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
@@ -121,7 +121,7 @@ class Sensitivities:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def not_covered(self) -> tuple[str, ...]:
-        """Criteria that are required and that the table does not tell of: all but the error of the tool point."""
+        """Required criteria that the table does not cover: all but the error of the tool point."""
         requirement = self.result.requirement
         names = [criterion.name for criterion in required_criteria(requirement) if criterion is not LEADING]
         ripple = requirement is not None and bool(required_of_joints(requirement))
@@ -211,10 +211,10 @@ class TaskPopulation:
         lengths = population.with_machine(machine)
         apart = float(self.quantiles[pose] - self.quantiles[self.worst])
         shift = quantile_shift(population.distance, population.distance if lengths is None else lengths, self.coverage)
-        others = math.hypot(self._apart(pose), shift.unseen)
+        others = math.hypot(self._difference_half_width(pose), shift.unseen)
         return difference(apart + shift.value, shift.influences, population.plan.units, others), rms
 
-    def _apart(self, pose: int) -> float:
+    def _difference_half_width(self, pose: int) -> float:
         """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""
         if pose == self.worst:
             return 0.0
@@ -223,7 +223,7 @@ class TaskPopulation:
 
 
 def _changed(machine: Machine, number: Number, factor: float) -> Machine:
-    return PhasesHeld.of(number.times(machine, factor), machine)
+    return FixedPhases.of(number.times(machine, factor), machine)
 
 
 def sensitivities(

@@ -1,4 +1,4 @@
-"""Price against error: designs for which, by first order, nothing cheaper errs less, and the cheapest that will do.
+"""Price against error: Pareto-optimal designs by first order, and the cheapest that meets the requirement.
 
 The curve is solved to proven optimality (`frontier`), so that to first order, with the ratios that sampled designs have
 told, no point is missing but those that differ from a cheaper one by less than `frontier.STEP`. Each is then sampled at
@@ -72,7 +72,7 @@ class TradeOff:
 
     @property
     def beaten(self) -> tuple[bool, ...]:
-        """Points that err no less, as sampled, than a cheaper one: the curve is one of first order."""
+        """Points whose sampled error is no smaller than that of a cheaper one: the curve is one of first order."""
         least, out = np.inf, []
         for point in self.points:
             out.append(point.sampled >= least)
@@ -164,7 +164,7 @@ def _decides(search: Search, tasks: Sequence[Judged]) -> Judged:
 
 
 def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -> Point:
-    """A design of the curve, sampled at the poses that decide; ``everywhere``, at all where it holds there."""
+    """A design of the curve, sampled at the deciding poses; with ``everywhere`` at all poses if it meets the limits."""
     tasks = search.ledger.verdicts.get(choice)
     if tasks is None:
         tasks, _ = search.sample(choice, search.few(program, choice))

@@ -152,7 +152,7 @@ def excess(limits: Sequence[VisitLimit], program: Program, choice: Choice, plan:
     return None
 
 
-def exclude(program: Program, choice: Choice, exceeded: Excess, hasty: bool = False) -> None:
+def exclude(program: Program, choice: Choice, exceeded: Excess, shortcut: bool = False) -> None:
     """Take a choice that exceeds a limit out of a program, and all that exceed it for the same reason.
 
     Parameters
@@ -160,14 +160,14 @@ def exclude(program: Program, choice: Choice, exceeded: Excess, hasty: bool = Fa
     program : Program
     choice : Choice
     exceeded : Excess
-    hasty : bool
+    shortcut : bool
         Leave out for the time being all whose visits are as large at that pose too.
     """
     if exceeded.figure is Figure.ORIENTATION_REPEATABILITY:
         program.refuse_turning(choice, exceeded.pose)
         return
     program.refuse_near(choice, exceeded.pose, exceeded.certain / LEAST)
-    if hasty:
+    if shortcut:
         bound = program.visit_square(choice)[exceeded.pose] * (exceeded.limit / exceeded.value) ** 2 * NEAR
         program.visit_limit[exceeded.pose] = min(program.visit_limit[exceeded.pose], bound)
 

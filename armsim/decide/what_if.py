@@ -21,7 +21,7 @@ from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 LEAST_SHARE = 0.01
-"""Share of the mean square error of a cause at one joint from which on it is halved there."""
+"""Smallest share of the mean square error of a cause at one joint for which it is halved there alone."""
 
 
 @dataclass(frozen=True)

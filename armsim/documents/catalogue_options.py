@@ -21,7 +21,7 @@ from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.installation import PlaceNeeds, as_entered, unmet_needs
+from armsim.model.installation import PlaceNeeds, unmet_needs, with_catalogue_entry
 from armsim.model.joint import Fitting, Joint
 from armsim.model.joint_options import Exclusion, Fit, Option, Options
 from armsim.model.kinematics import ArmJoint
@@ -100,7 +100,7 @@ def _joint_options(
     limits_as_needs = PlaceNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
     needs = machine.joints[number].needs
     for entry, encoder in zip(document.encoders, encoders, strict=True):
-        as_part = as_entered(encoder, entry.diameter, entry.interface)
+        as_part = with_catalogue_entry(encoder, entry.diameter, entry.interface)
         for mounting in mountings:
             for placement, price in placements.items():
                 rotary = joint.revolute or (placement == "motor" and slides)

@@ -15,7 +15,7 @@ from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
-from armsim.model.installation import MULTI_TURN, Body, Functions, as_entered
+from armsim.model.installation import MULTI_TURN, Body, Functions, with_catalogue_entry
 from armsim.model.mounting import POWERS
 from armsim.sources import KeyPath, Source
 
@@ -131,4 +131,4 @@ def _with_entry(encoder: Encoder, document: Any, source: Source, at: KeyPath) ->
     if document.mass is None:
         encoder = replace(encoder, mass=sizes.get("mass", 0.0))
     interface = entry.get("interface")
-    return as_entered(encoder, sizes.get("diameter"), interface if isinstance(interface, str) else None)
+    return with_catalogue_entry(encoder, sizes.get("diameter"), interface if isinstance(interface, str) else None)

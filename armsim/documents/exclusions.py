@@ -1,4 +1,4 @@
-"""What is excluded of a catalogue at a joint, reason by reason."""
+"""Encoders of a catalogue that are excluded at a joint, reason by reason."""
 
 from __future__ import annotations
 

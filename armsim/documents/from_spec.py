@@ -229,7 +229,7 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     if isinstance(entry, Tolerance | Measured):
         accepted_kinds = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
         if entry.kind not in accepted_kinds:
-            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is asked for, {place.what}"
+            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {place.what}"
             raise place.source.error(place.at, finding, units.accepted(*accepted_kinds))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread

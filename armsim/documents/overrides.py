@@ -22,7 +22,7 @@ from armsim.sources import KeyPath, Source
 REFERENCES = ("arm", "encoder", "motor_encoder")
 """Keys that may hold the path of a document."""
 NOWHERE = 0, 0
-"""Line and column of a value that stands in no file."""
+"""Line and column of a value that is in no file."""
 
 
 def apply_changes(
@@ -38,7 +38,7 @@ def apply_changes(
     source : Source
         The scenario as it was read.
     changes : mapping of path to value
-        Values as they stand in a file: text with a unit, a number, a list, a mapping; None takes a key away.
+        Values as written in a file: text with a unit, a number, a list, a mapping; None takes a key away.
     groups : mapping of name to joints
         Groups of the arm.
     by : Source

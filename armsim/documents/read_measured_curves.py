@@ -111,7 +111,7 @@ def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> Harmon
     try:
         return curve.fit(orders)
     except IndistinguishableOrders as error:
-        finding = f"the angles of {curve.sensor!r} do not tell apart {error}"
+        finding = f"the angles of {curve.sensor!r} do not distinguish {error}"
         raise source.error((*at, "orders"), finding, "fewer orders, or more angles") from error
 
 

@@ -17,7 +17,7 @@ QUATERNION, TURN = ("qw", "qx", "qy", "qz"), ("rx", "ry", "rz")
 UNIT_LENGTH = 1e-3
 """By how much a quaternion may miss the length of one: it is rounded."""
 APART = 1.0
-"""Difference of temperature from which on readings of a pose are not visits of the same state. [K]"""
+"""Difference of temperature from which readings of a pose are not visits of the same state. [K]"""
 KINDS: dict[str, tuple[str, ...]] = {
     "temperature": ("absolute temperature",),
     **dict.fromkeys(("u", *STANDARD, "U95", *EXPANDED), ("length",)),

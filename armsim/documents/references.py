@@ -37,7 +37,7 @@ def rebase_files(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str
     for path, value in changes.items():
         nodes, keys = [schema], path.split(".")
         for part in ["joints", *keys[1:]] if keys[0] == "groups" else keys:
-            # the entry of a list goes by its name
+            # the entry of a list is addressed by its name
             nodes = below(nodes, part, definitions) or below(nodes, 0, definitions)
         out[path] = rebased(value, nodes)
     return out

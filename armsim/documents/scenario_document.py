@@ -27,7 +27,7 @@ EnvironmentDocument = extend_document(Environment, "EnvironmentDocument", elsewh
 
 
 class ScenarioDocument(Document):
-    """The whole question."""
+    """Scenario: arm, sensors, requirement, tasks, sampling."""
 
     kind: Literal["scenario"]
     name: Word

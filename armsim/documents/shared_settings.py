@@ -1,4 +1,4 @@
-"""Settings that stand once for several: of the joints of a group, and of a specification that scenarios share.
+"""Settings shared by several: by the joints of a group, and by scenarios with one specification.
 
 They are put in place before a scenario is checked; every value keeps the place where it is written.
 """
@@ -19,6 +19,7 @@ from armsim.sources import KeyPath, Source
 SPECIFIED = ("requirement", "tasks")
 """Keys of a scenario that a specification may hold."""
 Elsewhere = dict[KeyPath, tuple[Source, KeyPath]]
+"""Place of a value that was written in another file or at another key, for messages."""
 
 
 def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
@@ -76,7 +77,7 @@ def _with_groups(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> 
         raise source.error(("groups",), "not a mapping", "names of groups, each with settings of its joints")
     entries = data.get("joints", {})
     if not isinstance(entries, dict):
-        return  # told of when the joints are checked
+        return  # reported when the joints are checked
     joints: dict[str, Any] = {}
     members = _members(groups, source)
     for group, settings in groups.items():
@@ -113,7 +114,7 @@ def _members(groups: Mapping[str, Any], source: Source) -> dict[str, list[str]]:
 
 
 def _groups_of_arm(source: Source) -> dict[str, list[str]]:
-    """Groups as the document of the arm states them; none where it states them wrongly, which is told of elsewhere."""
+    """Groups as the document of the arm states them; none where it states them wrongly, which is reported elsewhere."""
     arm = source.data.get("arm")
     if isinstance(arm, str) and arm:
         path = source.beside(("arm",), arm)
@@ -136,7 +137,7 @@ def _merged(
     elsewhere: Elsewhere,
     source: Source,
 ) -> dict[str, Any]:
-    """Settings of a joint, key by key before those of its group; mappings in mappings likewise."""
+    """Settings of a joint, completed key by key by those of its group, in nested mappings too."""
     merged = dict(entry)
     for key, value in shared.items():
         if key not in entry:

@@ -1,6 +1,6 @@
 """Sources: data, and the place of every key, so that faults are reported by line and column.
 
-A document is YAML; a catalogue may be a table too, which the ending of its name tells.
+A document is YAML; a catalogue may be a table too, by the suffix of its name.
 """
 
 from __future__ import annotations

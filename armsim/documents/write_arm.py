@@ -121,7 +121,7 @@ class ArmFile:
     def _identified(self) -> Iterator[str]:
         parameters, covariance = self.identification.parameters, self.identification.covariance
         std = np.sqrt(np.diag(covariance))
-        yield "identified:  # zeros and constants of links: what they moved by, held by the rows above already"
+        yield "identified:  # zeros and constants of links: identified corrections, already contained in the rows above"
         yield "  parameters:"
         for parameter, value, deviation in zip(
             parameters, self.identification.values.tolist(), std.tolist(), strict=True

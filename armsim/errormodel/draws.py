@@ -100,7 +100,7 @@ class TableDraw(Draw):
             The seed is that of another population.
         """
         if seed != self.seed:
-            raise ValueError(f"a table of the population of seed {self.seed}, asked for that of seed {seed}")
+            raise ValueError(f"a table of the population of seed {self.seed}, requested for that of seed {seed}")
         out = np.zeros((len(self.rows), n))
         unit_rows = self.rows[:, first : first + n]
         out[:, : unit_rows.shape[1]] = unit_rows

@@ -27,9 +27,9 @@ class Instrument:
 
     std: tuple[float, float, float] = (0.0, 0.0, 0.0)
     std_per_distance: float = key(
-        0.0, "slope", "what its standard deviation grows by with the distance from it", least=0.0, most=0.1
+        0.0, "slope", "growth of its standard deviation with the distance from it", least=0.0, most=0.1
     )
-    at: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "where it stands, in the base frame")
+    at: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "position of the instrument in the base frame")
     pose: Known = key("known", "choice", "whether its pose against the base is known, or identified with the rest")
     target: Known = key("known", "choice", "whether the place of its target on the tool is known, or identified")
     scale: Known = key("known", "choice", "whether the scale of its lengths is right, or identified with the rest")
@@ -37,13 +37,16 @@ class Instrument:
         0.0, "angle", "standard deviation of the orientation that it reads, about every axis", least=0.0, most=0.1
     )
     target_offset: tuple[float, float, float] = key(
-        (0.0, 0.0, 0.0), "length", "where the target sits, in the frame of the tool"
+        (0.0, 0.0, 0.0), "length", "position of the target in the frame of the tool"
     )
     normal: tuple[float, float, float] = key(
-        (0.0, 0.0, 1.0), "number", "where the target looks, in the frame of the tool"
+        (0.0, 0.0, 1.0), "number", "direction in which the target faces, in the frame of the tool"
     )
     cone: float | None = key(
-        None, "angle", "largest angle between that and the line of sight to the instrument; any where not given",
+        None, "angle", (
+                       "largest angle between that direction and the line of sight to the instrument; any where "
+                       "not given"
+                       ),
         least=0.0, above=True, most=math.pi,
     )  # fmt: skip
 
@@ -96,8 +99,8 @@ class Calibration:
     """The calibration of every built arm."""
 
     instrument: Instrument = key(..., "part", "what measures the tool point")
-    poses: MeasuredPoses = key(MeasuredPoses(), "part", "where the arm is measured")
+    poses: MeasuredPoses = key(MeasuredPoses(), "part", "poses at which the arm is measured")
     visits: int = key(3, "count", "readings of every pose, each after a new approach", least=1, most=1000,
                       why="more add no information")  # fmt: skip
     identify: Identified = key(Identified(), "part", "what is identified")
-    prior: bool = key(False, "flag", "whether what the scenario says of the population is known beforehand")
+    prior: bool = key(False, "flag", "whether the population of the scenario counts as prior knowledge")

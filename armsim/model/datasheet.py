@@ -224,7 +224,7 @@ def _remainders(encoder: Encoder) -> Iterator[Reading]:
             explanation = f"summary.accuracy less its stated parts, {_size(parts, encoder.rotary)} (variances)"
             yield Reading("accuracy left", f"standard deviation {_size(remainder, encoder.rotary)}", explanation)
         yield Reading(
-            "shape of the accuracy", "one wave of order 1 to 4, phase unknown", "the sheet tells its size alone", True
+            "shape of the accuracy", "one wave of order 1 to 4, phase unknown", "the sheet states only its size", True
         )
     for entry in encoder.misalignment_errors:
         if entry.of in STATED:
@@ -236,7 +236,7 @@ def _remainders(encoder: Encoder) -> Iterator[Reading]:
         explanation = f"as stated: of the reading, its heads averaged, not divided by the root of {encoder.head_count}"
         yield Reading("read heads", f"{encoder.head_count} averaged", f"sub_divisional_error {explanation}")
     if encoder.sub_divisional_error.nonzero:
-        explanation = "the sheet tells its size alone"
+        explanation = "the sheet states only its size"
         yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", explanation, True)
     if encoder.noise_bandwidth and encoder.used_bandwidth:
         share = noise_share(encoder.noise_bandwidth, encoder.used_bandwidth)
@@ -259,9 +259,9 @@ def _check(encoder: Encoder) -> None:
         if is_stated and not needed_value:
             scale = "signal_period" if not encoder.rotary else "lines or signal_periods"
             scale += " and the radius" if name == "light_cone" and encoder.rotary else ""
-            raise Contradiction(name, f"without {scale}", f"{scale}, which tell how long a period is")
+            raise Contradiction(name, f"without {scale}", f"{scale}, which determine the length of a period")
     if encoder.sensing_window and encoder.rotary and not encoder.track_radius:
-        accepted = "the radius, which tells how many periods it holds"
+        accepted = "the radius, which determines the number of periods"
         raise Contradiction("sensing_window", "without track_radius", accepted)
     track = 2 * math.pi * encoder.track_radius
     if encoder.sensing_window and (encoder.window_periods < 1 or (track and encoder.sensing_window > track / 4)):
@@ -298,7 +298,7 @@ def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
         raise Contradiction("summary.mounted_with", f"{', '.join(sizes)} without an accuracy", accepted)
     stated_offsets = [entry.of for entry in encoder.misalignment_errors]
     if not encoder.track_radius and any(name in RADIAL and name not in stated_offsets for name in sizes):
-        accepted = "track_radius, track_diameter or outer_diameter, which tells how much it errs"
+        accepted = "track_radius, track_diameter or outer_diameter, which determines its error"
         raise Contradiction("summary.mounted_with", "without the radius of the track", accepted)
     terms = encoder.mounted_parts()
     square = sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)

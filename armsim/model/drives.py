@@ -1,6 +1,6 @@
-"""What drives and sensors of coupled joints see, and how their errors reach the joints and all that follows them.
+"""Positions seen by the drives and sensors of coupled joints, and the effect of their errors on joints and followers.
 
-What the drive of every joint sees is phi = C q, in the unit of the joint before its own gear. Shapes of errors are
+The drive of every joint sees the position phi = C q, in the unit of the joint before its own gear. Shapes of errors are
 functions of phi; an error on phi moves the joints by C^-1; loads map by the transposed inverse, since the power is the
 same on either side. A follower has no drive: it moves by stated factors with the joints that it follows, and so does
 every error of these.
@@ -89,8 +89,8 @@ def states_at(
     # of a sum of motions the speeds decide the sign; at rest it is not known
     signs_seen = np.where(sees_one, np.sign(signs @ matrix.T), np.sign(speeds_seen))
     drives = _by_name(arm, positions @ matrix.T, speeds_seen, loads @ np.linalg.inv(matrix), signs_seen)
-    own_ways = {name: replace(drive, joint_position=joints[name].position) for name, drive in drives.items()}
-    return States(joints, own_ways, fixed)
+    drives_of_joints = {name: replace(drive, joint_position=joints[name].position) for name, drive in drives.items()}
+    return States(joints, drives_of_joints, fixed)
 
 
 def _by_name(arm: Arm, *columns: Array) -> dict[str, State]:
@@ -98,7 +98,8 @@ def _by_name(arm: Arm, *columns: Array) -> dict[str, State]:
 
 
 def drive_range(arm: Arm, number: int, geared: bool) -> tuple[float, float]:
-    """Travel of what the sensor of a joint sees over the ranges of all joints, and its largest distance from zero.
+    """Travel of the position that the sensor of a joint sees over the ranges of all joints, and its largest distance
+    from zero.
 
     Parameters
     ----------
@@ -152,7 +153,7 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
     Returns
     -------
     Term
-        What is in proportion to the travel of a slide, such as the error of a lead, stays so, whoever turns the nut.
+        An error in proportion to the travel of a slide, such as that of a lead, stays in proportion to it.
     """
     inverse, identity = np.linalg.inv(matrix), np.eye(len(matrix))
     acts: list[Act] = []
@@ -171,8 +172,7 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
 
 
 def at_drive(shape: Shape, factor: float) -> Shape:
-    """Shape of an error of what a drive sees: that of the travel of its own joint counts by the motion that it sees of
-    it.
+    """Shape of an error at a drive; one in proportion to the travel of its joint is scaled by the motion that it sees.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def at_drive(shape: Shape, factor: float) -> Shape:
 
 
 def with_followers(terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
-    """Terms with their effects on all that follows the joints on which they act.
+    """Terms with their effects on the followers of the joints on which they act.
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def with_followers(terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
 
 
 def moves_of(arm: Arm, parameters: Sequence[Parameter]) -> list[tuple[int, Axis, float]]:
-    """Axes that parameters move, with all that follows them.
+    """Axes that parameters move, followers included.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ class Reading(NamedTuple):
 class Encoder:
     """A position sensor. Lengths and angles in m and rad; what is not known of a scale is 0."""
 
-    name: str = key(..., "word", "of the sensor")
+    name: str = key(..., "word", "name of the sensor")
     measures: Measures = key("rotation", "choice", "what it measures", required=True)
     signal_periods: int = key(
         0, "count", "signal periods per turn", least=1, most=100_000_000, why="no scale is finer", only="rotation"
@@ -87,11 +87,11 @@ class Encoder:
     )  # fmt: skip
     noise_bandwidth: float = key(0.0, "frequency", "bandwidth at which the noise is stated", least=0.0, above=True)
     used_bandwidth: float = key(
-        0.0, "frequency", "bandwidth at which the reading is used; white noise shrinks with its root",
+        0.0, "frequency", "bandwidth of the readings as used; white noise falls with its square root",
         least=0.0, above=True,
     )  # fmt: skip
     misalignment_errors: tuple[Misalignment, ...] = key(
-        (), "list", "what the data sheet says that offsets of head or scale cost, in proportion",
+        (), "list", "errors that the data sheet states for offsets of head or scale, in proportion to the offset",
         cause=causes.STATED_MISALIGNMENT, effect="a long wave of unknown phase",
         physics=scale.stated_misalignment,
     )  # fmt: skip
@@ -100,7 +100,7 @@ class Encoder:
         0.0, "frequency", "signal frequency at which the sensor still reads", least=0.0, above=True
     )
     hysteresis: float = key(
-        0.0, "position", "from side to side", least=0.0, cause=causes.HYSTERESIS,
+        0.0, "position", "difference between the readings of the two directions", least=0.0, cause=causes.HYSTERESIS,
         effect="half to either side, by the direction of approach", physics=gear.reversal,
     )  # fmt: skip
     corrections: Corrections = key(Corrections(), "part", "share of an error that calibration removes")
@@ -119,11 +119,11 @@ class Encoder:
     )  # fmt: skip
     read_heads: int = key(
         1, "count",
-        "heads spread evenly round the shaft, averaged: only orders that are multiples of their number are left",
-        least=1, most=64, why="no more heads stand round a shaft",
+        "heads spaced evenly round the shaft, averaged: only orders that are multiples of their number remain",
+        least=1, most=64, why="a shaft has no room for more heads",
     )  # fmt: skip
     read_head_angles: tuple[float, ...] = key(
-        (), "angle", "where the heads stand round the shaft, in place of read_heads", only="rotation"
+        (), "angle", "angles of the heads round the shaft, in place of read_heads", only="rotation"
     )
     price: float = key(
         0.0, "number", "cost units of one piece, or by the number bought: {1: 40, 100: 31}", check=lambda x: x >= 0,
@@ -136,11 +136,11 @@ class Encoder:
     price_steps: tuple[tuple[int, float], ...] = ()
     body: Body = Body()
     functions: Functions = Functions()
-    mass: float = key(0.0, "mass", "of the sensor, which loads the joints before its own", least=0.0)
+    mass: float = key(0.0, "mass", "mass of the sensor, which loads the joints before its own", least=0.0)
     absolute: SecondTrack | None = key(
-        None, "part", "the track that tells the period, and when it would tell a wrong one", only="rotation"
+        None, "part", "period track of an absolute sensor, and its error", only="rotation"
     )
-    summary: SheetSummary | None = key(None, "part", "what a data sheet tells of the whole sensor")
+    summary: SheetSummary | None = key(None, "part", "summary values of the data sheet for the whole sensor")
     batch: MeasuredCurve | None = None
     readings: tuple[Reading, ...] = field(default=(), repr=False, compare=False)
 

@@ -51,10 +51,10 @@ class Signal:
         physics=signals.noise,
     )  # fmt: skip
     averages: int = key(
-        1, "count", "samples averaged", least=1, most=1_000_000, why="beyond it nothing is left of the noise"
+        1, "count", "samples averaged", least=1, most=1_000_000, why="beyond it the noise is negligible"
     )
     offset_drift: Distribution = key(
-        NONE, "relative drift", "offset of the signals that comes back per kelvin",
+        NONE, "relative drift", "drift of the signal offset per kelvin, which a correction does not follow",
         centred="where in a signal period it lies is not known", cause=causes.SIGNAL_OFFSET_DRIFT,
         effect="once per signal period, with the temperature",
         physics=signals.sub_divisional_error,
@@ -103,14 +103,15 @@ class SheetSummary:
     )  # fmt: skip
     accuracy: Distribution = key(
         NONE, "position",
-        "largest error of one sensor over its range; what the sheet tells apart (graduation, signals) is part of it",
+    "largest error of one sensor over its range; errors that the sheet states separately (graduation, "
+    "signals) are part of it",
         centred=CURVE,
         cause=causes.STATED_ACCURACY, effect="a long wave of unknown phase", physics=scale.summary_accuracy,
     )  # fmt: skip
     repeatability: Distribution = key(
         NONE, "position",
-        "scatter of one position from visit to visit, held while the joint moves, so that it makes no noise of a "
-        "speed; noise that the sheet tells apart is part of it",
+    "scatter of one position from visit to visit, constant while the joint moves, so that it adds no noise to "
+    "a speed; noise that the sheet states separately is part of it",
         visit=True, cause=causes.STATED_REPEATABILITY, effect="scatter from visit to visit",
         physics=scale.summary_repeatability,
     )  # fmt: skip
@@ -124,13 +125,19 @@ class SheetSummary:
 class SecondTrack:
     """Track by which an absolute sensor identifies the signal period; an operating limit, no error."""
 
-    radius: float = key(..., "length", "radius at which it is read", least=0.0, above=True)
+    radius: float = key(..., "length", "radius at which the track is read", least=0.0, above=True)
     periods: int = key(
-        0, "count", "its signal periods per turn, fewer than those of the fine track; 0 where it holds a code", least=0,
+        0, "count", (
+                    "signal periods per turn of the track, fewer than those of the fine track; 0 where it holds a "
+                    "code"
+                    ), least=0,
         most=100_000_000, why="no scale is finer",
     )  # fmt: skip
     error: Distribution = key(
-        NONE, "ratio", "its error against the fine track, as share of a period of its own; of the fine one for a code",
+        NONE, "ratio", (
+                       "error of the track against the fine one, as a share of its own period; of the fine one "
+                       "for a code"
+                       ),
         most=0.5,
     )  # fmt: skip
 
@@ -139,6 +146,6 @@ class SecondTrack:
 class Misalignment:
     """Error that a data sheet states for an offset of head or scale."""
 
-    of: str = key(..., "choice", "key of the mounting", choices=MISALIGNED)
+    of: str = key(..., "choice", "key of the mounting that states the offset", choices=MISALIGNED)
     at: float = key(..., "offset", "offset at which the error is stated", least=0.0, above=True)
-    error: float = key(..., "position", "error that is added there", least=0.0)
+    error: float = key(..., "position", "error that is added at that offset", least=0.0)

@@ -32,7 +32,7 @@ class Mass:
 
 @dataclass(frozen=True)
 class Payload(Mass):
-    """The payload, and how far it may be another."""
+    """The payload with its tolerances."""
 
     mass_tolerance: Distribution = key(
         NONE, "mass", "tolerance of the mass, which the controller does not know", cause=causes.PAYLOAD_MASS,
@@ -45,7 +45,7 @@ class Payload(Mass):
 
     @property
     def varies(self) -> bool:
-        """Whether it may be another than the nominal one."""
+        """Whether it has tolerances."""
         return self.mass_tolerance.nonzero or self.centre_tolerance.nonzero
 
 
@@ -83,7 +83,7 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     """
     at = arm.frames(q)
     loads = np.zeros((len(q), len(arm.moving_names)))
-    for last, mass, centre in _hanging(arm, masses, at):
+    for last, mass, centre in _masses_beyond(arm, masses, at):
         for motion, number in zip(arm.motions[: last + 1], arm.moving_numbers[: last + 1], strict=True):
             if number < 0:
                 continue
@@ -95,7 +95,7 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     return np.asarray(loads[:, :count] + loads[:, count:] @ arm.following)
 
 
-def _hanging(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, float, Array]]:
+def _masses_beyond(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, float, Array]]:
     """Every mass with the number of the last motion before it, and its centre in the base frame, shape (poses, 3)."""
     numbers = {name: number for number, name in enumerate(arm.moving_names)}
     hanging = [
@@ -116,7 +116,7 @@ def _hanging(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, float,
 
 
 def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Array:
-    """Load of gravity on error motions of joints: the force along, or the moment about each, of what hangs beyond.
+    """Load of gravity on error motions of joints: the force along, or the moment about each, of all masses beyond.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Arra
     .. [1] Siciliano et al., Robotics (2009), 7.1: gravity terms, of a chain with these axes as joints.
     """
     at, loads = arm.postures(q, axes), np.zeros((len(q), len(axes)))
-    for last, mass, centre in _hanging(arm, masses, arm.frames(q)):
+    for last, mass, centre in _masses_beyond(arm, masses, arm.frames(q)):
         for number, axis in enumerate(axes):
             if arm.motion_of(Axis(axis.owner)) <= last:
                 column = at.column[:, number]

@@ -38,7 +38,7 @@ class Identification:
 
     @cached_property
     def term(self) -> Term:
-        """Error that is left of the parameters: jointly normal about zero."""
+        """Residual error of the parameters: jointly normal about zero."""
         zero = np.zeros(len(self.parameters))
         acts = tuple(Act(k, parameter.axis, parameter.shape) for k, parameter in enumerate(self.parameters))
         draw = Gaussian(tuple(zero.tolist()), tuple(tuple(row) for row in self.covariance.tolist()))

@@ -1,4 +1,4 @@
-"""What an encoder is as a part, what a joint needs of one, and what of it is missed."""
+"""Encoder as a part: its size and functions, the needs of a joint, and the needs that an encoder does not meet."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ INCREMENTAL, INDEX, SINGLE_TURN, MULTI_TURN = (
     "incremental", "incremental with index", "absolute single-turn", "absolute multi-turn",
 )  # fmt: skip
 FUNCTIONS = (INCREMENTAL, INDEX, SINGLE_TURN, MULTI_TURN)
-"""What a reading tells; each tells what those before it tell."""
+"""What a reading determines; each entry includes those before it."""
 PROTECTION = re.compile(r"IP([0-6X])([0-9X])")
 """Code of a protection class; letters behind the digits are not read. Source: IEC 60529:1989, 4.1 (from memory)."""
 ROUNDING = 1e-9
@@ -47,9 +47,11 @@ class Body:
 
 @dataclass(frozen=True)
 class Functions:
-    """What an encoder tells and how. 0 and empty where not stated."""
+    """Functions and interface of an encoder. 0 and empty where not stated."""
 
-    function: str = key("", "choice", "what its reading tells, before and after a loss of power", choices=FUNCTIONS)
+    function: str = key(
+        "", "choice", "whether its reading is incremental or absolute, also after a loss of power", choices=FUNCTIONS
+    )
     turns_by: str = key("", "choice", "what counts the turns of an absolute multi-turn encoder", choices=COUNTERS)
     interface: str = key("", "word", "how it is read, such as serial synchronous or incremental sine")
     safety_channels: int = key(
@@ -59,7 +61,7 @@ class Functions:
 
 @dataclass(frozen=True)
 class PlaceNeeds:
-    """What a joint needs of the sensor at one place. 0 and empty where nothing is needed."""
+    """Needs of a joint for the sensor at one place. 0 and empty where nothing is needed."""
 
     bore: float = key(0.0, "length", "inner diameter that is needed, for a shaft or cables", least=0.0, above=True)
     diameter: float = key(0.0, "length", "outer diameter for which there is room", least=0.0, above=True)
@@ -87,7 +89,7 @@ class PlaceNeeds:
 
 @dataclass(frozen=True)
 class Needs(PlaceNeeds):
-    """What a joint needs of its sensor, and beside that or instead of it at its motor and at its output."""
+    """Needs of a joint for its sensor, with additional or other ones for the sensors at its motor and output."""
 
     motor: PlaceNeeds = key(PlaceNeeds(), "part", "what a sensor on the motor needs, in place of what both need")
     output: PlaceNeeds = key(PlaceNeeds(), "part", "what a sensor on the output needs, in place of what both need")
@@ -205,7 +207,7 @@ def _mm(length: float) -> str:
     return f"{1e3 * length:.4g} mm"
 
 
-def as_entered(encoder: Encoder, diameter: float | None, interface: str | None) -> Encoder:
+def with_catalogue_entry(encoder: Encoder, diameter: float | None, interface: str | None) -> Encoder:
     """Encoder with the outer diameter and the interface that an entry of a catalogue states beside it.
 
     Parameters

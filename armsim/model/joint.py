@@ -53,11 +53,11 @@ class Bus:
 class Fitting:
     """Price of fitting a sensor to a joint, beside its own. [cost units]"""
 
-    mounting: float = _price("of assembling it")
-    placement: float = _price("of its placement")
-    one_off: float = _price("share of this joint in what the type of its encoder costs once")
+    mounting: float = _price("price of the mounting")
+    placement: float = _price("price of the placement")
+    one_off: float = _price("share of this joint in the one-off cost of its encoder type")
     encoder: float | None = key(
-        None, "number", "of the encoder where the quantity decides it, in place of its own",
+        None, "number", "price of the encoder where it depends on the quantity, in place of its own",
         check=lambda x: 0 <= x <= 1e9, accepted=COSTS,
     )  # fmt: skip
 
@@ -92,12 +92,12 @@ class Joint:
         "motor: on the input of the gear; output: on the joint; both: on the joint, with a second one on the motor, "
         "which closes the speed loop and leaves the position at rest as it is", required=True,
     )  # fmt: skip
-    mounting: Mounting = key(Mounting(), "part", "how far scale and head are off", of_sensor=True)
+    mounting: Mounting = key(Mounting(), "part", "mounting errors of scale and head", of_sensor=True)
     transmission: Transmission = key(Transmission(), "part", "the gear between motor and joint")
-    bearing: Bearing = key(Bearing(), "part", "how far the axis of the joint, or the guide of a slide, leads it astray")
-    bending: Bending = key(Bending(), "part", "how the joint and its link give way under gravity")
+    bearing: Bearing = key(Bearing(), "part", "error motions of the axis of the joint, or of the guide of a slide")
+    bending: Bending = key(Bending(), "part", "compliance of the joint and its link under gravity")
     mastering: Distribution | None = key(
-        None, "position", "zero left over after mastering, at the joint; a joint without it was not mastered",
+        None, "position", "zero error that remains after mastering; a joint without it was not mastered",
         cause=causes.MASTERING, effect="moves the zero", physics=assembly.mastering,
     )  # fmt: skip
     temperature_rise: Distribution | None = key(
@@ -109,13 +109,15 @@ class Joint:
     curve: MeasuredCurve | None = None
     needs: Needs = Needs()
     counts_turns: bool = key(
-        False, "flag", "whether the sensor on the joint tells which turn the one on the motor is in (placement both)"
+        False,
+        "flag",
+        ("whether the sensor on the joint determines which turn the sensor on the motor is in (placement both)"),
     )
     approach: gear.Approach = key(
         "random", "choice", "direction from which the joint comes to rest", choices=("random", "positive", "negative")
     )
     bus: Bus = Bus()
-    fitting: Fitting = key(Fitting(), "part", "price of fitting the sensor, beside its own", alias="price")
+    fitting: Fitting = key(Fitting(), "part", "prices of fitting the sensor, in addition to its own", alias="price")
 
     @property
     def geared(self) -> bool:

@@ -33,9 +33,9 @@ SURVEY = 256
 
 @dataclass(frozen=True)
 class Environment:
-    """Temperature, one random quantity of a built arm, and what of the arm grows with it.
+    """Temperature, one random quantity of a built arm, and the expansion of the links.
 
-    ``links_share`` is off where a joint is looked at without the links: they then grow by the rises of joints alone.
+    ``links_share`` is off where a joint is evaluated without the links: they then grow by the rises of joints alone.
     """
 
     temperature_rise: Distribution | None = key(
@@ -175,7 +175,7 @@ class Machine:
     @cached_property
     def _observation(self) -> Observation:
         """Observation of the machine by the measurement of its calibration."""
-        assert self.correction is not None  # asked for by the callers
+        assert self.correction is not None  # guaranteed by the callers
         return self.correction.observation(replace(self, correction=None))
 
     def _changed(self, term: Term) -> Term:

@@ -29,10 +29,10 @@ class Motion:
         ..., "time", "time between two positions from which a speed is taken", least=0.0, above=True
     )
     velocity_filter: float = key(
-        0.0, "time", "time constant of the filter of first order on the speed; none where not given", least=0.0
+        0.0, "time", "time constant of the first-order filter of the speed; none where not given", least=0.0
     )
     ripple: float = key(
-        0.01, "ratio", "share of the speed below which the ripple has to be at the slowest speed that is told",
+        0.01, "ratio", "largest share of ripple and noise in a speed that counts as smooth",
         least=0.0, above=True, most=1.0,
     )  # fmt: skip
     speeds: Mapping[str, float] = field(default_factory=dict)

@@ -75,7 +75,7 @@ class Mounting:
         physics=assembly.shaft_runout,
     )  # fmt: skip
     nonrepeatable_runout: Distribution = key(
-        NONE, "length", "where the shaft lies in its bearing, from visit to visit, along any direction",
+        NONE, "length", "shift of the shaft in its bearing from visit to visit, along any direction",
         only="rotation", needs=RADIUS, visit=True, cause=causes.NONREPEATABLE_RUNOUT,
         effect="scatter from visit to visit", physics=assembly.nonrepeatable_runout,
     )  # fmt: skip
@@ -94,25 +94,26 @@ class Mounting:
         physics=assembly.coupling,
     )  # fmt: skip
     head_tangential: Distribution = key(
-        NONE, "length", "head off along the track", only="rotation", needs=RADIUS, cause=causes.HEAD_TANGENTIAL,
+        NONE, "length", "offset of the head along the track",
+        only="rotation", needs=RADIUS, cause=causes.HEAD_TANGENTIAL,
         effect="moves the zero, until mastering", physics=assembly.head_tangential,
     )  # fmt: skip
     head_radial: Distribution = key(
-        NONE, "length", "head off along the radius", only="rotation", needs=RADIUS, cause=causes.HEAD_RADIAL,
+        NONE, "length", "offset of the head along the radius", only="rotation", needs=RADIUS, cause=causes.HEAD_RADIAL,
         effect="lowers the contrast, so raises the noise",
         physics=assembly.contrast_loss,
     )  # fmt: skip
     head_tilt: Distribution = key(
-        NONE, "angle", "head turned about the radius", most=VALID_ANGLE, cause=causes.HEAD_TILT,
+        NONE, "angle", "rotation of the head about the radius", most=VALID_ANGLE, cause=causes.HEAD_TILT,
         effect="lowers the contrast, so raises the noise",
         physics=assembly.contrast_loss,
     )  # fmt: skip
     head_skew: Distribution = key(
-        NONE, "angle", "head turned about the line square to the scale: two tracks are read at two places",
+        NONE, "angle", "rotation of the head about the normal of the scale: two tracks are read at two places",
         only="rotation", most=VALID_ANGLE,
     )  # fmt: skip
     air_gap: Distribution = key(
-        NONE, "length", "head off its nominal distance from the scale", cause=causes.AIR_GAP,
+        NONE, "length", "departure of the head from its nominal distance to the scale", cause=causes.AIR_GAP,
         effect="lowers the contrast (with the encoder's light_cone), so raises the noise",
         physics=assembly.gap_loss,
     )  # fmt: skip

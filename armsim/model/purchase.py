@@ -1,4 +1,4 @@
-"""What the encoders of a series of arms cost: prices by quantity, and costs that a type has once."""
+"""Cost of the encoders of a series of arms: prices by quantity, and one-off costs of a type."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True)
 class Tariff:
-    """Price of a type of encoder that does not depend on the number of its pieces alone.
+    """Price list of an encoder type: price per piece by quantity, and one-off costs.
 
     Parameters
     ----------
     steps : tuple of (pieces, price)
-        Price of every piece from a number of pieces on; the first number is 1. [cost units]
+        Price per piece from this number of pieces; the first number is 1. [cost units]
     one_off : float
         Tooling, qualification, a second supplier: paid once for the type. [cost units]
     """
@@ -23,12 +23,12 @@ class Tariff:
     one_off: float = 0.0
 
     def unit_price(self, pieces: int) -> float:
-        """Price of every piece where so many are bought. [cost units]"""
+        """Price per piece when this number is bought. [cost units]"""
         return next(price for least, price in reversed(self.steps) if least <= max(pieces, 1))
 
     @property
     def is_plain(self) -> bool:
-        """Whether every piece costs the same, and the type nothing beside its pieces."""
+        """Whether the price per piece is constant and there are no one-off costs."""
         return not self.one_off and all(price == self.steps[0][1] for _, price in self.steps)
 
 
@@ -39,22 +39,22 @@ class Purchase:
     Parameters
     ----------
     arms : int
-        Arms of the series, for which all pieces are bought together and which share what a type costs once.
+        Arms of the series, for which all pieces are bought together and which share one-off costs.
     tariffs : mapping of encoder to Tariff
-        Of those types that have prices by quantity or one-off costs.
+        Price lists of the types that have prices by quantity or one-off costs.
     """
 
     arms: int = 1
     tariffs: Mapping[str, Tariff] = field(default_factory=dict)
 
     def unit_price(self, encoder: str, pieces: int) -> float | None:
-        """Price of a piece with so many of them in an arm; None where it is that of the encoder.
+        """Price per piece for a number of pieces per arm; None where it is that of the encoder.
 
         Parameters
         ----------
         encoder : str
         pieces : int
-            In an arm.
+            Pieces per arm.
 
         Returns
         -------
@@ -64,13 +64,13 @@ class Purchase:
         return None if tariff is None else tariff.unit_price(pieces * self.arms)
 
     def change(self, encoder: str, pieces: int) -> float:
-        """Difference of the price of a piece from that of a single one.
+        """Price per piece at this quantity, less that of a single piece.
 
         Parameters
         ----------
         encoder : str
         pieces : int
-            In an arm.
+            Pieces per arm.
 
         Returns
         -------
@@ -80,18 +80,18 @@ class Purchase:
         return 0.0 if tariff is None else tariff.unit_price(pieces * self.arms) - tariff.unit_price(1)
 
     def one_off(self, encoder: str) -> float:
-        """Part of an arm in what the type costs once. [cost units]"""
+        """Share of an arm in the one-off costs of the type. [cost units]"""
         tariff = self.tariffs.get(encoder)
         return 0.0 if tariff is None else tariff.one_off / self.arms
 
     def surcharge(self, encoder: str, pieces: int) -> float:
-        """Cost of some pieces of a type in an arm beyond that of as many single ones.
+        """Cost of the pieces of a type in an arm, less that at the price of a single piece.
 
         Parameters
         ----------
         encoder : str
         pieces : int
-            In an arm.
+            Pieces per arm.
 
         Returns
         -------
@@ -100,13 +100,13 @@ class Purchase:
         return pieces * self.change(encoder, pieces) + self.one_off(encoder) if pieces else 0.0
 
     def surcharges(self, encoders: Sequence[str]) -> float:
-        """Cost of the encoders of an arm beyond that of single ones. [cost units]"""
+        """Cost of the encoders of an arm, less that at the prices of single pieces. [cost units]"""
         if not self.tariffs:
             return 0.0
         return sum(self.surcharge(encoder, pieces) for encoder, pieces in Counter(encoders).items())
 
     def shares(self, encoders: Sequence[str]) -> list[tuple[float | None, float]]:
-        """Price of each encoder of an arm, None where it is its own, and its share of what its type costs once.
+        """Price of each encoder of an arm, None where it is its own, and its share of the one-off costs of its type.
 
         Joints with the same type share its one-off costs evenly. [cost units]
         """

@@ -1,4 +1,4 @@
-"""What of an arm grows and drifts with temperature: the rise that all share, and that of each joint."""
+"""Thermal growth and drift of an arm: by the shared temperature rise, and by that of each joint."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def joint_growth(joint: Joint) -> Iterable[Growth]:
     axis, encoder, screw = Axis(joint.name), joint.encoder, joint.transmission
     if encoder.expansion:
         yield axis, Proportional("position", encoder.expansion)
-    if screw.expansion and joint.geared:  # the motor turns as told, so that a longer lead carries too far
+    if screw.expansion and joint.geared:  # the motor turns as commanded, so that a longer lead moves the slide too far
         yield axis, Proportional("travel", screw.expansion, screw.fixed_bearing)
     bracket = joint.mounting.bracket_expansion * joint.mounting.head_bracket
     if bracket:

@@ -34,7 +34,7 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
     Accepts Denavit-Hartenberg links of either convention, and elementary transform sequences.
 
     Links of Denavit-Hartenberg rows keep their parameters, so that tolerances of theta, d, a and alpha can act on them;
-    what stands before a joint of a sequence takes those of an origin: x, y, z, yaw, pitch, roll.
+    constants before a joint of a sequence are those of an origin: x, y, z, yaw, pitch, roll.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ class Harmonic:
     order: float = key(
         ..., "number", "periods per turn of that shaft", check=lambda x: x > 0, accepted="a number above zero"
     )
-    amplitude: Magnitude = key(..., "position", "at the output")
+    amplitude: Magnitude = key(..., "position", "amplitude of the wave at the output")
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,8 @@ class Transmission:
         physics=gear.kinematic_error,
     )  # fmt: skip
     lost_motion: float = key(
-        0.0, "position", "from side to side", least=0.0, cause=causes.LOST_MOTION,
+        0.0, "position", "difference between the positions of the two directions of approach", least=0.0,
+        cause=causes.LOST_MOTION,
         effect="half to either side, by the direction of approach", physics=gear.reversal,
     )  # fmt: skip
     stiffness: float = key(

@@ -27,7 +27,7 @@ NO_PART = 1e-9
 
 
 def motor_loop(joint: Joint) -> Joint:
-    """The joint as it would be if the sensor on its motor closed the position loop; of that sensor no mounting is
+    """The joint with its position loop closed by the sensor on the motor; of that sensor no mounting is
     stated.
 
     Parameters

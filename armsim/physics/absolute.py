@@ -88,7 +88,7 @@ def disagreement(
 
 
 def margin(disagreement: ArrayLike, per_angle: float) -> Array:
-    """Share of a period that is left before a reading slips; negative where it does.
+    """Margin of an absolute reading before it is wrong by a period, as share of a period; negative where it is.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def margin(disagreement: ArrayLike, per_angle: float) -> Array:
 
 
 def turn_margin(error: ArrayLike, ratio: float) -> Array:
-    """Share of a turn of the motor that is left before a sensor on the joint identifies the wrong turn.
+    """Margin before a sensor on the joint identifies the wrong turn of the motor, as share of a turn.
 
         1/2 - |i| x / (2 pi)
 

@@ -25,7 +25,7 @@ def eccentricity(
 
         (e/R) sin t  +  (e/R)^2 / 2  sin 2t
 
-    Heads, averaged, leave of every order what `heads.gain` tells: of M evenly spread ones the multiples of M.
+    Averaged heads keep of every order the share that `heads.gain` gives: M evenly spaced heads keep multiples of M.
     Neglected: (e/R)^3 / 3.
 
     Parameters
@@ -101,7 +101,7 @@ def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads
     """Scatter from a shaft that lies elsewhere in its bearing at every visit.
 
     A displacement d of the shaft along the track under a head is read as an angle d/R, and by heads at the angles a_m
-    as the mean of (d_y cos a_m - d_x sin a_m) / R: of evenly spread ones nothing is left, of one d/R.
+    as the mean of (d_y cos a_m - d_x sin a_m) / R: zero for evenly spaced heads, d/R for one.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def ellipticity(
 def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of an encoder driven through a coupling whose shafts meet at an angle b.
 
-    A single Cardan joint turns its output to atan2(sin t cos b, cos t), with t from where the driving fork stands
+    A single Cardan joint turns its output to atan2(sin t cos b, cos t), with t from the direction of the driving fork
     square to the plane of the bend:
 
         -(b^2 / 4) sin 2t
@@ -320,7 +320,7 @@ def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float,
 
 
 def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
-    """Mean of 1/contrast^2 over the units, for a head that stands nearer or farther than its nominal air gap.
+    """Mean of 1/contrast^2 over the units, for a head nearer or farther than its nominal air gap.
 
     Light within a cone of half angle a reaches a point of the detector from a stretch of the scale that is
     2 z tan a longer at a distance z from the nominal one. Averaged over it the lines of period p keep
@@ -373,7 +373,7 @@ def _averaged(
     parts: tuple[PolarHarmonic, ...],
     heads: Heads,
 ) -> tuple[Term, ...]:
-    """Waves of one size after averaging over the heads; empty where none is left."""
+    """Waves of one size after averaging over the heads; empty where all average out."""
     remaining = []
     for part in parts:
         share, lag = gain(heads, part.order)

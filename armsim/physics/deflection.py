@@ -16,7 +16,7 @@ PayloadQuantity = Literal["payload_mass", "payload_x", "payload_y", "payload_z"]
 def bending(stiffness: dict[str, float], tolerance: Distribution = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
     """Deflection of a joint and its link, lumped into springs about and along three axes at one place.
 
-    Gravity of all that hangs beyond loads the springs by a force F and a moment M about their place, in the frame that
+    Gravity of all masses beyond loads the springs by a force F and a moment M about their place, in the frame that
     the joint carries (x, y, z of the row). About and along each axis n the link gives way by
 
         M_n / k_n  (1 - c - d)    and    F_n / s_n  (1 - c - d)

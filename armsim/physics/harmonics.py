@@ -185,8 +185,8 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
 
         e_k = c + sum_h (a_h cos h t_k + b_h sin h t_k) + r d_k / 2 + noise
 
-    Noise is taken as independent, of one variance; what is left of it has n less the number of coefficients degrees of
-    freedom.
+    Noise is taken as independent, of one variance; the residual has as many degrees of freedom as there are angles
+    beyond the coefficients.
 
     Parameters
     ----------

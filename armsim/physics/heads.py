@@ -1,4 +1,4 @@
-"""Read heads round the shaft, averaged: the share of every order that is left."""
+"""Read heads round the shaft, averaged: the share of every order that remains."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import cmath
 import math
 
 Heads = int | tuple[float, ...]
-"""Number of heads, evenly spread; or the angles at which they stand. [rad]"""
+"""Number of heads, evenly spread; or their angles. [rad]"""
 NOTHING = 1e-9
 """Share below which an order counts as averaged away."""
 
@@ -17,13 +17,13 @@ def number_of(heads: Heads) -> int:
 
 
 def gain(heads: Heads, order: float) -> tuple[float, float]:
-    """Share of an order that is left, and the angle by which it lags. [1], [rad]
+    """Share of an order that remains after averaging, and the angle by which it lags. [1], [rad]
 
     A head at the angle a sees the wave of order h of the scale turned by h a, so that the mean of M heads is
 
         g = 1/M sum of exp(-i h a_m)
 
-    times it: multiples of M alone where they are evenly spread, |cos(h a / 2)| for two that stand a apart.
+    times it: multiples of M alone where they are evenly spread, |cos(h a / 2)| for two at a distance of a.
 
     Parameters
     ----------

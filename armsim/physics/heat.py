@@ -42,7 +42,7 @@ def temperature(
     growth: Sequence[tuple[Axis, Shape]],
     drifts: Sequence[tuple[Axis, tuple[Shape, ...], Distribution]] = (),
 ) -> tuple[Term, ...]:
-    """Everything that a temperature rise T moves, as one term.
+    """All errors caused by a temperature rise T, as one term.
 
     Coefficient 0 is T itself, shared by all that grows in proportion: links (expansion * length), scales (expansion *
     position). Each drift adds coefficients T d, with d of the part: its sign is not known, but T is the same for all.
@@ -98,7 +98,7 @@ def joint_temperature(
     growth: Sequence[tuple[Axis, Shape]],
     drifts: Sequence[tuple[Axis, tuple[Shape, ...], Distribution]] = (),
 ) -> tuple[Term, ...]:
-    """What the heat of one joint moves: its sensor, its drive and its link, which are warmer than the rest of the arm.
+    """Errors by the heat of one joint, whose sensor, drive and link are warmer than the rest of the arm.
 
     Its temperature is T + T_j, the rise T that the whole arm shares and its part T_j; what is linear in it splits into
     the term of T and one of T_j, which is independent of T and of the parts of other joints. The link is uniformly

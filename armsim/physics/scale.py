@@ -70,7 +70,7 @@ def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tup
     """Long-wave error of the written scale: one of the first `GRADUATION_ORDERS` harmonics, phase unknown.
 
     The standard deviation at a position picked at random is that of the tolerance (`terms.unknown_curve`).
-    Heads, averaged, leave of every order what `heads.gain` tells: of M evenly spread ones the multiples of M.
+    Averaged heads keep of every order the share that `heads.gain` gives: M evenly spaced heads keep multiples of M.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
 
 
 def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
-    """Share of a stated noise that is left: white noise has a variance in proportion to its bandwidth.
+    """Share of a stated noise that remains: white noise has a variance in proportion to its bandwidth.
 
         sqrt(used / bandwidth) * sqrt(loss)
 

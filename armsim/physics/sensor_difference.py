@@ -104,8 +104,8 @@ def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion
 def least_growth(scatter: float) -> float:
     """Least growth of the lost motion that one reversal shows.
 
-    An alarm at `ALARM` standard deviations above the expected width is false once in 740 reversals of a sound gear; a
-    growth `DETECTION` standard deviations beyond it is seen in 95 of 100 reversals, half of it in one of four:
+    An alarm at `ALARM` standard deviations above the expected width is false once in 740 reversals of a fault-free
+    gear; a growth `DETECTION` standard deviations beyond it is seen in 95 of 100 reversals, half of it in one of four:
 
         (3 + 1.645) s_w
 
@@ -127,12 +127,12 @@ def least_growth(scatter: float) -> float:
 
 
 def slip_alarm(swing: float, reading: float) -> float:
-    """Difference beyond which an arm is called out of line with sound arms: their swing and `ALARM` readings' scatter.
+    """Alarm threshold of the difference: the swing of fault-free arms and `ALARM` times the scatter of a reading.
 
     Parameters
     ----------
     swing : float
-        Largest difference that 95 % of sound arms show anywhere. [rad or m]
+        Largest difference that 95 % of fault-free arms show anywhere. [rad or m]
     reading : float
         Standard deviation of a reading of the difference. [rad or m]
 
@@ -148,7 +148,7 @@ def slip_alarm(swing: float, reading: float) -> float:
 
 
 def least_slip(alarm: float) -> float:
-    """Least slip that brings an arm beyond the alarm wherever it stands, though its own error may work against it.
+    """Smallest slip that trips the alarm in every posture, even where the errors of the arm oppose it.
 
         |slip + D| >= slip - alarm >= alarm   for   slip = 2 alarm
 

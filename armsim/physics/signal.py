@@ -31,7 +31,8 @@ def sub_divisional_error(
 
     to first order. Neglected: products of two of the quantities, below the square of their sum over the order. Where in
     a period the zero of the joint lies is not known, so mismatch and phase error come at a phase uniform on the circle
-    (each at its own: sharing one would change no second moment). M heads err independently: 1/sqrt(M) of the rms stays.
+    (each at its own: sharing one would change no second moment). Errors of M heads are independent: 1/sqrt(M) of the
+    rms remains.
 
     Parameters
     ----------

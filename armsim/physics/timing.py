@@ -1,4 +1,4 @@
-"""Time: a reading is as old as its latency, and a joint that moves has gone on. All vanish at standstill."""
+"""Errors from the age of a reading and the instant at which it is taken; all vanish at standstill."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def skew(offset: Distribution) -> tuple[Term, ...]:
 
 
 def free_running(cycle: float) -> tuple[Term, ...]:
-    """Age of a position taken at an instant that knows nothing of the bus: uniform between zero and a cycle.
+    """Age of a position taken at an instant not synchronised with the bus: uniform between zero and a cycle.
 
     Its mean is a constant of the machine, half a cycle; the rest is drawn anew at every visit. An encoder that samples
     on the bus's own instant has neither.

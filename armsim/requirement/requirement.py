@@ -63,7 +63,9 @@ class Requirement:
     """
 
     position: float = key(..., "length", "limit of the error of the tool point", least=0.0, above=True)
-    coverage: float = key(0.95, "ratio", "share of errors that keep to it at every pose", least=0.01, most=0.9999)
+    coverage: float = key(
+        0.95, "ratio", "share of errors that must lie within the position limit at every pose", least=0.01, most=0.9999
+    )
     repeatability: float | None = _limit("repeatability")
     yield_: Annotated[float | None, Field(alias="yield")] = _limit("yield_")
     velocity_ripple: float | None = key(
@@ -71,7 +73,7 @@ class Requirement:
         "95 % of built arms keep to", least=0.0, above=True, most=1.0,
     )  # fmt: skip
     test_cycles: int = key(
-        ISO_CYCLES, "count", "visits per pose of the acceptance test simulated beside", least=2, most=10_000,
+        ISO_CYCLES, "count", "visits per pose of the acceptance test that is simulated", least=2, most=10_000,
         why="no test has more",
     )  # fmt: skip
     orientation: float | None = _limit("orientation")

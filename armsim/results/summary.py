@@ -149,7 +149,7 @@ class YieldCurve:
 
 @dataclass(frozen=True)
 class DeflectedJoint:
-    """Displacement of the tool point by what one joint and its link give way under gravity. [m]"""
+    """Displacement of the tool point by the deflection of one joint and its link under gravity. [m]"""
 
     joint: str
     before: Vector

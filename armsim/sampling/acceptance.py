@@ -3,8 +3,8 @@
 A unit is one simulated arm with its own drawn error coefficients.
 
 ISO 9283 lets every pose be visited some thirty times. RP of so few visits scatters by a tenth from test to test, and
-the largest over several poses lies above what the arm has. The test is simulated: every unit visits every pose so many
-times, with random numbers of its own.
+the largest over several poses lies above the true RP of the arm. The test is simulated: every unit visits every pose so
+many times, with random numbers of its own.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Nominal deflection of an arm under gravity at a pose, before and after what the controller compensates."""
+"""Nominal deflection of an arm under gravity at a pose, before and after the compensation of the controller."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def deflection_at(machine: Machine, pose: str, joints: Array) -> Deflection | No
 
 
 def _displacements(machine: Machine, joints: Array) -> dict[str, Array]:
-    """Displacement of base, every joint and tool by the mean of what each joint gives way, shape (points, 3). [m]"""
+    """Displacement of base, every joint and tool by the mean deflection of each joint, shape (points, 3). [m]"""
     arm, out = machine.perturbed_arm, dict[str, Array]()
     evaluated = machine.evaluated(Configurations(joints[None]))
     at = evaluated.postures

@@ -180,7 +180,7 @@ def curve_of(effects: Sequence[Effect], position: Array, zero: Array | float = 0
     position : (POSITIONS,)
         [rad or m]
     zero : (units,), optional
-        What is taken off the error of every unit. [rad or m]
+        Offset subtracted from the error of every unit. [rad or m]
 
     Returns
     -------

@@ -30,7 +30,7 @@ SPAN = 2.0
 REACH = 0.8
 """Share of the probability beyond a quantile, on either side, within which its shift is estimated."""
 AROUND = 10.0
-"""Multiple of the probability beyond a quantile from which on changes near it are estimated."""
+"""Multiple of the probability beyond a quantile within which changes near it are estimated."""
 LEAST_NEAR = 30
 """Least number of units near a quantile for an estimate of its shift."""
 
@@ -98,7 +98,7 @@ class Shift(NamedTuple):
     value : float
     influences : (units,)
         Influence of each unit on the value, of mean zero: its variance over the number of units is that of the value.
-        nan where the sample is too small to tell.
+        nan where the sample is too small.
     unseen : float
         Half of a 95 % interval, of one unit more near the quantile whose change is as far from the others as any.
     """
@@ -253,9 +253,9 @@ def beside(change: Difference, size: float) -> Difference:
 def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     """Share of arms that pass in b minus that in a, for equal units, shape (units,) each.
 
-    Only arms that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
-    share that is lost are put together, with the correlation of two shares of one sample, so that the interval is not
-    empty where no unit happened to change.
+    Only arms that pass in exactly one of the two make a difference. The exact intervals of the share that is gained and
+    of the share that is lost are put together, with the correlation of two shares of one sample, so that the interval
+    is not empty where no unit happened to change.
 
     Parameters
     ----------

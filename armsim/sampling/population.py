@@ -157,7 +157,7 @@ class Population:
     ) -> None:
         self.spec, self._tasks, self._workers, self._stop, self._progress = spec, tasks, workers, stop, progress
         self._allowance = Allowance(memory if workers.in_process else 0)
-        # what is held is drawn at once, and counted and told at all poses of a chunk together
+        # stored counts are drawn at once, and counted and reported at all poses of a chunk together
         self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.poses_per_output >= CHUNK
         size = chunk_size(sum(len(task.configurations) for task in tasks), spec.plan, workers.count)
         self._blocks = [PoseBlock.all_of(task.key, task.configurations, size) for task in tasks]

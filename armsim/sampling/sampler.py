@@ -14,6 +14,7 @@ import numpy as np
 
 from armsim.core.kernel_digest import LANES
 from armsim.errors import DoesNotFit, RunError, TooLong
+from armsim.formatting import plural
 from armsim.model.machine import Machine
 from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, record
@@ -52,7 +53,7 @@ class Samples:
     adaptive : Adaptive, optional
         Record of the iterations to a tolerance.
     last : bool
-        Whether the population has all units that were asked for.
+        Whether the population has all requested units.
     """
 
     spec: RunSpec
@@ -147,7 +148,7 @@ class Runner:
         refusal: DoesNotFit | None = None
         try:
             layout = lay_out(self.machine, plan, load, place)
-        except DoesNotFit as error:  # told after first order, which has no need of a sample
+        except DoesNotFit as error:  # raised after first order, which needs no sample
             refusal, layout = error, Layout(plan.units, 1, 1, place.memory)
         spec = RunSpec(self.machine, plan, self.coverage, layout)
         short = replace(spec, layout=in_short_calls(layout, plan, place))
@@ -193,8 +194,9 @@ class Runner:
         may_be_long = samples * SLOWEST / workers > min(A_MINUTE, options.longest)
         seconds = expected_seconds(spec, tasks, workers) if may_be_long else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
+        sizes = f"{plural(load.poses, 'pose')} x {plural(plan.units, 'arm')} x {plural(plan.visits, 'visit')}"
         options.note(
-            f"{load.poses} poses x {plan.units} arms x {plan.visits} visits = {samples:.3g} visits in all, "
+            f"{sizes} = {samples:.3g} visits in all, "
             f"at most {max(layout.estimate, options.afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
         if seconds > options.longest:

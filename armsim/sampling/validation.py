@@ -20,7 +20,7 @@ ten thousand) are hardly exceeded by chance.
 def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> dict[str, Array]:
     """Compare the coverage intervals of every coordinate by both methods, to two significant digits and to one.
 
-    The tolerance is that of the largest coordinate: a coordinate that hardly errs is not held to its own digits. What
+    The tolerance is that of the largest coordinate: a coordinate with a small error is not held to its own digits. What
     decides is the interval end that is surest to differ, or else the one least sure to agree.
 
     Parameters

@@ -242,5 +242,5 @@ def constraints_field() -> PoseConstraints:
 
 def name_field() -> str:
     """Dataclass field for the name of a task."""
-    field: str = key(..., "word", "of the task")
+    field: str = key(..., "word", "name of the task")
     return field

@@ -28,7 +28,7 @@ class Cloud(Task):
     name: str = name_field()
     points: int = key(..., "count", "how many", least=1, most=MOST_CELLS, why="each is a row of the results")
     uniform: Literal["joints", "reach"] = key(
-        "joints", "choice", "even in joint space, where an arm spends its postures, or over what the tool point reaches"
+        "joints", "choice", "uniform in joint space, where an arm spends its postures, or over the reach"
     )
 
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:

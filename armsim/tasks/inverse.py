@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.formatting import plural
 from armsim.model.arm import Arm
 from armsim.model.kinematics import z_onto
 from armsim.tasks.base import UNCONSTRAINED, Command, PoseConstraints
@@ -145,9 +146,7 @@ class Solver:
             if q is not None:
                 return q
         if first >= 0:
-            return Failure(
-                f"the elbow cannot stand at that angle within the ranges, from {_count(len(starts), 'start')}"
-            )
+            return Failure(f"the elbow cannot reach that angle within the ranges, from {plural(len(starts), 'start')}")
         return self._failure(target, starts)
 
     def follow(self, command: Command, neighbour: Array) -> Array | None:
@@ -184,7 +183,7 @@ class Solver:
             if outside.any():
                 names = ", ".join(name for name, beyond in zip(self.arm.names, outside, strict=True) if beyond)
                 return Failure(f"found only outside the range of {names}")
-        return Failure(f"no joint position found that takes the tool there, from {_count(len(starts), 'start')}")
+        return Failure(f"no joint position found that takes the tool there, from {plural(len(starts), 'start')}")
 
     def _with_fixed(self, q: Array) -> Array:
         return np.where(self.free, q, self.fixed)
@@ -206,7 +205,3 @@ class Solver:
         value = np.where(value < low, value + turn * np.ceil((low - value) / turn), value)
         value = np.where(value > high, value - turn * np.ceil((value - high) / turn), value)
         return np.where(self._turning, value, q)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"

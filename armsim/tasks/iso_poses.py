@@ -47,7 +47,7 @@ class IsoPoses(Task):
     one_by_one = True
     name: str = name_field()
     cube: Cube | None = key(
-        None, "part", "the cube; without it the largest is looked for that the arm reaches, about y = 0 of the base"
+        None, "part", "the cube; without it the largest that the arm reaches, centred on y = 0 of the base"
     )
     plane: Literal["a", "b", "c", "d"] = key(
         "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: those that fall"

@@ -17,7 +17,7 @@ import armsim
 from armsim.calibration.cause_diagnosis import causes
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import Ranked, Reference
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
@@ -51,7 +51,7 @@ def main() -> None:
         called = first = 0
         for unit in range(ARMS):
             visits = {name: poses[unit] for name, poses in zip(names, rows, strict=True)}
-            update = Update.of(estimator, np.concatenate([v.mean(axis=0) for v in visits.values()]))
+            update = Posterior.of(estimator, np.concatenate([v.mean(axis=0) for v in visits.values()]))
             tested = Ranked.of(MeasuredArm("a", visits), reference)
             called += not tested.compatible
             shifts = causes(update, tested)[0]

@@ -43,7 +43,7 @@ def called_wrong(session: Session, count: int, seed: int = 100) -> int:
     """Arms, of so many, that are called wrong."""
     study = session.study
     arms = [session.read(seed + n)[0] for n in range(count)]
-    setup = Setup.of(study, None).settled(arms, FILE)
+    setup = Setup.of(study, None).with_fitted_target(arms, FILE)
     references, wrong = References(setup, study, FILE, 1), 0
     for arm in arms:
         every = references.of(setup.register(arm, FILE)).readings
