@@ -1,5 +1,6 @@
 """Figures: each is a pure function of results that returns a matplotlib Figure."""
 
+from armsim.figures.allocation_figure import allocation
 from armsim.figures.arm_sketch import arm
 from armsim.figures.comparison_figures import difference_map, differences
 from armsim.figures.contribution_bars import error_budget
@@ -17,6 +18,7 @@ from armsim.figures.trade_off_figure import trade_off
 from armsim.figures.volume import volume
 
 __all__ = [
+    "allocation",
     "arm",
     "deflection",
     "difference_map",

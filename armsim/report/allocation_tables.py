@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import partial
 
+from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide.error_budget import Allocation, Budget, equivalent_bits
 from armsim.formatting import ARCSECOND, show, show_interval, significant
+from armsim.model.machine import Machine
 from armsim.report.document import Section, Text
+from armsim.report.drawing import Planned
 from armsim.report.frame import Frame, words
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES
+from armsim.sampling.joint_budgets import sensor_errors
 from armsim.scenario import Scenario
 
 
@@ -59,10 +64,23 @@ def allocation_printout(allocation: Allocation) -> Iterator[Frame | str]:
         yield price_law(allocation)
 
 
+def allocation_figures(allocation: Allocation, machine: Machine) -> Iterator[Planned]:
+    """Figures of the budgets beside the errors of the present sensors, one for each kind of joint; none without."""
+    budgets, present = {budget.scheme: budget.std for budget in allocation.budgets}, sensor_errors(machine)
+    for name, turning in (("budgets", True), ("budgets-linear", False)):
+        joints = [joint for joint, rotary in allocation.rotary.items() if rotary is turning]
+        if budgets and joints:
+            caption = "Allowed error of each sensor by scheme, and the repeatable error of the present one."
+            yield Planned(
+                "budgets", name, caption, partial(figures.allocation, budgets, present, joints, turning), True
+            )
+
+
 def allocation_review(allocation: Allocation, scenario: Scenario) -> Review:
     """Review of an allocation."""
     plan, frame = scenario.plan, budget_frame(allocation)
     sample, law = Sample(plan.seed, plan.units, plan.visits), price_law(allocation)
+    planned = tuple(allocation_figures(allocation, scenario.machine))
     return Review(
         f"{scenario.name}: error budgets of the sensors",
         f"Arm {scenario.machine.arm.name}; {sample.sizes}",
@@ -72,6 +90,8 @@ def allocation_review(allocation: Allocation, scenario: Scenario) -> Review:
         TONES["met" if allocation.met else "not met"],
         frame.table(),
         (Section("Error budgets", "budgets", (frame.table(), Text(law, "soft"))),) if law else (),
+        planned,
+        tuple(one.name for one in planned),
         sentences=tuple(f"{text[:1].upper()}{text[1:]}." for text in allocation_sentences(allocation)),
         notes=scenario.notes,
         modelled=scenario,

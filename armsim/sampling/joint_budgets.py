@@ -46,6 +46,27 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     }
 
 
+def sensor_errors(machine: Machine) -> dict[str, float]:
+    """Repeatable error of the sensor that closes the position loop of each joint, at rest, mounting included.
+
+    Parameters
+    ----------
+    machine : Machine
+
+    Returns
+    -------
+    dict of joint to float
+        Root mean square over arms and positions, at the joint. [rad or m]
+    """
+    states = machine.states(machine.survey())
+    return {
+        joint.name: rms_together(
+            [term for term in joint.sensor_terms() if term.life == "unit"], Axis(joint.name), states.drives[joint.name]
+        )
+        for joint in machine.joints
+    }
+
+
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
     """Terms of constants of links and of frames."""
     return tuple(

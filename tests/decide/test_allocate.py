@@ -13,12 +13,14 @@ import pytest
 from support import COARSE, ROOT, invoke, normal_machine, planar_arm
 
 import armsim
+from armsim import figures
 from armsim.decide import allocate
 from armsim.decide.allocate import without_sensors
 from armsim.decide.budget_split import least_cost
 from armsim.decide.error_budget import equivalent_bits
 from armsim.errors import InputError
 from armsim.requirement.requirement import Requirement
+from armsim.sampling.joint_budgets import sensor_errors
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
@@ -215,6 +217,23 @@ def test_budgets_are_confirmed_on_other_units() -> None:
         low, high = budget.confirmed_interval
         assert low < budget.confirmed < high
         assert budget.confirmed == pytest.approx(allocation.position, rel=0.15)
+
+
+def test_the_figure_holds_budgets_against_present_sensors() -> None:
+    """The sensor of the lesson is off by 10 um on 10 mm, uniform in size: rms e/R/sqrt(6). Source: moments by hand."""
+    machine = armsim.load(ROOT / "scenarios" / "lessons" / "two-sensors.yaml").scenario.machine
+    present = sensor_errors(machine)
+    assert present["j1"] == pytest.approx(1e-3 / math.sqrt(6.0), rel=1e-3)
+    arcsec = present["j1"] * 648000 / math.pi
+    budgets = {"equal angles": {"j1": present["j1"] / 2}, "least cost": {"j1": present["j1"] / 3}}
+    picture = figures.allocation(budgets, present, ["j1"], rotary=True)
+    assert picture.finding.startswith(f"j1 exceeds its budget most: present sensor {arcsec:.1f} arcsec")
+    texts = [text for _, _, text in picture.spots]
+    assert f"j1, equal angles: {arcsec / 2:.1f} arcsec" in texts
+    assert f"j1, present sensor: {arcsec:.1f} arcsec" in texts
+    budgets = {"least cost": {"j1": 3 * present["j1"], "j2": math.inf}}
+    picture = figures.allocation(budgets, {**present, "j2": 0.0}, ["j1", "j2"], rotary=True)
+    assert picture.finding == "Every present sensor is within its budget by least cost; closest: j1"
 
 
 def test_no_requirement() -> None:
