@@ -57,10 +57,13 @@ def test_a_plan_keeps_the_bounds_of_a_file(arguments: dict[str, int], message: s
 
 
 def test_a_result_cannot_be_written(result: Result) -> None:
-    column = result.tasks[0].column("error.p95")
+    task = result.tasks[0]
+    column = task.column("error.p95")
     before = column.copy()
-    with pytest.raises(ValueError, match="read-only"):
-        column[0] = 0.0
+    owner, cause = task.poses.share_names[0]
+    for array in (column, task.share(owner, cause), task.poses.column("error.p95"), task.poses.numbers):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 0.0
     assert np.array_equal(result.tasks[0].column("error.p95"), before)
 
 

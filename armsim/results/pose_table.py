@@ -157,6 +157,12 @@ class PoseTable(Sequence[PoseResult]):
         """Rows as a plain array of floats, shape (poses, numbers)."""
         return np.ascontiguousarray(self.rows).view("f8").reshape(len(self.rows), -1)
 
+    def read_only(self) -> PoseTable:
+        """The same rows, of which no array can be written to."""
+        rows = self.rows.view()
+        rows.flags.writeable = False
+        return PoseTable(self.names, self.share_names, rows)
+
     def none(self) -> PoseTable:
         """The same table without a row."""
         return PoseTable((), self.share_names, self.rows[:0])

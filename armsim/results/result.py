@@ -69,6 +69,9 @@ class TaskResult:
     acceptance: Acceptance | None = None
     deflection: Deflection | None = None
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "poses", self.poses.read_only())
+
     @property
     def is_map(self) -> bool:
         """Whether its poses are cells of a plane."""
@@ -84,9 +87,7 @@ class TaskResult:
 
         Read-only.
         """
-        view: Array = self.poses.column(path).view()
-        view.flags.writeable = False
-        return view
+        return self.poses.column(path)
 
     def share(self, owner: str, cause: str) -> Array:
         """Share of one cause of one owner in the scatter at each pose, shape (poses,)."""
