@@ -20,7 +20,7 @@ class _Population:
     """Specification of a run, with the population at rest and in motion as soon as a chunk needs it."""
 
     spec: RunSpec
-    drawn: dict[bool, RunSpec] = field(default_factory=dict)
+    specs: dict[bool, RunSpec] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def with_draws(self, in_motion: bool) -> RunSpec:
@@ -29,11 +29,11 @@ class _Population:
         if not spec.layout.at_once:
             return spec
         with self.lock:
-            if in_motion not in self.drawn:
+            if in_motion not in self.specs:
                 machine = spec.machine.moving if in_motion else spec.machine
                 draws = UnitDraws(machine.terms, spec.plan, in_memory=True)
-                self.drawn[in_motion] = replace(spec, draws_moving=draws) if in_motion else replace(spec, draws=draws)
-            return self.drawn[in_motion]
+                self.specs[in_motion] = replace(spec, draws_moving=draws) if in_motion else replace(spec, draws=draws)
+            return self.specs[in_motion]
 
 
 def packed_spec(spec: RunSpec) -> bytes:
