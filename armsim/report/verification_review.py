@@ -101,10 +101,10 @@ def scatter_frame(arm: ArmRecord) -> Frame:
 
 def _renewed(arm: ArmRecord) -> str:
     """Sentence on the spreads by which errors of an arm that is not as predicted are expected."""
-    named = [f"{name} {factor:.2g} times" for name, factor in arm.renewed[:SHOWN]]
-    named += [f"the rest {arm.birge:.2g} times (Birge)"] if arm.birge > NOTABLE else []
-    listed = f" ({', '.join(named)} the stated)" if named else ""
-    return f"errors expected of {arm.name} use spreads estimated from its own readings{listed}"
+    named = [f"{name} {factor:.2g} times as stated" for name, factor in arm.renewed[:SHOWN]]
+    named += [f"all others {arm.birge:.2g} times (Birge ratio)"] if arm.birge > NOTABLE else []
+    listed = f": {', '.join(named)}" if named else ""
+    return f"expected errors of {arm.name} use spreads estimated from its own readings{listed}"
 
 
 def _repeated(arm: ArmRecord) -> bool:
@@ -161,8 +161,8 @@ def expected_frame(arm: ArmRecord) -> Frame:
     """Table of the expected errors of an arm at every pose, the largest first."""
     rows = sorted(arm.expected, key=lambda row: -row.size)
     sizes = alike([("error expected", [row.size for row in rows], None),
-                   ("its standard deviation after the measurement", [row.left for row in rows], None),
-                   ("before", [row.prior for row in rows], None)])  # fmt: skip
+                   ("standard deviation after the measurement", [row.left for row in rows], None),
+                   ("standard deviation before", [row.prior for row in rows], None)])  # fmt: skip
     axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
     columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, place="file") for row in axes))
     return Frame(columns, f"{arm.name}: error expected at every pose")
