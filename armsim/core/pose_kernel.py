@@ -103,7 +103,7 @@ class PoseOutputs(NamedTuple):
     estimates : (poses, 3, k)
         As `quantiles.estimate_tallies`.
     largest : (poses,) [m]
-    ranked : (poses, UNIT_STATISTICS, r)
+    order_statistics : (poses, UNIT_STATISTICS, r)
         Figures of the units at the ranks of the query.
     moments : (poses, MOMENTS)
         As `unit_summary.read_moments`, of the squared errors.
@@ -114,7 +114,7 @@ class PoseOutputs(NamedTuple):
     sums: Floats
     estimates: Floats
     largest: Floats
-    ranked: Floats
+    order_statistics: Floats
     moments: Floats
     batches: Floats
 
@@ -225,7 +225,7 @@ def sample_poses(
             read_moments(units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i])
             for figure in range(UNIT_STATISTICS):
                 values = units.unit_statistics[row, figure]
-                read_ranks(values, query.ranks, scratch[0], outputs.ranked[i, figure])
+                read_ranks(values, query.ranks, scratch[0], outputs.order_statistics[i, figure])
                 _raise(values, 0.0, units.worst[figure])
             for bound in range(2):
                 half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]

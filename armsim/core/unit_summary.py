@@ -55,11 +55,11 @@ def read_ranks(values: Floats, ranks: Indices, scratch: Floats, out: Floats) -> 
         split = first
         while split < last and ranks[split] < below:
             split += 1
-        rest = split
-        while rest < last and ranks[rest] < above:
-            rest += 1
-        left, right = (low, below, first, split), (above, high, rest, last)
-        longer, shorter = (left, right) if below - low > high - above else (right, left)
+        divided = split
+        while divided < last and ranks[divided] < above:
+            divided += 1
+        lower_part, upper_part = (low, below, first, split), (above, high, divided, last)
+        longer, shorter = (lower_part, upper_part) if below - low > high - above else (upper_part, lower_part)
         for i in range(4):
             waiting[parts, i] = longer[i]
             waiting[parts + 1, i] = shorter[i]
@@ -147,16 +147,16 @@ def _total(a: Floats, n: int) -> float:
     """
     waiting, totals = np.empty((_LEVELS, 2), dtype=np.int64), np.empty(_LEVELS)
     waiting[0, 0], waiting[0, 1] = 0, n
-    parts, known = 1, 0
+    parts, completed = 1, 0
     while parts:
         parts -= 1
         first, size = waiting[parts, 0], waiting[parts, 1]
-        if size < 0:  # both halves are known
-            known -= 1
-            totals[known - 1] += totals[known]
+        if size < 0:  # both halves are complete
+            completed -= 1
+            totals[completed - 1] += totals[completed]
         elif size <= PAIRWISE:
-            totals[known] = _total_of_few(a, first, size)
-            known += 1
+            totals[completed] = _total_of_few(a, first, size)
+            completed += 1
         else:
             half = size // 2
             half -= half % 8

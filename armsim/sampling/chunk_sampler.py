@@ -263,9 +263,9 @@ def sample_prepared(
     """
     plan, layout, units = readings.plan, spec.layout, readings.plan.units
     previous_units = 0 if before is None else before.units
-    whole = resumable or before is not None  # else the arrays of one call are used again by the next
-    once = layout.histograms == 1 and not whole
-    arrays = empty_units(rows.stop - rows.start if whole else 1 if once else layout.poses_per_call, units)
+    all_poses = resumable or before is not None  # else the arrays of one call are used again by the next
+    once = layout.histograms == 1 and not all_poses
+    arrays = empty_units(rows.stop - rows.start if all_poses else 1 if once else layout.poses_per_call, units)
     slots, counts = empty_slots(layout.histograms), []
     if before is not None:
         arrays.squared_errors[:, :previous_units] = before.squared_errors
@@ -274,7 +274,7 @@ def sample_prepared(
     for begin in range(rows.start, rows.stop, layout.poses_per_call):
         end = min(begin + layout.poses_per_call, rows.stop)
         group = PoseOutputs(*(array[begin:end] for array in readings.outputs))
-        some = _of_rows(arrays, slice(begin - rows.start, end - rows.start)) if whole else arrays
+        some = _of_rows(arrays, slice(begin - rows.start, end - rows.start)) if all_poses else arrays
         if before is not None:
             for i, packed in enumerate(before.counts[begin - rows.start : end - rows.start]):
                 unpack(packed.bin_index, packed.count, packed.extremes, _slot(slots, i))

@@ -239,8 +239,8 @@ class Sampler:
         -------
         (3, units) [m]
         """
-        there = self.at(slice(pose, pose + 1))
-        return there.attain(0, there.visit_distribution(), coefficients, units)[1]
+        at_pose = self.at(slice(pose, pose + 1))
+        return at_pose.attain(0, at_pose.visit_distribution(), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """Effect of every standardised visit coefficient on the tool point of units at one pose.
@@ -281,7 +281,7 @@ class Sampler:
         PoseSample
         """
         units, visits = self.plan.units, self.plan.visits
-        there, only = self.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
+        at_pose, only = self.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
         none = quantile_query([], [], [], units, visits)
         query = PoseQuery(none, none, TAIL, np.empty(0, dtype=np.int64))
         slots, arrays, outputs, scales = (
@@ -290,7 +290,7 @@ class Sampler:
             empty_outputs(1, query, 0),
             Scales.of(only),
         )
-        poses = there.laid_out(there.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
+        poses = at_pose.laid_out(at_pose.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
         part = Part(0, 1, task, 0, units, visits, units, -1)
         sample_poses(poses, draw_units(self.terms, self.plan), part, query, slots, arrays, outputs)
         tallies = Tallies(*(counts[0] for counts in slots))

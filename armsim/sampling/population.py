@@ -177,8 +177,8 @@ class Population:
             self._stop.check_stop()
             chunk, table = block.evaluate(self.spec)
             tables.append(replace(table, rows=table.rows.copy()))  # the table itself is filled on
-            block.held = self._allowance.take(array_bytes((chunk, table)) + len(table) * SAMPLED_BYTES)
-            if not block.held:
+            block.stored = self._allowance.take(array_bytes((chunk, table)) + len(table) * SAMPLED_BYTES)
+            if not block.stored:
                 block.evaluated = None
         rows = np.concatenate([table.rows for table in tables])
         return PoseTable(("",) * len(rows), tables[0].share_names, rows)
@@ -234,7 +234,7 @@ class Population:
 
     def _sample(self, resumable: bool, chunk: ChunkProgress) -> Extremes:
         before, chunk.sample = chunk.sample, None
-        resumable = resumable and chunk.block.held
+        resumable = resumable and chunk.block.stored
         prepared, readings = chunk.block.prepared
         extremes, sample = sample_prepared(
             self.spec, prepared, readings, chunk.rows, before, resumable, self._stop.check_stop

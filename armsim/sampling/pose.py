@@ -190,7 +190,7 @@ def fill_sampled(
         if row.path and row.bounded:
             put(f"{row.path}_interval", estimates[:, 1:, i])
     ranks = stats.quantile_ranks(plan.units, UNIT_QUANTILES)
-    members = outputs.ranked[:, :, np.searchsorted(np.unique(ranks), ranks)]
+    members = outputs.order_statistics[:, :, np.searchsorted(np.unique(ranks), ranks)]
     for i, path in enumerate(FIGURES):
         widths = half_width if path == "repeatability" else np.zeros(poses)
         over_units = stats.quantiles_at_ranks(members[:, i], plan.units, UNIT_QUANTILES, widths)

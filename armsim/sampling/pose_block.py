@@ -60,8 +60,8 @@ class PoseBlock:
         Key of the task.
     configurations : Configurations
         Joint positions of the poses.
-    held : bool
-        Whether what is evaluated is held for further units.
+    stored : bool
+        Whether evaluated poses are stored for further units.
     evaluated : (EvaluatedChunk, PoseTable), optional
         The poses, and their table with the columns that need no sample.
     """
@@ -69,7 +69,7 @@ class PoseBlock:
     task: int
     configurations: Configurations
     chunks: list[ChunkProgress] = field(default_factory=list)
-    held: bool = False
+    stored: bool = False
     evaluated: tuple[EvaluatedChunk, PoseTable] | None = None
     _integrals: VisitIntegrals | None = None
     _sums: list[Future[None]] = field(default_factory=list)
@@ -163,7 +163,7 @@ class PoseBlock:
         prepared, readings = self.prepared
         rows = readings.fill(prepared)
         self._readings = None
-        if not self.held:
+        if not self.stored:
             self.evaluated = self._prepared = None
         return rows
 
