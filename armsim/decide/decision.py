@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from armsim.decide.refit import refits
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
-from armsim.decide.select import Record, choose
+from armsim.decide.select import SearchState, choose
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.trade_off import TradeOff, along
@@ -99,13 +99,13 @@ def select_tested(
     return tested(*choose(Search(study, options, run_options)))
 
 
-def tested(selection: Selection, record: Record) -> Selection:
+def tested(selection: Selection, record: SearchState) -> Selection:
     """A selection with its robustness, and the cheapest changes to the scenario's own design.
 
     Parameters
     ----------
     selection : Selection
-    record : Record
+    record : SearchState
         What it was found by.
 
     Returns

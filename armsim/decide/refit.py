@@ -11,7 +11,7 @@ from armsim.decide.joint_filter import fits_joint
 from armsim.decide.ledger import binding, met
 from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding
 from armsim.decide.search import Search
-from armsim.decide.select import Record
+from armsim.decide.select import SearchState
 from armsim.documents.catalogue_document import AS_IT_IS
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Option
@@ -82,9 +82,9 @@ def present_option(joint: Joint, purchase: Purchase) -> Option:
 
 
 def _cheapest(search: Search, most: int) -> Refit:
-    record = Record(search, search.program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
+    record = SearchState(search, search.program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
     record.descend()
-    complete, best = record.finish(), record.best
+    complete, best = record.sample_remaining(), record.best
     closest = min(record.misses, key=lambda choice: record.misses[choice], default=None) if best is None else best
     if closest is None:
         return Refit(most, (), None, None, False, None, complete)

@@ -18,7 +18,7 @@ from armsim.decide.joint_filter import fits_joint
 from armsim.decide.ledger import binding, met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
-from armsim.decide.select import Record
+from armsim.decide.select import SearchState
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.joint import Joint
@@ -35,7 +35,7 @@ MOST_LEFT = 100
 """Cheaper designs, at most, that are all sampled for a row."""
 
 
-def robustness(record: Record) -> tuple[Perturbed, ...]:
+def robustness(record: SearchState) -> tuple[Perturbed, ...]:
     """Whether the choice of a search stands, one changed thing at a time.
 
     Prices of a piece of each type of encoder and of all, raised and lowered; a higher price of a type that the choice
@@ -44,7 +44,7 @@ def robustness(record: Record) -> tuple[Perturbed, ...]:
 
     Parameters
     ----------
-    record : Record
+    record : SearchState
         A search that has ended.
 
     Returns
@@ -78,7 +78,7 @@ def _deciding(tasks: Sequence[Judged]) -> Deciding:
     return Deciding(task.name, judgement)
 
 
-def _prices(record: Record, choice: Choice) -> Iterator[Perturbed]:
+def _prices(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
     options = record.search.options
     types = sorted({option.encoder for row in options.joints for option in row})
     chosen = {part.encoder for part in record.search.design(choice)}
@@ -95,13 +95,13 @@ def _prices(record: Record, choice: Choice) -> Iterator[Perturbed]:
             yield alone if together.unchanged else _with_prices(record, choice, encoder, [encoder], lower)
 
 
-def _with_prices(record: Record, choice: Choice, encoder: str, types: Collection[str], factor: float) -> Perturbed:
+def _with_prices(record: SearchState, choice: Choice, encoder: str, types: Collection[str], factor: float) -> Perturbed:
     options = with_prices(record.search.options, dict.fromkeys(types, factor))
     search, program = record.search.with_options(options), _repriced(record.program, options)
     outcomes = dict(record.failed), dict(record.misses), dict(record.failed_criteria), dict(record.bounded)
     most_sampled = len(record.failed) + MOST_SAMPLED
-    perturbed = Record(search, program, *outcomes, most_sampled=most_sampled, most_left=MOST_LEFT)
-    perturbed.walk()
+    perturbed = SearchState(search, program, *outcomes, most_sampled=most_sampled, most_left=MOST_LEFT)
+    perturbed.examine_by_price()
     price = program.price(choice)
     return _row(perturbed, choice, price, deciding(search, choice), partial(Perturbed, "price", encoder, factor))
 
@@ -142,7 +142,7 @@ def _repriced(program: Program, options: Options) -> Program:
     )  # fmt: skip
 
 
-def _physical(record: Record, choice: Choice) -> Iterator[Perturbed]:
+def _physical(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
     machine = record.search.study.scenario.machine
     options = record.search.options
     every = [*machine.joints, *(row[n].joint for row, n in zip(options.joints, choice, strict=True))]
@@ -172,7 +172,11 @@ def _at_end(rise: Distribution | None) -> Distribution | None:
 
 
 def _with_machine(
-    record: Record, choice: Choice, machine: Machine, changed: Callable[[Joint], Joint], row: Callable[..., Perturbed]
+    record: SearchState,
+    choice: Choice,
+    machine: Machine,
+    changed: Callable[[Joint], Joint],
+    row: Callable[..., Perturbed],
 ) -> Perturbed:
     options = record.search.options
     joints = tuple(tuple(replace(option, joint=changed(option.joint)) for option in of) for of in options.joints)
@@ -188,16 +192,16 @@ def _with_machine(
         search = Search(study, replace(options, joints=joints), silent)
     except InputError:  # no option of some joint meets what is required of it alone
         return row(False, price, None, None, of_choice, True)
-    perturbed = Record(search, search.trained_program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
+    perturbed = SearchState(search, search.trained_program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
     perturbed.descend()
     return _row(perturbed, None, price, of_choice, row)
 
 
 def _row(
-    record: Record, choice: Choice | None, price: float, of_choice: Deciding, row: Callable[..., Perturbed]
+    record: SearchState, choice: Choice | None, price: float, of_choice: Deciding, row: Callable[..., Perturbed]
 ) -> Perturbed:
     """Row of a search with something otherwise; ``choice`` is None where it does not hold."""
-    complete, search, best = record.finish(), record.search, record.best
+    complete, search, best = record.sample_remaining(), record.search, record.best
     if best is None:
         return row(False, price, None, None, of_choice, complete)
     cheapest = record.program.price(best)

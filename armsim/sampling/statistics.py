@@ -169,13 +169,40 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
 
 
 def quantile_ranks(n: int, ps: Sequence[float]) -> NDArray[np.int64]:
-    """Ranks, from 0, of quantiles in an ordered sample of n, and of the ends of their intervals, shape (k, 3)."""
+    """Ranks, from 0, of quantiles in an ordered sample, and of the ends of their intervals.
+
+    Parameters
+    ----------
+    n : int
+        Size of the sample.
+    ps : sequence of float
+        Probabilities.
+
+    Returns
+    -------
+    (k, 3)
+    """
     ranks = [(quantile_rank(n, p), *(_interval_ranks(n, p) or (0, 0))) for p in ps]
     return np.array(ranks, dtype=np.int64)
 
 
 def quantiles_at_ranks(members: Array, n: int, ps: Sequence[float], half_width: Array) -> Array:
-    """`quantiles_of_rows` of samples of n whose members at `quantile_ranks` are known, shape (figures, k, 3)."""
+    """`quantiles_of_rows` of samples from their members at `quantile_ranks`.
+
+    Parameters
+    ----------
+    members : (figures, k, 3)
+    n : int
+        Size of the samples.
+    ps : sequence of float
+        Probabilities.
+    half_width : (figures,)
+        As in `quantiles_of_rows`.
+
+    Returns
+    -------
+    (figures, k, 3)
+    """
     out = np.array(members)
     half = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
     out[:, :, 1:] = out[:, :, :1] + half * np.array([-1.0, 1.0])

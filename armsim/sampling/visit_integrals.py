@@ -140,7 +140,18 @@ class VisitIntegrals:
 
 
 def integrate(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
-    """`repeatability_of` independent coefficients; parameters as of `VisitIntegrals.of`."""
+    """RP of independent coefficients with given distributions, as `repeatability_of`.
+
+    Parameters
+    ----------
+    distributions, gains, plan
+        As of `VisitIntegrals.of`.
+
+    Returns
+    -------
+    repeatability, spread, half_width, by_net
+        As of `repeatability_of`.
+    """
     integrals = VisitIntegrals.of(distributions, gains, plan)
     integrals.sum_moments()
     return repeatability_of(integrals)
