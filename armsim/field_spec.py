@@ -32,7 +32,7 @@ class Key:
     cause : Cause, optional
         Cause of error that the field states; None where it states none.
     effect : str
-        What it does.
+        Effect of the error, in words.
     physics : callable, optional
         The function that makes its terms; its docstring has the equation, what is neglected and the source.
     least, most : float, optional
@@ -62,7 +62,8 @@ class Key:
     centred : str
         Why a tolerance can have no mean; empty where it can.
     one_sided : str
-        What its quantity is where a bare size is easily meant as its value and not as a tolerance, such as ``a rise``.
+        Name of a one-sided quantity, such as ``a rise``, whose bare size may be meant as its value and not as a
+        tolerance.
     of_sensor : bool
         Whether its quantities are those of what the sensor measures, where the joint moves otherwise.
     """

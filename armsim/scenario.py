@@ -30,7 +30,7 @@ class Scenario:
     sources : tuple of Source
         Every file read, the scenario first.
     notes : tuple of str
-        What is no fault but should be known, such as links that lead elsewhere.
+        Remarks that are no faults, such as on links that lead elsewhere.
     motion : Motion, optional
         Speeds at which it is asked how smoothly the joints move.
     calibration : Calibration, optional

@@ -35,7 +35,7 @@ class Source:
     columns : mapping of key path to str
         Headers of the columns that state values, where the file is a table.
     remarks : tuple of str
-        Doubts of its reader: what is assumed, and what is not read.
+        Doubts of its reader: assumptions, and parts that are not read.
     """
 
     path: Path

@@ -378,7 +378,7 @@ class HoldOutRecord:
 class IdentifiedArmRecord:
     """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
     that of arms of the population; ``held_out``: at poses that were not measured, null where they are too few.
-    ``removed``: rms over the poses of the tasks of what the correction takes away; ``left``: what then remains in such
+    ``removed``: rms of the correction over the poses of the tasks; ``left``: residual error then expected of such
     arms, as in `CurvePointRecord`. ``sessions``: frames and targets, where any is identified. Everything but the
     outliers is without them."""
 

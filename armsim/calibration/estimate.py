@@ -56,7 +56,7 @@ class Estimate:
     parameters : tuple of Parameter
         K parameters that are estimated.
     confounded : tuple of Confounded
-        What was left out.
+        Parameters that were excluded.
     linear : Linear
         The population at the poses.
     distinct : (3 M, L) [m]
@@ -147,7 +147,7 @@ def standard_deviations(truth: Array, prior: Array) -> Array:
     Parameters
     ----------
     truth : (K, coefficients)
-        What every coefficient adds to every parameter.
+        Effect of every coefficient on every parameter.
     prior : (coefficients, coefficients)
         Covariance of the coefficients.
 

@@ -63,7 +63,7 @@ def nuisance_axes(instrument: Instrument, layout: Layout) -> list[Axis]:
 
 
 def nuisance_name(axis: Axis, layout: Layout) -> str:
-    """What an axis of `nuisance_axes` is of the measurement, in words.
+    """Name of an axis of `nuisance_axes` in words.
 
     Parameters
     ----------

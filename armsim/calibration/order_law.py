@@ -1,4 +1,4 @@
-"""Law of the fitted amplitude of an order: what data sheet and mounting give it, folded by the measured angles."""
+"""Expected distribution of the fitted amplitude of an order by data sheet and mounting, with aliases."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class FoldedLaw:
     coefficients : (2 H, UNITS)
         Fitted cosine and sine of every order, without noise. [rad or m]
     quantiles : (H, 2)
-        What 50 and 95 % of the amplitudes keep to. [rad or m]
+        Amplitudes that 50 and 95 % do not exceed. [rad or m]
     causes : (H,)
         Causes of every order and of those that cannot be distinguished from it; empty where nothing is stated.
     aliases : (H,)

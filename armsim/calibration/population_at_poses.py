@@ -38,7 +38,7 @@ class PopulationAtPoses:
     scale : (Q,)
         Scales that make the parameters comparable.
     truth : (Q, coefficients)
-        What every coefficient adds to every parameter.
+        Effect of every coefficient on every parameter.
     conditions : Conditions, optional
         Conditions under which the readings were taken.
     """

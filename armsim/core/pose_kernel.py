@@ -120,7 +120,7 @@ class PoseOutputs(NamedTuple):
 
 
 class PoseQuery(NamedTuple):
-    """What is read of every pose.
+    """Statistics that are read at every pose.
 
     quantiles : QuantileQuery
         Quantiles to estimate from the counts.

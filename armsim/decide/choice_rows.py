@@ -38,7 +38,7 @@ def choice_rows(
     ----------
     options : Options
     width : int
-        Columns of the program: options of all joints in order, `columns_of_types`, two of every tier, what follows.
+        Columns of the program: options of all joints in order, `columns_of_types`, two of every tier, further ones.
     prices : (least, most)
         Bounds of the price of a choice. [cost units]
     excluded : sequence of sequence of sequence of int

@@ -106,7 +106,7 @@ def tested(selection: Selection, record: SearchState) -> Selection:
     ----------
     selection : Selection
     record : SearchState
-        What it was found by.
+        State of the search that found it.
 
     Returns
     -------

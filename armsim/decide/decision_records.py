@@ -85,7 +85,7 @@ class Perturbed:
     Parameters
     ----------
     what : str
-        What is otherwise: a price, the tolerances of all gears, or the temperature rise, which is at its end.
+        Changed condition: a price, the tolerances of all gears, or the temperature rise, which is at its end.
     encoder : str
         Type of encoder with another price; empty where it is all of them, or no price.
     factor : float, optional

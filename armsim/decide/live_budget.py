@@ -46,7 +46,7 @@ class Input:
         Parameter of a link whose tolerance it is.
     meaning : str
     law : str
-        What the number is of: a limit of a uniform law, a standard deviation; empty for a plain value.
+        Meaning of the number: limit of a uniform distribution, standard deviation; empty for a plain value.
     unit : Unit
     value : float
         In that unit.

@@ -259,7 +259,7 @@ def option_parts(
 def _alone(machine: Machine, joint: Joint) -> Machine:
     """One joint of a machine, without the links; its own drift and the growth of its scale stay.
 
-    It bears the sensors of the machine beyond it: what other options weigh more is neglected.
+    It bears the sensors of the machine beyond it: the additional mass of other options is neglected.
     """
     correction = None if machine.correction is None else machine.correction.without_instrument
     around = replace(machine.environment, links_share=False)

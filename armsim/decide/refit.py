@@ -24,13 +24,13 @@ MOST_CHANGES = 2
 def refits(search: Search) -> Iterator[Refit]:
     """The scenario's own design, and the cheapest designs with few of its joints fitted otherwise.
 
-    What a joint has as it is counts as one more option, at its own price. The limits of the catalogue hold for the
+    The present fit of a joint counts as one more option, at its own price. The limits of the catalogue hold for the
     whole design.
 
     Parameters
     ----------
     search : Search
-        A search that has ended; what it sampled is not sampled again.
+        A search that has ended; its samples are used again.
 
     Yields
     ------
@@ -62,7 +62,7 @@ def _extended(row: tuple[Option, ...], present: Option, fits: bool) -> tuple[Opt
 
 
 def present_option(joint: Joint, purchase: Purchase) -> Option:
-    """What a joint has as it is, as an option.
+    """The present fit of a joint, as an option.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ def _prices(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
     lower = 1.0 - PRICE_CHANGE
     if others:
         together = _with_prices(record, choice, "", others, lower)
-        for encoder in others:  # what stands where all of them are cheaper stands where one is
+        for encoder in others:  # a choice that stands where all of them are cheaper stands where one is
             alone = replace(together, encoder=encoder)
             yield alone if together.unchanged else _with_prices(record, choice, encoder, [encoder], lower)
 
@@ -107,7 +107,7 @@ def _with_prices(record: SearchState, choice: Choice, encoder: str, types: Colle
 
 
 def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
-    """Options where a piece of each type of encoder costs a factor times as much; what a type costs once stays.
+    """Options where a piece of each type of encoder costs a factor times as much; one-off costs stay.
 
     Parameters
     ----------

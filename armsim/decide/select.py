@@ -196,7 +196,7 @@ class SearchState:
     def sample_curve(self) -> bool:
         """Sample the price-error curve below the answer; return whether one of its points meets the requirement.
 
-        What the curve shows is not to contradict the answer.
+        The curve must not contradict the answer.
         """
         search = self.search.of_leading
         program = search.program()

@@ -1,4 +1,4 @@
-"""The calibration of a scenario: instrument, measured poses, what is identified."""
+"""The calibration of a scenario: instrument, measured poses, identified parameters."""
 
 from __future__ import annotations
 

@@ -276,7 +276,7 @@ def number(check: Callable[[float], bool], accepted: str) -> Check:
 
 
 LONGEST_NAME = 100
-"""Maximum length of a name: what figures and tables have room for."""
+"""Maximum length of a name, for which figures and tables have room."""
 
 
 def _word(value: Any) -> Any:

@@ -44,7 +44,7 @@ EITHER = {
     "subdivision": ("bits", "counts"),
 }  # fmt: skip
 """Accepted kinds of quantities that may be stated in either of two ways."""
-EVERY_VISIT = "what changes from visit to visit scatters about zero; what stays is an error of another key"
+EVERY_VISIT = "a quantity that changes from visit to visit has mean zero; a constant part belongs under another key"
 
 
 def kinds(key: Key) -> tuple[str, ...]:

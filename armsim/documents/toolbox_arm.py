@@ -93,7 +93,7 @@ def _twists(flips: list[bool], modified: bool) -> list[float]:
 
 
 def _row(name: str, link: Any, twist: float) -> dict[str, Any]:
-    """Row of a link with a twist added; what it does not state of a slide is one metre of travel."""
+    """Row of a link with a twist added; the travel of a slide is one metre where not stated."""
     ends = None if link.qlim is None else [float(end) for end in link.qlim]
     sign = -1.0 if link.isflip else 1.0
     common = {"a": f"{float(link.a)!r} m", "alpha": f"{float(link.alpha) + twist!r} rad"}

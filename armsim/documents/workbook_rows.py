@@ -15,7 +15,7 @@ UNREADABLE = (
     zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, IndexError, AttributeError, OSError, EOFError,
     SyntaxError, NotImplementedError, RuntimeError,
 )  # fmt: skip
-"""What the readers of archive, XML (a SyntaxError) and workbook raise on files that are none."""
+"""Exceptions of the readers of archive, XML (a SyntaxError) and workbook on other files."""
 MOST_CELLS = 500_000
 """Largest number of cells that are read."""
 

@@ -17,7 +17,7 @@ class States:
     ----------
     joints : mapping of joint to State
     drives : mapping of joint to State
-        What the drive of each joint sees: its own state where nothing couples it to others.
+        State seen by the drive of each joint: that of the joint where nothing couples it to others.
     fixed : State
         State of frames that no joint moves.
     deflections : mapping of Axis to State

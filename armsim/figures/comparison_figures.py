@@ -86,7 +86,7 @@ def differences(
     rows : sequence of (name, Difference)
     title, note : str
     phrase : str
-        What changes.
+        Changed quantity, as a phrase.
     quantity : str
         As in `requirement.Judgement`.
     at_least : bool

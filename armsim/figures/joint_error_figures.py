@@ -176,9 +176,8 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
             out.annotate(axes, abscissa, np.maximum(rms, FLOOR * largest), texts=texts)
             index = int(np.argmax(rms))
             if rms[index] == largest:
-                largest_wave = (
-                    f"{_joint_names(names)} at {places[index]}, {significant(float(rms[index]))} {unit.name} rms"
-                )
+                wave = f"{'order' if rotary else 'period'} {places[index]}"
+                largest_wave = f"{wave} at {_joint_names(names)}, {significant(float(rms[index]))} {unit.name} rms"
         axes.set(xscale="log", yscale="log")
         for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
             axis.set_major_locator(LogLocator(numticks=8))
@@ -188,7 +187,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
         axes.set(xlabel=where_label, ylabel=f"rms [{unit.name}]")
         style.legend_below(axes, inches=0.42, columns=4)
         motion = "turn" if rotary else "slide"
-        axes.set_title(style.wrapped(f"Largest order of the joints that {motion}: {largest_wave}"))
+        axes.set_title(style.wrapped(f"Largest wave of the joints that {motion}: {largest_wave}"))
     return out
 
 

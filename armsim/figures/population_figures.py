@@ -129,7 +129,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         axes.step(position * unit.factor, share, where="post", color=style.COLOURS[0], label="arms that pass")
         texts = [f"{show(p)} required: yield {s:.4g} %" for p, s in zip(position, share, strict=True)]
         out.annotate(axes, position * unit.factor, share, texts=texts)
-        title = f"{task.name}: half of the built arms would pass {show(_position_reaching(curve, 0.5))}"
+        title = f"{task.name}: half of the built arms would pass a limit of {show(_position_reaching(curve, 0.5))}"
         limit = smallest_limit(requirement, task.follows_path, "error")
         if requirement is not None and limit is not None:
             axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
@@ -146,7 +146,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             reach = (
                 f"{percent(target)} is never reached"
                 if target_position is None
-                else f"{percent(target)} would pass {target_text}"
+                else f"{percent(target)} would pass a limit of {target_text}"
             )
             title = f"{task.name}: {percent(estimate.value)} of built arms pass {position_text}; {reach}"
         axes.set(xlabel=f"position required [{unit.name}]", ylabel="yield [%]", ylim=(0, 102))
@@ -158,7 +158,10 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             for criterion, _, limit in limits_of_arms(requirement, task.follows_path)
             if criterion.errors != "error"
         )
-        style.footnote(out, f"an arm passes if its AP is within it{conditions} at every pose; {result.units} arms")
+        style.footnote(
+            out,
+            (f"an arm passes if its AP is within the position limit{conditions} at every pose; {result.units} arms"),
+        )
     return out
 
 

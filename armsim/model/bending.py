@@ -114,7 +114,7 @@ def loaded(states: States, arm: Arm, masses: Masses, matrix: Array | None, q: Ar
         With the deflections in its chain.
     masses : Masses
     matrix : (joints, joints), optional
-        What the drives see, as `drives.drive_matrix`.
+        Matrix of the positions seen by the drives, as `drives.drive_matrix`.
     q : (P, joints) [rad or m]
     axes : sequence of Axis
         Deflections.

@@ -39,7 +39,7 @@ class Reading(NamedTuple):
 
 @dataclass(frozen=True)
 class Encoder:
-    """A position sensor. Lengths and angles in m and rad; what is not known of a scale is 0."""
+    """A position sensor. Lengths and angles in m and rad; unknown values of a scale are 0."""
 
     name: str = key(..., "word", "name of the sensor")
     measures: Measures = key("rotation", "choice", "what it measures", required=True)

@@ -65,7 +65,7 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     """Load of gravity on every joint, positive in the direction of its motion.
 
     With V the potential energy, the load is -dV/dq: the sum over the masses beyond the joint of m g . dc/dq, c their
-    centres; what follows a joint moves with it. The motor holds the joint with the opposite.
+    centres; followers move with their joint. The motor holds the joint with the opposite.
 
     Parameters
     ----------

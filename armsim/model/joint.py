@@ -80,7 +80,7 @@ class Joint:
     curve : MeasuredCurve, optional
         Measured curve of its own sensor.
     needs : Needs
-        What its sensor must be as a part; makes no error.
+        Requirements on its sensor as a part; they make no error.
     """
 
     name: str

@@ -57,7 +57,7 @@ def motor_axis(joint: Joint) -> Axis:
 
 
 def motor_matrix(machine: Machine, number: int) -> Array:
-    """What the drives see, phi = C q, where the sensor of one joint is that on its motor, shape (joints, joints).
+    """Matrix C of the positions seen by the drives, with the sensor of one joint on its motor, shape (joints, joints).
 
     Parameters
     ----------

@@ -68,7 +68,7 @@ def payload(quantity: PayloadQuantity, departure: Distribution, compliance: dict
     Parameters
     ----------
     quantity : str
-        What departs: ``payload_mass``, ``payload_x``, ``payload_y`` or ``payload_z``.
+        Departing quantity: ``payload_mass``, ``payload_x``, ``payload_y`` or ``payload_z``.
     departure : Distribution
         From the nominal payload. [kg or m]
     compliance : dict of Axis to float

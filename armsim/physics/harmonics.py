@@ -36,7 +36,7 @@ class HarmonicFit:
         Coefficients of cosine and sine of every order, one after the other. [rad or m]
     covariance : (2 H, 2 H)
     constant, reversal : float
-        Mean; what one direction reads more than the other, nan where there is one direction. [rad or m]
+        Mean; difference of the readings of the two directions, nan where there is one. [rad or m]
     reversal_uncertainty : float
         Standard uncertainty; nan likewise.
     noise : float

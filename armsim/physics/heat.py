@@ -56,9 +56,9 @@ def temperature(
     rise : Distribution
         Above the temperature of mastering. [K]
     growth : sequence of (Axis, Shape)
-        What moves in proportion, per kelvin.
+        Motions in proportion to the temperature, per kelvin.
     drifts : sequence of (Axis, shapes, Distribution)
-        What drifts: one independent coefficient d for each of the shapes. [1/K of the shape]
+        Drifting quantities: one independent coefficient d for each of the shapes. [1/K of the shape]
 
     Returns
     -------

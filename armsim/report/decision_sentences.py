@@ -196,9 +196,11 @@ def _excluded(proof: Proof, which: str) -> str:
         detail = f" ({'; '.join(reasons)})" if reasons else ""
         return f"Proved for these samples: {which} was examined{detail}."
     visits = "" if proof.repeatability else " Not all choices of small visits could be examined."
+    examined = f" Excluded: {'; '.join(reasons)}." if reasons else ""
+    margin = f"by more than {percent(proof.margin)} of the mean square error"
     return (
-        f"Not proved: {'; '.join([*reasons, 'the rest is'])} no better at any joint and pose than one that failed, or "
-        f"exceeds the limits of first order by more than {percent(proof.margin)} of the mean square error.{visits}"
+        f"Not proved for the other cheaper designs.{examined} Each of the others is no better at any joint and pose "
+        f"than one that failed, or exceeds the first-order limits {margin}.{visits}"
     )
 
 

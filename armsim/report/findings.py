@@ -77,7 +77,7 @@ def _test(task: TaskResult) -> str:
 def dominance(result: Result, task: TaskResult) -> str:
     """Sentence on the cause, joint and group with the largest shares in a task's mean square error.
 
-    What all arms have alike (wind-up, latency, a one-sided approach) counts for the cause and the joint that make it.
+    Errors common to all arms (wind-up, latency, a one-sided approach) count for the cause and joint that make them.
     """
     causes = task.summary.causes
     if not any(causes.values()):

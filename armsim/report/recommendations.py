@@ -1,4 +1,4 @@
-"""What would help most: one ranking of causes, of which the first page takes the first rows."""
+"""Recommendations: one ranking of causes, whose first rows stand on the first page."""
 
 from __future__ import annotations
 

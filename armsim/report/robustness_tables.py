@@ -1,4 +1,4 @@
-"""Tables on how far a selection can be relied on: what it rests on otherwise, and changes to the design at hand."""
+"""Tables on the robustness of a selection: the choice under changed conditions, changes to the present design."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def _displayed_rows(selection: Selection) -> list[tuple[str, Perturbed]]:
 
 
 def otherwise(row: Perturbed, encoder: str) -> str:
-    """What is otherwise in a row, as people read it."""
+    """Changed condition of a row, in words."""
     if row.factor is None:
         return "temperature rise at its end"
     if row.what == "price":
@@ -75,7 +75,7 @@ def _verdict(row: Perturbed) -> str:
 
 
 def _changes(choice: Sequence[Fitted], design: Sequence[Fitted] | None) -> str:
-    """What a design has that the choice does not, joints fitted alike together."""
+    """Fits of a design that differ from the choice, equal joints together."""
     return "" if design is None else in_words(different(choice, design))
 
 

@@ -75,7 +75,7 @@ class Judgement:
         The value must reach the limit; else it must not exceed it.
     state : Verdict
     cause : str
-        What makes it fail, where that is known.
+        Reason of a failure, where known.
     units_to_resolve : int, optional
         Units that would resolve it, where it is not and a number would.
     decimals : int, optional

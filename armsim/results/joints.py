@@ -205,8 +205,8 @@ class SensorDifference:
     """Difference of the two readings of a joint at rest: motor over ratio less joint, in the unit of the joint.
 
     Both are set to zero at the position ``zero``, in the mean of both directions, the other joints in the middle of
-    their ranges, at the temperature of mastering. ``width`` is that of the loop at a reversal, what the direction +1
-    reads more than the direction -1; ``range_p95`` the range over the travel, both directions, which 95 % of fault-free
+    their ranges, at the temperature of mastering. ``width`` is that of the loop at a reversal, the reading in direction
+    +1 less that in direction -1; ``range_p95`` the range over the travel, both directions, which 95 % of fault-free
     arms keep to, ``swing_p95`` the largest difference in any posture, likewise; ``scatter`` the standard deviation of
     one reading of the difference, ``width_scatter`` that of the width by one reversal. ``least_growth`` is the growth
     of the lost motion that one reversal shows, ``least_slip`` the slip that shows against fault-free arms, beyond the

@@ -105,7 +105,7 @@ class PreparedPoses:
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """What is read of prepared poses for a number of units, and where kernels write it.
+    """Statistics read at prepared poses for a number of units, and the arrays into which kernels write them.
 
     Parameters
     ----------

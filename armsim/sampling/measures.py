@@ -113,7 +113,7 @@ def direction_variation(
     numbers : sequence of int
         Numbers of the poses in the task.
     constraints : sequence of str
-        What the task asks of the orientation at each of them.
+        Orientation that the task requires at each of them.
 
     Returns
     -------

@@ -114,7 +114,7 @@ def fill_first_order(
 
 
 def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
-    """What is read of every pose: quantiles in the order of `_order`, the one at the coverage, ranks of units.
+    """Statistics read at every pose: quantiles in the order of `_order`, the one at the coverage, ranks of units.
 
     Parameters
     ----------

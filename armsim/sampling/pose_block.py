@@ -34,7 +34,7 @@ class ChunkProgress:
     rows : slice
         Its poses within the block.
     sample : PartialSample, optional
-        What is held of its sample for further units.
+        Sample that is stored for further units.
     """
 
     block: PoseBlock
@@ -154,7 +154,7 @@ class PoseBlock:
         return self._prepared, self._readings
 
     def filled(self) -> Rows:
-        """Rows of all poses, once all chunks are sampled; what is not held is forgotten.
+        """Rows of all poses, once all chunks are sampled; those not stored are discarded.
 
         Returns
         -------

@@ -124,7 +124,7 @@ class Runner:
     ) -> Iterator[FirstOrder | Samples]:
         """Yield the first order, then populations from ``begin`` units on, at last that of `run`.
 
-        What was sampled is held from one population to the next as far as the memory allows.
+        Samples are stored from one population to the next as far as the memory allows.
 
         Parameters
         ----------

@@ -165,7 +165,7 @@ def _dense(machine: Machine, number: int) -> Array:
 
 
 def _width(terms: Sequence[Term], joint: Joint, states: States) -> float:
-    """Width of the loop: what the direction +1 reads more than the direction -1. [rad or m]"""
+    """Width of the step: reading in direction +1 less that in direction -1. [rad or m]"""
     sides = [term for term in terms if term.cause.by_direction and term.owner in _owners(joint)]
     return 2.0 * sum(float(_shapes([term], states)[0] @ term.mean) for term in sides)
 

@@ -342,7 +342,7 @@ def test_the_pdf_is_typeset(
     first, second, body = texts[0], texts[1], [n for n, text in enumerate(texts) if "term by term" in text]
     assert "et at the" in first or "ot met:" in first  # the answer, whole, on the page that decides
     assert "What would help most" in first
-    assert "To be kept in mind" in first
+    assert "Keep in mind" in first
     assert "The arm and its sensors" not in first
     assert "The arm and its sensors" in second
     assert "Provenance" in second  # the contents stand right after the page that decides
@@ -448,7 +448,7 @@ def test_the_review_of_the_demo_is_as_long_as_a_board_reads(tmp_path: Path) -> N
             if "A Error budget of each joint, cause by cause" in text or "term by term . ." in text
         )
         assert "What would help most" in texts[0]
-        assert "To be kept in mind" in texts[0]
+        assert "Keep in mind" in texts[0]
         assert appendix - 1 <= 6
 
 

@@ -32,7 +32,7 @@ def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     document = pdfium.PdfDocument(tmp_path / "r" / "report.pdf")
     pages = [" ".join(page.get_textpage().get_text_bounded().split()) for page in document]
     assert "The question: " in pages[0]
-    assert "To be kept in mind" in pages[0] or "kept in mind" not in " ".join(pages)
+    assert "Keep in mind" in pages[0] or "Keep in mind" not in " ".join(pages)
     assert "not a safety function" in pages[0]
     assert then not in pages[0]
     assert any(f"1 {title}" in pages[1] for title in ("The designs", then, "The measured arms", "Where to measure")), (
