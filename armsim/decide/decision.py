@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import refits
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
@@ -100,7 +101,7 @@ def select_tested(
 
 
 def tested(selection: Selection, record: SearchState) -> Selection:
-    """A selection with its robustness, and the cheapest changes to the scenario's own design.
+    """A selection with its robustness, designs that cost little more, and the cheapest changes to the scenario's own.
 
     Parameters
     ----------
@@ -114,4 +115,7 @@ def tested(selection: Selection, record: SearchState) -> Selection:
     """
     if any(judgement.criterion == "reach" for task in selection.tasks for judgement in task.summary.judgements):
         return selection  # no sensor can make good a pose out of reach
-    return replace(selection, robustness=robustness(record), refits=tuple(refits(record.search)))
+    rows = robustness(record)
+    near, complete = near_designs(record)
+    changes = tuple(refits(record.search))
+    return replace(selection, robustness=rows, refits=changes, near=near, near_complete=complete)

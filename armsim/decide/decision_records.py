@@ -46,13 +46,26 @@ class Rejected:
 
 @dataclass(frozen=True)
 class Equal:
-    """Another design of the price of the answer that meets the requirement too, and its error.
+    """Another design that meets the requirement too, of the price of the answer or little more.
 
-    ``at_coverage`` is the quantile at the worst pose of all tasks. [m]
+    Parameters
+    ----------
+    design : tuple of Fitted
+    at_coverage : float
+        Quantile at the worst pose of all tasks. [m]
+    price : float
+        [cost units]
+    mass : float
+        Of all encoders, as far as it is stated. [kg]
+    types : int
+        Different encoders.
     """
 
     design: tuple[Fitted, ...]
     at_coverage: float
+    price: float = 0.0
+    mass: float = 0.0
+    types: int = 0
 
 
 @dataclass(frozen=True)

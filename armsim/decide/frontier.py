@@ -1,4 +1,4 @@
-"""Designs by their price: the curve of price against error by first order, and the designs of one price."""
+"""Designs by their price: the curve of price against error by first order, and the designs within a range of prices."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MOST_POINTS = 200
 CENT = 1e-6
 """Difference of prices below which they are the same, as share."""
 MOST_EQUAL = 64
-"""Largest number of designs of one price that are all listed."""
+"""Largest number of designs within a range of prices that are all listed."""
 SHORTLIST = 12
 """Number of designs with the smallest first-order error that are listed where there are more."""
 
@@ -43,8 +43,8 @@ def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
         cheapest = program.cheapest(factor=load * (1 - STEP))
 
 
-def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], bool]:
-    """Choices of a price, the smallest first-order error first, and whether these are all.
+def in_range(search: Search, least: float, most: float, listed: int) -> tuple[list[Choice], bool]:
+    """Choices within a range of prices, the smallest first-order error first, and whether these are all.
 
     If there are many, a shortlist: those within the margin of the ratios from the first.
 
@@ -52,24 +52,25 @@ def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], boo
     ----------
     search : Search
         Search by the error alone.
-    price : float
-    most : int
+    least, most : float
+        Range of prices. [cost units]
+    listed : int
         Designs of a catalogue, at most, that are listed.
 
     Returns
     -------
     list of Choice, bool
     """
-    program, width = search.program(), cent(price)
-    listed = cheaper_than(search.options, price + width, most)
-    if listed is not None:
-        same = list(takewhile(lambda choice: program.price(choice) >= price - width, listed))
+    program = search.program()
+    cheaper = cheaper_than(search.options, most, listed)
+    if cheaper is not None:
+        same = list(takewhile(lambda choice: program.price(choice) >= least, cheaper))
         if len(same) <= MOST_EQUAL:
             return sorted(same, key=lambda choice: float(program.load(choice).max())), True
     out: list[Choice] = []
     first = np.inf
     while len(out) < SHORTLIST:
-        nearest = program.closest(below=price + width, least=price - width)
+        nearest = program.closest(below=most, least=least)
         if nearest is None:
             return out, True
         choice, load = nearest

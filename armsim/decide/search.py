@@ -138,6 +138,10 @@ class Search:
         out.option_moments = [[*of, *added] for of, added in zip(self.option_moments, parts, strict=True)]
         return out
 
+    def mass(self, choice: Choice) -> float:
+        """Mass of all encoders of a choice. [kg]"""
+        return sum(row[n].mass for row, n in zip(self.options.joints, choice, strict=True))
+
     def admits(self, choice: Choice) -> bool:
         """Whether a choice keeps to the limits of the options."""
         return self.options.admits([row[n] for row, n in zip(self.options.joints, choice, strict=True)])

@@ -31,7 +31,7 @@ import numpy as np
 from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.designs import cheaper_than, least_price
-from armsim.decide.frontier import cent, frontier, of_price
+from armsim.decide.frontier import cent, frontier, in_range
 from armsim.decide.ledger import at_coverage, met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
@@ -72,13 +72,23 @@ class SearchState:
 
     @property
     def equals(self) -> list[Choice]:
-        """The cheapest of all designs that were sampled whole and hold, that of the smallest error first."""
+        """The cheapest of all designs that were sampled whole and hold, by error, mass and number of types."""
         verdicts = self.search.ledger.verdicts
         candidates = [choice for choice, tasks in verdicts.items() if met(tasks) and self.search.admits(choice)]
         rows = [(self.program.price(choice), choice) for choice in candidates]
         least = min((price for price, _ in rows), default=0.0)
         cheapest = [choice for price, choice in rows if price <= least + cent(least)]
-        return sorted(cheapest, key=lambda choice: (at_coverage(verdicts[choice]), choice))
+        return sorted(cheapest, key=self.rank)
+
+    def rank(self, choice: Choice) -> tuple[float, float, int, Choice]:
+        """Order of designs of one price that were sampled whole: error, mass, number of types."""
+        types = {part.encoder for part in self.search.design(choice)}
+        return at_coverage(self.search.ledger.verdicts[choice]), self.search.mass(choice), len(types), choice
+
+    def alternative(self, choice: Choice) -> Equal:
+        """A design that was sampled whole, as another than the answer."""
+        error, mass, types, _ = self.rank(choice)
+        return Equal(self.search.design(choice), error, self.program.price(choice), mass, types)
 
     @property
     def best(self) -> Choice | None:
@@ -214,7 +224,8 @@ class SearchState:
         """Sample all designs of the price of the answer; returns whether all were sampled."""
         if self.best is None:
             return True
-        choices, complete = of_price(self.search.of_leading, self.program.price(self.best), MOST_LISTED)
+        price = self.program.price(self.best)
+        choices, complete = in_range(self.search.of_leading, price - cent(price), price + cent(price), MOST_LISTED)
         for choice in choices:
             if self.search.excess(self.program, choice) is None:
                 self.holds(choice, dominate=False)
@@ -319,7 +330,7 @@ def choose(search: Search) -> tuple[Selection, SearchState]:
         replace(_proof(record, complete, ended), beside=beside),
         confirmed(search, best),
         search.machine(best),
-        tuple(Equal(search.design(choice), at_coverage(verdicts[choice])) for choice in others),
+        tuple(record.alternative(choice) for choice in others),
         options.purchase.arms,
         options.exclusions,
     )

@@ -61,7 +61,11 @@ class Selection:
     machine : Machine
         Machine of the closest design.
     equals : tuple of Equal
-        Other designs of the same price that meet the requirement, the smallest error first.
+        Other designs of the same price that meet the requirement, by error, mass and number of types.
+    near : tuple of Equal
+        Designs that cost little more and meet it, by price; none where they were not examined.
+    near_complete : bool
+        Whether every design within that price was looked at.
     exclusions : tuple of Exclusion
         Encoders of the catalogue that cannot be fitted, by joint and placement.
     arms : int
@@ -86,6 +90,8 @@ class Selection:
     exclusions: tuple[Exclusion, ...] = ()
     robustness: tuple[Perturbed, ...] = ()
     refits: tuple[Refit, ...] = ()
+    near: tuple[Equal, ...] = ()
+    near_complete: bool = True
     format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
     @computed_field  # type: ignore[prop-decorator]

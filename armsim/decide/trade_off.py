@@ -137,7 +137,9 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         choices = sorted([*choices, answer], key=program.price)
     points = []
     for choice in choices:
-        points.append(_point(of_leading, program, choice, everywhere=program.price(choice) < price))
+        # beside the error something is required that the poses of the largest errors do not tell
+        everywhere = program.price(choice) < price or of_leading is not search
+        points.append(_point(of_leading, program, choice, everywhere))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     judged = search.study.judge(search.poses, search.run_options.silent)[0]
     scenario, requirement = search.study.scenario, search.requirement

@@ -9,9 +9,10 @@ from functools import partial
 from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide.decision import Decision
-from armsim.decide.decision_records import Rejected
+from armsim.decide.decision_records import Equal, Rejected
+from armsim.decide.near_designs import NEAR_PRICE
 from armsim.decide.selection import Selection
-from armsim.formatting import show
+from armsim.formatting import percent, show
 from armsim.report.bill_of_materials import bill_of_materials
 from armsim.report.csv_tables import run_tables, write_table
 from armsim.report.decision_sentences import answer, grounds, in_words, of_types
@@ -19,11 +20,11 @@ from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
 from armsim.report.findings import dominance, number_of
-from armsim.report.frame import Frame, bare, lengths, shares, words
+from armsim.report.frame import Column, Exact, Frame, bare, lengths, shares, words
 from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, Writer, json_file, result_file, text_file
-from armsim.report.robustness_tables import robustness_sections, robustness_tables, selection_frames
+from armsim.report.robustness_tables import different, robustness_sections, robustness_tables, selection_frames
 from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
@@ -43,6 +44,8 @@ def selection_printout(selection: Selection) -> Iterator[Frame | str]:
     yield from grounds(selection)
     if selection.equals:
         yield equals_frame(selection)
+    if selection.near:
+        yield near_frame(selection).head(MOST_REJECTED)
     if selection.refuted:
         yield rejected_frame(selection.refuted)
     yield from selection_frames(selection)
@@ -78,7 +81,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         design_frame(selection).table(),
         (
             Section("The design and its price", "design", tuple(_design(decision))),
-            Section("Others that meet it for the same price", "equals", tuple(_equals(selection))),
+            Section("Others that meet it for the same price, or little more", "equals", tuple(_equals(selection))),
             Section("Cheaper designs, and where they fail", "rejected", refuted or (nothing,)),
             *robustness_sections(selection),
             curve_section(decision.curve),
@@ -99,6 +102,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             **sensitivity_tables(decision.sensitivities),
             "design": design_frame(selection).exact,
             **robustness_tables(selection),
+            **near_tables(selection),
             **exclusions_tables(selection.exclusions),
             "trade-off": curve_frame(decision.curve).exact,
         },
@@ -151,16 +155,45 @@ def _design(decision: Decision) -> Iterator[Block]:
 
 def equals_frame(selection: Selection) -> Frame:
     """Table of other designs with the same price, the smallest error first."""
-    columns = (
-        words("design", [in_words(equal.design) for equal in selection.equals]),
-        lengths("error, sampled", [equal.at_coverage for equal in selection.equals]),
+    designs = words("design", [in_words(equal.design) for equal in selection.equals])
+    title = f"other choices that meet the requirement for {selection.machine.price:g}"
+    return Frame((designs, *_figures_of(selection.equals)), title)
+
+
+def _figures_of(designs: Sequence[Equal]) -> list[Column]:
+    """Columns of error, mass where it is stated, and number of types."""
+    masses = [1e3 * design.mass for design in designs]
+    return [
+        lengths("error, sampled", [design.at_coverage for design in designs]),
+        *([bare("mass [g]", masses, places=1)] if any(masses) else []),
+        bare("types", [design.types for design in designs]),
+    ]
+
+
+def near_frame(selection: Selection) -> Frame:
+    """Table of designs that cost little more than the choice, with what they have that it does not."""
+    rows = selection.near
+    some = "" if selection.near_complete else ", of those that err least by first order"
+    return Frame(
+        (
+            bare("price", [row.price for row in rows]),
+            words("differs from the choice by", [in_words(different(selection.closest, row.design)) for row in rows]),
+            *_figures_of(rows),
+        ),
+        f"choices that meet the requirement for at most {percent(NEAR_PRICE)} more{some}",
     )
-    return Frame(columns, f"other choices that meet the requirement for {selection.machine.price:g}")
+
+
+def near_tables(selection: Selection) -> dict[str, Exact]:
+    """Table for a file; none where there are no such designs."""
+    return {"near": near_frame(selection).exact} if selection.near else {}
 
 
 def _equals(selection: Selection) -> Iterator[Block]:
     if selection.equals:
         yield equals_frame(selection).head(MOST_REJECTED).table()
+    if selection.near:
+        yield near_frame(selection).head(MOST_REJECTED).table()
 
 
 def rejected_frame(refuted: Sequence[Rejected]) -> Frame:

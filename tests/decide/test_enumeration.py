@@ -3,6 +3,7 @@
 Source: full enumeration, every design sampled.
 """
 
+import itertools
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -10,11 +11,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from enumeration import CASES, Enumerated, beaten, build, chosen, compare, enumerate_all, levels, squares, turned_levels
+from enumeration import (
+    CASES,
+    Enumerated,
+    beaten,
+    build,
+    chosen,
+    compare,
+    enumerate_all,
+    fitted_with,
+    levels,
+    squares,
+    turned_levels,
+)
 
 from armsim.decide import select, trade_off
 from armsim.decide.decision_records import Fitted
 from armsim.decide.program import Choice
+from armsim.decide.search import Search
 from armsim.report.decision_sentences import answer, curve_in_words
 from armsim.report.gallery import trade_off_figure
 from armsim.report.trade_off_review import trade_off_answer
@@ -139,6 +153,45 @@ def test_a_trade_off_shows_the_limit_of_every_task(tmp_path: Path) -> None:
     texts = [text.get_text() for axes in drawing.axes for text in axes.get_legend().get_texts()]
     assert {"required 1.00 mm at t", "required 60.0 µm at fine"} <= set(texts)
     assert "for fine 95 % of errors within 60.0 µm" in trade_off_answer(curve)
+
+
+def test_the_curve_tells_all_criteria_of_all_tasks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Orientation, RP, and limits of a task of its own, at every point, whatever pose of the error comes first.
+
+    Source: every design, sampled at all poses of both tasks.
+    """
+    monkeypatch.setattr(sys.modules[Search.__module__], "FEW", 1)
+    study, options = build(tmp_path, "scara")
+    few = replace(options, joints=tuple(row[1::2] or row for row in options.joints))
+    (task,) = study.scenario.tasks
+    study = study.with_plan(60, 3).with_scenario(
+        tasks=(task, replace(task, name="fine", poses=task.poses[1:3])), requirement=Requirement(1.0)
+    )
+    choices, sets = list(itertools.product(*(range(len(row)) for row in few.joints))), study.find()
+    tables = [fitted_with(study, few, choice).judge(sets, RunOptions(1))[0] for choice in choices]
+
+    def middle(path: str, share: float) -> float:
+        worst = [max(float(of_task.table.column(path).max()) for of_task in tasks) for tasks in tables]
+        return float(np.quantile(worst, share, method="lower")) * 1.001
+
+    turned = middle("orientation_error.at_coverage", 0.3)
+    fine = TaskLimits(position=middle("error.at_coverage", 0.5), orientation=0.8 * turned)
+    requirement = Requirement(middle("error.at_coverage", 0.7), orientation=turned, yield_=0.8, tasks={"fine": fine})
+    study = study.with_scenario(requirement=requirement)
+    curve = trade_off(study, few, RunOptions(1))
+    failing = []
+    for point in curve.points:
+        choice = next(
+            choice for choice in choices
+            if triples(point.design) == tuple((o.encoder, o.mounting, o.placement) for o in chosen(few, choice))
+        )  # fmt: skip
+        tasks, _ = fitted_with(study, few, choice).judge(sets, RunOptions(1))
+        failed = {criterion for of_task in tasks for criterion in of_task.summary.failed}
+        assert bool(point.failed) == bool(failed)
+        assert {*point.failed} <= failed
+        failing.append({*point.failed})
+    assert set() in failing
+    assert any("orientation" in failed for failed in failing)
 
 
 def number_of(every: Enumerated, design: Sequence[Fitted]) -> Choice:

@@ -4,6 +4,7 @@ Source: every design of a thinned catalogue, changed by hand and sampled.
 """
 
 import itertools
+import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from test_select import admissible, random_program
 
 from armsim.decide.decision_records import Fitted, Perturbed
 from armsim.decide.designs import cheaper_than
+from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import present_option, refits
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
@@ -148,6 +150,41 @@ def test_the_cheapest_change_is_that_of_enumeration(tmp_path: Path, name: str, s
             assert row.proved
             assert len(row.joints) <= row.most
     assert rows[2].holds
+
+
+@pytest.mark.parametrize("listed", [100_000, 0])
+def test_near_designs_are_those_of_enumeration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, listed: int) -> None:
+    """All that hold for at most a fifth more, by price, error, mass and types; with nothing listed, none else."""
+    monkeypatch.setattr(sys.modules[near_designs.__module__], "MOST_LISTED", listed)
+    monkeypatch.setattr(sys.modules[near_designs.__module__], "NEAR_PRICE", 0.2)  # prices of the case are far apart
+    study, options = thin(tmp_path, "limits")
+    rows = [row[:2] if number > 2 else row for number, row in enumerate(options.joints)]
+    every = enumerate_all(study, replace(options, joints=tuple(rows)))
+    requirement = Requirement(float(np.quantile(every.quantile, 0.1, method="lower")) * 1.02, every.coverage)
+    good = every.met(requirement)
+    least = every.prices[good].min()
+    selection, record = choose(Search(study.with_scenario(requirement=requirement), every.options, RunOptions(1)))
+    near, complete = near_designs(record)
+
+    def rank(n: int) -> tuple[float, float, float, int]:
+        bought = chosen(every.options, every.choices[n])
+        types = len({option.encoder for option in bought})
+        return every.prices[n], every.quantile[n], sum(option.mass for option in bought), types
+
+    expected = sorted(
+        np.flatnonzero(good & (every.prices > least + CENT) & (every.prices <= 1.2 * least + CENT)), key=rank
+    )
+    assert len(expected) > 1
+    by_design = {names(chosen(every.options, every.choices[n])): rank(n) for n in expected}
+    assert len(by_design) == len(expected)
+    rows_of_near = [(row.price, row.at_coverage, row.mass, row.types) for row in near]
+    assert rows_of_near == [pytest.approx(by_design[names(row.design)]) for row in near]
+    assert rows_of_near == sorted(rows_of_near)
+    if listed:
+        assert complete
+        assert len(near) == len(expected)
+    assert near
+    assert selection.price == pytest.approx(least)
 
 
 @pytest.mark.parametrize("seed", range(40))
