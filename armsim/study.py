@@ -19,6 +19,7 @@ from armsim.field_spec import refuse_out_of_bounds
 from armsim.model.arm import Arm
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
+from armsim.requirement import Judgement
 from armsim.requirement.requirement import coverage_of
 from armsim.result_warnings import caveats
 from armsim.results import (
@@ -26,6 +27,7 @@ from armsim.results import (
     JointBudget,
     Result,
 )
+from armsim.results.joints import JointMotion, OperationLimit
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
 from armsim.sampling.operation_limits import limits_of
@@ -35,6 +37,7 @@ from armsim.sampling.sampler import FirstOrder, Samples, sampling
 from armsim.sampling.sensor_pairs import two_sensors
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
+from armsim.sources import Source
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
 from armsim.tasks.named_poses import NamedPose, Poses, fastest
@@ -57,6 +60,8 @@ class Answer:
         Samples from which `Study.result_of` makes a result.
     last : bool
         Whether they are those of `Study.run`.
+    joints : tuple of Judgement
+        Judgements of the joints: ripple of their speed, limits of operation.
     """
 
     units: int
@@ -64,6 +69,7 @@ class Answer:
     judged: tuple[Judged, ...]
     samples: Samples | None
     last: bool = False
+    joints: tuple[Judgement, ...] = ()
 
 
 class Study:
@@ -117,7 +123,11 @@ class Study:
         return type(self)(replace(self.scenario, **changes), self._cached_poses, changed_machine)
 
     def change(
-        self, changes: Mapping[str, Any] | None = None, *, joints: Mapping[str, Mapping[str, Any]] | None = None
+        self,
+        changes: Mapping[str, Any] | None = None,
+        *,
+        joints: Mapping[str, Mapping[str, Any]] | None = None,
+        documents: Sequence[Source] = (),
     ) -> Self:
         """New study with changes of its documents, checked like files.
 
@@ -128,6 +138,8 @@ class Study:
             "output"}``.
         joints : mapping of joint to keys, optional
             The same by joint: ``{"j1": {"encoder": "disc-28.yaml", "placement": "output"}}``.
+        documents : sequence of Source
+            Documents that are not to be read again, beside those of the scenario.
 
         Raises
         ------
@@ -141,7 +153,7 @@ class Study:
             by_path |= {f"joints.{name}.{key}": value for key, value in keys.items()}
         if self._changed_machine or not self.scenario.sources:
             raise ValueError("the machine of this study was made in Python: change it there")
-        return type(self)(load_changed(self.scenario, by_path), self._cached_poses)
+        return type(self)(load_changed(self.scenario, by_path, documents=documents), self._cached_poses)
 
     def with_poses(self, poses: Mapping[str, Any], name: str = "poses") -> Self:
         """This study at named poses, in place of its tasks.
@@ -322,15 +334,20 @@ class Study:
         """
         sets = self.find(options.progress) if poses is None else poses
         scenario = self.scenario
+        operation: tuple[OperationLimit, ...] = ()
+        motion: dict[str, JointMotion] = {}
         try:
             with sampling(scenario.machine, self._coverage, options) as sampler:
                 for state in sampler.growing(scenario.plan, self._configurations(sets), begin):
                     if isinstance(state, FirstOrder):
                         yield Answer(0, state.tables, (), None)
+                        operation = limits_of(scenario.machine, scenario.plan)
+                        motion = motions(scenario.machine, scenario.motion, scenario.plan.seed)
                         continue
                     judged = judge_all(scenario, sets, state.tasks)
                     tables = tuple(task.table for task in judged)
-                    yield Answer(state.spec.plan.units, tables, judged, state, state.last)
+                    joints = judge_joints(scenario.requirement, motion, operation, state.spec.plan.units)
+                    yield Answer(state.spec.plan.units, tables, judged, state, state.last, joints)
         except Interrupted:
             return
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from textwrap import shorten
+from types import MappingProxyType
 from typing import Any
 
 from armsim.documents.arm_document import ArmDocument, ArmParts, URDFKinematics, build_arm
@@ -74,10 +75,13 @@ def _scenario(source: Source, derived: DerivedFiles = ()) -> Scenario:
     return _Loader(source).scenario()
 
 
-def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | None = None) -> Scenario:
+def load_changed(
+    scenario: Scenario, changes: Mapping[str, Any], by: Source | None = None, documents: Sequence[Source] = ()
+) -> Scenario:
     """Apply changes to the documents of a scenario that was read from a file.
 
-    Parts that no change concerns (tasks, plan, requirement, machine) are taken from the scenario, not read again.
+    Parts that no change concerns (tasks, plan, requirement, machine) are taken from the scenario, not read again; nor
+    are the documents that it was read from.
 
     Parameters
     ----------
@@ -86,6 +90,8 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
         As in `documents.overrides`.
     by : Source, optional
         Scenario file that states the changes; none where they are in no file.
+    documents : sequence of Source
+        Further documents that are not to be read again.
 
     Raises
     ------
@@ -95,8 +101,9 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     if not changes:
         return scenario
     by_hand = Source(Path("change"), {}, {}, "", folder=scenario.folder)
-    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand)
-    changed_scenario = _Loader(source).scenario()
+    read = {Path(os.path.realpath(file.path)): file for file in (*documents, *scenario.sources) if file.data}
+    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand, read)
+    changed_scenario = _Loader(source, read).scenario()
     keys = {path.split(".")[0] for path in changes}
     concerned = {PART_OF[key] for key in (*keys, *(SPECIFIED if "specification" in keys else ())) if key in PART_OF}
     parts = {part: getattr(changed_scenario, part) for part in concerned}
@@ -163,7 +170,11 @@ def load_options(
     InputError
         A fault in any of the files, or a joint without an admissible entry.
     """
-    loaded = load_changed(load_scenario(scenario), changes or {})
+    return options_for(load_changed(load_scenario(scenario), changes or {}), catalogue, arms)
+
+
+def options_for(loaded: Scenario, catalogue: Path | str, arms: int | None = None) -> tuple[Scenario, Options]:
+    """Read the options of a catalogue for the joints of a scenario; parameters and errors as of `load_options`."""
     loader = _Loader(loaded.sources[0])
     loader.notes = list(loaded.notes)
     loader.sources.update({Path(os.path.realpath(source.path)): source for source in loaded.sources})
@@ -174,15 +185,16 @@ def load_options(
 
 
 class _Loader:
-    """Loader of one scenario that reads every file once."""
+    """Loader of one scenario that reads every file once, and none of the ``documents`` already read."""
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: Source, documents: Mapping[Path, Source] = MappingProxyType({})) -> None:
         shared, files = (
             with_shared_settings(source) if source.data.get("kind") == "scenario" else (source, source.parts)
         )
         self.source = shared
         self.sources: dict[Path, Source] = {Path(os.path.realpath(file.path)): file for file in (shared, *files)}
         self.notes: list[str] = []
+        self.documents = documents
 
     def scenario(self) -> Scenario:
         """Build the scenario; the faults of all files are reported together."""
@@ -196,7 +208,7 @@ class _Loader:
         faults.collect(check_joints, document, arm, source)
         bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
         joints = []
-        for joint_number, joint in enumerate(arm.joints):
+        for number, joint in enumerate(arm.joints):
             entry = document.joints.get(joint.name)
             encoder, motor = (encoders.get((joint.name, key)) for key in ENCODERS)
             if entry is None or encoder is None or (motor is None and entry.motor_encoder):
@@ -206,32 +218,20 @@ class _Loader:
             curve_path = (*joint_path, "error_curve", "file")
             if curve is not None and faults.collect(self._remember, curve.file, source, curve_path) is None:
                 continue
-            joints.append(
-                faults.collect(build_joint, entry, arm, joint_number, encoder, motor, bus, source, joint_path)
-            )
+            joints.append(faults.collect(build_joint, entry, arm, number, encoder, motor, bus, source, joint_path))
         names = [task.name for task in document.tasks]
         tasks = [faults.collect(self._task, document, number, arm, names) for number in range(len(names))]
-        sampling_document, requirement_document, environment_document = (
-            document.sampling,
-            document.requirement,
-            document.environment,
-        )
         motion = None
         if document.motion is not None:
             motion = faults.collect(build_motion, document.motion, arm, source)
             for fitted_joint in joints:
                 if fitted_joint is not None:
                     faults.collect(check_limits, fitted_joint, motion, source)
-        plan = (
-            SamplingPlan()
-            if sampling_document is None
-            else build(SamplingPlan, sampling_document, _machine(source, "sampling"))
-        )
-        requirement = (
-            None
-            if requirement_document is None
-            else build(Requirement, requirement_document, _machine(source, "requirement"))
-        )
+        plan, requirement = SamplingPlan(), None
+        if document.sampling is not None:
+            plan = build(SamplingPlan, document.sampling, _machine(source, "sampling"))
+        if document.requirement is not None:
+            requirement = build(Requirement, document.requirement, _machine(source, "requirement"))
         if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
             ripple, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
             faults.problems.append(source.problem(ripple, "without motion", accepted))
@@ -247,9 +247,8 @@ class _Loader:
                 )
         if faults.problems:
             raise faults.error()
-        environment = build(
-            Environment, environment_document, _machine(source, "environment"), expansion=arm_document.expansion
-        )
+        place = _machine(source, "environment")
+        environment = build(Environment, document.environment, place, expansion=arm_document.expansion)
         complete_joints = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
         if machine.drive_matrix is not None:
@@ -387,7 +386,8 @@ class _Loader:
         """Read a document from a file, once."""
         path, resolved = self._follow(reference, self.source, at)
         if resolved not in self.sources:
-            self.sources[resolved] = read_kind(path, kind, read_named(path, self.source, at))
+            document = self.documents.get(resolved)
+            self.sources[resolved] = document or read_kind(path, kind, read_named(path, self.source, at))
             self.sources.update({Path(os.path.realpath(part.path)): part for part in self.sources[resolved].parts})
         source = self.sources[resolved]
         kind_of(source.data, source, (), kind)

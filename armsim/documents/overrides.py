@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import copy
 import difflib
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from armsim.documents.catalogue_document import find_entry, split_reference
@@ -26,7 +28,11 @@ NOWHERE = 0, 0
 
 
 def apply_changes(
-    source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source
+    source: Source,
+    changes: Mapping[str, Any],
+    groups: Mapping[str, tuple[str, ...]],
+    by: Source,
+    documents: Mapping[Path, Source],
 ) -> Source:
     """Copy of a scenario with changes applied.
 
@@ -43,13 +49,15 @@ def apply_changes(
         Groups of the arm.
     by : Source
         Scenario that states the changes; a source without data where they are in no file.
+    documents : mapping of resolved path to Source
+        Documents that have been read already.
 
     Raises
     ------
     InputError
         A path leads nowhere.
     """
-    edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)))
+    edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)), documents)
     for path, value in changes.items():
         origin = _Origin(by, ("changes", path))
         if not by.data:
@@ -64,6 +72,7 @@ class _Edit:
     """A scenario under edit."""
 
     source: Source
+    documents: Mapping[Path, Source]
 
     def mark(self, at: KeyPath, source: Source, place: KeyPath) -> None:
         """Record that the value at a key path is written elsewhere."""
@@ -76,7 +85,8 @@ class _Edit:
         """Replace a reference by a copy of the document that it names."""
         file, name = split_reference(mapping[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
         path = self.source.beside(at, file)
-        referred = read_source(path, read_named(path, origin.source, origin.at))
+        document = self.documents.get(Path(os.path.realpath(path)))
+        referred = document or read_source(path, read_named(path, origin.source, origin.at))
         entry = (0, referred.data) if name is None else find_entry(referred, name)
         if entry is None:
             raise origin.error(f"no encoder named {name!r} in {referred.path}", "the name of one that it holds")
