@@ -17,17 +17,20 @@ STEPS = (1, 2, 5)
 WHEN_CHANGED = """
 const view = getElement(%d), draw = view.renderer.render.bind(view.renderer);
 let last = '';
+const rounded = numbers => numbers.map(number => number.toFixed(6));
 view.scene.getObjectByProperty('object_id', 'ground').visible = false;
 view.renderer.render = (scene, camera) => {
-  const state = [...camera.matrixWorld.elements, view.renderer.domElement.width, view.renderer.domElement.height];
-  scene.traverse((part) => part.isMesh && state.push(part.id, part.visible, ...part.position.toArray(),
-    ...part.quaternion.toArray(), ...part.scale.toArray(), part.material.color.getHex(), part.material.opacity));
+  const canvas = view.renderer.domElement;
+  const state = [...rounded(camera.matrixWorld.elements), canvas.width, canvas.height];
+  scene.traverse((part) => part.isMesh && state.push(part.id, part.visible, ...rounded([...part.position.toArray(),
+    ...part.quaternion.toArray(), ...part.scale.toArray()]), part.material.color.getHex(), part.material.opacity));
   const now = state.join();
   if (now !== last) { last = now; draw(scene, camera); }
 };
 """
 """Script that redraws the scene only after a change, so that a still picture costs the browser nothing.
 
+The controls of the camera move it in its last bits at every look, without end: what counts is six decimals of a metre.
 It also hides the ground plane, so that links below the floor are visible.
 """
 
