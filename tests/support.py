@@ -168,7 +168,7 @@ COARSE = ("--set", "tasks.side view.step=120 mm")
 """The demo with 39 poses in place of 564, where a test is about something else."""
 
 
-def _blank(path: Path, figure: Any) -> tuple[()]:
+def blank_figure(path: Path, figure: Any) -> tuple[()]:
     """In place of `armsim.report.drawing.save_figure`: a picture of nothing, without spots."""
     width, height = 72 * figure.get_size_inches()
     size = f'width="{width:g}pt" height="{height:g}pt" viewBox="0 0 {width:g} {height:g}"'
@@ -184,7 +184,7 @@ def invoke(*arguments: object, cwd: Path | None = None, pictures: bool = False) 
     from armsim.cli.main import command
 
     out, err, folder = io.StringIO(), io.StringIO(), Path.cwd()
-    saved = contextlib.nullcontext() if pictures else mock.patch("armsim.report.drawing.save_figure", _blank)
+    saved = contextlib.nullcontext() if pictures else mock.patch("armsim.report.drawing.save_figure", blank_figure)
     try:
         if cwd is not None:
             os.chdir(cwd)

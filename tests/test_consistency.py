@@ -19,8 +19,9 @@ from support import ROOT, invoke, until
 
 import armsim
 from armsim.explorer import view_model
-from armsim.explorer.session import Session
+from armsim.explorer.session import Inputs, Session
 from armsim.notebook import DisplayedResult
+from armsim.requirement import deciding
 from armsim.results import Result
 from armsim.sampling.run_options import RunOptions
 
@@ -65,7 +66,7 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     study = armsim.load(SCENARIOS / f"{name}.yaml").with_plan(**SIZES)
     if changes:
         study = study.change(dict(change.split("=", 1) for change in changes))
-    session = Session(study, None, None, RunOptions(1))
+    session = Session(Inputs(study), RunOptions(1))
     session.begin()
     try:
         snapshot = until(lambda: (answer := session.snapshot) is not None and answer.complete and answer)
@@ -139,7 +140,10 @@ def test_largest_causes_and_price_are_told_alike(case: Told) -> None:
 def test_the_page_tells_the_same(case: Told) -> None:
     from armsim.report.verdict import largest_causes
 
-    assert case.page_verdict == f"requirement {case.result.state}"
+    decisive = deciding([judgement for _, judgement in case.result.judged])
+    expected = f"requirement {case.result.state}: {decisive.statistic} {decisive.figure} of "
+    assert case.page_verdict.startswith(expected)
+    assert decisive.limit_text in case.page_verdict
     for task, text in zip(case.result.tasks, case.page, strict=True):
         for judgement in task.summary.judgements:
             assert f"{judgement.statistic} {judgement.figure}" in text

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from armsim.cli.interrupt import leave, leave_signals_to_a_server
 from armsim.cli.options import Set, Workers, changes_of, need
 from armsim.cli.printing import print_note
 
@@ -20,22 +21,18 @@ def explore(
     set_: Set = None,
 ) -> None:
     """A page on this machine: change a sensor, see the map move. Ends with Ctrl-C."""
-    from armsim.documents.load import load_changed, load_options, load_scenario
-
     need("nicegui", "explore", "explore")
-    changes = changes_of(set_)
-    options = None
-    if catalogue is None:
-        ready = load_changed(load_scenario(scenario), changes)
-    else:
-        ready, options = load_options(scenario, catalogue, changes)
-    from armsim.explorer.serve import free_port, serve
-    from armsim.explorer.session import Session
+    from armsim.explorer.saving import farewell
+    from armsim.explorer.serve import check_port, serve
+    from armsim.explorer.session import Inputs, Session
     from armsim.sampling.run_options import RunOptions
-    from armsim.study import Study
 
-    session = Session(Study(ready), options, catalogue, RunOptions(workers), initial_changes=changes)
+    free = check_port(port)
+    session = Session(Inputs.read(scenario, catalogue, changes_of(set_)), RunOptions(workers))
     print_note("solving the poses")
     session.begin()
-    free = port or free_port()
-    serve(session, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))
+    leave_signals_to_a_server()
+    try:
+        serve(session, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))
+    except KeyboardInterrupt:
+        leave(0, farewell(session))

@@ -35,6 +35,12 @@ def end_on_signals() -> None:
     threading.Thread(target=_watch, args=(reader, bytes(handled)), daemon=True).start()
 
 
+def leave_signals_to_a_server() -> None:
+    """Leave the end after a stop signal to a server that hears it and closes its connections in time."""
+    if os.name == "posix":
+        signal.set_wakeup_fd(-1)
+
+
 def _interrupt(number: int, frame: object) -> NoReturn:
     raise KeyboardInterrupt
 

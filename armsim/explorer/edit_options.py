@@ -17,6 +17,7 @@ from armsim.documents.write_overrides import joint_changes, reference
 from armsim.errors import InputError
 from armsim.explorer.session import Session
 from armsim.model.joint import Joint
+from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -78,8 +79,9 @@ class Choices:
         """Choices of the session's catalogue; without one, encoder files in the folders that the scenario uses."""
         scenario = session.study.scenario
         folder = scenario.folder
-        sources = {os.path.realpath(source.path): source for source in scenario.sources}
-        if session.catalogue is None or session.options is None:
+        catalogue, options = session.inputs.catalogue, session.inputs.options
+        sources = {os.path.realpath(source.path): source for source in session.inputs.sources}
+        if catalogue is None or options is None:
             encoder_files = _encoder_files(scenario, folder)
             rotary = {joint.name: joint.encoder.rotary for joint in scenario.machine.joints}
             by_joint = {
@@ -87,16 +89,16 @@ class Choices:
                 for name, kind in rotary.items()
             }
             return Choices({name: path for name, (path, _) in encoder_files.items()}, by_joint, (), ("motor", "output"))
-        data = sources[os.path.realpath(session.catalogue)].data
+        data = sources[os.path.realpath(catalogue)].data
         encoders = {
-            encoder_name(entry["encoder"], session.catalogue, sources): reference(
-                entry["encoder"], encoder_name(entry["encoder"], session.catalogue, sources), session.catalogue, folder
+            (name := encoder_name(entry["encoder"], catalogue, sources)): reference(
+                entry["encoder"], name, catalogue, folder
             )
             for entry in data["encoders"]
         }
         by_joint = {
             options[0].joint.name: tuple(dict.fromkeys(option.encoder for option in options))
-            for options in session.options.joints
+            for options in options.joints
             if options
         }
         ways = tuple(str(entry["name"]) for entry in data.get("mountings", ()))
@@ -210,18 +212,16 @@ def _prices(mounting: float, placement: float) -> dict[str, float] | None:
 
 
 def _catalogue_data(session: Session) -> dict[str, Any] | None:
-    if session.catalogue is None:
+    inputs = session.inputs
+    if inputs.catalogue is None:
         return None
-    path = os.path.realpath(session.catalogue)
-    return next(
-        (source.data for source in session.study.scenario.sources if os.path.realpath(source.path) == path), None
-    )
+    path = os.path.realpath(inputs.catalogue)
+    return next((source.data for source in inputs.sources if os.path.realpath(source.path) == path), None)
 
 
-def chosen_changes(session: Session, choice: tuple[Fitted, ...]) -> dict[str, Any]:
-    """Changes that fit every joint as the search chose."""
-    scenario = session.study.scenario
-    assert session.catalogue is not None  # a search has one
-    folder = scenario.folder
-    fitted = joint_changes(session.current.scenario.machine, scenario.sources, session.catalogue, choice, folder)
+def chosen_changes(session: Session, machine: Machine, choice: tuple[Fitted, ...]) -> dict[str, Any]:
+    """Changes that fit every joint of a machine as the search chose."""
+    inputs = session.inputs
+    assert inputs.catalogue is not None  # a search has one
+    fitted = joint_changes(machine, inputs.sources, inputs.catalogue, choice, session.study.scenario.folder)
     return {f"joints.{joint}.{key}": value for joint, keys in fitted.items() for key, value in keys.items()}

@@ -38,7 +38,7 @@ class JointRows:
         self.entered: dict[str, Any] = {}
         self.updating_widgets = False
         self.slider_field: Field | None = None
-        self.slider_path = ""
+        self.slide: object = None  # of the movement of the slider from press to release
         self.key = ""
         with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
             ui.label("apply changes to").classes("quiet")
@@ -49,7 +49,7 @@ class JointRows:
             self._row(row)
 
     def _slider(self) -> None:
-        with ui.element("div").classes("pane q-my-xs").style("display: none") as self.panel:
+        with ui.element("div").classes("pane slider-pane q-my-xs").style("display: none") as self.panel:
             with ui.row().classes("items-center justify-between w-full no-wrap"):
                 self.slider_label = ui.label().classes("text-weight-medium").props("data-name=slid")
                 ui.button(icon="close", on_click=self._close).props(
@@ -57,6 +57,7 @@ class JointRows:
                 )
             self.slider = ui.slider(min=0.0, max=1.0, step=0.01, value=0.5).props("label data-name=slider")
             self.slider.on("update:model-value", self._slide, throttle=0.06, leading_events=True, trailing_events=True)
+            self.slider.on("change", self._release)
 
     def _row(self, row: Row) -> None:
         widgets: dict[str, Any] = {}
@@ -113,14 +114,12 @@ class JointRows:
             return list(arm.groups.get(arm.group_of(joint), (joint,)))
         return [joint]
 
-    def _apply(self, changes: dict[str, Any], sliding: bool = False) -> bool:
+    def _apply(self, changes: dict[str, Any], slide: object = None) -> None:
         try:
-            self.session.apply(changes, sliding)
+            self.session.apply(changes, slide)
         except InputError as error:
             self.refuse(error)
             self._rebuild()
-            return False
-        return True
 
     def _encoder(self, joint: str, event: Any) -> None:
         if self.updating_widgets or event.value not in self.choices.encoders:
@@ -182,12 +181,15 @@ class JointRows:
         joint = field.path.split(".")[1]
         field_key = field.path.removeprefix(f"joints.{joint}.")
         text: Any = f"{event.args:.6g} {field.unit}" if field.unit else float(event.args)
-        continues = self.session.history.at > 0 and self.slider_path == field.path
-        if self._apply({f"joints.{name}.{field_key}": text for name in self._joints(joint)}, sliding=continues):
-            self.slider_path = field.path
+        self.slide = self.slide or object()
+        self._apply({f"joints.{name}.{field_key}": text for name in self._joints(joint)}, self.slide)
+
+    def _release(self, event: Any) -> None:
+        self._slide(event)
+        self.slide = None
 
     def _close(self) -> None:
-        self.slider_field, self.slider_path = None, ""
+        self.slider_field, self.slide = None, None
         self.panel.style("display: none")
 
     def _current_rows(self) -> tuple[Row, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shlex
 import time
 from typing import Any
 
@@ -9,47 +11,65 @@ from nicegui import ui
 
 from armsim.disclaimer import LINE, WHOLE
 from armsim.errors import InputError
-from armsim.explorer import background_jobs, charts, view_model
+from armsim.explorer import background_jobs, charts, saving, view_model
 from armsim.explorer.edit_options import Choices
-from armsim.explorer.fast_text import FastText
+from armsim.explorer.fast_text import FastText, Written
+from armsim.explorer.files_notice import FilesNotice
+from armsim.explorer.job_runner import Work, fault_text
 from armsim.explorer.jobs_panel import JobsPanel
 from armsim.explorer.joint_panel import JointRows
+from armsim.explorer.numbers_panel import NumbersPanel
 from armsim.explorer.scene import Scene
-from armsim.explorer.session import Session, Snapshot
+from armsim.explorer.session import Session
+from armsim.explorer.snapshot import Snapshot
+from armsim.explorer.stylesheet import CSS, PRIMARY
 from armsim.tasks import PoseSet
 
+SHORTCUTS = """<script>
+(() => {
+  let typed = null;  // the field with a text that is being typed, whose own undo comes first
+  const types = ['text', 'search', 'number', ''];
+  const isText = e => e.tagName === 'TEXTAREA' || e.isContentEditable
+    || (e.tagName === 'INPUT' && !e.readOnly && types.includes(e.type));
+  document.addEventListener('input', e => { if (isText(e.target)) typed = e.target; }, true);
+  document.addEventListener('focusout', () => { typed = null; }, true);
+  document.addEventListener('keydown', e => {
+    if (e.key === 'Enter' && e.target.tagName !== 'TEXTAREA') typed = null;
+    if (!(e.ctrlKey || e.metaKey) || e.altKey || (typed && typed === document.activeElement)) return;
+    const key = e.key.toLowerCase();
+    const what = key === 'z' ? (e.shiftKey ? 'redo' : 'undo') : key === 'y' ? 'redo' : '';
+    if (!what) return;
+    e.preventDefault();
+    emitEvent('armsim-' + what);
+  }, true);
+})();
+</script>"""
+"""Undo and redo by keys, wherever the focus is, but in a text that is being typed."""
+LOST = """<script>
+document.addEventListener('DOMContentLoaded', () => {
+  const [first, second] = document.querySelectorAll('#popup span');
+  first.textContent = 'The server of this page does not answer; it is tried again.';
+  second.textContent = 'Was it ended? Start it again and open the address that it prints: ' + %s;
+});
+</script>"""
+"""What the page says where its server is gone: a server that is started again has another token."""
 PICKED = """(e) => {
   const p = e.points && e.points[0];
   if (p && p.customdata !== undefined && p.customdata !== null) emit(p.customdata);
 }"""
 """Script that emits the number of the pose under the pointer in a chart."""
 TONES = {
-    "good": "q-px-sm rounded-borders bg-green-8", "open": "q-px-sm rounded-borders bg-amber-4 text-black",
-    "bad": "q-px-sm rounded-borders bg-red-8", "plain": "",
+    "good": "q-px-sm rounded-borders verdict-good", "open": "q-px-sm rounded-borders verdict-open",
+    "bad": "q-px-sm rounded-borders verdict-bad", "plain": "",
 }  # fmt: skip
-PRIMARY = "#2b6cb0"
-"""White text on it has a contrast of 5:1."""
 TICK = 0.01
 """Seconds between updates of the page from the session."""
+WATCH = 2.0
+"""Seconds between looks at the files on disk."""
 SOON = 0.12
 """Seconds after a change for which the page waits for the first order before it shows "working"."""
 PATIENCE = 0.3
 """Seconds after a change by which rows and maps are redrawn at the latest; they wait for the first sampled arms."""
-STYLE = """
-body { font-size: 13px; }
-.nicegui-content { padding: 0; }
-.q-header { min-height: 46px; }
-.panes .q-field--dense .q-field__control { min-height: 36px; }
-.panes { display: grid; grid-template-columns: minmax(330px, 380px) minmax(420px, 1fr) minmax(270px, 310px);
-        gap: 8px; padding: 8px; width: 100%; height: calc(100vh - 76px); box-sizing: border-box; }
-.panes > div { min-height: 0; overflow: auto; }
-.pane { border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }
-.quiet { opacity: 0.75; font-size: 12px; }
-.good { color: #1b7f4b; } .bad { color: #c1121f; } .open { color: #8a5a00; } .open::before { content: '⚠ '; }
-.body--dark .good { color: #5fd19a; } .body--dark .bad { color: #ff8a8a; } .body--dark .open { color: #ffca5f; }
-.figure { font-size: 15px; font-weight: 600; font-variant-numeric: tabular-nums; }
-:focus-visible { outline: 3px solid #d08a00 !important; outline-offset: 1px; }
-"""
 
 
 class Page:
@@ -57,6 +77,7 @@ class Page:
 
     def __init__(self, session: Session) -> None:
         self.session, self.choices = session, Choices.of(session)
+        self.generation = session.generation
         self.task, self.measure, self.layer = (
             _first(session),
             next(iter(view_model.columns(session.study.scenario.requirement))),
@@ -66,27 +87,36 @@ class Page:
         self.version = -1
         self.charts_key: tuple[Any, ...] = ()
         self.fast_text = FastText()
-        self.number_names: list[str] = []
         self.design, self.first_order_due, self.panels_stale = "", 0.0, False
         self.pending: Any = None
         self.redraw_due = 0.0
         self.dark = ui.dark_mode()
-        ui.add_css(STYLE)
+        ui.on_exception(self._fault)
+        ui.add_css(CSS)
+        ui.add_body_html(SHORTCUTS)
+        start = shlex.join(["armsim", "explore", str(session.file)])
+        ui.add_body_html(LOST % json.dumps(start).replace("<", "\\u003c"))
+        ui.on("armsim-undo", session.undo)
+        ui.on("armsim-redo", session.redo)
         ui.colors(primary=PRIMARY)
         ui.page_title(f"{session.study.scenario.name} – armsim")
         self._header()
-        with ui.element("main").classes("panes"):
+        self.files_notice = FilesNotice(session, self._begin)
+        with ui.element("main").classes("panes") as panes:
             with ui.element("div").props('role=region aria-label="joints"'):
                 self.joints = JointRows(session, self.choices, self._refuse)
             with ui.element("div").classes("column no-wrap").style("gap: 8px"):
                 self._maps()
                 self.scene = Scene()
             with ui.element("div").classes("column no-wrap").style("gap: 8px"):
-                self._numbers()
+                self.numbers = NumbersPanel(session, self.fast_text, self._select_task)
+                self._contributions()
                 self.jobs_panel = JobsPanel(session, self._theme, self._refuse)
+        self.jobs_panel.drawer.make_room(panes)
         with ui.footer().classes("q-px-md").style("background: inherit; color: inherit; padding: 2px 12px"):
             ui.label(f"Results are {LINE}.").classes("quiet").tooltip(WHOLE)
         ui.timer(TICK, self._tick)
+        ui.timer(WATCH, self.files_notice.show)
 
     # --- layout -------------------------------------------------------------------------------------------------------
 
@@ -96,26 +126,25 @@ class Page:
             ui.header()
             .classes("items-center")
             .props("height-hint=46")
-            .style("gap: 10px; padding: 4px 12px; height: 46px")
+            .style("gap: 10px; padding: 4px 12px; min-height: 46px")
         ):
             ui.label(session.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis").style(
-                "max-width: 34vw"
+                "max-width: 26vw"
             )
             self.fast_text.place("verdict", "data-name=verdict aria-live=polite")
-            self.fast_text.place("stage", "data-name=stage", "quiet")
+            self.fast_text.place("stage", "data-name=stage")
             ui.space()
             self.undo = self._button("undo", "Undo (Ctrl+Z)", session.undo, "undo")
-            self.redo = self._button("redo", "Redo (Ctrl+Y)", session.redo, "redo")
-            self._button("push_pin", "Pin this design to compare it", self._pin, "pin")
+            self.redo = self._button("redo", "Redo (Ctrl+Shift+Z, Ctrl+Y)", session.redo, "redo")
+            self._button("push_pin", "Pin this design to compare it", session.pin, "pin")
             self._button("save", "Save this design as a scenario file", self._open_save_dialog, "save")
             self._button("terminal", "Command that reproduces what is shown", self._show_command, "command")
             self._button("description", "Make the review and download it", self._review, "review")
             self._button("contrast", "Light or dark", self._toggle, "contrast")
-        ui.keyboard(on_key=self._key, ignore=["input", "textarea"])
 
     @staticmethod
     def _button(icon: str, meaning: str, do: Any, name: str) -> Any:
-        button = ui.button(icon=icon, on_click=do).props(
+        button = ui.button(icon=icon, on_click=lambda: do()).props(
             f'flat dense round color=white aria-label="{meaning}" data-name={name}'
         )
         return button.tooltip(meaning)
@@ -129,10 +158,8 @@ class Page:
             .style("flex: 1 1 56%; min-height: 260px; display: flex; flex-direction: column")
         ):
             with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
-                selector = ui.select(names, value=self.task, label="task", on_change=self._other_task).props(
-                    "dense options-dense"
-                )
-                selector.classes("col-3").props("data-name=task")
+                self.task_selector = ui.select(names, value=self.task, label="task", on_change=self._other_task)
+                self.task_selector.classes("col-3").props("dense options-dense data-name=task")
                 measures = view_model.measures(session.study.scenario.machine.arm, session.study.scenario.requirement)
                 selector = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
                 selector.props("dense options-dense data-name=measure").classes("col-4")
@@ -159,11 +186,9 @@ class Page:
             self.chart.on("plotly_hover", self._select_pointed, throttle=0.08, js_handler=picked)
             self.chart.on("plotly_click", self._select_pointed, js_handler=picked)
 
-    def _numbers(self) -> None:
-        with ui.element("div").classes("pane").props('role=region aria-label="results"'):
-            self.figures = ui.column().classes("w-full").style("gap: 4px")
+    def _contributions(self) -> None:
         with ui.element("div").classes("pane"):
-            ui.label("contributions").classes("quiet")
+            self.parts_title = ui.label().classes("quiet").props("data-name=parts-of")
             self.parts = (
                 ui.plotly({"data": [], "layout": {}, "config": charts.CONFIG}).classes("w-full").style("height: 210px")
             )
@@ -172,15 +197,24 @@ class Page:
     # --- user actions -------------------------------------------------------------------------------------------------
 
     def _refuse(self, error: InputError) -> None:
-        texts = (f"{problem.key}: {problem.actual}; accepted: {problem.accepted}" for problem in error.problems[:3])
-        ui.notify("; ".join(texts), type="negative", multi_line=True, close_button=True, timeout=9000)
+        texts = (
+            f"{problem.key or problem.file}: {problem.actual}; accepted: {problem.accepted}"
+            for problem in error.problems[:3]
+        )
+        self._warn("; ".join(texts))
 
-    def _key(self, event: Any) -> None:
-        if event.action.keydown and event.modifiers.ctrl:
-            if event.key == "z":
-                self.session.undo()
-            elif event.key == "y":
-                self.session.redo()
+    def _warn(self, text: str) -> None:
+        ui.notify(text, type="negative", multi_line=True, close_button=True, timeout=9000)
+
+    def _fault(self, error: Exception) -> None:
+        """Show a fault of any action or update; the page goes on."""
+        if isinstance(error, InputError):
+            self._refuse(error)
+        else:
+            self._warn(f"this could not be done or shown: {fault_text(error)}")
+
+    def _begin(self, name: str, work: Work) -> None:
+        self.jobs_panel.begin(name, work)
 
     def _toggle(self) -> None:
         self.dark.value = not self.dark.value
@@ -190,7 +224,11 @@ class Page:
         return charts.Theme.of(bool(self.dark.value))
 
     def _other_task(self, event: Any) -> None:
-        self.task, self.pose, self.layer, self.version = int(event.value), None, 0, -1
+        if int(event.value) != self.task:
+            self.task, self.pose, self.layer, self.version = int(event.value), None, 0, -1
+
+    def _select_task(self, task: int) -> None:
+        self.task_selector.value = task
 
     def _other_measure(self, event: Any) -> None:
         self.measure, self.version = str(event.value), -1
@@ -213,30 +251,37 @@ class Page:
         if isinstance(number, int) and 0 <= number < len(self.session.poses[self.task].names) and number != self.pose:
             self.pose, self.version = number, -1
 
-    def _pin(self) -> None:
-        self.session.pin("as read" if not self.session.design.changes else "design")
-
     def _show_command(self) -> None:
-        text = background_jobs.command(self.session)
+        try:
+            text = saving.command(self.session)
+        except InputError as error:
+            self._refuse(error)
+            return
         with ui.dialog(value=True), ui.card():
             ui.label("Command that reproduces what is shown:")
             ui.code(text, language="bash").classes("w-full").props("data-name=command-text")
 
     def _review(self) -> None:
-        self.jobs_panel.begin("review", lambda progress: background_jobs.review(self.session, progress))
+        try:
+            self.session.refuse_changed_files()
+        except InputError as error:
+            self._refuse(error)
+            return
+        self.jobs_panel.begin("review", background_jobs.review)
 
     def _open_save_dialog(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
             ui.label("Saved beside the scenario, as a change of it; the original stays unchanged.")
-            stem = background_jobs.scenario_of(self.session).stem
+            stem = self.session.file.stem
             name = ui.input("file name", value=f"{stem}-explored.yaml").classes("w-full").props("data-name=save-name")
             over = ui.checkbox("replace an existing file").props("data-name=save-over")
 
             def go() -> None:
                 try:
-                    path = background_jobs.save(self.session, str(name.value).strip(), bool(over.value))
+                    path = saving.save(self.session, str(name.value).strip(), bool(over.value))
                 except InputError as error:
-                    name.props(f'error error-message="{_plain(error.problems[0].actual)}"')
+                    problem = error.problems[0]
+                    name.props(f'error error-message="{_plain(f"{problem.file}: {problem.actual}")}"')
                     return
                 ui.notify(f"saved: {path.name}", type="positive")
                 dialog.close()
@@ -252,17 +297,20 @@ class Page:
         session, now = self.session, time.monotonic()
         version = session.version  # read before the snapshot: a change in between shows at the next tick
         if self.version != version:
-            snapshot, key = session.snapshot, session.design.key
+            if session.generation != self.generation:
+                self.generation = session.generation
+                ui.navigate.reload()
+            snapshot, key, fault = session.snapshot, session.design.key, session.fault
             if key != self.design:
                 self.design, self.first_order_due = key, now + SOON
                 if not self.panels_stale and self.pending is None:  # else a moving slider would defer the map for ever
                     self.redraw_due = now + PATIENCE
-            if snapshot is None and now < self.first_order_due:
+            if snapshot is None and now < self.first_order_due and not fault:
                 return  # wait for the first order
             self.version, self.panels_stale = version, True
             if snapshot is not None and snapshot.answer.units:
                 self.redraw_due = now
-            self._show_numbers(snapshot)
+            self._show_numbers(snapshot, fault)
         elif now >= self.redraw_due and self.panels_stale:
             self.panels_stale = False
             self._show_panels()
@@ -270,29 +318,19 @@ class Page:
             snapshot, self.pending = self.pending, None
             self._show_charts(snapshot)
 
-    def _show_numbers(self, snapshot: Snapshot | None) -> None:
+    def _show_numbers(self, snapshot: Snapshot | None, fault: str) -> None:
         """Update the numbers, before the slower charts."""
         text, tone = view_model.verdict(snapshot)
         texts = {
-            "stage": (view_model.stage(snapshot), "quiet"),
-            "verdict": (text, f"text-weight-bold {TONES[tone]}"),
+            "stage": Written(view_model.stage(snapshot, fault), "verdict-bad" if fault else ""),
+            "verdict": Written(text, f"text-weight-bold {TONES[tone]}"),
         }
         if snapshot is not None:
-            key = (
-                snapshot.key,
-                snapshot.answer.units,
-                self.task,
-                self.measure,
-                self.layer,
-                self.pose,
-                bool(self.dark.value),
-            )
+            view = self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
+            key = (snapshot.key, snapshot.answer.units, *view)
             if key != self.charts_key:
                 self.charts_key, self.pending = key, snapshot
-                numbers = view_model.numbers(snapshot, self.task)
-                if self.number_names != [number.name for number in numbers]:
-                    self._place_numbers(numbers)
-                texts |= {number.name: (number.text, f"figure {number.tone}") for number in numbers}
+                texts |= self.numbers.texts(snapshot, self.task)
         self.fast_text.update(texts, "" if snapshot is None else snapshot.key)
 
     def _show_panels(self) -> None:
@@ -322,20 +360,10 @@ class Page:
         self.parts.update_figure(
             charts.contributions(view_model.shares(snapshot, self.task, pose if self.pose is not None else None), theme)
         )
+        over = f"over {self.task_selector.options[self.task]}" if self.pose is None else f"at {poses.names[pose]}"
+        self.parts_title.set_text(f"parts of the mean square error {over}")
         self.scene.show(view_model.posture(snapshot, poses, self.task, pose))
         self._write_pose(snapshot, poses, pose)
-
-    def _place_numbers(self, numbers: list[view_model.Number]) -> None:
-        self.number_names = [number.name for number in numbers]
-        self.figures.clear()
-        with self.figures:
-            for number in numbers:
-                with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px") as row:
-                    ui.label(number.name).classes("quiet")
-                    self.fast_text.place(
-                        number.name, f'data-number="{number.name}"', f"figure {number.tone}", number.text
-                    )
-                row.tooltip(f"{number.meaning} Required: {number.limit}." if number.limit else number.meaning)
 
     def _write_pose(self, snapshot: Any, poses: PoseSet, pose: int) -> None:
         self.at_pose.clear()

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import html
+import os
 import secrets
 import socket
+import tempfile
+import threading
+import webbrowser
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 
 from nicegui import app, ui
 
+from armsim.errors import InputError, Problem
 from armsim.explorer.guard import Guard
 from armsim.explorer.page import Page
 from armsim.explorer.session import Session
@@ -15,15 +23,41 @@ from armsim.explorer.session import Session
 HOST = "127.0.0.1"
 
 
-def free_port() -> int:
-    """Find a free TCP port on this machine."""
+def check_port(port: int) -> int:
+    """Check that a TCP port of this machine can be served; find a free one where 0.
+
+    Raises
+    ------
+    InputError
+        Something else serves it, or it may not be served.
+    """
     with socket.socket() as server:
-        server.bind((HOST, 0))
-        port: int = server.getsockname()[1]
-    return port
+        if os.name == "posix":  # elsewhere it would take a port that is served
+            server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            server.bind((HOST, port))
+        except OSError as error:
+            finding = f"{port} cannot be served: {(error.strerror or str(error)).lower()}"
+            raise InputError(
+                Problem("command line", 0, 0, "--port", finding, "another port; 0 for a free one")
+            ) from error
+        free: int = server.getsockname()[1]
+    return free
 
 
-def serve(session: Session, port: int, browser: bool, ready: Callable[[str], None], token: str = "") -> None:
+def private_page(address: str) -> Path:
+    """Write a page that leads on to an address and that this user alone can read.
+
+    A browser is started with its name: all users can read command lines of programs, and the token is in the address.
+    """
+    handle, name = tempfile.mkstemp(prefix="armsim-", suffix=".html")  # readable by its owner alone
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        link = html.escape(address)
+        file.write(f'<meta http-equiv="refresh" content="0; url={link}"><a href="{link}">armsim</a>')
+    return Path(name)
+
+
+def serve(session: Session, port: int, browser: bool, ready: Callable[[str], None]) -> None:
     """Serve the page of a session until interrupted.
 
     Parameters
@@ -35,21 +69,30 @@ def serve(session: Session, port: int, browser: bool, ready: Callable[[str], Non
         Whether to open the page in a browser.
     ready : callable
         Called with the address as soon as the server answers.
-    token : str
-        Token in the address; a random one where empty.
     """
-    secret = token or secrets.token_urlsafe(24)
-    address = f"http://{HOST}:{port}/?token={secret}"
+    token = secrets.token_urlsafe(24)
+    address = f"http://{HOST}:{port}/?token={token}"
+    leading = private_page(address) if browser else None
+
+    def started() -> None:
+        ready(address)
+        if leading is not None:
+            threading.Thread(target=webbrowser.open, args=(leading.as_uri(),), daemon=True).start()
 
     ui.page("/")(lambda: _open_page(session))
-    app.add_middleware(Guard, token=secret, port=port)
-    app.on_startup(lambda: ready(address))
+    app.add_middleware(Guard, token=token, port=port)
+    app.on_startup(started)
     app.on_shutdown(session.end)
-    ui.run(
-        host=HOST, port=port, reload=False, show=address if browser else False, title="armsim", dark=None,
-        show_welcome_message=False, reconnect_timeout=30.0, favicon="📐", uvicorn_logging_level="error",
-        endpoint_documentation="none",
-    )  # fmt: skip
+    try:
+        ui.run(
+            host=HOST, port=port, reload=False, show=False, title="armsim", dark=None, show_welcome_message=False,
+            reconnect_timeout=30.0, favicon="📐", uvicorn_logging_level="error", endpoint_documentation="none",
+            timeout_graceful_shutdown=1,
+        )  # fmt: skip
+    finally:
+        if leading is not None:
+            with suppress(OSError):
+                leading.unlink()
 
 
 def _open_page(session: Session) -> None:

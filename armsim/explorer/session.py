@@ -7,128 +7,120 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from armsim.errors import InputError, RunError
-from armsim.explorer.design import Design, History
+from armsim.documents.load import load_changed, load_scenario, options_for
+from armsim.documents.write_overrides import yaml_line
+from armsim.errors import InputError, Problem
+from armsim.explorer.design import Design, History, Step
+from armsim.explorer.file_watch import FileWatch
+from armsim.explorer.job_runner import Job, JobRunner, Work, fault_text
+from armsim.explorer.snapshot import JobInput, Pinned, Saved, Snapshot
 from armsim.model.joint_options import Options
-from armsim.sampling.run_options import RunOptions
-from armsim.study import Answer, Study
+from armsim.report.reproduce import RunRequest
+from armsim.sampling.run_options import Progress, RunOptions, no_progress
+from armsim.sources import Source
+from armsim.study import Study
 from armsim.tasks import PoseSet
 
 MOST_PINNED = 4
-MOST_STUDIES = 16
-"""Number of studies kept in memory; those of other designs are rebuilt on demand."""
-
-
-class JobStopped(Exception):
-    """Raised when the user stops a job."""
 
 
 @dataclass(frozen=True, eq=False)
-class Snapshot:
-    """An answer with its design and study.
+class Inputs:
+    """What a page is opened with, as read from files.
 
     Parameters
     ----------
-    key : str
-        Key of the design.
     study : Study
-    answer : Answer
+        Study of the scenario file, without any changes.
+    initial : Design
+        Changes that were requested with it.
+    catalogue : Path, optional
+    options : Options, optional
+        Options of the catalogue for every joint.
+    sources : tuple of Source
+        All files read, those of the catalogue included.
     """
 
-    key: str
     study: Study
-    answer: Answer
+    initial: Design = Design()
+    catalogue: Path | None = None
+    options: Options | None = None
+    sources: tuple[Source, ...] = ()
 
-    @property
-    def complete(self) -> bool:
-        """Whether all units of the scenario's plan are sampled."""
-        return self.answer.last
+    @staticmethod
+    def read(scenario: Path, catalogue: Path | None = None, changes: Mapping[str, Any] | None = None) -> Inputs:
+        """Read a scenario and the catalogue, and check the changes.
 
-
-@dataclass(frozen=True, eq=False)
-class Pinned:
-    """A pinned design with its last snapshot."""
-
-    name: str
-    design: Design
-    snapshot: Snapshot | None
-
-
-@dataclass(frozen=True, eq=False)
-class Job:
-    """A background job: name, progress, result or error."""
-
-    name: str
-    progress: str = ""
-    share: float = 0.0
-    result: Any = None
-    error: str = ""
-    running: bool = True
-    number: int = 0
+        Raises
+        ------
+        InputError
+            A fault in any of the files or changes.
+        """
+        as_read, initial = load_scenario(scenario), Design(changes or {})
+        changed, options = load_changed(as_read, initial.changes), None
+        if catalogue is not None:
+            changed, options = options_for(changed, catalogue)
+        sources = {source.path: source for source in (*changed.sources, *as_read.sources)}
+        return Inputs(Study(as_read), initial, catalogue, options, tuple(sources.values()))
 
 
-@dataclass(eq=False)
 class Session:
     """The state behind the page. Every method may be called from any thread.
 
     Parameters
     ----------
-    study : Study
-        Study of the scenario as read.
-    options : Options, optional
-        Options of a catalogue for every joint.
-    catalogue : Path, optional
+    inputs : Inputs
     run_options : RunOptions
         Run options of answers and jobs; callbacks are set for each.
-    on_change : callable
-        Called after every change of state; must return at once.
-    initial_changes : mapping of path to value
-        Changes applied to the scenario when it was read.
     """
 
-    study: Study
-    options: Options | None = None
-    catalogue: Path | None = None
-    run_options: RunOptions = RunOptions()
-    on_change: Callable[[], None] = lambda: None
-    history: History = field(default_factory=History)
-    latest: Snapshot | None = None
-    pinned: tuple[Pinned, ...] = ()
-    job: Job | None = None
-    initial_changes: Mapping[str, Any] = field(default_factory=dict)
-    saved: Path | None = None
-    saved_key: str = ""
-    version: int = 0
-
-    def __post_init__(self) -> None:
+    def __init__(self, inputs: Inputs, run_options: RunOptions = RunOptions()) -> None:
+        self.run_options = run_options
+        self.on_change: Callable[[], None] = lambda: None  # called after every change of state; must return at once
+        self.version, self.generation = 0, 0
+        self.latest: Snapshot | None = None
+        self.pinned: tuple[Pinned, ...] = ()
+        self.saved: Saved | None = None
+        self._fault = "", ""
         self._lock = threading.RLock()
         self._poses: list[PoseSet] | None = None
-        self._studies: dict[str, Study] = {Design().key: self.study}
         self._update_requested = threading.Event()
         self._ended = threading.Event()
-        self._stop_requested = threading.Event()
+        self.jobs = JobRunner(self._lock, self._notify)
+        self._take(inputs, Step(inputs.initial, inputs.study.change(inputs.initial.changes, documents=inputs.sources)))
         self._thread = threading.Thread(target=self._update_loop, name="answers", daemon=True)
+
+    def _take(self, inputs: Inputs, step: Step) -> None:
+        self.inputs, self.history = inputs, History((step,))
+        self.watch = FileWatch(inputs.sources or inputs.study.scenario.sources)
 
     # --- answers -----------------------------------------------------------------------------------------------------
 
     @property
-    def design(self) -> Design:
-        """The current design."""
-        return self.history.design
+    def study(self) -> Study:
+        """Study of the scenario as read, without any changes."""
+        return self.inputs.study
 
     @property
-    def changes(self) -> Mapping[str, Any]:
-        """All changes from the scenario file to the current design; the initial changes come first."""
-        return Design(self.initial_changes).with_changes(self.design.changes).changes
+    def design(self) -> Design:
+        """The current design."""
+        return self.history.step.design
 
     @property
     def current(self) -> Study:
         """Study of the current design."""
-        return self.study_of(self.design)
+        return self.history.step.study
+
+    @property
+    def file(self) -> Path:
+        """Path of the scenario that the page was opened with."""
+        file = self.study.scenario.file
+        assert file is not None  # a session always has a scenario from a file
+        return file
 
     @property
     def poses(self) -> list[PoseSet]:
@@ -137,6 +129,10 @@ class Session:
             if self._poses is None:
                 self._poses = self.study.find()
             return self._poses
+
+    def name_of(self, design: Design) -> str:
+        """Name of a design, by what it changes."""
+        return design.name_since(self.inputs.initial)
 
     def begin(self) -> None:
         """Find the poses and start computing answers.
@@ -153,11 +149,11 @@ class Session:
     def end(self) -> None:
         """Stop the answer thread and any running job."""
         self._ended.set()
-        self._stop_requested.set()
+        self.jobs.stop()
         self._update_requested.set()
 
-    def apply(self, changes: Mapping[str, Any], sliding: bool = False) -> None:
-        """Change the current design; ``sliding`` replaces the last step in the history.
+    def apply(self, changes: Mapping[str, Any], slide: object = None) -> None:
+        """Change the current design; changes of one ``slide`` are one step of the history.
 
         Raises
         ------
@@ -165,17 +161,20 @@ class Session:
             A change is invalid; the design stays as it was.
         """
         with self._lock:
-            self._append_design(self.design.with_changes(changes), sliding)
+            design = self.design.with_changes(changes)
+            self.set_design(design.without_vain_removals(self.study.scenario.sources[0].data), slide)
 
-    def set_design(self, design: Design) -> None:
-        """Make a design the current one, such as a pinned one."""
+    def set_design(self, design: Design, slide: object = None) -> None:
+        """Make a design the current one, such as a pinned one.
+
+        Raises
+        ------
+        InputError
+            It is invalid, or its files have changed on disk.
+        """
         with self._lock:
-            self._append_design(design, sliding=False)
-
-    def _append_design(self, design: Design, sliding: bool) -> None:
-        self.study_of(design)  # raises for an invalid design before it is current
-        self.history = self.history.over(design) if sliding and self.history.at else self.history.to(design)
-        self._notify(design_changed=True)
+            self.history = self.history.to(Step(design, self.study_of(design), slide))
+            self._notify(design_changed=True)
 
     def undo(self) -> None:
         """Step back in the history, if possible."""
@@ -188,6 +187,24 @@ class Session:
         with self._lock:
             self.history = self.history.redone or self.history
             self._notify(design_changed=True)
+
+    def study_of(self, design: Design) -> Study:
+        """Study of a design, from the history and the pinned designs, or built anew.
+
+        Raises
+        ------
+        InputError
+            The design is invalid, or one of its files is not as it was when the page was opened.
+        """
+        with self._lock:
+            steps = (*self.history.steps, *(pin.step for pin in self.pinned))
+            study = next((step.study for step in steps if step.design.key == design.key), None)
+            if study is not None:
+                return study
+            study = self.study.change(design.changes, documents=self.inputs.sources)
+            hashes = {source.path.resolve(): source.sha256 for source in study.scenario.sources}
+            self._refuse([path for path, sha256 in self.watch.hashes.items() if hashes.get(path, sha256) != sha256])
+            return study
 
     def _notify(self, design_changed: bool = False) -> None:
         self.version += 1
@@ -202,26 +219,28 @@ class Session:
             if self._ended.is_set():
                 return
             with self._lock:
-                design, study = self.design, self.current
-            if self.latest is not None and self.latest.key == design.key and self.latest.complete:
+                step, latest = self.history.step, self.latest
+            if latest is not None and latest.key == step.design.key and latest.complete:
                 continue
             try:
-                for answer in study.growing(
-                    self.poses, replace(self.run_options, stopped=self._update_requested.is_set)
-                ):
-                    if not self._publish(Snapshot(design.key, study, answer)):
-                        break
-            except RunError as error:
+                self._evaluate(step)
+            except Exception as error:  # the next change must be answered, whatever went wrong with this one
                 with self._lock:
-                    self.job = Job("answers", error=str(error), running=False)
+                    self._fault = step.design.key, fault_text(error)
                     self._notify()
+
+    def _evaluate(self, step: Step) -> None:
+        options = replace(self.run_options, stopped=self._update_requested.is_set)
+        for answer in step.study.growing(self.poses, options):
+            if not self._publish(Snapshot(step.design.key, step.study, answer)):
+                return
 
     def _publish(self, snapshot: Snapshot) -> bool:
         """Store a snapshot if it is of the current design; return whether it was."""
         with self._lock:
-            if snapshot.key != self.design.key:
+            if snapshot.key != self.design.key or snapshot.study is not self.current:
                 return False
-            self.latest = snapshot
+            self.latest, self._fault = snapshot, ("", "")
             self._notify()
             return True
 
@@ -231,88 +250,103 @@ class Session:
         with self._lock:
             return self.latest if self.latest is not None and self.latest.key == self.design.key else None
 
+    @property
+    def fault(self) -> str:
+        """What went wrong when the current design was evaluated; empty where nothing did."""
+        key, text = self._fault
+        return text if key == self.design.key else ""
+
     # --- pins --------------------------------------------------------------------------------------------------------
 
-    def pin(self, name: str) -> None:
-        """Pin the current design under a unique name; a fifth pin replaces the oldest."""
+    def pin(self, name: str = "") -> None:
+        """Pin the current design under a unique name, by default its own; a fifth pin replaces the oldest."""
         with self._lock:
-            others = [pin for pin in self.pinned if pin.design.key != self.design.key]
-            used_names, free_name, number = {pin.name for pin in others}, name, 1
+            step, snapshot, first = self.history.step, self.snapshot, name or self.name_of(self.design)
+            others = [pin for pin in self.pinned if pin.key != step.design.key]
+            used_names, free_name, number = {pin.name for pin in others}, first, 1
             while free_name in used_names:
                 number += 1
-                free_name = f"{name} {number}"
-            pin = Pinned(free_name, self.design, self.snapshot)
-            self.pinned = (*others, pin)[-MOST_PINNED:]
+                free_name = f"{first} {number}"
+            if snapshot is not None:
+                snapshot = replace(snapshot, answer=replace(snapshot.answer, samples=None))
+            self.pinned = (*others, Pinned(free_name, step, snapshot))[-MOST_PINNED:]
             self._notify()
 
     def unpin(self, key: str) -> None:
         """Remove a pinned design."""
         with self._lock:
-            self.pinned = tuple(pin for pin in self.pinned if pin.design.key != key)
+            self.pinned = tuple(pin for pin in self.pinned if pin.key != key)
             self._notify()
 
-    def study_of(self, design: Design) -> Study:
-        """Study of a design, from memory or built anew."""
-        with self._lock:
-            study = self._studies.pop(design.key, None) or self.study.change(design.changes)
-            self._studies[design.key] = study  # ordered by last use
-            while len(self._studies) > MOST_STUDIES:
-                del self._studies[next(iter(self._studies))]
-            return study
+    # --- files -------------------------------------------------------------------------------------------------------
 
-    def mark_saved(self, path: Path) -> None:
-        """Record that the current design was saved to a file."""
+    def mark_saved(self, saved: Saved) -> None:
+        """Record that a design was saved to a file."""
         with self._lock:
-            self.saved, self.saved_key = path, self.design.key
+            self.saved = saved
             self._notify()
 
-    # --- background jobs---------------------------------------------------------------------------------------------
+    @property
+    def changed_files(self) -> tuple[Path, ...]:
+        """Input files that are no longer as they were read."""
+        with self._lock:
+            return self.watch.changed
 
-    def start_job(self, name: str, work: Callable[[Callable[[str, int, int], None]], Any]) -> bool:
-        """Start a background job; return False where another one is running.
+    def refuse_changed_files(self) -> None:
+        """Check that all input files are as they were read.
 
-        ``work`` is called with a progress callback, which raises `JobStopped` after `stop_job`.
+        Raises
+        ------
+        InputError
+            Some are not: what is written or said of them now would not lead to what is shown.
         """
+        self._refuse(self.changed_files)
+
+    def _refuse(self, paths: list[Path] | tuple[Path, ...]) -> None:
+        finding, accepted = "changed on disk since it was read", "the file as it was, or to read all files again"
+        if paths:
+            raise InputError(*(Problem(str(path), 0, 0, "", finding, accepted) for path in paths))
+
+    def read_again(self, progress: Progress = no_progress) -> None:
+        """Read all files again; the current design stays, pinned designs and the history are of the old files and end.
+
+        Raises
+        ------
+        InputError
+            A fault in the files, or the current design does not go with them; everything stays as it was.
+        RunError
+            A task has no pose that the arm can reach.
+        """
+        inputs = Inputs.read(self.file, self.inputs.catalogue, self.inputs.initial.changes)
+        design = self.design
+        step = Step(design, inputs.study.change(design.changes, documents=inputs.sources))
+        poses = inputs.study.find(progress)
         with self._lock:
-            if self.job is not None and self.job.running:
-                return False
-            number = 1 if self.job is None else self.job.number + 1
-            self._stop_requested.clear()
-            self.job = Job(name, number=number)
-            self._notify()
-        threading.Thread(target=self._run_job, args=(number, work), name=name, daemon=True).start()
-        return True
+            self._take(inputs, step)
+            self._poses, self.pinned, self.latest = poses, (), None
+            self.generation += 1
+            self._notify(design_changed=True)
 
-    def stop_job(self) -> None:
-        """Stop the running job at its next progress report."""
-        self._stop_requested.set()
+    # --- background jobs ---------------------------------------------------------------------------------------------
 
-    def dismiss_job(self) -> None:
-        """Clear the finished job; its number is kept."""
+    @property
+    def job(self) -> Job | None:
+        """The running job, or the latest one that finished."""
         with self._lock:
-            if self.job is not None and not self.job.running:
-                self.job = replace(self.job, result=None, error="", name="")
-                self._notify()
+            return self.jobs.running or next(iter(self.jobs.finished), None)
 
-    def _run_job(self, number: int, work: Callable[[Callable[[str, int, int], None]], Any]) -> None:
-        def progress(what: str, completed: int, total: int) -> None:
-            if self._stop_requested.is_set():
-                raise JobStopped
-            with self._lock:
-                if self.job is not None and self.job.number == number:
-                    self.job = replace(self.job, progress=what, share=completed / max(total, 1))
-                    self._notify()
+    def request_of(self, design: Design) -> RunRequest:
+        """Command line that samples a design with its plan, as long as the files are as they were read."""
+        plan = self.study_of(design).scenario.plan
+        changes = tuple(f"{path}={yaml_line(value)}" for path, value in design.changes.items())
+        return RunRequest(str(self.file), plan.seed, plan.units, plan.visits, changes=changes)
 
-        outcome: dict[str, Any] = {}
-        try:
-            outcome["result"] = work(progress)
-        except JobStopped:
-            outcome["error"] = "stopped"
-        except InputError as error:
-            outcome["error"] = "; ".join(str(problem) for problem in error.problems)
-        except Exception as error:  # whatever goes wrong must reach the page, not end in a thread
-            outcome["error"] = str(error) or type(error).__name__
+    def start_job(self, name: str, work: Work) -> int:
+        """Start a background job on the design as it is now; return its number, 0 where another one is running."""
         with self._lock:
-            if self.job is not None and self.job.number == number:
-                self.job = replace(self.job, running=False, share=1.0, **outcome)
-            self._notify()
+            step = self.history.step
+            job_input = JobInput(
+                self.name_of(step.design), step, self.snapshot, self.poses, self.study, self.request_of(step.design),
+                self.inputs.catalogue, self.pinned,
+            )  # fmt: skip
+            return self.jobs.start(name, job_input, self.run_options, work)

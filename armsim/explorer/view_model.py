@@ -8,22 +8,23 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.assessment import state_of_all
 from armsim.criteria import CRITERIA, first_order_quantile, smallest_limit
-from armsim.explorer.session import Snapshot
+from armsim.explorer.snapshot import Snapshot
 from armsim.formatting import percent, show, show_interval
 from armsim.glossary import sentence
 from armsim.model.arm import Arm
 from armsim.report.document import Tone
 from armsim.report.verdict import TONES, largest_causes
+from armsim.requirement import Judgement, combined, deciding
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
 from armsim.tasks import PoseSet
 
 AT_COVERAGE = "error.at_coverage"
+AP = "AP, 95 % of arms"
 COLUMNS = {
-    "AP, 95 % of arms": "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
+    AP: "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
 }  # fmt: skip
 MEANINGS = {
     "position": sentence("coverage"), "AP": sentence("AP"), "repeatability": sentence("RP"),
@@ -35,13 +36,29 @@ MEANINGS = {
 
 @dataclass(frozen=True)
 class Number:
-    """A number on the page: name, text, text of its limit, colour by its state, and meaning."""
+    """A number on the page.
+
+    Parameters
+    ----------
+    name, text : str
+    limit : str
+        Its limit, as it stands behind the number: "of 120 µm"; empty where nothing is required.
+    tone : Tone
+        Colour by its state.
+    meaning : str
+    place : str
+        Pose at which it is worst.
+    load : float
+        Value over limit, or limit over value for a least value; 0 where nothing is required.
+    """
 
     name: str
     text: str
-    limit: str
-    tone: Tone
-    meaning: str
+    limit: str = ""
+    tone: Tone = "plain"
+    meaning: str = ""
+    place: str = ""
+    load: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,14 +81,27 @@ class Values:
     title: str
 
 
-def stage(snapshot: Snapshot | None) -> str:
-    """Stage of the computation in words: first order, or number of arms sampled."""
+def stage(snapshot: Snapshot | None, fault: str) -> str:
+    """Stage of the computation in words: first order, number of arms sampled, or what went wrong."""
+    if fault:
+        return f"not evaluated: {fault}"
     if snapshot is None:
         return "working…"
     if not snapshot.answer.units:
         return "first order, no arm sampled yet"
     units = snapshot.study.scenario.plan.units
     return f"{snapshot.answer.units} of {units} arms sampled" if not snapshot.complete else f"{units} arms sampled"
+
+
+def limit_of(judgement: Judgement) -> str:
+    """Limit of a criterion as it stands behind its figure; empty where nothing is required."""
+    least = "at least " if judgement.at_least else ""
+    return f"of {least}{judgement.limit_text}" if judgement.limit is not None else ""
+
+
+def figure_of(judgement: Judgement) -> str:
+    """Figure of a criterion with its limit: "119 µm (117 to 121) of 100 µm"."""
+    return f"{judgement.figure} {limit_of(judgement)}".strip()
 
 
 def numbers(snapshot: Snapshot, task: int) -> list[Number]:
@@ -81,15 +111,16 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
     if judged:
         for judgement in judged[task].summary.judgements:
             tone, meaning = TONES[judgement.state], MEANINGS.get(judgement.criterion, "")
-            out.append(Number(judgement.statistic, judgement.figure, judgement.limit_text, tone, meaning))
+            figure, limit, load = judgement.figure, limit_of(judgement), judgement.load
+            out.append(Number(judgement.statistic, figure, limit, tone, meaning, judgement.where, load))
         table = judged[task].table
         ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))
         ends = table.column("accuracy.p95_interval")[at]
         interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
-        out.insert(1, Number("AP, 95 % of arms", show_interval(float(ap[at]), interval), "", "plain", MEANINGS["AP"]))
+        out.insert(1, Number(AP, show_interval(float(ap[at]), interval), meaning=MEANINGS["AP"]))
         causes = largest_causes(judged[task].summary.causes)
-        out.append(Number("largest parts", causes, "", "plain", MEANINGS["parts"]))
+        out.append(Number("largest parts", causes, meaning=MEANINGS["parts"]))
     else:
         required = required_at(scenario.requirement, scenario.tasks[task].name)
         for criterion in CRITERIA:
@@ -97,21 +128,37 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
                 continue
             value = criterion.first_order(required, snapshot.answer.tables[task])
             figure = "…" if value is None else f"≈ {show(value)}"
-            out.append(Number(criterion.statistic(required), figure, "", "plain", MEANINGS.get(criterion.name, "")))
-        out.insert(1, Number("AP, 95 % of arms", "…", "", "plain", MEANINGS["AP"]))
-        out.append(Number("largest parts", "…", "", "plain", MEANINGS["parts"]))
-    out.append(Number("price", f"{scenario.machine.price:g}", "", "plain", MEANINGS["price"]))
+            out.append(Number(criterion.statistic(required), figure, meaning=MEANINGS.get(criterion.name, "")))
+        out.insert(1, Number(AP, "…", meaning=MEANINGS["AP"]))
+        out.append(Number("largest parts", "…", meaning=MEANINGS["parts"]))
+    out.append(Number("price", f"{scenario.machine.price:g} cost units", meaning=MEANINGS["price"]))
     return out
 
 
 def verdict(snapshot: Snapshot | None) -> tuple[str, Tone]:
-    """State of the requirement over all tasks, in words, and its colour."""
+    """State of the requirement over all tasks, with the figure that decides and its limit, and its colour."""
     if snapshot is None or snapshot.study.scenario.requirement is None:
         return "", "plain"
-    if not snapshot.answer.judged:
+    answer = snapshot.answer
+    if not answer.judged:
         return "to be sampled", "plain"
-    state = state_of_all(snapshot.answer.judged)
-    return f"requirement {state}", TONES[state]
+    names = {id(judgement): task.name for task in answer.judged for judgement in task.summary.judgements}
+    of_tasks = [judgement for task in answer.judged for judgement in task.summary.judgements]
+    every = [*of_tasks, *answer.joints]
+    state, decisive = combined(every), deciding(every)
+    place = names.get(id(decisive)) or decisive.where
+    return f"requirement {state}: {decisive.statistic} {figure_of(decisive)} at {place}", TONES[state]
+
+
+def task_lines(snapshot: Snapshot | None) -> list[tuple[str, Tone]]:
+    """Deciding figure of every task with its limit, and the colour of its state."""
+    if snapshot is None or not snapshot.answer.judged:
+        return []
+    out: list[tuple[str, Tone]] = []
+    for task in snapshot.answer.judged:
+        judgements = task.summary.judgements
+        out.append((figure_of(deciding(judgements)), TONES[combined(judgements)]))
+    return out
 
 
 def first_order(snapshot: Snapshot, task: int) -> Array:

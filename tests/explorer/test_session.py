@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import json
+import os
+import shutil
+import socket
 import threading
-from collections.abc import Callable, Iterator
+import zipfile
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import yaml
-from support import HANG, ROOT, invoke, until
+from support import HANG, ROOT, blank_figure, invoke, until
 
 import armsim
-from armsim.documents.load import load_options, load_scenario
+from armsim.documents.load import options_for
 from armsim.errors import InputError
-from armsim.explorer import background_jobs, charts, view_model
-from armsim.explorer.design import Design, History
+from armsim.explorer import background_jobs, charts, saving, view_model
+from armsim.explorer.design import MOST_STEPS, Design, History, Step
 from armsim.explorer.edit_options import (
     Choices,
     chosen_changes,
@@ -29,9 +36,10 @@ from armsim.explorer.edit_options import (
     yaml_value,
 )
 from armsim.explorer.guard import Guard
-from armsim.explorer.session import MOST_STUDIES, Session, Snapshot
+from armsim.explorer.job_runner import Job
+from armsim.explorer.session import Inputs, Session
+from armsim.explorer.snapshot import JobInput, Snapshot
 from armsim.sampling.run_options import RunOptions
-from armsim.study import Study
 
 CATALOGUE = ROOT / "configs" / "catalogues" / "discs.yaml"
 
@@ -50,8 +58,7 @@ def small(place: Path, units: int = 300) -> Path:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Iterator[Session]:
-    ready, options = load_options(small(tmp_path), CATALOGUE)
-    explorer_session = Session(Study(ready), options, CATALOGUE, RunOptions(2))
+    explorer_session = Session(Inputs.read(small(tmp_path), CATALOGUE), RunOptions(2))
     explorer_session.begin()
     yield explorer_session
     explorer_session.end()
@@ -75,7 +82,7 @@ def test_the_whole_answer_is_that_of_a_run(session: Session) -> None:
 def test_no_answer_of_an_older_design_shows_beside_a_newer_one(tmp_path: Path) -> None:
     """Designs follow each other quickly while answers grow: whatever is shown carries the key of what stands, and a
     late answer is refused."""
-    session = Session(Study(load_scenario(small(tmp_path, 4000))), run_options=RunOptions(2))
+    session = Session(Inputs.read(small(tmp_path, 4000)), RunOptions(2))
     records: list[tuple[str, str]] = []
     session.on_change = lambda: (
         records.append((session.design.key, session.snapshot.key)) if session.snapshot is not None else None
@@ -108,28 +115,64 @@ def test_wrong_input_leaves_the_last_good_design_standing(session: Session) -> N
     assert complete_snapshot(session).study is session.current
 
 
-def test_undo_redo_and_sliding(session: Session) -> None:
-    session.apply({"joints.j1.mastering": "9 arcsec"})
-    session.apply({"joints.j1.mastering": "10 arcsec"}, sliding=True)
-    session.apply({"joints.j1.mastering": "11 arcsec"}, sliding=True)
+def test_undo_takes_back_one_cause(session: Session) -> None:
+    """A slide is a step from press to release; a change between two slides of a number is a step of its own."""
+    first, second = object(), object()
+    for value in (9, 10, 11):
+        session.apply({"joints.j1.mastering": f"{value} arcsec"}, first)
     session.apply({"joints.j2.placement": "output"})
+    for value in (12, 13):
+        session.apply({"joints.j1.mastering": f"{value} arcsec"}, second)
+    session.undo()
+    assert dict(session.design.changes) == {"joints.j1.mastering": "11 arcsec", "joints.j2.placement": "output"}
     session.undo()
     assert dict(session.design.changes) == {"joints.j1.mastering": "11 arcsec"}
     session.undo()
     assert not session.design.changes
     session.undo()
-    session.redo()
-    session.redo()
-    session.redo()
-    assert dict(session.design.changes) == {"joints.j1.mastering": "11 arcsec", "joints.j2.placement": "output"}
+    for _ in range(3):
+        session.redo()
+    assert session.design.changes["joints.j1.mastering"] == "13 arcsec"
+    session.undo()
+    session.apply({"joints.j1.mastering": "14 arcsec"}, second)  # after an undo the slide is another step
+    assert session.history.redone is None
+    session.undo()
+    assert session.design.changes["joints.j1.mastering"] == "11 arcsec"
+
+
+def test_steps_carry_their_study_and_are_bounded(session: Session, tmp_path: Path) -> None:
+    """An undo needs no file any more; the oldest of many steps are dropped."""
+    studies = []
+    for n in range(3):
+        session.apply({"joints.j1.mastering": f"{9 + n} arcsec"})
+        studies.append(session.current)
+    (tmp_path / "cell.yaml").unlink()
+    session.undo()
+    assert session.current is studies[1]
+    history = History((Step(Design(), session.study),))
+    for n in range(MOST_STEPS + 5):
+        history = history.to(Step(Design({"a": n}), session.study))
+    assert len(history.steps) == MOST_STEPS
+    assert history.step.design.changes["a"] == MOST_STEPS + 4
 
 
 def test_a_change_of_a_whole_takes_its_parts_along() -> None:
     one = Design({"joints.j1.mounting.eccentricity": "3 um", "joints.j2.mastering": "1 arcsec"})
     two = one.with_changes({"joints.j1.mounting": {"eccentricity": "8 um"}})
     assert dict(two.changes) == {"joints.j2.mastering": "1 arcsec", "joints.j1.mounting": {"eccentricity": "8 um"}}
-    assert History().to(Design()).at == 0
     assert one.key != two.key
+
+
+def test_a_design_is_named_by_what_it_changes() -> None:
+    initial = Design({"sampling.units": 300})
+    assert initial.name_since(initial) == "as read"
+    one = initial.with_changes({"joints.j1.mounting.eccentricity": "3 um"})
+    assert one.name_since(initial) == "j1 mounting eccentricity 3 um"
+    two = one.with_changes({"joints.j2.encoder": "../c/discs.yaml#disc 35 512", "joints.j3.mounting": {"disc_tilt": 0}})
+    assert two.name_since(initial) == "j3 mounting, j2 encoder disc 35 512 and 1 more"
+    assert "j1 mounting eccentricity 4 um" in two.with_changes({"joints.j1.mounting.eccentricity": "4 um"}).name_since(
+        initial
+    )
 
 
 def test_every_number_of_a_joint_can_be_typed_as_it_stands(session: Session) -> None:
@@ -157,8 +200,17 @@ def test_encoder_placement_and_assembly_from_the_catalogue(session: Session) -> 
     assert "disc 70 1024" not in rows(session, choices)[5].encoders  # too large for the wrist, by the catalogue
 
 
+def test_what_was_chosen_is_taken_back_by_choosing(session: Session) -> None:
+    """A price that only the page has stated is not in the file, from which it could not be removed."""
+    before = session.current.scenario.machine
+    session.apply(placement_change(session, "j1", "output"))
+    assert session.current.scenario.machine.price != before.price
+    session.apply(placement_change(session, "j1", "motor"))
+    assert session.current.scenario.machine.joints == before.joints
+
+
 def test_without_a_catalogue_the_files_beside_are_offered(tmp_path: Path) -> None:
-    session = Session(armsim.load(ROOT / "scenarios" / "track-cell.yaml"))
+    session = Session(Inputs.read(ROOT / "scenarios" / "track-cell.yaml"))
     choices = Choices.of(session)
     by_name = {row.joint: row for row in rows(session, choices)}
     assert len(by_name["j1"].encoders) > 3
@@ -174,14 +226,14 @@ def test_the_saved_file_runs_to_the_digits_that_are_shown(session: Session, tmp_
     session.apply({"joints.j3.mounting.eccentricity": "6 um"})
     snapshot = complete_snapshot(session)
     texts = [number.text for number in view_model.numbers(snapshot, 1)]
-    path = background_jobs.save(session, "mine.yaml")
+    path = saving.save(session, "mine.yaml")
     assert "a comment that stays" in (tmp_path / "cell.yaml").read_text()
     process = invoke("run", path, "--out", tmp_path / "out")
     assert process.returncode in (0, 1, 4), process.stderr
     assert texts[0].replace(" µm", "") in process.stdout
-    assert str(path) in background_jobs.command(session)
+    assert str(path) in saving.command(session)
     session.apply({"joints.j3.mounting.eccentricity": "7 um"})
-    assert "--set" in background_jobs.command(session)
+    assert "--set" in saving.command(session)
 
 
 def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: Path) -> None:
@@ -191,14 +243,13 @@ def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: P
     target = tmp_path / "own.yaml"
     target.write_text("kind: scenario\nbase: cells/cell.yaml\nchanges: {joints.j2.mounting.eccentricity: 31 um}\n")
     arguments = {"joints.j1.mounting.eccentricity": "17 um", "joints.j3.mounting.eccentricity": "9 um"}
-    ready, options = load_options(target, CATALOGUE, arguments)
-    session = Session(Study(ready), options, CATALOGUE, RunOptions(2), initial_changes=arguments)
+    session = Session(Inputs.read(target, CATALOGUE, arguments), RunOptions(2))
     session.apply({"joints.j3.mounting.eccentricity": "6 um"})
     session.apply(encoder_change(Choices.of(session), "j4", "disc 35 512"))
     expected = session.current.budgets()
-    assert f"{target} " in background_jobs.command(session)
-    assert "j1.mounting.eccentricity=17 um" in background_jobs.command(session)
-    saved = background_jobs.save(session, "mine.yaml")
+    assert f"{target} " in saving.command(session)
+    assert "j1.mounting.eccentricity=17 um" in saving.command(session)
+    saved = saving.save(session, "mine.yaml")
     assert saved.parent == tmp_path
     assert armsim.load(saved).budgets() == expected
 
@@ -209,7 +260,7 @@ def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: P
 def test_no_other_file_is_written(session: Session, name: str, tmp_path: Path) -> None:
     before = {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
     with pytest.raises(InputError):
-        background_jobs.save(session, name, replace=True)
+        saving.save(session, name, replacing=True)
     assert {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()} == before
 
 
@@ -218,38 +269,124 @@ def test_a_file_that_is_there_is_replaced_only_when_asked(session: Session, tmp_
     (tmp_path / "link.yaml").symlink_to(tmp_path / "mine.yaml")
     for name, over in (("mine.yaml", False), ("link.yaml", True)):
         with pytest.raises(InputError):
-            background_jobs.save(session, name, over)
-    background_jobs.save(session, "mine.yaml", True)
+            saving.save(session, name, over)
+    saving.save(session, "mine.yaml", True)
     assert "base: cell.yaml" in (tmp_path / "mine.yaml").read_text()
+
+
+def finished(session: Session) -> Job:
+    """The latest job, as soon as none runs."""
+    job: Job = until(lambda: session.jobs.running is None and session.job)
+    return job
 
 
 def test_longer_work_one_at_a_time_and_stopped(session: Session) -> None:
     going = threading.Event()
 
-    def slow(progress: Callable[[str, int, int], None]) -> str:
+    def slow(job_input: JobInput, options: RunOptions) -> str:
         while True:
-            progress("step", 0, 1)
+            options.progress("step", 0, 1)
             going.set()
 
     assert session.start_job("slow", slow)
     assert going.wait(HANG)
     assert not session.start_job("other", slow)
-    session.stop_job()
-    until(lambda: session.job is not None and not session.job.running)
-    assert session.job is not None
-    assert session.job.error == "stopped"
-    assert session.start_job(
-        "wrong", lambda progress: background_jobs.sweep_number(session, "joints.j1.mastering", "nonsense", progress)
-    )
-    until(lambda: session.job is not None and not session.job.running)
-    assert "nonsense" in session.job.error
+    session.jobs.stop()
+    assert finished(session).error == "stopped"
+    assert session.start_job("wrong", partial(background_jobs.sweep_number, "joints.j1.mastering", "nonsense"))
+    assert "nonsense" in finished(session).error
+
+
+def test_a_stop_is_heard_between_two_reports_of_progress(session: Session) -> None:
+    going = threading.Event()
+
+    def sampling(job_input: JobInput, options: RunOptions) -> object:
+        going.set()
+        quiet = replace(options, progress=lambda what, completed, total: None)
+        return job_input.study.with_plan(units=20_000, visits=1000).evaluate(job_input.poses, quiet)
+
+    session.start_job("sampling", sampling)
+    assert going.wait(HANG)
+    session.jobs.stop()
+    assert finished(session).error == "stopped"
+
+
+def test_a_job_works_on_the_design_at_the_moment_of_its_start(session: Session) -> None:
+    """What changes while it runs does not reach it; its result tells its design, which can be opened again."""
+    session.apply({"joints.j1.mounting.eccentricity": "40 um"})
+    gate = threading.Event()
+
+    def job(job_input: JobInput, options: RunOptions) -> object:
+        assert gate.wait(HANG)
+        return job_input.request.command, job_input.study.scenario.machine
+
+    session.start_job("question", job)
+    machine = session.current.scenario.machine
+    session.apply({"joints.j1.mounting.eccentricity": "1 um"})
+    gate.set()
+    job = finished(session)
+    assert "eccentricity=40 um" in job.result[0]
+    assert job.result[1] is machine
+    assert job.job_input.name == "j1 mounting eccentricity 40 um"
+    assert job.key != session.design.key
+    assert job.job_input.snapshot is None  # a result does not hold the samples of its design
+    session.set_design(job.job_input.step.design)
+    assert session.current.scenario.machine is machine
+    session.jobs.dismiss(job.number)
+    assert session.job is None
+
+
+@pytest.mark.parametrize("with_catalogue", [False, True])
+def test_the_review_is_that_of_its_command(
+    tmp_path: Path, with_catalogue: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`--reproduce` takes its manifest, whatever the page has read and changed meanwhile; source: the command itself."""
+    monkeypatch.setattr("armsim.report.drawing.save_figure", blank_figure)
+    path = small(tmp_path, 128)
+    arguments = {"joints.j1.mastering": "9 arcsec"}
+    session = Session(Inputs.read(path, CATALOGUE if with_catalogue else None, arguments), RunOptions(2))
+    session.begin()
+    session.apply({"joints.j2.mounting": {"eccentricity": "40 um"}})
+    if with_catalogue:
+        session.apply(encoder_change(Choices.of(session), "j3", "disc 35 512"))
+        complete_snapshot(session)
+    session.start_job("review", background_jobs.review)
+    session.apply({"joints.j2.mounting.eccentricity": "1 um"})
+    job = finished(session)
+    session.end()
+    assert not job.error
+    with zipfile.ZipFile(io.BytesIO(job.result.content)) as packed:
+        packed.extractall(tmp_path)
+    title = json.loads((tmp_path / "review" / "results.json").read_text())["scenario"]
+    assert title.endswith(job.job_input.name)
+    process = invoke("run", "--reproduce", tmp_path / "review" / "manifest.json", "--out", tmp_path / "again")
+    assert process.returncode in (0, 1, 4), process.stderr
+    assert "the same to the bit" in process.stderr
+
+
+def test_the_search_knows_what_is_fitted_now(session: Session) -> None:
+    """Its options are made of the joints of the design, not of the file; source: the study itself."""
+    session.apply({"joints.j6.mastering": "41 arcsec"})
+    options: list[Any] = []
+
+    def job(job_input: JobInput, run_options: RunOptions) -> None:
+        assert job_input.catalogue is not None
+        options.append(options_for(job_input.study.scenario, job_input.catalogue)[1])
+
+    session.start_job("options", job)
+    finished(session)
+    assert {option.joint.mastering for option in options[0].joints[5]} == {
+        session.current.scenario.machine.joints[5].mastering
+    }
 
 
 def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
-    actual = background_jobs.cheapest(session, lambda what, item, total: None)
+    session.start_job("find cheapest", background_jobs.cheapest)
+    actual = finished(session).result
     assert actual.design is not None
-    session.pin("as read")
-    session.apply(chosen_changes(session, actual.closest))
+    session.pin()
+    machine = session.current.scenario.machine
+    session.apply(chosen_changes(session, machine, actual.closest))
     assert session.current.scenario.machine.price == actual.price
     complete_snapshot(session)
     session.apply({"joints.j1.mounting.eccentricity": "4 um"})
@@ -262,29 +399,96 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
     session.apply({"joints.j1.mounting.eccentricity": "19 um"})
     session.pin("p3")
     assert [pin.name for pin in session.pinned] == ["p1", "p2", "p3", "p3 2"]  # names differ, to be compared
-    session.unpin(session.pinned[-1].design.key)
-    session.set_design(session.pinned[0].design)
-    compared = background_jobs.compare_pins(session, session.pinned[:2], lambda what, item, total: None)
-    assert {row.scenario for row in compared.differences} == {"p2"}
-    session.set_design(session.pinned[0].design)
-    assert session.design == session.pinned[0].design
+    session.unpin(session.pinned[-1].key)
+    session.unpin(session.pinned[-1].key)
+    session.set_design(session.pinned[0].step.design)
+    session.start_job("comparison", background_jobs.compare_pins)
+    assert {row.scenario for row in finished(session).result.differences} == {"p2"}
+    assert session.design == session.pinned[0].step.design
+
+
+# --- faults and files ------------------------------------------------------------------------------------------------
+
+
+def test_a_fault_of_one_design_leaves_the_next_one_answered(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the answers raise is told beside their design; a running job keeps its result."""
+    complete_snapshot(session)
+    gate = threading.Event()
+    session.start_job("question", lambda job_input, options: gate.wait(HANG))
+    with monkeypatch.context() as patch:
+        patch.setattr("armsim.study.judge_all", lambda *parts: 1 / 0)
+        session.apply({"joints.j1.mastering": "9 arcsec"})
+        until(lambda: session.fault)
+    assert "division" in session.fault
+    assert "division" in view_model.stage(session.snapshot, session.fault)
+    session.apply({"joints.j1.mastering": "10 arcsec"})
+    assert complete_snapshot(session).key == session.design.key
+    assert not session.fault
+    gate.set()
+    assert finished(session).result is True
+
+
+def test_what_cannot_be_saved_is_told_and_leaves_nothing(
+    session: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "mine.yaml").write_text("kind: other\n")
+
+    def full(file: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(saving.os, "fsync", full)
+    with pytest.raises(InputError, match="No space left"):
+        saving.save(session, "mine.yaml", True)
+    assert (tmp_path / "mine.yaml").read_text() == "kind: other\n"
+    assert {file.name for file in tmp_path.iterdir()} == {"cell.yaml", "mine.yaml"}
+
+
+def test_files_that_change_on_disk_are_told(tmp_path: Path) -> None:
+    """Going on keeps to what was read; saving and the command refuse; reading again takes the new files."""
+    encoder = tmp_path / "disc.yaml"
+    shutil.copy(ROOT / "configs" / "encoders" / "disc-28.yaml", encoder)
+    session = Session(Inputs.read(small(tmp_path), changes={"joints.j1.encoder": "disc.yaml"}), RunOptions(2))
+    session.begin()
+    before = complete_snapshot(session).answer.judged[0].summary.p95
+    assert session.changed_files == ()
+    data = yaml.safe_load(encoder.read_text())
+    encoder.write_text(yaml.safe_dump({**data, "graduation_error": "100 arcsec"}))
+    assert session.changed_files == (encoder,)
+    for refused in (lambda: saving.command(session), lambda: saving.save(session, "mine.yaml")):
+        with pytest.raises(InputError, match="changed on disk"):
+            refused()
+    assert not (tmp_path / "mine.yaml").exists()
+    session.apply({"joints.j2.mastering": "9 arcsec"})
+    session.apply({"joints.j2.mastering": session.study.scenario.sources[0].data["joints"]["j2"].get("mastering")})
+    assert complete_snapshot(session).answer.judged[0].summary.p95 == before
+    session.start_job("reading again", partial(background_jobs.read_again, session))
+    assert not finished(session).error
+    assert complete_snapshot(session).answer.judged[0].summary.p95 != before
+    assert session.changed_files == ()
+    assert saving.save(session, "mine.yaml").exists()
+    encoder.unlink()
+    assert session.changed_files == (encoder,)
+    session.start_job("reading again", partial(background_jobs.read_again, session))
+    assert "disc.yaml" in finished(session).error
+    assert complete_snapshot(session)
+    session.end()
 
 
 def test_first_order_first_then_arms_that_grow(session: Session) -> None:
     stages: list[str] = []
-    session.on_change = lambda: stages.append(view_model.stage(session.snapshot))
+    session.on_change = lambda: stages.append(view_model.stage(session.snapshot, session.fault))
     session.apply({"joints.j4.mounting.eccentricity": "3 um"})
     snapshot = complete_snapshot(session)
     assert stages[0] == "working…"
     assert stages[1].startswith("first order")
-    assert view_model.stage(snapshot) == "300 arms sampled"
+    assert view_model.stage(snapshot, "") == "300 arms sampled"
     assert view_model.verdict(snapshot)[0].startswith("requirement")
 
 
 def test_charts_of_every_kind_of_task() -> None:
     """Plain JSON of as many values as there are poses, whatever the task."""
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=128, visits=3)
-    session = Session(study, run_options=RunOptions(2))
+    session = Session(Inputs(study), RunOptions(2))
     session.begin()
     snapshot = complete_snapshot(session)
     look = charts.Theme.of(False)
@@ -311,7 +515,8 @@ def request(headers: dict[str, str], query: str = "", kind: str = "http") -> tup
 
     async def inner(scope: Any, receive: Any, send: Any) -> None:
         through.append(True)
-        await send({"type": "http.response.start", "status": 200, "headers": []})
+        if kind == "http":
+            await send({"type": "http.response.start", "status": 200, "headers": []})
 
     async def receive() -> dict[str, Any]:
         return {"type": "websocket.connect"}
@@ -336,27 +541,62 @@ HOST = {"host": "127.0.0.1:8000"}
     [
         (HOST, "token=secret", "http", True),
         ({"host": "localhost:8000"}, "token=secret", "http", True),
-        ({**HOST, "cookie": "armsim=secret"}, "", "http", True),
-        ({**HOST, "cookie": "armsim=secret", "origin": "http://127.0.0.1:8000"}, "", "websocket", True),
+        ({**HOST, "cookie": "armsim-8000=secret"}, "", "http", True),
+        ({**HOST, "cookie": "armsim-8000=secret", "origin": "http://127.0.0.1:8000"}, "", "websocket", True),
+        # whatever other pages of this machine have stored
+        ({**HOST, "cookie": 'other={"a":1}; armsim-8000=secret; =;; x'}, "", "http", True),
+        ({**HOST, "cookie": "armsim-9000=other; armsim-8000=secret"}, "", "websocket", True),
+        ({**HOST, "cookie": "armsim-9000=secret"}, "", "http", False),
+        ({**HOST, "cookie": "armsim=secret"}, "", "http", False),
         (HOST, "", "http", False),
         (HOST, "token=other", "http", False),
         ({"host": "evil.example:8000"}, "token=secret", "http", False),
         ({"host": "127.0.0.1:9000"}, "token=secret", "http", False),
         ({}, "token=secret", "http", False),
         ({**HOST, "origin": "http://evil.example"}, "token=secret", "http", False),
-        ({**HOST, "cookie": "armsim=secret", "origin": "http://evil.example"}, "", "websocket", False),
-        ({**HOST, "cookie": "armsim=wrong"}, "", "websocket", False),
+        ({**HOST, "cookie": "armsim-8000=secret", "origin": "http://evil.example"}, "", "websocket", False),
+        ({**HOST, "cookie": "armsim-8000=wrong"}, "", "websocket", False),
         (HOST, "token=secret", "websocket", False),
     ],
 )
 def test_hosts_origins_and_tokens(headers: dict[str, str], query: str, kind: str, allowed: bool) -> None:
     sent, through = request(headers, query, kind)
-    assert through == allowed
+    assert through == (allowed and not query)
     if not allowed:
         assert sent[0].get("status", 403) == 403
         assert sent[0]["type"] in ("http.response.start", "websocket.close")
-    elif "token" in query:
-        assert any(key == b"set-cookie" and b"HttpOnly" in value for key, value in sent[0]["headers"])
+        return
+    if kind == "websocket":
+        return
+    response = dict(sent[0]["headers"])
+    assert b"default-src 'self'" in response[b"content-security-policy"]
+    if query:  # the token leaves the address
+        assert (sent[0]["status"], response[b"location"]) == (303, b"/")
+        assert response[b"set-cookie"] == b"armsim-8000=secret; HttpOnly; SameSite=Strict; Path=/"
+
+
+def test_the_token_is_on_no_command_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All users can read the words that a browser is started with; the page that leads on is for this user alone."""
+    from armsim.explorer.serve import private_page
+
+    page = private_page("http://127.0.0.1:8000/?token=secret")
+    try:
+        assert "secret" not in str(page)
+        assert "http://127.0.0.1:8000/?token=secret" in page.read_text()
+        assert os.name != "posix" or page.stat().st_mode & 0o077 == 0
+    finally:
+        page.unlink()
+
+
+def test_a_port_that_is_taken_is_told_before_anything_else(tmp_path: Path) -> None:
+    with socket.socket() as server:
+        server.bind(("127.0.0.1", 0))
+        server.listen()
+        port = server.getsockname()[1]
+        process = invoke("explore", small(tmp_path), "--no-browser", "--port", port)
+    assert process.returncode == 2
+    assert process.stderr.startswith(f"error: command line: --port: {port} cannot be served: address already in use")
+    assert len(process.stderr.splitlines()) == 1
 
 
 def test_without_its_library_it_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -376,11 +616,3 @@ def test_first_order_and_samples_fill_the_same_rows(session: Session) -> None:
     ]
     assert names[0] == names[1]
     assert "yield" in names[0]
-
-
-def test_no_more_studies_are_held_than_are_of_use(session: Session) -> None:
-    for step in range(40):
-        session.apply({"joints.j2.mounting.eccentricity": f"{10 + step} um"}, sliding=step > 0)
-    assert len(session._studies) <= MOST_STUDIES
-    assert session.current is session.current
-    assert session.study_of(Design()).scenario.machine.joints == session.study.scenario.machine.joints

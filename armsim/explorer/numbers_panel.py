@@ -1,0 +1,77 @@
+"""Numbers of the page: every task with what decides it, every criterion beside its limit, price."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable
+
+from nicegui import ui
+
+from armsim.explorer import view_model
+from armsim.explorer.fast_text import FastText, Written
+from armsim.explorer.session import Session
+from armsim.explorer.snapshot import Snapshot
+
+MOST_LOAD = 1.25
+"""Longest bar, over the limit."""
+
+
+class NumbersPanel:
+    """Upper part of the right pane."""
+
+    def __init__(self, session: Session, fast_text: FastText, select_task: Callable[[int], None]) -> None:
+        self.fast_text = fast_text
+        self.placed: tuple[tuple[str, str], ...] = ()
+        tasks = session.study.scenario.tasks
+        with ui.element("div").classes("pane").props('role=region aria-label="results"'):
+            with ui.column().classes("w-full tasks").style("gap: 2px"):
+                for n, task in enumerate(tasks if len(tasks) > 1 else ()):
+                    with (
+                        ui.element("button")
+                        .classes("task-line")
+                        .props(f'data-task="{html.escape(task.name)}"')
+                        .on("click", lambda _, number=n: select_task(number))
+                    ):
+                        ui.label(task.name).classes("ellipsis")
+                        fast_text.place(f"task {n}", 'data-name="task-figure"')
+            fast_text.place("shown task", 'data-name="shown-task"', Written("", "text-weight-medium"))
+            self.figures = ui.column().classes("w-full").style("gap: 3px")
+
+    def texts(self, snapshot: Snapshot, task: int) -> dict[str, Written]:
+        """Texts of a task; rows are placed anew where others are needed."""
+        numbers = view_model.numbers(snapshot, task)
+        placed = tuple((number.name, number.limit) for number in numbers)
+        if placed != self.placed and (snapshot.answer.judged or not self._same_names(numbers)):
+            self._place(numbers)
+            self.placed = placed
+        texts = {"shown task": Written(snapshot.study.scenario.tasks[task].name, "text-weight-medium")}
+        for number in numbers:
+            load = min(number.load, MOST_LOAD)
+            texts[number.name] = Written(number.text, f"figure {number.tone}")
+            texts[f"{number.name} where"] = Written(f"at {number.place}" if number.place else "", "quiet")
+            texts[f"{number.name} load"] = Written("", f"gauge {number.tone}" if load else "", load)
+        for n, (text, tone) in enumerate(view_model.task_lines(snapshot)):
+            if len(snapshot.study.scenario.tasks) > 1:
+                current = " current" if n == task else ""
+                texts[f"task {n}"] = Written(text, f"{tone}{current}")
+        return texts
+
+    def _same_names(self, numbers: list[view_model.Number]) -> bool:
+        return [name for name, _ in self.placed] == [number.name for number in numbers]
+
+    def _place(self, numbers: list[view_model.Number]) -> None:
+        self.figures.clear()
+        place = self.fast_text.place
+        with self.figures:
+            for number in numbers:
+                with ui.element("div").classes("number w-full") as row:
+                    with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px"):
+                        ui.label(number.name).classes("quiet").style("white-space: nowrap")
+                        place(f"{number.name} where", "", Written("", "quiet"))
+                    with ui.row().classes("items-baseline w-full").style("gap: 6px"):
+                        place(
+                            number.name, f'data-number="{number.name}"', Written(number.text, f"figure {number.tone}")
+                        )
+                        ui.label(number.limit).classes("limit")
+                    place(f"{number.name} load", "")
+                row.tooltip(number.meaning)

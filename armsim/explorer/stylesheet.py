@@ -1,0 +1,72 @@
+"""Colours and style sheet of the page."""
+
+from __future__ import annotations
+
+PRIMARY = "#2b6cb0"
+ON_PAGE = {"good": "#1b6f41", "bad": "#c1121f", "open": "#8a5a00"}
+"""Text by state on a light page."""
+ON_DARK_PAGE = {"good": "#5fd19a", "bad": "#ff8a8a", "open": "#ffca5f"}
+BADGES = {"good": ("#ffffff", "#1b5e20"), "open": ("#000000", "#ffd54f"), "bad": ("#ffffff", "#b71c1c")}
+"""Text and background of the verdict in the header."""
+LIGHT, DARK = "#ffffff", "#121212"
+"""Backgrounds of a light and of a dark page."""
+LIMIT_AT = 80
+"""Place of the limit on a bar. [%]"""
+
+DRAWER = "42vh"
+"""Height of the drawer of results."""
+
+
+def _by_state(selector: str, colours: dict[str, str]) -> str:
+    return "".join(f"{selector}.{state} {{ color: {colour}; }}\n" for state, colour in colours.items())
+
+
+CSS = f"""
+body {{ font-size: 13px; }}
+.nicegui-content {{ padding: 0; }}
+.w-full {{ width: 100%; }} .h-full {{ height: 100%; }}
+.q-header {{ min-height: 46px; }}
+.panes .q-field--dense .q-field__control {{ min-height: 36px; }}
+.panes {{ display: grid; grid-template-columns: minmax(330px, 380px) minmax(420px, 1fr) minmax(270px, 310px);
+        gap: 8px; padding: 8px; width: 100%; height: calc(100vh - 76px); box-sizing: border-box; }}
+.panes.above-drawer {{ height: calc(100vh - 76px - {DRAWER}); }}
+.panes > div {{ min-height: 0; overflow: auto; }}
+@media (max-width: 1060px) {{
+  .panes {{ grid-template-columns: minmax(0, 1fr) minmax(270px, 310px); height: auto; }}
+  .panes > div:nth-child(1) {{ order: 3; grid-column: 1 / -1; }}
+}}
+@media (max-width: 640px) {{
+  .panes {{ grid-template-columns: minmax(0, 1fr); }}
+  .panes > div:nth-child(3) {{ order: -1; }}
+}}
+.pane {{ border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }}
+.slider-pane {{ position: sticky; top: 0; z-index: 2; background: {LIGHT}; }}
+.body--dark .slider-pane {{ background: {DARK}; }}
+.quiet {{ opacity: 0.8; font-size: 12px; }}
+.past {{ opacity: 0.6; }}
+.notice {{ background: {BADGES["open"][1]}; color: {BADGES["open"][0]}; padding: 2px 12px; gap: 8px; }}
+{_by_state("", ON_PAGE)}{_by_state(".body--dark ", ON_DARK_PAGE)}
+.open::before {{ content: '⚠ '; }} .gauge::before {{ content: none; }}
+.figure {{ font-size: 15px; font-weight: 600; font-variant-numeric: tabular-nums; }}
+.limit {{ font-size: 12px; font-variant-numeric: tabular-nums; white-space: nowrap; }}
+.gauge {{ display: block; height: 5px; border-radius: 2px;
+  background: linear-gradient(currentColor, currentColor) 0 0 / calc(var(--load) * {LIMIT_AT}%) 100% no-repeat,
+    linear-gradient(rgba(128,128,128,0.25), rgba(128,128,128,0.25)); position: relative; }}
+.gauge::after {{ content: ''; position: absolute; left: {LIMIT_AT}%; top: -2px; width: 2px; height: 9px;
+  background: #000; box-shadow: 0 0 0 1px #fff; }}
+.task-line {{ display: flex; justify-content: space-between; gap: 8px; width: 100%; border: 0; background: none;
+  color: inherit; font: inherit; padding: 1px 0; cursor: pointer; text-align: left; }}
+.task-line:hover {{ background: rgba(128,128,128,0.15); }}
+.current {{ font-weight: 600; text-decoration: underline; }}
+.verdict-good {{ color: {BADGES["good"][0]}; background: {BADGES["good"][1]}; }}
+.verdict-open {{ color: {BADGES["open"][0]}; background: {BADGES["open"][1]}; }}
+.verdict-bad {{ color: {BADGES["bad"][0]}; background: {BADGES["bad"][1]}; }}
+.drawer {{ max-height: {DRAWER}; overflow: auto; box-shadow: 0 -2px 12px rgba(0,0,0,0.35); padding: 8px 12px; }}
+.result {{ display: flex; flex-wrap: wrap; gap: 16px; align-items: flex-start; }}
+.printout {{ flex: 1 1 560px; overflow-x: auto; }}
+.printout table {{ border-collapse: collapse; font-variant-numeric: tabular-nums; margin-bottom: 8px; }}
+.printout th, .printout td {{ text-align: left; padding: 1px 12px 1px 0;
+  border-bottom: 1px solid rgba(128,128,128,0.3); }}
+.printout p {{ font-weight: 500; margin: 4px 0 2px; }}
+:focus-visible {{ outline: 3px solid #d08a00 !important; outline-offset: 1px; }}
+"""
