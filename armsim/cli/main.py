@@ -75,6 +75,8 @@ def _options(
     """Tool-point error of a robot arm from the position sensors on its joints."""
 
 
+LINEAR_ALGEBRA = "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"
+"""Settings of the libraries of linear algebra that numpy may be built with."""
 INTERRUPTED = 130
 """Exit code of the command line library for an interrupt."""
 
@@ -83,6 +85,8 @@ def main() -> None:
     """Run the command of this process, and end it."""
     prepare_streams()
     os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
+    for library in LINEAR_ALGEBRA:  # before one is loaded; its threads would wait for each other over small matrices
+        os.environ.setdefault(library, "1")
     warnings.showwarning = lambda message, *details: print_note(f"note: {message}")
     end_on_signals()
     code, message = command()
