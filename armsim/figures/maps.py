@@ -17,6 +17,7 @@ from matplotlib.patheffects import withStroke
 from armsim.arrays import Array
 from armsim.criteria import smallest_limit
 from armsim.figures import style
+from armsim.figures.limit_scale import LimitScale
 from armsim.formatting import percent, show, significant, unit_for
 from armsim.requirement.requirement import coverage_of
 from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
@@ -77,15 +78,18 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
     with style.style():
         out, axes = slice_axes(task)
         x, y = edges(task)
-        mesh = axes.pcolormesh(x, y, values * factor, cmap=style.MAP, rasterized=True)
+        scale = LimitScale.of(values * factor, None if limit is None else limit * factor)
+        mesh = axes.pcolormesh(x, y, values * factor, cmap=scale.colours, norm=scale.norm, rasterized=True)
+        scale.hatch(axes, x, y, values * factor)
         annotate_cells(out, axes, task, values, lambda value: f"{significant(value * factor)} {unit}")
         handles = mark(axes, task, values)
         if limit is not None and min(values.shape) > 1 and np.nanmin(values) < limit < np.nanmax(values):
             first, second = (np.array(centres) * 1e3 for centres in grid.centres)
             filled = np.ma.masked_invalid(values)
             axes.contour(first, second, filled, levels=[limit], colors=style.REQUIREMENT, linewidths=1.8)
-            handles.append(Line2D([], [], color=style.REQUIREMENT, label=f"required {limit * factor:.4g} {unit}"))
         bar = out.colorbar(mesh, ax=axes, shrink=0.9)
+        scale.mark(bar)
+        handles += scale.handles(unit)
         bar.set_label(f"{label} [{unit}]")
         axes.set_title(style.wrapped(finding, 64))
         style.legend_below(axes, handles)
@@ -102,14 +106,14 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         The task is no volume.
     """
     grid = _grid(task, 3)
-    values, label, factor, unit, _, finding = cell_measure(result, task, measure, 3)
+    values, label, factor, unit, limit, finding = cell_measure(result, task, measure, 3)
     filled = np.where(np.isnan(values), -np.inf, values)
     by_error = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
     layer_numbers = np.sort(by_error[:MOST_LAYERS])
     singular = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
     columns = min(3, len(layer_numbers))
     rows = math.ceil(len(layer_numbers) / columns)
-    low, high = float(np.nanmin(values)) * factor, float(np.nanmax(values)) * factor
+    scale = LimitScale.of(values * factor, None if limit is None else limit * factor)
     with style.style():
         out = style.Drawing(figsize=(6.4, 1.0 + 1.9 * rows), layout="constrained")
         x, y = edges(task)
@@ -117,7 +121,8 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         for place, layer in enumerate(layer_numbers):
             axes = out.add_subplot(rows, columns, place + 1)
             panels.append(axes)
-            mesh = axes.pcolormesh(x, y, values[layer] * factor, cmap=style.MAP, vmin=low, vmax=high, rasterized=True)
+            mesh = axes.pcolormesh(x, y, values[layer] * factor, cmap=scale.colours, norm=scale.norm, rasterized=True)
+            scale.hatch(axes, x, y, values[layer] * factor)
             unreachable = np.where(np.isnan(values[layer]), 1.0, np.nan)
             axes.pcolormesh(x, y, unreachable, cmap="Greys", vmin=0, vmax=4, rasterized=True)
             place_y, place_x = np.nonzero(singular[layer])
@@ -142,7 +147,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
                 axes.set_ylabel("y [mm]")
             if place // columns == rows - 1:
                 axes.set_xlabel("x [mm]")
-        out.colorbar(mesh, ax=panels, shrink=0.8, label=f"{label} [{unit}]")
+        scale.mark(out.colorbar(mesh, ax=panels, shrink=0.8, label=f"{label} [{unit}]"))
         style.titled(out, finding)
         layer_note = (
             ""
@@ -151,7 +156,9 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         )
         marked = f"; crosses: {singular.sum()} near-singular poses" if singular.any() else ""
         sizes = f"{len(task.poses)} poses, {result.units} arms × {result.visits} visits"
-        style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{layer_note}")
+        red = f"; red line: required {limit * factor:.4g} {unit}" if limit is not None else ""
+        over = ", red and hatched: above it" if scale.exceeded else ""
+        style.footnote(out, f"grey: cannot be reached{marked}{red}{over}; {sizes}{layer_note}")
     return out
 
 
