@@ -147,3 +147,20 @@ ZERO_DRIFT = Cause("drift of the zero", through=(TEMPERATURE, JOINT_TEMPERATURE)
 SIGNAL_OFFSET_DRIFT = Cause("signal offset drift", through=(TEMPERATURE, JOINT_TEMPERATURE))
 
 CALIBRATION = Cause("calibration")
+
+SENSOR_CAUSES = frozenset(
+    cause.name
+    for cause in (
+        ECCENTRICITY, SHAFT_RUNOUT, NONREPEATABLE_RUNOUT, ELLIPTICITY, DISC_TILT, COUPLING_MISALIGNMENT,
+        HEAD_TANGENTIAL, HEAD_SKEW, SECOND_TRACK, SIGNAL_OFFSET, AMPLITUDE_MISMATCH, PHASE_ERROR, THIRD_HARMONIC,
+        SUB_DIVISIONAL_ERROR, SIGNAL_NOISE, STATED_NOISE, HEAD_RADIAL, HEAD_TILT, AIR_GAP, QUANTISATION,
+        GRADUATION_ERROR, STATED_ACCURACY, STATED_REPEATABILITY, STATED_MISALIGNMENT, SLOPE_ERROR, ABBE_OFFSET,
+        MEASURED_CURVE, LATENCY, TIMING_JITTER, BUS_CYCLE, SAMPLING_SKEW,
+    )
+)  # fmt: skip
+"""Names of the causes that lie in a sensor, its mounting and its readout, and that another sensor would change."""
+
+
+def of_sensor(name: str) -> bool:
+    """Whether a cause, by its name in a result, lies in a sensor, its mounting or its readout alone."""
+    return all(part in SENSOR_CAUSES for part in names_in(name))

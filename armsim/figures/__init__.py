@@ -7,10 +7,11 @@ from armsim.figures.contribution_bars import error_budget
 from armsim.figures.contribution_maps import dominant_joint, group_share
 from armsim.figures.deflection_figure import deflection
 from armsim.figures.ellipses import error_ellipses, view
+from armsim.figures.gauges import gauges, required
 from armsim.figures.joint_error_figures import has_waves, identical_joints, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path_figures import distribution, path_error
-from armsim.figures.population_figures import population, pose_errors, yield_curve
+from armsim.figures.population_figures import arms, population, pose_errors, yield_curve
 from armsim.figures.ripple_figures import smoothness
 from armsim.figures.sensor_difference_figures import identical_pairs, sensor_differences
 from armsim.figures.sweep_figure import sweep
@@ -20,6 +21,7 @@ from armsim.figures.volume import volume
 __all__ = [
     "allocation",
     "arm",
+    "arms",
     "deflection",
     "difference_map",
     "differences",
@@ -28,6 +30,7 @@ __all__ = [
     "error_budget",
     "error_ellipses",
     "error_map",
+    "gauges",
     "group_share",
     "has_waves",
     "identical_joints",
@@ -38,6 +41,7 @@ __all__ = [
     "path_error",
     "population",
     "pose_errors",
+    "required",
     "sensor_differences",
     "smoothness",
     "sweep",

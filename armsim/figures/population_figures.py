@@ -11,6 +11,11 @@ from armsim.requirement import show_quantity
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult, YieldCurve
 
+BINS = 30
+"""Bins of a histogram of arms."""
+ABOVE = "#b04a5a"
+"""Colour of what is above a limit."""
+
 
 def population(result: Result, task: TaskResult) -> style.Drawing:
     """Distribution functions of AP and RP over the built units, at the worst pose."""
@@ -129,29 +134,15 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         axes.step(position * unit.factor, share, where="post", color=style.COLOURS[0], label="arms that pass")
         texts = [f"{show(p)} required: yield {s:.4g} %" for p, s in zip(position, share, strict=True)]
         out.annotate(axes, position * unit.factor, share, texts=texts)
-        title = f"{task.name}: half of the built arms would pass a limit of {show(_position_reaching(curve, 0.5))}"
         limit = smallest_limit(requirement, task.follows_path, "error")
         if requirement is not None and limit is not None:
             axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
             if requirement.yield_ is not None:
                 line_label = f"required yield, {percent(requirement.yield_)}"
                 axes.axhline(100 * requirement.yield_, color=style.REQUIREMENT, linestyle="--", label=line_label)
-            estimate = task.summary.yield_
-            assert estimate is not None  # there with every requirement
-            target = requirement.yield_ or 0.95
-            target_position = _position_reaching(curve, target)
-            position_text, target_text = show(limit), show(target_position)
-            if target_position is not None and target_position != limit:
-                target_text, position_text = apart(target_position, limit, show)
-            reach = (
-                f"{percent(target)} is never reached"
-                if target_position is None
-                else f"{percent(target)} would pass a limit of {target_text}"
-            )
-            title = f"{task.name}: {percent(estimate.value)} of built arms pass {position_text}; {reach}"
         axes.set(xlabel=f"position required [{unit.name}]", ylabel="yield [%]", ylim=(0, 102))
         axes.set_xlim(left=0)
-        axes.set_title(style.wrapped(title, 64))
+        axes.set_title(style.wrapped(_passing(result, task, curve), 64))
         style.legend_below(axes, columns=2)
         conditions = "".join(
             f", {criterion.figure_name} within {show_quantity(limit, criterion.quantity)}"
@@ -165,7 +156,68 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
     return out
 
 
-def _position_reaching(curve: YieldCurve, share: float) -> float | None:
-    """Smallest position on the curve at which at least this share passes; None where none does. [m]"""
-    positions = [p for p, s in zip(curve.position, curve.share, strict=True) if s >= share]
-    return positions[0] if positions else None
+def arms(result: Result, task: TaskResult) -> style.Drawing:
+    """Histogram of the built arms by the smallest position requirement that each passes, at all poses of a task.
+
+    Raises
+    ------
+    ValueError
+        The result is of a version that did not store the yield curve.
+    """
+    curve = task.yield_curve
+    if curve is None:
+        raise ValueError(f"task {task.name!r} has no yield curve")
+    position = np.array([0.0, *curve.position])
+    limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
+    unit = unit_for([float(position.max())])
+    edges = np.linspace(0.0, 1.02 * max(float(position.max()), limit or 0.0), BINS + 1)
+    if limit is not None:  # no bin on both sides of the limit
+        edges = np.unique([*edges[np.abs(edges - limit) > 0.4 * edges[1]], limit])
+    portions = 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
+    # the height is that of a bin of the common width, so that areas are shares of arms
+    heights = portions * (edges[-1] / BINS) / np.diff(edges)
+    above = edges[:-1] >= (np.inf if limit is None else limit)
+    with style.style():
+        out, axes = style.figure(6.4, 3.0)
+        for chosen, colour, hatch, label in (
+            (~above, style.COLOURS[0], "", "arms that pass" if limit is not None else "built arms"),
+            (above, ABOVE, "///", "arms that fail"),
+        ):
+            if chosen.any():
+                start, width = edges[:-1][chosen] * unit.factor, np.diff(edges)[chosen] * unit.factor
+                axes.bar(
+                    start, heights[chosen], width, align="edge", label=label, color=colour, hatch=hatch,
+                    edgecolor="white", linewidth=0.5,
+                )  # fmt: skip
+        middle = 0.5 * (edges[:-1] + edges[1:]) * unit.factor
+        ends = zip(edges[:-1], edges[1:], portions, strict=True)
+        texts = [f"{portion:.3g} % of arms need {show(low)} to {show(high)}" for low, high, portion in ends]
+        out.annotate(axes, middle, heights, texts=texts)
+        if limit is not None:
+            axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
+        label = "largest error of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
+        axes.set(xlabel=f"{label} [{unit.name}]", ylabel="built arms [%]")
+        axes.set_xlim(0, edges[-1] * unit.factor)
+        axes.set_title(style.wrapped(_passing(result, task, curve), 64))
+        style.legend_below(axes, columns=2)
+        style.footnote(out, f"the error of an arm at a pose is its AP there; {result.units} arms")
+    return out
+
+
+def _passing(result: Result, task: TaskResult, curve: YieldCurve) -> str:
+    """Finding on the share of arms that pass, and the position that the required share would pass."""
+    requirement = result.required_at(task.name)
+    limit = smallest_limit(requirement, task.follows_path, "error")
+    if requirement is None or limit is None:
+        return f"{task.name}: half of the built arms would pass a limit of {show(curve.position_reaching(0.5))}"
+    estimate = task.summary.yield_
+    assert estimate is not None  # there with every requirement
+    target = requirement.yield_ or 0.95
+    target_position = curve.position_reaching(target)
+    position_text, target_text = show(limit), show(target_position)
+    if target_position is not None and target_position != limit:
+        target_text, position_text = apart(target_position, limit, show)
+    reach = f"{percent(target)} is never reached"
+    if target_position is not None:
+        reach = f"{percent(target)} would pass a limit of {target_text}"
+    return f"{task.name}: {percent(estimate.value)} of built arms pass {position_text}; {reach}"

@@ -131,6 +131,10 @@ class Front:
     notes : tuple of str
     key_facts : tuple of str
         Sentences repeated on slides.
+    gauges : Picture, optional
+        Every criterion beside its limit.
+    design : Table, optional
+        What is built: the sensors, their places and prices.
     """
 
     question: str
@@ -142,6 +146,8 @@ class Front:
     advice: tuple[str, ...]
     notes: tuple[str, ...]
     key_facts: tuple[str, ...] = ()
+    gauges: Picture | None = None
+    design: Table | None = None
 
     @property
     def section(self) -> Section:
@@ -152,7 +158,9 @@ class Front:
             *(Text(sentence) for sentence in self.sentences),
         )
         lists = (Bullets(self.advice), Bullets(self.notes))
-        return Section("The question and the answer", "answer", (*texts, self.table, *self.pictures, *lists))
+        pictures = (*(() if self.gauges is None else (self.gauges,)), *self.pictures)
+        tables = (self.table, *(() if self.design is None else (self.design,)))
+        return Section("The question and the answer", "answer", (*texts, *tables, *pictures, *lists))
 
 
 @dataclass(frozen=True)

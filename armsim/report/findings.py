@@ -44,24 +44,23 @@ def question(result: Result) -> str:
 
 
 def beside_the_headline(result: Result) -> tuple[str, ...]:
-    """Sentence on the other criteria of the deciding task, and on an acceptance test."""
+    """Sentence on the other criteria of the deciding task."""
     task, leading = deciding_task(result), headlined(result)
     others = [judgement for judgement in task.summary.judgements if judgement.criterion != leading.criterion]
     findings = [
         f"{judgement.finding}{f', {judgement.required}' if judgement.limit is not None else ''}" for judgement in others
     ]
-    text = f"{task.name}: {'; '.join(findings)}.{_test(task)}" if findings else _test(task).strip()
-    return (text,) if text else ()
+    return (f"{task.name}: {'; '.join(findings)}.",) if findings else ()
 
 
-def _test(task: TaskResult) -> str:
-    """Sentence on what an acceptance test of few visits would report."""
+def acceptance_sentence(task: TaskResult) -> str:
+    """Sentence on what an acceptance test of few visits would report; empty where none is sampled."""
     test = task.acceptance
     if test is None or test.repeatability.p95 is None:
         return ""
     pose_names = "these poses" if len(test.poses) == len(task.poses) else "; ".join(test.poses)
     text = (
-        f" A test of {test.cycles} visits per pose at {pose_names} would report an RP of "
+        f"{task.name}: a test of {test.cycles} visits per pose at {pose_names} would report an RP of "
         f"{show(test.repeatability.p95)} or less for 95 % of the arms. This is more than their true RP: few visits "
         "overestimate it"
     )

@@ -17,4 +17,5 @@ def leading(result: Result, names: Sequence[str]) -> tuple[str, ...]:
     def ending(*ends: str) -> list[str]:
         return [name for end in ends for name in candidates if name.endswith(f"-{end}")][:1]
 
-    return (*ending("cut", "map", "poses", "path", "distribution"), *ending("budget"), *ending("yield", "population"))
+    error = ending("cut", "map", "poses", "path", "distribution")
+    return (*error, *ending("budget"), *ending("arms", "yield", "population"))

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from armsim.decide.trade_off import TradeOff
     from armsim.decide.what_if import WhatIfs
 
+GAUGES = "gauges"
+"""Name of the figure of the criteria."""
 WIDE = ("path",)
 """Names of figures that take the whole width of a document."""
 MOST_JOINTS = 12
@@ -30,6 +32,9 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     """All figures of a run."""
     caption = "The sensors and their places; the tool-point error depends on all of them."
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
+    if figures.required(result):
+        caption = "Every required criterion on the scale of its limit; the shaded side of the red line is permitted."
+        yield Planned("front", GAUGES, caption, partial(figures.gauges, result), True)
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
         for figure in FIGURES:
@@ -180,6 +185,10 @@ FIGURES: tuple[Figure, ...] = (
         "population", "population",
         "What differs between built arms (accuracy) and between visits of one arm (repeatability).",
         lambda result, task: True, figures.population,
+    ),
+    Figure(
+        "arms", "population", "Built arms by their largest error over all poses of the task.",
+        lambda result, task: task.yield_curve is not None, figures.arms,
     ),
     Figure(
         "yield", "population",

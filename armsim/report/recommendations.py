@@ -19,8 +19,8 @@ from armsim.results.poses import BIAS
 
 NEGLIGIBLE = 1e-4
 """Share of the mean square error below which nothing is recommended."""
-ADVICE = 3
-"""Most recommendations on the first page."""
+ADVICE = 2
+"""Most recommendations on the first page, beside that on sensors."""
 GAINS = 8
 """Most rows of a table of gains."""
 SHOWN = 12

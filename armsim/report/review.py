@@ -15,6 +15,7 @@ from armsim.report.document import Front, ReviewDocument, Section, Table, Tone, 
 from armsim.report.drawing import Planned, begin, finish, rasterizing
 from armsim.report.findings import front_notes
 from armsim.report.frame import Exact
+from armsim.report.gallery import GAUGES
 from armsim.report.helpers import Helpers
 from armsim.report.html import write_page
 from armsim.report.manifest import Sample, manifest_of
@@ -47,6 +48,8 @@ class Review:
         Tone of the answer.
     table : Table
         Table of the first page.
+    design : Table, optional
+        Table of what is built, on the first page.
     sections : tuple of Section
         The body; the figures of its anchor stand before the blocks of a section.
     figures : iterable of Planned
@@ -77,6 +80,7 @@ class Review:
     sections: tuple[Section, ...]
     figures: Iterable[Planned] = ()
     leading: tuple[str, ...] = ()
+    design: Table | None = None
     sentences: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -97,7 +101,7 @@ class Review:
         notes = front_notes(self.notes, lines * len(self.table.rows))
         front = Front(
             f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, group, self.advice,
-            notes, self.key_facts,
+            notes, self.key_facts, named.get(GAUGES), self.design,
         )  # fmt: skip
         sections = [
             replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))

@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from armsim.figures import required
 from armsim.formatting import beside_each_other, percent
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.csv_tables import run_tables
 from armsim.report.document import Block, Folded, Section, Table, Text
-from armsim.report.findings import beside_the_headline, dominance, question
+from armsim.report.findings import acceptance_sentence, beside_the_headline, dominance, question
 from armsim.report.first_page import leading
 from armsim.report.frame import Frame, alike, bare, lengths, shares, words
 from armsim.report.gallery import figures_of
@@ -22,6 +23,7 @@ from armsim.report.pictures import NOTHING_MORE, Extras
 from armsim.report.recommendations import advice, recommendations_section
 from armsim.report.review import Review, json_file, result_file
 from armsim.report.ripple_tables import motion_section
+from armsim.report.sensor_tables import better_sensors, each_and_every_pose, sensors_frame
 from armsim.report.two_sensor_tables import two_sensors_section
 from armsim.report.verdict import TONES, deciding_task, headline, headlined, task_frame
 from armsim.report.workbook import workbook_file
@@ -45,6 +47,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
     price_parts = f" ({', '.join(prices)})" if len(prices) > 1 else ""
     price = f"sensors {result.price:g} cost units{price_parts}"
     planned = tuple(figures_of(result, extras))
+    beside = () if required(result) else beside_the_headline(result)  # the gauges show them
     return Review(
         result.scenario,
         f"Arm {result.arm}; {price}; {Sample.of(result).sizes}",
@@ -56,7 +59,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             _arm(result),
             joints_section(result),
             _workspace(result),
-            Section("Accuracy and repeatability over the population", "population", (Text(_ACCURACY_TEXT, "soft"),)),
+            _population(result),
             *motion_section(result),
             *operation_section(result),
             *two_sensors_section(result),
@@ -65,8 +68,9 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
         ),
         planned,
         leading(result, [one.name for one in planned]),
-        sentences=(*reason_sentences, *beside_the_headline(result), contributions, *((assumed,) if assumed else ())),
-        advice=tuple(advice(result, extras)),
+        design=sensors_frame(result).table(),
+        sentences=tuple(filter(None, (*reason_sentences, *beside, each_and_every_pose(result), assumed))),
+        advice=tuple(filter(None, (better_sensors(result), *advice(result, extras)))),
         notes=tuple(result.warnings),
         key_facts=(contributions,),
         appendix=(
@@ -120,6 +124,15 @@ def _workspace(result: Result) -> Section:
             notes.append(f"{len(task.unreachable)} poses cannot be reached; tables/unreachable.csv lists them")
         blocks += [Text(f"{task.name}: {note}.", "soft") for note in notes]
     return Section("The error over the workspace", "workspace", tuple(blocks))
+
+
+def _population(result: Result) -> Section:
+    tests = [*beside_the_headline(result), *(acceptance_sentence(task) for task in result.tasks)]
+    return Section(
+        "Accuracy and repeatability over the population",
+        "population",
+        (*(Text(text) for text in tests if text), Text(_ACCURACY_TEXT, "soft")),
+    )
 
 
 def _poses(result: Result) -> Section:
@@ -177,8 +190,9 @@ def _measures(task: TaskResult) -> Table:
 
 def _contributions(result: Result) -> Section:
     table = shares_frame({task.name: task.summary for task in result.tasks}).table()
+    largest = Text(dominance(result, deciding_task(result)))
     note = Text("Mean over all poses of a task, weighted by their mean square errors; by first order.", "soft")
-    return Section("Error contributions", "contributions", (table, note))
+    return Section("Error contributions", "contributions", (largest, table, note))
 
 
 def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:

@@ -44,7 +44,9 @@ def write_slides(path: Path, document: ReviewDocument) -> None:
 def _pictures(document: ReviewDocument) -> Iterator[Picture]:
     """All pictures without duplicates, those of the first page first."""
     names: set[str] = set()
-    blocks: list[Block] = [] if document.front is None else [*document.front.pictures]
+    front = document.front
+    gauges = () if front is None or front.gauges is None else (front.gauges,)
+    blocks: list[Block] = [*gauges, *(() if front is None else front.pictures)]
     for section in document.sections:
         blocks += section.blocks
     for block in blocks:

@@ -87,7 +87,7 @@ class JointBudget:
     which a small motion of the joint moves the tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is
     that of the signal relative to ideal placement of the head (as 1/sqrt of the mean of 1/contrast^2). Errors that
     depend on speed are taken at the largest speeds that the tasks state. ``error_motions`` are the terms off the motion
-    of the joint, which the sums do not hold.
+    of the joint, which the sums do not hold; ``price`` is that of its sensors, fitted, in cost units.
     """
 
     unit: str
@@ -106,6 +106,7 @@ class JointBudget:
     limit_repeatability: float
     curve: JointCurve
     error_motions: tuple[ErrorMotionBudget, ...] = ()
+    price: float = 0.0
 
     @property
     def every_term(self) -> tuple[TermBudget, ...]:

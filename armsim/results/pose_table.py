@@ -140,16 +140,20 @@ class PoseTable(Sequence[PoseResult]):
     def rms_without(
         self, pose: int, owner: str | None = None, cause: str | None = None, remaining: float = 0.0
     ) -> float:
-        """First-order rms error at a pose with the errors of an owner, a cause, or both scaled by ``remaining``. [m]
+        """First-order rms error at a pose with the errors of an owner, a cause, or both scaled by ``remaining``. [m]"""
+        return self.rms_without_parts(pose, self.members(owner, cause), remaining)
+
+    def rms_without_parts(self, pose: int, parts: Sequence[int], remaining: float = 0.0) -> float:
+        """First-order rms error at a pose with the errors of some of the names of shares scaled by ``remaining``. [m]
 
         With s the share of these errors in the scatter and m their mean, the mean square falls by (1 - remaining^2) s,
         and the mean error vector by (1 - remaining) m.
         """
-        part = self.members(owner, cause)
+        index = list(parts)
         square = float(self.column("first_order.rms")[pose]) ** 2
         mean = self.column("first_order.mean")[pose]
-        mean_left = mean - (1.0 - remaining) * self.column("cause_means")[pose, part].sum(axis=0)
-        scatter = (1.0 - remaining**2) * float(self.column("shares")[pose, part].sum())
+        mean_left = mean - (1.0 - remaining) * self.column("cause_means")[pose, index].sum(axis=0)
+        scatter = (1.0 - remaining**2) * float(self.column("shares")[pose, index].sum())
         return math.sqrt(max(0.0, square * (1.0 - scatter) + float(mean_left @ mean_left - mean @ mean)))
 
     @property

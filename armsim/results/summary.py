@@ -146,6 +146,12 @@ class YieldCurve:
     high: tuple[float, ...]
     largest: float
 
+    def position_reaching(self, share: float) -> float | None:
+        """Smallest position on the curve at which at least this share passes; None where none does. [m]"""
+        least = share - 1e-9  # 95 % as read is not to the last bit the share of 95 of 100 arms
+        positions = [p for p, s in zip(self.position, self.share, strict=True) if s >= least]
+        return positions[0] if positions else None
+
 
 @dataclass(frozen=True)
 class DeflectedJoint:

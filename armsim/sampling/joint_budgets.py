@@ -111,6 +111,7 @@ def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, fl
         limit_repeatability=limit_repeatability,
         curve=joint_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
         error_motions=error_motions,
+        price=joint.price,
     )
 
 

@@ -341,7 +341,7 @@ def test_the_pdf_is_typeset(
     assert book[0].get_size() == pytest.approx(size, abs=0.6)
     first, second, body = texts[0], texts[1], [n for n, text in enumerate(texts) if "term by term" in text]
     assert "et at the" in first or "ot met:" in first  # the answer, whole, on the page that decides
-    assert "What would help most" in first
+    assert "To gain most" in first
     assert "Keep in mind" in first
     assert "The arm and its sensors" not in first
     assert "The arm and its sensors" in second
@@ -447,7 +447,7 @@ def test_the_review_of_the_demo_is_as_long_as_a_board_reads(tmp_path: Path) -> N
             for n, text in enumerate(texts)
             if "A Error budget of each joint, cause by cause" in text or "term by term . ." in text
         )
-        assert "What would help most" in texts[0]
+        assert "To gain most" in texts[0]
         assert "Keep in mind" in texts[0]
         assert appendix - 1 <= 6
 

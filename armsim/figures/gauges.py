@@ -1,0 +1,97 @@
+"""Gauges: the figure of every required criterion on the scale of its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+
+from armsim.figures import style
+from armsim.requirement import Judgement, deciding
+from armsim.results import Result
+
+LONGEST = 1.6
+"""Largest ratio of figure to limit that is drawn to scale; what lies beyond ends in an arrow."""
+MOST_GAUGES = 6
+"""Most gauges in the figure: those closest to their limits."""
+COLOURS = {"met": "#1d6b49", "not resolved": "#8a5a00", "not met": "#a81f2b"}
+"""Colours of the states, as of the answer of a document."""
+HATCHES = {"met": "", "not resolved": "...", "not met": "///"}
+
+
+def required(result: Result) -> list[tuple[str, Judgement]]:
+    """Judgements with a limit that a scale can show, with the name of their task, the one that decides first."""
+    pairs = [(name, one) for name, one in result.judged if one.limit and one.quantity != "count"]
+    first = deciding([one for _, one in result.judged])
+    pairs.sort(key=lambda pair: (pair[1] is not first, -pair[1].load))
+    return pairs[:MOST_GAUGES]
+
+
+def gauges(result: Result) -> style.Drawing:
+    """Every required criterion as a bar from zero to its figure, all limits on one line.
+
+    Raises
+    ------
+    ValueError
+        Nothing is required.
+    """
+    rows = required(result)
+    if not rows:
+        raise ValueError("nothing is required")
+    several = len(result.tasks) > 1
+    with style.style():
+        out, axes = style.figure(6.4, 0.36 + 0.185 * len(rows))
+        for row, (_, one) in enumerate(reversed(rows)):
+            _gauge(axes, row, one)
+            out.annotate(axes, [1.0], [row], texts=[f"{one.finding}, {one.required}"])
+        axes.axvline(1.0, color=style.REQUIREMENT, linewidth=1.8, zorder=4)
+        axes.set_yticks(range(len(rows)), [_name(task, one, several) for task, one in reversed(rows)])
+        axes.set_xticks([0.0, 0.5, 1.0, 1.5], ["0", "50 %", "limit", "150 %"])
+        axes.set(xlim=(0.0, LONGEST), ylim=(-0.6, len(rows) - 0.4))
+        axes.grid(axis="y", visible=False)
+        texts = axes.secondary_yaxis("right")
+        texts.set_yticks(range(len(rows)), [_text(one) for _, one in reversed(rows)])
+        texts.tick_params(length=0, labelsize=8)
+        axes.tick_params(labelsize=8)
+        for state in dict.fromkeys(one.state for _, one in rows):
+            axes.barh([-9], [0], color=COLOURS[state], hatch=HATCHES[state], edgecolor="white", label=state)
+        axes.set_title(_finding([one for _, one in rows]))
+    return out
+
+
+def _gauge(axes: Axes, row: int, one: Judgement) -> None:
+    """One bar with its interval; the permitted side of the limit is shaded."""
+    assert one.limit is not None
+    low, high = (1.0, LONGEST) if one.at_least else (0.0, 1.0)
+    axes.barh([row], [high - low], left=low, height=0.74, color="#eef1f4", zorder=1)
+    ratio = one.value / one.limit
+    colour, hatch = COLOURS[one.state], HATCHES[one.state]
+    axes.barh([row], [min(ratio, LONGEST)], 0.42, color=colour, hatch=hatch, edgecolor="white", linewidth=0.0, zorder=2)
+    if one.interval is not None:
+        ends = [min(end / one.limit, LONGEST) for end in one.interval]
+        axes.plot(ends, [row, row], color="#111111", linewidth=1.4, marker="|", markersize=5, zorder=5)
+    if ratio > LONGEST:
+        axes.plot([LONGEST - 0.03], [row], marker=">", color="white", markersize=5, zorder=6)
+
+
+def _name(task: str, one: Judgement, several: bool) -> str:
+    """Criterion of a gauge, with its task where there are several, or with its joint."""
+    place = one.where if not task else task if several else ""
+    return f"{place}: {one.statistic}" if place else one.statistic
+
+
+def _text(one: Judgement) -> str:
+    """Figure, interval and limit: "113.5 µm (111.1 to 116.3) of 120 µm"."""
+    return f"{one.figure}, {'at least' if one.at_least else 'limit'} {one.limit_text}"
+
+
+def _finding(judgements: Sequence[Judgement]) -> str:
+    met = sum(one.state == "met" for one in judgements)
+    open_ = sum(one.state == "not resolved" for one in judgements)
+    parts = [f"{met} of {len(judgements)} criteria met"]
+    if open_:
+        parts.append(f"{open_} not resolved")
+    failed = len(judgements) - met - open_
+    if failed:
+        parts.append(f"{failed} not met")
+    return ", ".join(parts)

@@ -1,0 +1,100 @@
+"""The sensors of an arm for the first page: where they sit, what they cost, what their joints and they contribute."""
+
+from __future__ import annotations
+
+from armsim.causes import of_sensor
+from armsim.formatting import percent, show
+from armsim.report.frame import Frame, bare, shares, words
+from armsim.report.verdict import deciding_task, largest_causes
+from armsim.requirement.requirement import coverage_of
+from armsim.results import Result, TaskResult
+from armsim.results.poses import BIAS
+
+NO_GAIN = 1e-3
+"""Share of the rms error below which a gain is called none."""
+SMALL_GAIN = 0.1
+"""Share of the rms error below which better sensors are said to help little."""
+
+
+def sensors_frame(result: Result) -> Frame:
+    """Table of the sensors: joints with equal ones in a row, price, and shares of the mean square error."""
+    task = deciding_task(result)
+    parts = task.poses.over_task(task.poses.contributions)
+    groups: dict[tuple[str, str, float], list[str]] = {}
+    for name, budget in result.joints.items():
+        groups.setdefault((budget.encoder, budget.placement, budget.price), []).append(name)
+    rows: list[tuple[str, str, str, float | None, float, float | None]] = []
+    for (encoder, placement, price), joints in groups.items():
+        members = [n for joint in joints for n in task.poses.members(joint)]
+        total = len(joints) * price
+        rows.append(
+            (
+                ", ".join(joints),
+                encoder,
+                placement,
+                total,
+                _sum(parts, members),
+                _sum(parts, _of_sensors(task, members)),
+            )
+        )
+    others = [n for n, (owner, _) in enumerate(task.poses.share_names) if owner not in (*result.joints, BIAS[0])]
+    if others:
+        names = dict.fromkeys(task.poses.share_names[n][0] for n in others)
+        rows.append((", ".join(names), "–", "–", None, _sum(parts, others), None))
+    every = [n for n, name in enumerate(task.poses.share_names) if name != BIAS]
+    rows.append(("all", "", "", result.price, _sum(parts, every), _sum(parts, _of_sensors(task, every))))
+    names_, encoders, placements, prices, wholes, of_them = zip(*rows, strict=True)
+    return Frame(
+        (
+            words("joint", names_),
+            words("sensor", encoders),
+            words("where", placements),
+            bare("price", prices),
+            shares("share of the mean square error", list(wholes)),
+            shares("of it sensor and mounting", list(of_them)),
+        ),
+        f"sensors, and their joints' shares over {task.name}",
+    )
+
+
+def _of_sensors(task: TaskResult, members: list[int]) -> list[int]:
+    return [n for n in members if of_sensor(task.poses.share_names[n][1])]
+
+
+def _sum(parts: object, members: list[int]) -> float:
+    return float(parts[members].sum())  # type: ignore[index]
+
+
+def better_sensors(result: Result) -> str:
+    """Sentence on what ideal sensors, ideally mounted, would gain at the worst pose of the deciding task."""
+    task = deciding_task(result)
+    at = task.poses.names.index(task.summary.worst_pose)
+    rms = float(task.column("first_order.rms")[at])
+    by_joint = {name: _of_sensors(task, task.poses.members(name)) for name in result.joints}
+    gains = {name: rms - task.poses.rms_without_parts(at, members) for name, members in by_joint.items()}
+    gain = rms - task.poses.rms_without_parts(at, [n for members in by_joint.values() for n in members])
+    others = {cause: share for cause, share in task.summary.causes.items() if not of_sensor(cause) and share > 0.0}
+    remainder = f"; the rest comes from other causes: {largest_causes(others)}" if others else ""
+    if rms == 0.0 or gain < NO_GAIN * rms:
+        return f"No better sensor helps{remainder}." if rms else ""
+    best = max(gains, key=lambda name: gains[name])
+    alone = f", at {best} alone by {show(gains[best])}" if len(gains) > 1 and gains[best] > 0.0 else ""
+    little = "Better sensors help little: ideal" if gain < SMALL_GAIN * rms else "Ideal"
+    return (
+        f"{little} sensors at all joints, ideally mounted, would lower the rms error at the worst pose by {show(gain)} "
+        f"({percent(gain / rms, 2)}){alone}{remainder}."
+    )
+
+
+def each_and_every_pose(result: Result) -> str:
+    """Sentence that sets errors at each pose beside arms at all poses at once; empty where there is no yield curve."""
+    task, coverage = deciding_task(result), coverage_of(result.requirement)
+    curve = task.yield_curve
+    position = None if curve is None else curve.position_reaching(coverage)
+    if position is None or len(task.poses) < 2:
+        return ""
+    share, worst = percent(coverage), show(task.summary.at_coverage)
+    return (
+        f"{task.name}: at each pose {share} of errors lie within {worst}; at all poses at once {share} of the arms "
+        f"pass {show(position)}."
+    )
