@@ -27,9 +27,9 @@ def draw(to: Path) -> None:
         page = pdfium.PdfDocument(folder / "report.pdf")[0].render(scale=SCALE).to_pil()
         cells = Image.open(folder / "figures" / "2-side-view-map.png").convert("RGB")
     to.mkdir(exist_ok=True)
-    page.convert("P", palette=1, colors=128).save(to / "page-one.png", optimize=True)
+    page.convert("P", palette=1, colors=224).save(to / "page-one.png", optimize=True)
     cells.thumbnail((WIDTH, WIDTH))
-    cells.convert("P", palette=1, colors=128).save(to / "side-view.png", optimize=True)
+    cells.convert("P", palette=1, colors=224).save(to / "side-view.png", optimize=True)
 
 
 if __name__ == "__main__":
