@@ -152,3 +152,32 @@ def test_described_parameters_exist(path: Path) -> None:
         heads = [line.split(" : ")[0] for line in section[1].split("\n") if line and not line.startswith(" ")]
         described = {one.strip().lstrip("*") for head in heads for one in head.split(",")}
         assert {one for one in described if one.isidentifier()} <= existing, f"{path}: {name}"
+
+
+SAID = ("report", "figures", "criteria", "requirement", "decide")
+"""Rooms that hold sentences for people."""
+MOST_WORDS = 32
+"""Words from one full stop, colon or semicolon to the next; the aim is 25."""
+
+
+def texts(tree: ast.AST) -> Iterator[tuple[int, str]]:
+    """Line and text of every string that is no docstring, with X in place of what is inserted."""
+    inserted = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
+    described = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            yield node.lineno, "".join(part.value if isinstance(part, ast.Constant) else "X" for part in node.values)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in inserted | described:
+            yield node.lineno, node.value
+
+
+@pytest.mark.parametrize("room", SAID)
+def test_sentences_are_short(room: str) -> None:
+    too_long = [
+        f"{path.relative_to(PACKAGE)}:{line}: {sentence}"
+        for path in sorted((PACKAGE / room).glob("*.py"))
+        for line, text in texts(ast.parse(path.read_text()))
+        for sentence in re.split(r"(?<=[.?])\s|[;:]\s", text)
+        if len(sentence.split()) > MOST_WORDS
+    ]
+    assert not too_long

@@ -49,8 +49,8 @@ METHOD = (
     "then evaluated at the tasks with the same random numbers.",
     "Errors that are not identified remain, and bias the identified parameters. The standard uncertainty by "
     "formula holds both: (H G - T) P (H G - T)^T + H N H^T. H is the linear estimate, G the effect of every cause "
-    "at the measured poses, T the part of a cause that the parameters describe, P the covariance of the causes, N "
-    "that of visits and instrument.",
+    "at the measured poses, T the part of a cause that the parameters describe; P is the covariance of the "
+    "causes, N that of visits and instrument.",
     "Observability indices (O1 Borm and Menq 1991, O2 Driels and Pathre 1990, O3 Nahvi et al. 1994, O4 Nahvi and "
     "Hollerbach 1996) are of the Jacobian in mm per mm, mrad and microrad (or micrometre) per unit of load.",
     "Chosen poses: exchanged one by one with candidates until no exchange improves the choice (Fedorov 1972). "
@@ -62,7 +62,7 @@ METHOD = (
     "tests and those of single readings together raise one false alarm in a hundred measurements (Bonferroni).",
     METHOD_OF_READINGS,
     "Poses that were not measured: cross-validation. Blocks of poses that follow each other in the file are "
-    "excluded in turn, and their points compared with the arm that the other poses identify, as the instrument "
+    "excluded in turn. Their points are compared with the arm that the other poses identify, as the instrument "
     "reads them. Corrected for the poses that each block lacks (Burman 1989). 95 % interval of the logarithm by "
     "the scatter of the blocks, Student's t.",
 )

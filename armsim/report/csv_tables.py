@@ -26,11 +26,13 @@ MOTION = (
 """Fields of a motion and their headers."""
 SHARES = ["task", "pose", "owner", "cause", "share of mean square error [1]", "of it the same on every arm [1]"]
 JOINTS = [
-    "joint", "encoder", "placement", "resolution [bit]", "step [arcsec or um]", "std [arcsec or um]",
-    "std of accuracy [arcsec or um]", "std of repeatability [arcsec or um]", "limit [arcsec or um]",
+    "joint", "encoder", "placement", "resolution [bit]", "step [arcsec or um]",
+    "standard uncertainty [arcsec or um]", "accuracy part [arcsec or um]", "repeatability part [arcsec or um]",
+    "worst case [arcsec or um]",
 ]  # fmt: skip
 TERMS = [
-    "owner", "term", "cause", "life", "shape", "std [arcsec, um, or urad for link angles]", "limit [same unit]",
+    "owner", "term", "cause", "life", "shape",
+    "standard uncertainty [arcsec, um, or urad for link angles]", "worst case [same unit]",
 ]  # fmt: skip
 MEASURES = [
     "task", "measure", "what", "clause of ISO 9283:1998", "where", "p50 over arms [um]", "p95 over arms [um]",

@@ -176,8 +176,8 @@ def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
         "Expected values add as vectors; standard uncertainties, which are independent of each other, as "
         "covariances.",
         f"{coverage} of errors within: first order, from three cumulants of the squared error (Imhof, Biometrika 48, "
-        "1961), which is within 2 % at 95 % for normal errors, times the ratio of sampled to first order, which is "
-        "that of the run and stays. With inputs as run it is the sampled figure itself.",
+        "1961). It is within 2 % at 95 % for normal errors. It is multiplied by the ratio of sampled to first order of "
+        "the run, which stays. With inputs as run it is the sampled figure itself.",
         f"Accuracy of these formulas: the rms is within {departure} of first order when all yellow cells change at "
         f"once by up to a factor of {SPREAD:g} (computed for this workbook). In 180 trials on three arms, five or "
         "ten of the strongest cells changed by up to a factor of two. The quantile was then within 3 % of a new "

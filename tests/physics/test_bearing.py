@@ -177,7 +177,7 @@ def test_check_shows_every_error_motion_with_its_lever(tmp_path: Path) -> None:
     assert "roll error motion" in row
     assert "period 400 mm" in row
     header = next(line for line in process.stdout.splitlines() if line.startswith("error motion of the axis"))
-    assert "lever arm [mm/rad]  at the tool [µm]  limit [arcsec]" in header
+    assert "lever arm [mm/rad]  at the tool [µm]  worst case [arcsec]" in header
     total = next(line for line in process.stdout.splitlines() if line.startswith("lift  "))
     at_tool = float(row.split()[-2])
     assert round(at_tool, 1) in [float(number) for number in re.findall(r" (\d+\.\d)\d*", total)]

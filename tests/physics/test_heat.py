@@ -164,7 +164,7 @@ def test_wrong_input_is_one_clear_error(tmp_path: Path, rise: str, key: str, fin
 def test_a_bare_rise_is_doubted_and_a_rise_without_effect_is_named(tmp_path: Path) -> None:
     process = invoke("check", write(tmp_path, {"elbow": "5 K"}))
     assert "joints.elbow.temperature_rise: 5 K is read as" in process.stderr
-    assert "temperature of elbow above that: uniform" in process.stdout
+    assert "temperature rise of elbow above that: uniform" in process.stdout
     path = write(tmp_path, {"elbow": "{mean: 5 K, limit: 1 K}"})
     (tmp_path / "arm.yaml").write_text(ARM.replace("expansion: 12 ppm/K\n", ""))
     assert any("temperature_rise of elbow does nothing" in note for note in armsim.load(path).run().warnings)
