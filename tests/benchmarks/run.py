@@ -25,6 +25,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 sys.path.insert(0, str(Path(__file__).parent))
+from scaling import HERE, print_scaling
 from stages import stages
 from support import normal_machine, planar_arm, published_arm, robot_file
 
@@ -339,6 +340,7 @@ if __name__ == "__main__":
     whole_job()
     stages()
     scaling()
+    print_scaling([HERE])
     start_up()
     changes()
     growing()
