@@ -18,6 +18,8 @@ SCALE = "Cividis"
 """Perceptually uniform colour scale, also for colour-blind readers and in grey."""
 DIFFERENCE = "RdBu"
 BASE, SECOND, LIMIT = "#1f77b4", "#d08a00", "#c1121f"
+MARKS = {"near-singular": ("#ffffff", "#000000"), "limit": ("#8b0000", "#ffffff")}
+"""Marks on a map, each with its halo, which differs from it so much that one of the two is seen on any colour."""
 MOST_BARS = 60
 MOST_SHARES = 9
 
@@ -108,7 +110,7 @@ def over_poses(
 
 def _limit_line(x: list[Any], y: list[Any]) -> dict[str, Any]:
     return {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": {"color": LIMIT, "width": 2, "dash": "dash"},
-            "hoverinfo": "skip"}  # fmt: skip
+            "hoverinfo": "skip", "name": "required"}  # fmt: skip
 
 
 def _cells(
@@ -143,18 +145,22 @@ def _cells(
     }  # fmt: skip
     data: list[dict[str, Any]] = [lost, heat]
     if values.limit is not None and len(finite) and low < values.limit < high:
-        data.append(
-            {"type": "contour", "x": x, "y": y, "z": plain(cells), "showscale": False, "hoverinfo": "skip",
-             "contours": {"type": "constraint", "operation": "=", "value": values.limit},
-             "line": {"color": LIMIT, "width": 2.5}, "fillcolor": "rgba(0,0,0,0)"}
-        )  # fmt: skip
+        contour = {
+            "type": "contour", "x": x, "y": y, "z": plain(cells), "showscale": False, "hoverinfo": "skip",
+            "contours": {"type": "constraint", "operation": "=", "value": values.limit}, "fillcolor": "rgba(0,0,0,0)",
+        }  # fmt: skip
+        colour, halo = MARKS["limit"]
+        data += [
+            {**contour, "line": {"color": halo, "width": 5.5}},
+            {**contour, "line": {"color": colour, "width": 2.5}},
+        ]
     near = reached & (conditioning[np.maximum(index, 0)] < NEAR_SINGULAR)
     rows, columns = np.nonzero(near)
     if len(rows):
-        data.append(_marks([x[k] for k in columns], [y[k] for k in rows], "x-thin", "white", 7))
+        data += _marks([x[k] for k in columns], [y[k] for k in rows], "x-thin", "near-singular", 7)
     if chosen is not None and np.any(index == chosen):
         row, column = (int(numbers[0]) for numbers in np.nonzero(index == chosen))
-        data.append(_marks([x[column]], [y[row]], "circle-open", LIMIT, 14))
+        data += _marks([x[column]], [y[row]], "circle-open", "limit", 14)
     axes = {
         "xaxis": {"title": {"text": f"{grid.axes[0]} [mm]", "standoff": 4}, "showgrid": False, "zeroline": False,
                   "constrain": "domain"},
@@ -164,9 +170,13 @@ def _cells(
     return {"data": data, "layout": _layout(theme, values.title, **axes), "config": CONFIG}
 
 
-def _marks(x: list[float], y: list[float], symbol: str, colour: str, size: int) -> dict[str, Any]:
-    marker = {"symbol": symbol, "color": colour, "size": size, "line": {"width": 2, "color": colour}}
-    return {"type": "scatter", "mode": "markers", "x": x, "y": y, "marker": marker, "hoverinfo": "skip"}
+def _marks(x: list[float], y: list[float], symbol: str, kind: str, size: int) -> list[dict[str, Any]]:
+    """Marks over their halo."""
+    out = []
+    for colour, width in zip(MARKS[kind][::-1], (5, 2), strict=True):
+        marker = {"symbol": symbol, "color": colour, "size": size, "line": {"width": width, "color": colour}}
+        out.append({"type": "scatter", "mode": "markers", "x": x, "y": y, "marker": marker, "hoverinfo": "skip"})
+    return out
 
 
 def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> dict[str, Any]:
@@ -203,7 +213,8 @@ def sweep_chart(
         low, high = np.array(ends).T
         data.append({"type": "scatter", "x": x + x[::-1], "fill": "toself",
                      "y": plain(display.factor * high) + plain(display.factor * low)[::-1],
-                     "fillcolor": colour, "opacity": 0.2, "line": {"width": 0}, "hoverinfo": "skip"})  # fmt: skip
+                     "fillcolor": colour, "opacity": 0.2, "line": {"width": 0}, "hoverinfo": "skip",
+                     "showlegend": False})  # fmt: skip
         data.append({"type": "scatter", "mode": "lines+markers", "x": x, "y": plain(display.factor * middle),
                      "name": name, "line": {"color": colour}, "showlegend": True})  # fmt: skip
     limits = {rows[0][1].limit for rows in lines.values()} - {None}

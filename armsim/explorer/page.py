@@ -113,7 +113,7 @@ class Page:
                 self._contributions()
                 self.jobs_panel = JobsPanel(session, self._theme, self._refuse)
         self.jobs_panel.drawer.make_room(panes)
-        with ui.footer().classes("q-px-md").style("background: inherit; color: inherit; padding: 2px 12px"):
+        with ui.footer().classes("page-footer q-px-md"):
             ui.label(f"Results are {LINE}.").classes("quiet").tooltip(WHOLE)
         ui.timer(TICK, self._tick)
         ui.timer(WATCH, self.files_notice.show)

@@ -51,7 +51,12 @@ class ResultsDrawer:
 
     def make_room(self, panes: ui.element) -> None:
         """Shorten the panes while the drawer is open, so that it covers nothing."""
-        self.dialog.on_value_change(lambda event: panes.classes(**{"add" if event.value else "remove": "above-drawer"}))
+
+        def toggle(event: Any) -> None:
+            panes.classes(**{"add" if event.value else "remove": "above-drawer"})
+            ui.run_javascript("window.dispatchEvent(new Event('resize'))")  # the scene follows the window alone
+
+        self.dialog.on_value_change(toggle)
 
     def open(self, job: Job) -> None:
         """Show the result of a job."""

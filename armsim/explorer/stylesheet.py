@@ -40,6 +40,8 @@ body {{ font-size: 13px; }}
   .panes > div:nth-child(3) {{ order: -1; }}
 }}
 .pane {{ border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }}
+.page-footer {{ background: {LIGHT}; color: inherit; padding: 2px 12px; }}
+.body--dark .page-footer {{ background: {DARK}; }}
 .slider-pane {{ position: sticky; top: 0; z-index: 2; background: {LIGHT}; }}
 .body--dark .slider-pane {{ background: {DARK}; }}
 .quiet {{ opacity: 0.8; font-size: 12px; }}

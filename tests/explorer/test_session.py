@@ -19,12 +19,13 @@ from typing import Any
 import numpy as np
 import pytest
 import yaml
+from plotly.colors import get_colorscale
 from support import HANG, ROOT, blank_figure, invoke, until
 
 import armsim
 from armsim.documents.load import options_for
 from armsim.errors import InputError
-from armsim.explorer import background_jobs, charts, saving, view_model
+from armsim.explorer import background_jobs, charts, saving, stylesheet, view_model
 from armsim.explorer.design import MOST_STEPS, Design, History, Step
 from armsim.explorer.edit_options import (
     Choices,
@@ -503,6 +504,30 @@ def test_charts_of_every_kind_of_task() -> None:
         posture = view_model.posture(snapshot, poses, n, view_model.worst_pose(snapshot, n))
         assert np.linalg.det(posture.directions) == pytest.approx(1.0)
     session.end()
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance; source: WCAG 2.2, definition of relative luminance."""
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio; source: WCAG 2.2, definition of contrast ratio."""
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_texts_and_marks_are_told_from_what_is_behind_them() -> None:
+    """Source: WCAG 2.2, 1.4.3 (4.5 for text) and 1.4.11 (3 for marks)."""
+    pairs = [(colour, stylesheet.LIGHT) for colour in stylesheet.ON_PAGE.values()]
+    pairs += [(colour, stylesheet.DARK) for colour in stylesheet.ON_DARK_PAGE.values()]
+    pairs += [*stylesheet.BADGES.values(), ("#ffffff", stylesheet.PRIMARY)]
+    assert min(contrast(*pair) for pair in pairs) >= 4.5
+    for _, colour in get_colorscale(charts.SCALE):
+        for marks in charts.MARKS.values():
+            assert max(contrast(mark, colour) for mark in marks) >= 3.0
 
 
 # --- who may speak to the page ---------------------------------------------------------------------------------------
