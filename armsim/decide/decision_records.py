@@ -73,7 +73,7 @@ class Confirmation:
     """The answer on a population that the search has not seen.
 
     ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``state`` is that of
-    all tasks together.
+    all tasks together; ``units_to_resolve`` the arms that would resolve what this population does not.
     """
 
     seed: int
@@ -81,6 +81,7 @@ class Confirmation:
     at_coverage: float
     interval: Interval | None
     worst_pose: str
+    units_to_resolve: int | None = None
 
 
 @dataclass(frozen=True)

@@ -65,3 +65,10 @@ def binding(tasks: Sequence[Judged]) -> tuple[Judged, Judgement]:
     """Task and criterion of errors that bind a design: those closest to their limit."""
     pairs = [(task, judgement) for task in tasks for judgement in task.summary.judgements]
     return max(pairs, key=lambda pair: (pair[1].quantity in KINDS, pair[1].load, pair[1].value))
+
+
+def arms_to_resolve(tasks: Sequence[Judged]) -> int | None:
+    """Arms that would resolve every criterion of a design that is not; None where all are, or no number would do."""
+    judgements = (judgement for task in tasks for judgement in task.summary.judgements)
+    numbers = [judgement.units_to_resolve for judgement in judgements if judgement.state == "not resolved"]
+    return max((number for number in numbers if number is not None), default=None)

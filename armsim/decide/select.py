@@ -32,7 +32,7 @@ from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.designs import cheaper_than, least_price
 from armsim.decide.frontier import cent, frontier, in_range
-from armsim.decide.ledger import at_coverage, met
+from armsim.decide.ledger import arms_to_resolve, at_coverage, met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
@@ -368,13 +368,8 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
     seed = search.confirming_seed
     tasks, _ = search.sample(choice, seed=seed)
     worst = max(tasks, key=lambda task: task.summary.at_coverage)
-    return Confirmation(
-        seed,
-        state_of_all(tasks),
-        worst.summary.at_coverage,
-        worst.interval,
-        f"{worst.summary.worst_pose}, {worst.name}",
-    )
+    pose, error = f"{worst.summary.worst_pose}, {worst.name}", worst.summary.at_coverage
+    return Confirmation(seed, state_of_all(tasks), error, worst.interval, pose, arms_to_resolve(tasks))
 
 
 def _nothing(record: SearchState, choice: Choice, complete: bool, repeatability: bool) -> Selection:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import Fitted, Proof
-from armsim.decide.ledger import binding
+from armsim.decide.ledger import arms_to_resolve, binding
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show, show_interval
 from armsim.requirement import show_change
+from armsim.requirement.judgement import MOST_STATED
 from armsim.results import Summary
 
 
@@ -63,7 +65,10 @@ def other_requirements(comparison: Comparison) -> list[str]:
 
 
 def answer(selection: Selection) -> str:
-    """The result of a selection in one sentence: what it costs and what it reaches, or that nothing meets it."""
+    """The result of a selection in one sentence: what to buy, its price and margin, and how sure that is.
+
+    Where nothing meets the requirement it says so, with what comes closest.
+    """
     task, judgement = binding(selection.tasks)
     place = f"{judgement.finding}, {task.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
@@ -73,7 +78,27 @@ def answer(selection: Selection) -> str:
         opening = "No choice meets" if selection.proved else "No choice was found to meet"
         return f"{opening} the requirement: of the closest, {place}."
     price = f"{selection.price:g} cost units{of_types(selection)}"
-    return f"The cheapest choice costs {price}: {place}."
+    margin = f", {judgement.margin}" if judgement.margin else ""
+    return f"Buy {to_buy(selection)}: the cheapest choice costs {price}; {place}{margin}; {sureness(selection)}."
+
+
+def to_buy(selection: Selection) -> str:
+    """Encoders of an arm by type, with their numbers, those of most pieces first."""
+    pieces = Counter(part.encoder for part in selection.closest)
+    return ", ".join(f"{number} x {encoder}" for encoder, number in pieces.most_common())
+
+
+def sureness(selection: Selection) -> str:
+    """Whether the sample resolves that the choice meets the requirement, and how many arms would."""
+    if selection.state == "met":
+        return "met by the whole interval on two populations"
+    again = selection.confirmation
+    numbers = arms_to_resolve(selection.tasks), None if again is None else again.units_to_resolve
+    needed = max((number for number in numbers if number is not None), default=None)
+    if needed is None:
+        return "not resolved"
+    count = f"about {needed}" if needed <= MOST_STATED else "more than a million"
+    return f"not resolved: {count} arms would resolve it"
 
 
 def of_types(selection: Selection) -> str:
@@ -139,9 +164,10 @@ def _confirmation(selection: Selection) -> list[str]:
     if again is None:
         return [*doubts]
     figure = show_interval(again.at_coverage, again.interval)
+    more = "more" if again.units_to_resolve is None else f"about {again.units_to_resolve}"
     outcome = {
         "not met": ", and the requirement is not met: more arms would decide",
-        "not resolved": "" if doubts else ", and the requirement is not resolved: more arms would decide",
+        "not resolved": "" if doubts else f", and the requirement is not resolved: {more} arms would decide",
     }.get(again.state, "")
     errors = selection.tasks[0].summary.judgements[0].phrase.format(figure)
     return [f"On a second, fresh population {errors}{outcome}.", *doubts]

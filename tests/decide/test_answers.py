@@ -58,6 +58,30 @@ def test_what_is_said_of_the_confirmation(case: Selection, confirmed: Verdict, s
     assert changed.state == ("met" if sampled == confirmed == "met" else "not resolved")
 
 
+def test_the_first_sentence_is_what_to_buy_and_how_sure_that_is(case: Selection) -> None:
+    """Types with their numbers, price, margin; arms by the judgement that needs most. Source: counted here."""
+    pieces = [part.encoder for part in case.closest]
+    sure = decision_sentences.answer(with_states(case, "met", "met"))
+    first = max(set(pieces), key=pieces.count)
+    assert sure.startswith("Buy ")
+    assert f"{pieces.count(first)} x {first}" in sure
+    assert f"the cheapest choice costs {case.price:g} cost units; " in sure
+    assert " required; met by the whole interval on two populations." in sure
+    unsure = with_states(case, "not resolved", "not resolved")
+    tasks = [
+        replace(task, summary=replace(task.summary, judgements=tuple(
+            replace(judgement, units_to_resolve=4000 + 1000 * n) for n, judgement in enumerate(task.summary.judgements)
+        )))
+        for task in unsure.tasks
+    ]  # fmt: skip
+    most = 4000 + 1000 * (max(len(task.summary.judgements) for task in tasks) - 1)
+    unsure = replace(unsure, tasks=tuple(tasks))
+    assert decision_sentences.answer(unsure).endswith(f"not resolved: about {most} arms would resolve it.")
+    assert unsure.confirmation is not None
+    later = replace(unsure, confirmation=replace(unsure.confirmation, units_to_resolve=50_000))
+    assert decision_sentences.answer(later).endswith("not resolved: about 50000 arms would resolve it.")
+
+
 def test_what_is_said_of_the_closest_cheaper_ones(case: Selection) -> None:
     selection = case
     open_, closed, unknown = (
