@@ -198,10 +198,20 @@ def arms(result: Result, task: TaskResult) -> style.Drawing:
         label = "largest error of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
         axes.set(xlabel=f"{label} [{unit.name}]", ylabel="built arms [%]")
         axes.set_xlim(0, edges[-1] * unit.factor)
-        axes.set_title(style.wrapped(_passing(result, task, curve), 64))
+        axes.set_title(style.wrapped(_exceeding(task, curve, limit), 64))
         style.legend_below(axes, columns=2)
         style.footnote(out, f"the error of an arm at a pose is its AP there; {result.units} arms")
     return out
+
+
+def _exceeding(task: TaskResult, curve: YieldCurve, limit: float | None) -> str:
+    """Finding on the arms that exceed a limit at some pose, and on what half of them stay within."""
+    middle = curve.position_reaching(0.5)
+    half = "" if middle is None else f"half of the built arms stay within {show(middle)}"
+    estimate = task.summary.yield_
+    if limit is None or estimate is None:
+        return f"{task.name}: {half or 'fewer than half of the built arms ever pass'}"
+    return f"{task.name}: {percent(1.0 - estimate.value)} of built arms fail {show(limit)}{'; ' if half else ''}{half}"
 
 
 def _passing(result: Result, task: TaskResult, curve: YieldCurve) -> str:

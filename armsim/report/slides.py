@@ -17,6 +17,8 @@ WIDTH, HEIGHT = 13.333, 7.5
 """Size of a slide, 16:9. [inch]"""
 MARGIN, TOP, FOOT = 0.6, 1.35, 0.9
 """Margins around, above and below a figure. [inch]"""
+CAUTION = 0.42
+"""Height of the line of caution at the foot. [inch]"""
 TITLE, TEXT, SMALL = 26, 14, 10
 """Font sizes. [pt]"""
 
@@ -58,7 +60,7 @@ def _pictures(document: ReviewDocument) -> Iterator[Picture]:
 
 def _blank(deck: Any) -> Any:
     slide = deck.slides.add_slide(deck.slide_layouts[6])
-    _write(slide, f"Results are {LINE}.", MARGIN, HEIGHT - 0.42, WIDTH - 2 * MARGIN, 0.3, SMALL)
+    _write(slide, f"Results are {LINE}.", MARGIN, HEIGHT - CAUTION, WIDTH - 2 * MARGIN, 0.3, SMALL)
     return slide
 
 
@@ -86,15 +88,17 @@ def _first(deck: Any, document: ReviewDocument) -> None:
     front = document.front
     if front is not None:
         at += high + 0.2
-        for text, size, bold in (
-            (front.question, TEXT, False),
-            (front.answer, TITLE - 6, True),
-            (_tasks(front.table), TEXT, False),
-            ("\n".join(f"• {item}" for item in (*front.key_facts, *front.advice, *front.notes)), TEXT, False),
-        ):
+        texts = ((front.question, TEXT, False), (front.answer, TITLE - 6, True), (_tasks(front.table), TEXT, False))
+        for text, size, bold in texts:
             high = height_of(text, size, bold)
             _write(slide, text, MARGIN, at, WIDTH - 2 * MARGIN, high, size, bold)
             at += high + 0.15
+        items = [f"• {item}" for item in (*front.key_facts, *front.advice, *front.notes)]
+        while items and at + height_of("\n".join(items), TEXT) > HEIGHT - CAUTION:
+            items.pop()  # the page that decides has them all
+        if items:
+            text = "\n".join(items)
+            _write(slide, text, MARGIN, at, WIDTH - 2 * MARGIN, height_of(text, TEXT), TEXT)
 
 
 def _tasks(tasks: Table) -> str:

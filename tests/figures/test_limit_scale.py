@@ -13,6 +13,7 @@ import armsim
 from armsim import figures
 from armsim.figures.gauges import COLOURS, LONGEST
 from armsim.figures.limit_scale import ABOVE, LimitScale
+from armsim.formatting import percent
 from armsim.requirement import Judgement
 from armsim.results import Result
 
@@ -93,3 +94,11 @@ def test_areas_of_the_histogram_are_the_shares_of_arms(result: Result) -> None:
     expected = float(np.interp(limit, [0.0, *curve.position], [0.0, *curve.share]))
     assert areas[below].sum() / 100.0 == pytest.approx(expected, abs=0.01)
     assert areas.sum() / 100.0 == pytest.approx(curve.largest, abs=0.01)
+
+
+def test_the_finding_of_the_histogram_is_that_of_the_yield(result: Result) -> None:
+    task = result.task("everywhere")
+    assert task.summary.yield_ is not None
+    finding = figures.arms(result, task).finding
+    assert f"{percent(1.0 - task.summary.yield_.value)} of built arms fail 120 µm" in finding
+    assert finding != figures.yield_curve(result, task).finding  # each has a slide of its own
