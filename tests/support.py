@@ -52,6 +52,17 @@ def until(true: Callable[[], Any], what: str = "nothing came of it") -> Any:
     return sign
 
 
+def wait_for_sampling(process: subprocess.Popen[bytes]) -> None:
+    """Read what a run says until it says what it samples; the first run of all compiles before, and says so."""
+    assert process.stderr is not None
+    lines = []
+    for line in iter(process.stderr.readline, b""):
+        lines.append(line)
+        if b"visits in all" in line:
+            return
+    raise AssertionError(lines)
+
+
 def published_arm(name: str) -> tuple[Arm, rtb.DHRobot]:
     """A Denavit-Hartenberg model of roboticstoolbox, and the same as an Arm."""
     robot = getattr(rtb.models.DH, name)()

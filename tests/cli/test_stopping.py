@@ -12,7 +12,7 @@ import termios
 from pathlib import Path
 
 import pytest
-from support import HANG, ROOT, until
+from support import HANG, ROOT, until, wait_for_sampling
 
 ARMSIM = [sys.executable, "-m", "armsim.cli.main"]
 LONG = [
@@ -34,8 +34,7 @@ def started(*more: str, ignored: tuple[int, ...] = ()) -> subprocess.Popen[bytes
             signal.signal(number, signal.SIG_IGN if number in ignored else signal.SIG_DFL)
 
     process = subprocess.Popen([*LONG, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=ignore)
-    assert process.stderr is not None
-    assert b"visits in all" in process.stderr.readline()  # told as the sampling begins
+    wait_for_sampling(process)
     return process
 
 
