@@ -35,7 +35,7 @@ class Source:
     columns : mapping of key path to str
         Headers of the columns that state values, where the file is a table.
     remarks : tuple of str
-        Doubts of its reader: assumptions, and parts that are not read.
+        Warnings of its reader: assumptions, and parts that are not read.
     """
 
     path: Path
@@ -65,7 +65,7 @@ class Source:
     def beside(self, path: Sequence[str | int], name: str) -> Path:
         """Path of a file named at a key, relative to the file in which the name is written.
 
-        A link is followed first: what a file names is the same under each of its names.
+        Symbolic links of that file are resolved first.
         """
         source, _ = self.origin(path)
         folder = Path(os.path.realpath(source.path)).parent if source.folder is None else source.folder

@@ -8,16 +8,16 @@ Three kinds of reasons exclude a cheaper design, and the answer tells which it r
 sampling, and a design that exceeds the limit excludes those near it (`visit_bounds`).
 
 *Judged.* The quantile at the coverage, of the tool point and of the orientation, is tied to the mean square error by a
-ratio at every pose, which first designs, sampled, tell. The program gives designs in the order of their price with
-limits wider than the requirement by a margin, since the ratios differ a little from design to design; and one that is
-no better at any joint than one that fails is taken to fail too. The closest of the cheaper ones that this excludes are
-sampled; should one hold, the margin is widened.
+ratio at every pose, estimated from designs that are sampled first. An integer program (`program`) gives designs in the
+order of their price, with limits wider than the requirement by a margin, since the ratios differ a little from design
+to design; and one that is no better at any joint than one that fails is taken to fail too. The closest of the cheaper
+ones that this excludes are sampled; should one hold, the margin is widened.
 
-What no bound and no ratio tells (a yield, a path) is judged on the samples alone.
+A criterion without bound or ratio (a yield, the accuracy of a path) is judged on the samples alone.
 
 Every design that was sampled is a candidate, those of the curve of price against error among them; the answer is the
 cheapest that holds, and of one price that of the smallest error. It is sampled once more on a population that the
-search has not seen, and so are its closest cheaper rivals: that tells how far to trust the choice and decides nothing.
+search has not seen, and so are its closest cheaper rivals: this shows how far to trust the choice, and decides nothing.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class SearchState:
 
     @property
     def equals(self) -> list[Choice]:
-        """The cheapest of all designs that were sampled whole and hold, by error, mass and number of types."""
+        """The cheapest of all designs that were sampled at all poses and hold, by error, mass and number of types."""
         verdicts = self.search.ledger.verdicts
         candidates = [choice for choice, tasks in verdicts.items() if met(tasks) and self.search.admits(choice)]
         rows = [(self.program.price(choice), choice) for choice in candidates]
@@ -81,12 +81,12 @@ class SearchState:
         return sorted(cheapest, key=self.rank)
 
     def rank(self, choice: Choice) -> tuple[float, float, int, Choice]:
-        """Order of designs of one price that were sampled whole: error, mass, number of types."""
+        """Order of designs of one price that were sampled at all poses: error, mass, number of types."""
         types = {part.encoder for part in self.search.design(choice)}
         return at_coverage(self.search.ledger.verdicts[choice]), self.search.mass(choice), len(types), choice
 
     def alternative(self, choice: Choice) -> Equal:
-        """A design that was sampled whole, as another than the answer."""
+        """A design that was sampled at all poses, as an alternative of equal price to the answer."""
         error, mass, types, _ = self.rank(choice)
         return Equal(self.search.design(choice), error, self.program.price(choice), mass, types)
 
@@ -109,7 +109,7 @@ class SearchState:
         return self.best is not None and self.below < least_price(self.search.options)
 
     def cheaper(self, choice: Choice) -> bool:
-        """Whether a choice is cheaper than the answer; the solver keeps to a price only so far."""
+        """Whether a choice is cheaper than the answer; the solver meets a price limit only to its own tolerance."""
         return self.program.price(choice) <= self.below
 
     def exceeds(self, choice: Choice, shortcut: bool = False) -> bool:
@@ -119,7 +119,7 @@ class SearchState:
         ----------
         choice : Choice
         shortcut : bool
-            Whether the ratio of RP to the rms of its visits, as designs tell it, excludes others too.
+            Whether the ratio of RP to the rms of its visits, estimated from sampled designs, excludes others too.
 
         Returns
         -------
@@ -188,14 +188,14 @@ class SearchState:
     def descend(self) -> bool:
         """Find the cheapest choice, sampling those that are judged to fail; return whether none below it is left."""
         if self.program.limits_visits:
-            # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
+            # a first answer, by the estimated ratio of RP to the rms of the visits; then without that shortcut
             self.examine_by_price(shortcut=True)
             self.program.visit_limit = self.search.program().visit_limit
-        ended = self.examine_by_price()
-        while ended and len(self.failed) < self.most_sampled and self.sample_judged_failures():
+        exhausted = self.examine_by_price()
+        while exhausted and len(self.failed) < self.most_sampled and self.sample_judged_failures():
             self.widen_margin()
-            ended = self.examine_by_price()
-        return ended
+            exhausted = self.examine_by_price()
+        return exhausted
 
     def widen_margin(self) -> None:
         """Widen the margin and drop dominance, since a design that was judged to fail meets the requirement."""
@@ -250,13 +250,13 @@ class SearchState:
     def rivals(self) -> tuple[Rejected, ...]:
         """Cheaper designs that were sampled, the dearest first; the closest of them sampled once more."""
         cheaper = [choice for choice in self.failed if self.cheaper(choice)]
-        close = sorted(cheaper, key=lambda choice: self.misses[choice])[:SHOWN_NEXT]
+        closest = sorted(cheaper, key=lambda choice: self.misses[choice])[:SHOWN_NEXT]
         out = []
         for choice in cheaper:
             row = self.failed[choice]
-            if choice in close:
-                few = self.search.few(self.program, choice)
-                tasks, _ = self.search.sample(choice, few, seed=self.search.confirming_seed)
+            if choice in closest:
+                few_poses = self.search.few(self.program, choice)
+                tasks, _ = self.search.sample(choice, few_poses, seed=self.search.confirming_seed)
                 undecided = all(task.summary.state != "not met" for task in tasks)
                 row = replace(row, undecided=undecided)
             out.append(row)
@@ -307,16 +307,17 @@ def choose(search: Search) -> tuple[Selection, SearchState]:
     record = SearchState(search, search.trained_program())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
-        return _nothing(record, closest, complete=True, repeatability=True), record
-    ended = record.descend()
+        return _without_answer(record, closest, complete=True, exhausted=True), record
+    exhausted = record.descend()
     complete = record.sample_remaining()
     if not complete and record.sample_curve():
         record.widen_margin()
-        ended, complete = record.examine_by_price(), record.sample_remaining()
-    beside = record.sample_same_price()
+        exhausted, complete = record.examine_by_price(), record.sample_remaining()
+    same_price_complete = record.sample_same_price()
     if record.best is None:
         failed = sorted(record.misses, key=lambda choice: record.misses[choice])
-        return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended), record
+        closest = failed[0] if failed else search.nearest(search.program())[0]
+        return _without_answer(record, closest, complete, exhausted), record
     best, *others = record.equals
     verdicts = search.ledger.verdicts
     design = search.design(best)
@@ -327,7 +328,7 @@ def choose(search: Search) -> tuple[Selection, SearchState]:
         design,
         record.rivals(),
         len(search.ledger.designs),
-        replace(_proof(record, complete, ended), beside=beside),
+        replace(_proof(record, complete, exhausted), beside=same_price_complete),
         confirmed(search, best),
         search.machine(best),
         tuple(record.alternative(choice) for choice in others),
@@ -337,7 +338,7 @@ def choose(search: Search) -> tuple[Selection, SearchState]:
     return selection, record
 
 
-def _proof(record: SearchState, complete: bool, ended: bool) -> Proof:
+def _proof(record: SearchState, complete: bool, exhausted: bool) -> Proof:
     below = record.below
     sampled = [choice for choice, row in record.failed.items() if row.price <= below]
     bounded = [exceeded for choice, exceeded in record.bounded.items() if record.program.price(choice) <= below]
@@ -346,7 +347,7 @@ def _proof(record: SearchState, complete: bool, ended: bool) -> Proof:
         len(sampled),
         len(bounded),
         complete,
-        complete or ended,
+        complete or exhausted,
         record.search.margin - 1,
         failed=dict(sorted(failed.items(), key=lambda item: (-item[1], item[0]))),
         bounded_by=tuple(sorted({exceeded.symbol for exceeded in bounded})),
@@ -372,7 +373,8 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
     return Confirmation(seed, state_of_all(tasks), error, worst.interval, pose, arms_to_resolve(tasks))
 
 
-def _nothing(record: SearchState, choice: Choice, complete: bool, repeatability: bool) -> Selection:
+def _without_answer(record: SearchState, choice: Choice, complete: bool, exhausted: bool) -> Selection:
+    """Selection where no design holds: the design that misses its limits by least."""
     search = record.search
     # of designs that miss by as much the cheapest is the closest
     missed = record.misses.get(choice, np.inf) * (1.0 + 1e-9)
@@ -386,7 +388,7 @@ def _nothing(record: SearchState, choice: Choice, complete: bool, repeatability:
         search.design(choice),
         tuple(row for row in record.rivals() if row.design != search.design(choice)),
         len(search.ledger.designs),
-        _proof(record, complete, repeatability),
+        _proof(record, complete, exhausted),
         None,
         search.machine(choice),
         (),

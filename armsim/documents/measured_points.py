@@ -18,7 +18,7 @@ from armsim.model.kinematics import rigid_motion
 
 LEAST_VISITS = 2
 """Minimum number of visits of a pose from each direction: one gives no scatter."""
-WORDS = ("arm", "pose", "visit", "direction", "session")
+TEXT_COLUMNS = ("arm", "pose", "visit", "direction", "session")
 """Columns without a unit."""
 ALIKE = 1e-6
 """Distance below which joint positions belong to one pose. [rad or m]"""
@@ -49,7 +49,7 @@ class MeasuredArm:
     uncertainties : mapping of pose to (visits, 3) [m]
         Standard uncertainty of every reading along the axes of the instrument; no entry where it was not stated.
     rotations : mapping of pose to (visits, 3, 3)
-        From the probe to the instrument; no entry where only positions were read.
+        Orientation of the target on the tool in the frame of the instrument; no entry where only positions were read.
     """
 
     name: str
@@ -125,7 +125,7 @@ def read_points(
     """Read the measured points of every arm in a file.
 
     The header names ``x [mm]``, ``y [mm]``, ``z [mm]``; ``pose``, or every joint of the arm such as ``j1 [deg]``, or
-    both; optionally ``arm``, ``visit``, ``direction``, a word for the way in which the tool came, ``session``, and the
+    both; optionally ``arm``, ``visit``, ``direction``, a word for the direction of approach, ``session``, and the
     columns of `reading_columns`. Readings at the same joint positions, of one session and at one temperature, are
     visits of one pose.
 
@@ -148,31 +148,35 @@ def read_points(
         without a reading.
     """
     kinds: dict[str, tuple[str, ...]] = {} if joint_columns is None else joint_columns.kinds
-    colliding = [name for name in kinds if name in (*WORDS, *AXES, *KINDS)]
+    colliding = [name for name in kinds if name in (*TEXT_COLUMNS, *AXES, *KINDS)]
     if colliding:
         finding = f"joint {colliding[0]!r} is named as another column of measured points"
         raise InputError(Problem(str(path), 0, 0, "header", finding, "an arm whose joints have other names"))
     kinds |= dict.fromkeys(AXES, ("length",)) | KINDS
-    table = read_columns(path, kinds, WORDS, AXES)
+    table = read_columns(path, kinds, TEXT_COLUMNS, AXES)
     table = table.without(excluded) if excluded else table
     points = np.stack([table.numbers[axis] for axis in AXES], axis=1)
     if not len(points):
         raise table.fault(None, "", "no rows", "measured tool points")
     arms = table.words.get("arm") or [path.stem] * len(points)
     names, joints, commanded = _commands(table, poses, joint_columns, arms)
-    beside = uncertainties(table), table.numbers.get("temperature"), orientations(table)
+    optional_columns = uncertainties(table), table.numbers.get("temperature"), orientations(table)
     _refuse_repeated(table, points, arms, names)
     displacements = points - commanded
     if not anywhere:
         _check_far(table, points, displacements, names, commanded)
-    ways = table.words.get("direction")
+    directions_by_row = table.words.get("direction")
     by_arm: dict[str, dict[str, list[int]]] = {}
     for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
         by_arm.setdefault(arm, {}).setdefault(pose, []).append(row)
     out = []
     for name, rows in by_arm.items():
-        came = {} if ways is None else {pose: tuple(ways[row] for row in those) for pose, those in rows.items()}
-        for pose, words in came.items():
+        directions = (
+            {}
+            if directions_by_row is None
+            else {pose: tuple(directions_by_row[row] for row in those) for pose, those in rows.items()}
+        )
+        for pose, words in directions.items():
             visits_from = Counter(words)
             alone = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
             if alone is not None and len(visits_from) > 1:
@@ -183,13 +187,14 @@ def read_points(
         lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
         of_session = table.words.get("session")
         sessions = {} if of_session is None else {pose: of_session[those[0]] for pose, those in rows.items()}
-        sizes, temperatures, rotations = (
-            {} if values is None else {pose: values[those] for pose, those in rows.items()} for values in beside
+        deviations, temperatures, rotations = (
+            {} if values is None else {pose: values[those] for pose, those in rows.items()}
+            for values in optional_columns
         )
         out.append(
             MeasuredArm(
-                name, errors, {pose: joints[name, pose] for pose in rows}, came, readings, lines, sessions,
-                temperatures, sizes, rotations,
+                name, errors, {pose: joints[name, pose] for pose in rows}, directions, readings, lines, sessions,
+                temperatures, deviations, rotations,
             )
         )  # fmt: skip
     return tuple(out)
@@ -203,14 +208,14 @@ def _labels(table: Columns, names: Sequence[str], arms: Sequence[str]) -> list[s
     if temperatures is None:
         return out
     keys = list(zip(arms, out, strict=True))
-    numbers = states(temperatures, keys)
-    several = {key for key, number in zip(keys, numbers, strict=True) if number}
+    levels = states(temperatures, keys)
+    at_several = {key for key, number in zip(keys, levels, strict=True) if number}
     rows_of: dict[tuple[tuple[str, str], int], list[int]] = {}
-    for row, state in enumerate(zip(keys, numbers, strict=True)):
-        rows_of.setdefault(state, []).append(row)
+    for row, pose_at_level in enumerate(zip(keys, levels, strict=True)):
+        rows_of.setdefault(pose_at_level, []).append(row)
     for (key, _), rows in rows_of.items():
         celsius = float(np.mean(temperatures[rows])) - ZERO_CELSIUS
-        for row in rows if key in several else ():
+        for row in rows if key in at_several else ():
             out[row] = f"{out[row]} at {celsius:.1f} degC"
     return out
 
@@ -228,8 +233,8 @@ def _commands(
             raise table.fault(None, "header", "no column 'pose'", columns)
         for row, pose in enumerate(words):
             if pose not in poses:
-                close = ", ".join(list(poses)[:12])
-                raise table.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", close)
+                known_names = ", ".join(list(poses)[:12])
+                raise table.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", known_names)
         rows_by_label = zip(arms, names, words, strict=True)
         joints = {(arm, name): poses[pose][0] for arm, name, pose in rows_by_label}
         return names, joints, np.array([poses[pose][1] for pose in words])
@@ -253,11 +258,13 @@ def _commands(
 
 def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list[str]) -> None:
     """Raise an error for a visit or reading that appears twice."""
-    visits, ways = table.words.get("visit"), table.words.get("direction")
+    visits, directions = table.words.get("visit"), table.words.get("direction")
     lines: dict[tuple[object, ...], int] = {}
     for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
-        way = "" if ways is None else ways[row]
-        key = (arm, pose, way, visits[row]) if visits is not None else (arm, pose, way, *points[row].tolist())
+        direction = "" if directions is None else directions[row]
+        key = (
+            (arm, pose, direction, visits[row]) if visits is not None else (arm, pose, direction, *points[row].tolist())
+        )
         if key in lines:
             same = "the same visit as" if visits is not None else "the same as"
             at = "visit" if visits is not None else ""

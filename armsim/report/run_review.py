@@ -47,7 +47,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
     price_parts = f" ({', '.join(prices)})" if len(prices) > 1 else ""
     price = f"sensors {result.price:g} cost units{price_parts}"
     planned = tuple(figures_of(result, extras))
-    beside = () if required(result) else beside_the_headline(result)  # the gauges show them
+    further_sentences = () if required(result) else beside_the_headline(result)  # the figure of gauges shows them
     return Review(
         result.scenario,
         f"Arm {result.arm}; {price}; {Sample.of(result).sizes}",
@@ -69,7 +69,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
         planned,
         leading(result, [one.name for one in planned]),
         design=sensors_frame(result).table(),
-        sentences=tuple(filter(None, (*reason_sentences, *beside, each_and_every_pose(result), assumed))),
+        sentences=tuple(filter(None, (*reason_sentences, *further_sentences, each_and_every_pose(result), assumed))),
         advice=tuple(filter(None, (better_sensors(result), *advice(result, extras)))),
         notes=tuple(result.warnings),
         key_facts=(contributions,),

@@ -28,9 +28,9 @@ WINDOW = 0.02
 SPAN = 2.0
 """Least width of that range, in standard deviations of the share of units below the quantile."""
 REACH = 0.8
-"""Share of the probability beyond a quantile, on either side, within which its shift is estimated."""
+"""Width of the window in which the shift of the quantile at p is estimated: this share of min(p, 1 - p) each way."""
 AROUND = 10.0
-"""Multiple of the probability beyond a quantile within which changes near it are estimated."""
+"""Width of the window searched for the most extreme change, as a multiple of min(p, 1 - p)."""
 LEAST_NEAR = 30
 """Least number of units near a quantile for an estimate of its shift."""
 
@@ -100,7 +100,7 @@ class Shift(NamedTuple):
         Influence of each unit on the value, of mean zero: its variance over the number of units is that of the value.
         nan where the sample is too small.
     unseen : float
-        Half of a 95 % interval, of one unit more near the quantile whose change is as far from the others as any.
+        Half of a 95 % interval: allowance for one unsampled unit with the most extreme change seen near the quantile.
     """
 
     value: float
@@ -113,9 +113,9 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
 
     Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
     The rate at t = 1/2 stands for the mean over t, which leaves an error of third order in the change. It is the value
-    at q of a parabola of y - x over the middles near q, by least squares: a window of ranks has no bias of first order
-    in its width then, whatever the distribution. Members that change otherwise than most may be so rare near the
-    quantile that the sample has none of them; one unit of their kind is therefore allowed for.
+    at q of a parabola of y - x over the midpoints (x + y) / 2 near q, by least squares: a window of ranks has no bias
+    of first order in its width then, whatever the distribution. Members that change otherwise than most may be so rare
+    near the quantile that the sample has none of them; one unit of their kind is therefore allowed for.
 
     Parameters
     ----------
@@ -171,9 +171,9 @@ def quantile_influence(
     ----------
     spec : RunSpec
     task : int
-        Key of the task.
+        Key of the random streams of the task.
     configurations : Configurations
-        At most a chunk.
+        At most `CHUNK` poses.
     units : int
     p : float
     errors : str
@@ -285,4 +285,5 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
 
 
 def _joined(a: float, b: float, correlation: float) -> float:
+    """Root sum square of two correlated half-widths."""
     return math.sqrt(a * a + b * b + 2.0 * correlation * a * b)
