@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
@@ -28,6 +29,7 @@ NARROW = 0.66
 """Scale of a figure that stands beside another; its fonts keep their size."""
 MARGIN = 0.06
 """Margin around a picture. [inch]"""
+_PATHS, _DECIMALS = re.compile(r' d="[^"]*"'), re.compile(r"(\.\d{3})\d+")
 Draw = Callable[[], Drawing]
 Progress = Callable[[str, int, int], None]
 
@@ -148,8 +150,15 @@ def save_figure(path: Path, figure: Drawing) -> tuple[Spot, ...]:
         engine.execute(figure)
     figure.set_layout_engine(None)  # else the figure would be drawn once more for it
     box = figure.get_tightbbox(canvas.get_renderer()).padded(MARGIN)  # type: ignore[no-untyped-call]
-    figure.savefig(path.with_name(f"{path.name}.svg"), metadata={"Date": None}, bbox_inches=box)
+    file = path.with_name(f"{path.name}.svg")
+    figure.savefig(file, metadata={"Date": None}, bbox_inches=box)
+    file.write_text(_PATHS.sub(_rounded, file.read_text(encoding="utf-8")), encoding="utf-8")
     return tuple(_spots(figure, box))
+
+
+def _rounded(path: re.Match[str]) -> str:
+    """Data of a path with its coordinates to a thousandth of a point: a third less of a page that holds all figures."""
+    return _DECIMALS.sub(r"\1", path[0])
 
 
 def rasterize(folder: Path, names: Sequence[str]) -> None:

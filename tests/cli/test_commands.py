@@ -54,7 +54,7 @@ def test_run_leaves_everything(ran: Path) -> None:
     assert (result.units, result.visits) == (200, 5)
     assert result.state == "met"
     for ending in ("svg", "png"):
-        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 15
+        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 18
     manifest = json.loads((ran / "manifest.json").read_text())
     assert len(manifest["inputs"]) == 3
     assert "--units 200" in manifest["command"]
