@@ -348,7 +348,7 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, reply, typed
+from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, reply
 
 
 @grouped
@@ -362,10 +362,10 @@ def ranking(
         from armsim.report.ranking import Ranking, ranking_review
         from armsim.results.json_records import plain
 
-        ranked = Ranking.of(study.run(sampling.workers, progress, sampling.allowed, note=note))
+        ranked = Ranking.of(study.run(sampling.threads, progress, sampling.memory_limit, note=note))
         return Reply(lambda: plain(ranked), [ranked.frame], review=ranking_review(ranked, study.scenario))
 
-    reply(output, work, typed("ranking", [scenario], study.scenario.plan, *changes.words), files_of(study))
+    reply(output, work, command_words("ranking", [scenario], study.scenario.plan, *changes.words), files_of(study))
 ''',
     },
     before=(

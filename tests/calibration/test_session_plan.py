@@ -61,7 +61,7 @@ def test_chosen_poses_are_in_sight_and_the_moves_are_timed(tmp_path: Path) -> No
     assert [row["pose"] for row in rows] == [pose["name"] for pose in record["poses"]]
     page = (tmp_path / "out" / "report.html").read_text()
     assert "in sight of the instrument, of 400" in page
-    assert page.index("Where to measure") < page.index("Residual error")
+    assert page.index("Where to measure</") < page.index("Residual error</")
 
 
 @pytest.mark.parametrize(
