@@ -77,7 +77,9 @@ def test_page_and_pdf_answer_first(written: tuple[str, Path, str]) -> None:
     pages = [
         " ".join(item.get_textpage().get_text_bounded().split()) for item in pdfium.PdfDocument(folder / "report.pdf")
     ]
-    answer = re.search(r'<p class="(?:good|open|bad|strong) verdict"[^>]*>(.*?)</p>', (folder / "report.html").read_text())
+    answer = re.search(
+        r'<p class="(?:good|open|bad|strong) verdict"[^>]*>(.*?)</p>', (folder / "report.html").read_text()
+    )
     assert answer is not None
     sentence = html.unescape(answer[1])
     assert re.match(r"(Met|Not met|Not resolved)\b", sentence)
