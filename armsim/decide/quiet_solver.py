@@ -10,10 +10,14 @@ import contextlib
 import ctypes
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from typing import Any
 
 from scipy import optimize
+
+_ONE_AT_A_TIME = threading.Lock()
+"""Two threads that redirect the output of the process would leave it with the null device of one another."""
 
 
 def milp(*arguments: Any, **options: Any) -> optimize.OptimizeResult:
@@ -28,7 +32,7 @@ def milp(*arguments: Any, **options: Any) -> optimize.OptimizeResult:
     -------
     OptimizeResult
     """
-    with silenced():
+    with _ONE_AT_A_TIME, silenced():
         return optimize.milp(*arguments, **options)
 
 

@@ -2,9 +2,11 @@
 
 import ctypes
 import os
+import threading
 
 import pytest
 
+from armsim.decide import quiet_solver
 from armsim.decide.quiet_solver import silenced
 
 
@@ -24,3 +26,25 @@ def test_a_closed_output_is_no_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdout", None)
     with silenced():
         pass
+
+
+def test_two_threads_leave_the_output_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two searches at once, as of two jobs of the page: the second would else restore the null device of the first."""
+    second_runs, first_ends = threading.Event(), threading.Event()
+
+    def solve(name: str) -> None:
+        if name == "first":
+            other.start()
+            second_runs.wait(0.5)  # one that is not kept out enters at once
+        else:
+            second_runs.set()
+            first_ends.wait(0.5)
+
+    monkeypatch.setattr(quiet_solver.optimize, "milp", solve)
+    other = threading.Thread(target=quiet_solver.milp, args=("second",))
+    before = os.fstat(1)
+    quiet_solver.milp("first")
+    first_ends.set()
+    other.join()
+    after = os.fstat(1)
+    assert (after.st_dev, after.st_ino) == (before.st_dev, before.st_ino)
