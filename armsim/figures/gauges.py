@@ -1,7 +1,8 @@
-"""Gauges: the figure of every required criterion on the scale of its limit."""
+"""Gauges: the figures of required criteria on the scale of their limits."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
@@ -23,21 +24,21 @@ def required(result: Result) -> list[tuple[str, Judgement]]:
     """Judgements with a limit that a scale can show, with the name of their task, the one that decides first."""
     pairs = [(name, one) for name, one in result.judged if one.limit and one.quantity != "count"]
     first = deciding([one for _, one in result.judged])
-    pairs.sort(key=lambda pair: (pair[1] is not first, -pair[1].load))
-    return pairs[:MOST_GAUGES]
+    return sorted(pairs, key=lambda pair: (pair[1] is not first, -pair[1].load))
 
 
 def gauges(result: Result) -> style.Drawing:
-    """Every required criterion as a bar from zero to its figure, all limits on one line.
+    """Required criteria as bars from zero to their figures, all limits on one line; at most `MOST_GAUGES`.
 
     Raises
     ------
     ValueError
         Nothing is required.
     """
-    rows = required(result)
-    if not rows:
+    every = required(result)
+    if not every:
         raise ValueError("nothing is required")
+    rows = every[:MOST_GAUGES]
     several = len(result.tasks) > 1
     with style.style():
         out, axes = style.figure(6.4, 0.36 + 0.185 * len(rows))
@@ -53,9 +54,9 @@ def gauges(result: Result) -> style.Drawing:
         texts.set_yticks(range(len(rows)), [_text(one) for _, one in reversed(rows)])
         texts.tick_params(length=0, labelsize=8)
         axes.tick_params(labelsize=8)
-        for state in dict.fromkeys(one.state for _, one in rows):
-            axes.barh([-9], [0], color=COLOURS[state], hatch=HATCHES[state], edgecolor="white", label=state)
-        axes.set_title(_finding([one for _, one in rows]))
+        axes.set_title(_finding([one for _, one in every]))
+        if len(every) > len(rows):
+            style.footnote(out, f"the {len(rows)} of {len(every)} criteria that are closest to their limits")
     return out
 
 
@@ -81,17 +82,13 @@ def _name(task: str, one: Judgement, several: bool) -> str:
 
 
 def _text(one: Judgement) -> str:
-    """Figure, interval and limit: "113.5 µm (111.1 to 116.3) of 120 µm"."""
+    """Figure, interval and limit: "113.5 µm (111.1 to 116.3), limit 120 µm"."""
     return f"{one.figure}, {'at least' if one.at_least else 'limit'} {one.limit_text}"
 
 
 def _finding(judgements: Sequence[Judgement]) -> str:
-    met = sum(one.state == "met" for one in judgements)
-    open_ = sum(one.state == "not resolved" for one in judgements)
-    parts = [f"{met} of {len(judgements)} criteria met"]
-    if open_:
-        parts.append(f"{open_} not resolved")
-    failed = len(judgements) - met - open_
-    if failed:
-        parts.append(f"{failed} not met")
+    """How many criteria are in each state."""
+    counts = Counter(one.state for one in judgements)
+    parts = [f"{counts['met']} of {len(judgements)} criteria met"]
+    parts += [f"{counts[state]} {state}" for state in ("not resolved", "not met") if counts[state]]
     return ", ".join(parts)

@@ -33,7 +33,7 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     caption = "The sensors and their places; the tool-point error depends on all of them."
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
     if figures.required(result):
-        caption = "Every required criterion on the scale of its limit; the shaded side of the red line is permitted."
+        caption = "Required criteria on the scale of their limits; the shaded side of the red line is permitted."
         yield Planned("front", GAUGES, caption, partial(figures.gauges, result), True)
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
