@@ -13,8 +13,6 @@ from armsim.results import Result, TaskResult, YieldCurve
 
 BINS = 30
 """Bins of a histogram of arms."""
-ABOVE = "#b04a5a"
-"""Colour of what is above a limit."""
 
 
 def population(result: Result, task: TaskResult) -> style.Drawing:
@@ -181,7 +179,7 @@ def arms(result: Result, task: TaskResult) -> style.Drawing:
         out, axes = style.figure(6.4, 3.0)
         for chosen, colour, hatch, label in (
             (~above, style.COLOURS[0], "", "arms that pass" if limit is not None else "built arms"),
-            (above, ABOVE, "///", "arms that fail"),
+            (above, style.COLOURS[3], "///", "arms that fail"),
         ):
             if chosen.any():
                 start, width = edges[:-1][chosen] * unit.factor, np.diff(edges)[chosen] * unit.factor

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -150,9 +151,9 @@ def save_figure(path: Path, figure: Drawing) -> tuple[Spot, ...]:
         engine.execute(figure)
     figure.set_layout_engine(None)  # else the figure would be drawn once more for it
     box = figure.get_tightbbox(canvas.get_renderer()).padded(MARGIN)  # type: ignore[no-untyped-call]
-    file = path.with_name(f"{path.name}.svg")
-    figure.savefig(file, metadata={"Date": None}, bbox_inches=box)
-    file.write_text(_PATHS.sub(_rounded, file.read_text(encoding="utf-8")), encoding="utf-8")
+    picture = StringIO()
+    figure.savefig(picture, format="svg", metadata={"Date": None}, bbox_inches=box)
+    path.with_name(f"{path.name}.svg").write_text(_PATHS.sub(_rounded, picture.getvalue()), encoding="utf-8")
     return tuple(_spots(figure, box))
 
 

@@ -83,7 +83,7 @@ def dominance(result: Result, task: TaskResult) -> str:
         return "No cause contributes any error."
     top = max(causes, key=lambda cause: causes[cause])
     alike = sum(part.bias for part in task.summary.contributions if part.cause == top)
-    at = task.poses.names.index(task.summary.worst_pose)
+    at = task.worst
     owners = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
     shares = {owner: float(task.contribution(owner)[at]) for owner in owners}
     joint = max(shares, key=lambda name: shares[name])

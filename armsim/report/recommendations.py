@@ -124,4 +124,4 @@ def _gains(result: Result, rows: Sequence[tuple[object, Part]], labels: tuple[Co
 def _worst(result: Result) -> tuple[TaskResult, int]:
     """Task that decides, and the index of its worst pose."""
     task = deciding_task(result)
-    return task, list(task.poses.names).index(task.summary.worst_pose)
+    return task, task.worst

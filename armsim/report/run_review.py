@@ -63,7 +63,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             *motion_section(result),
             *operation_section(result),
             *two_sensors_section(result),
-            _contributions(result),
+            _contributions(result, contributions),
             recommendations_section(result, extras),
         ),
         planned,
@@ -188,11 +188,10 @@ def _measures(task: TaskResult) -> Table:
     return Frame(columns, f"{task.name}: measures over the task").table()
 
 
-def _contributions(result: Result) -> Section:
+def _contributions(result: Result, largest: str) -> Section:
     table = shares_frame({task.name: task.summary for task in result.tasks}).table()
-    largest = Text(dominance(result, deciding_task(result)))
     note = Text("Mean over all poses of a task, weighted by their mean square errors; by first order.", "soft")
-    return Section("Error contributions", "contributions", (largest, table, note))
+    return Section("Error contributions", "contributions", (Text(largest), table, note))
 
 
 def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from armsim.causes import of_sensor
 from armsim.formatting import percent, show
 from armsim.report.frame import Frame, bare, shares, words
 from armsim.report.verdict import deciding_task, largest_causes
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult
-from armsim.results.poses import BIAS
 
 NO_GAIN = 1e-3
 """Share of the rms error below which a gain is called none."""
@@ -19,30 +20,18 @@ SMALL_GAIN = 0.1
 def sensors_frame(result: Result) -> Frame:
     """Table of the sensors: joints with equal ones in a row, price, and shares of the mean square error."""
     task = deciding_task(result)
-    parts = task.poses.over_task(task.poses.contributions)
     groups: dict[tuple[str, str, float], list[str]] = {}
     for name, budget in result.joints.items():
         groups.setdefault((budget.encoder, budget.placement, budget.price), []).append(name)
-    rows: list[tuple[str, str, str, float | None, float, float | None]] = []
-    for (encoder, placement, price), joints in groups.items():
-        members = [n for joint in joints for n in task.poses.members(joint)]
-        total = len(joints) * price
-        rows.append(
-            (
-                ", ".join(joints),
-                encoder,
-                placement,
-                total,
-                _sum(parts, members),
-                _sum(parts, _of_sensors(task, members)),
-            )
-        )
-    others = [n for n, (owner, _) in enumerate(task.poses.share_names) if owner not in (*result.joints, BIAS[0])]
+    owners = dict.fromkeys(part.owner for part in task.summary.contributions)
+    others = [owner for owner in owners if owner not in result.joints]
+    rows: list[tuple[str, str, str, float | None, float, float | None]] = [
+        (", ".join(joints), encoder, placement, len(joints) * price, *_shares(task, joints))
+        for (encoder, placement, price), joints in groups.items()
+    ]
     if others:
-        names = dict.fromkeys(task.poses.share_names[n][0] for n in others)
-        rows.append((", ".join(names), "–", "–", None, _sum(parts, others), None))
-    every = [n for n, name in enumerate(task.poses.share_names) if name != BIAS]
-    rows.append(("all", "", "", result.price, _sum(parts, every), _sum(parts, _of_sensors(task, every))))
+        rows.append((", ".join(others), "–", "–", None, _shares(task, others)[0], None))
+    rows.append(("all", "", "", result.price, _shares(task, owners)[0], _shares(task, result.joints)[1]))
     names_, encoders, placements, prices, wholes, of_them = zip(*rows, strict=True)
     return Frame(
         (
@@ -57,20 +46,18 @@ def sensors_frame(result: Result) -> Frame:
     )
 
 
-def _of_sensors(task: TaskResult, members: list[int]) -> list[int]:
-    return [n for n in members if of_sensor(task.poses.share_names[n][1])]
-
-
-def _sum(parts: object, members: list[int]) -> float:
-    return float(parts[members].sum())  # type: ignore[index]
+def _shares(task: TaskResult, owners: Collection[str]) -> tuple[float, float]:
+    """Share of some owners in the mean square error over a task, and how much of it is of sensors."""
+    parts = [part for part in task.summary.contributions if part.owner in owners]
+    return sum(part.share for part in parts), sum(part.share for part in parts if of_sensor(part.cause))
 
 
 def better_sensors(result: Result) -> str:
     """Sentence on what ideal sensors, ideally mounted, would gain at the worst pose of the deciding task."""
     task = deciding_task(result)
-    at = task.poses.names.index(task.summary.worst_pose)
+    at, names = task.worst, task.poses.share_names
     rms = float(task.column("first_order.rms")[at])
-    by_joint = {name: _of_sensors(task, task.poses.members(name)) for name in result.joints}
+    by_joint = {name: [n for n in task.poses.members(name) if of_sensor(names[n][1])] for name in result.joints}
     gains = {name: rms - task.poses.rms_without_parts(at, members) for name, members in by_joint.items()}
     gain = rms - task.poses.rms_without_parts(at, [n for members in by_joint.values() for n in members])
     others = {cause: share for cause, share in task.summary.causes.items() if not of_sensor(cause) and share > 0.0}

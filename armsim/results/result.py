@@ -97,6 +97,11 @@ class TaskResult:
         """Share of an owner, a cause, or both in the mean square error at each pose, bias included, shape (poses,)."""
         return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
 
+    @property
+    def worst(self) -> int:
+        """Index of the worst pose."""
+        return self.poses.names.index(self.summary.worst_pose)
+
     def pose(self, name: str) -> PoseResult:
         """The result at the pose of a given name.
 
