@@ -25,7 +25,7 @@ GLOSSARY: tuple[Word, ...] = (
         "arm",
         "one built arm of the simulated population, which the key `units` counts; its errors are drawn once and stay",
     ),
-    Word("unit", "in keys, options and files: one built arm of the simulated population, see arm"),
+    Word("unit", "one built arm of the simulated population, so called in keys, options and files; see arm"),
     Word(
         "visit",
         "one approach of an arm to a pose, a cycle of ISO 9283; what changes from visit to visit is drawn anew",
@@ -82,7 +82,7 @@ GLOSSARY: tuple[Word, ...] = (
     Word("p95", "tool-point error not exceeded by 95 % of arms and visits at a pose", "m"),
     Word(
         "interval",
-        "in brackets: how well this sample determines a figure, at 95 %; not how well the model fits the hardware",
+        "how well this sample determines a figure, at 95 %, in brackets; not how well the model fits the hardware",
     ),
     Word(
         "share",
@@ -96,7 +96,7 @@ GLOSSARY: tuple[Word, ...] = (
     Word("rms", "root of the mean square: scatter and mean together"),
     Word(
         "life",
-        "unit: a cause drawn once for an arm, which makes accuracy; visit: drawn anew at every visit, "
+        "whether a cause is drawn once for an arm (unit), which makes accuracy, or anew at every visit (visit), "
         "which makes repeatability",
     ),
     Word("percentage points", "unit of the change of a share: from 80 % to 90 % is 10 percentage points"),
@@ -121,11 +121,11 @@ GLOSSARY: tuple[Word, ...] = (
     ),
     Word(
         "placement",
-        "where a sensor sits: motor, before the gear; output, on the joint itself; both, one on either side",
+        "side of the gear on which a sensor sits: motor, before it; output, on the joint itself; both, one on either",
     ),
     Word("cost unit", "unit of all prices, in whatever currency the catalogue states them"),
     Word("lever arm", "largest movement of the tool point for a radian of the joint", "m/rad"),
-    Word("resolution", "steps of the reading per turn of the joint, as bits"),
+    Word("resolution", "steps of the reading per turn of the joint, as bits: 20 bit are 2^20 steps"),
     Word("mastering", "setting the zero of a joint; the remaining zero error stays with the arm"),
     Word(
         "link a",

@@ -31,12 +31,12 @@ class NumericalTolerance:
 class SamplingPlan:
     """Numbers of units and visits, seed, and tolerance of a run."""
 
-    units: int = key(2000, "count", "built arms", least=1, most=MOST_UNITS, why="every arm is kept in memory")
+    units: int = key(2000, "count", "number of built arms", least=1, most=MOST_UNITS, why="every arm is kept in memory")
     visits: int = key(
         30, "count", "visits of every built arm to every pose", least=1, most=MOST_VISITS,
         why="more visits add no information about an arm",
     )  # fmt: skip
-    seed: int = key(1, "count", "of all random numbers", least=0, most=2**63, why="it keys counters of 64 bits")
+    seed: int = key(1, "count", "seed of all random numbers", least=0, most=2**63, why="it keys counters of 64 bits")
     tolerance: NumericalTolerance | None = key(
         None, "ratio or length", "take as many arms as this doubt of the quantile asks for, beginning with `units`",
         least=0.0, above=True,

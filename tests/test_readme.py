@@ -9,7 +9,7 @@ import pytest
 from support import ROOT, invoke
 
 from armsim.model.effects import effects
-from armsim.report.reference import effects_table, explanation, words
+from armsim.report.reference import Group, effects_table, explanation, index, words
 
 README = (ROOT / "README.md").read_text()
 MANUAL = ROOT / "armsim" / "manual"
@@ -72,6 +72,29 @@ def test_explain_prints_equation_and_source() -> None:
     unknown = invoke("explain", "exentricity")
     assert unknown.returncode == 2
     assert "did you mean eccentricity" in unknown.stderr
+
+
+def test_the_index_gives_every_entry_a_meaning() -> None:
+    lines = invoke("explain").stdout.splitlines()
+    entries = [line.split(maxsplit=1) for line in lines if line.startswith("  ")]
+    assert len(entries) > 80
+    assert all(re.fullmatch(r"  \S.{1,30}?  +\w.{7,}", line) for line in lines if line.startswith("  "))
+    assert len(lines) < 120
+    assert max(map(len, lines)) < 120
+
+
+@pytest.mark.parametrize("group", index(), ids=lambda group: f"{group.document} {group.parent}")
+def test_every_key_of_a_group_has_a_meaning(group: Group) -> None:
+    assert all(len(meaning) > 5 for meaning in group.words.values())
+    assert not any(meaning.startswith("a number") for meaning in group.words.values())
+
+
+def test_explain_of_a_part_lists_its_keys() -> None:
+    text = invoke("explain", "mounting").stdout
+    assert "keys of mounting, of the joint" in text
+    assert re.search(r"^  disc_tilt +angle between the axis of the disc and the shaft$", text, re.MULTILINE)
+    assert text.count("disc_tilt") == 1
+    assert re.search(r"^  mastering +zero error that remains", invoke("explain", "causes").stdout, re.MULTILINE)
 
 
 def test_readme_is_short_and_shows_pictures() -> None:

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from textwrap import wrap
 from typing import Annotated
 
 import typer
 
 from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem
-
-LINE = 110
-"""Characters of a line of the index."""
 
 
 def explain(
@@ -22,15 +18,13 @@ def explain(
     ] = None,
 ) -> None:
     """Meaning, unit, equation and source of a word, key or cause; without a word, an index of them."""
-    from armsim.report.reference import explanation, index, words
+    from armsim.report.reference import explanation, overview, words
 
     all_words = words()
     with printing():
         if word is None:
-            for heading, names in index():
-                line = f"{heading}: {', '.join(names)}"
-                for part in wrap(line, LINE, subsequent_indent="    ", break_on_hyphens=False):
-                    print_line(part)
+            for line in overview():
+                print_line(line)
             return
         paragraphs = explanation(word)
         if not paragraphs:

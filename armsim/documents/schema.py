@@ -11,6 +11,7 @@ from armsim.documents.inheritance import ChangesDocument
 from armsim.documents.kinds import KINDS
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.results.json_records import DIALECT
+from armsim.tasks import KINDS as TASK_KINDS
 
 MEANINGS = {
     "a": "length of the link along its x axis",
@@ -34,7 +35,7 @@ MEANINGS = {
     "CalibrationDocument.poses": "poses at which the arm is measured",
     "MeasuredPosesDocument.file": "joint positions in a CSV",
     "identify": "parameters that are identified and corrected in the controller",
-    "instrument": "what measures the tool point",
+    "instrument": "instrument that measures the tool point",
     "output_orders": "orders of the error per turn of the joint: a list, or one for every joint",
     "input_orders": "orders of the error per turn of the motor: a list, or one for every joint",
     "std": "standard deviation of a reading along each axis, or along x, y, z of the base",
@@ -47,7 +48,7 @@ MEANINGS = {
     "between motor and joint, a sensor on the joint sees the joint alone; both kinds of sensor see it where not given",
     "sees": "motion that the drive sees, in the unit of its joint before its own gear, per motion of each joint",
     "factor": "motion of the follower per motion of the joint that it follows",
-    "followers": "joints without a drive",
+    "followers": "joints without a drive, which move with others",
     "FollowerDocument.joint": "the joint without a drive",
     "follows": "joint that it moves with, or several with a factor each",
     "FollowerDocument.offset": "position of the follower where the joints that it follows are at zero",
@@ -61,8 +62,9 @@ MEANINGS = {
     "encoders": "encoders to choose from: a list, or a table, CSV or XLSX, relative to this file",
     "error_curve": "a measured curve of its sensor in place of causes",
     "error_curves": "measured curves of a batch: distribution of the population in place of causes",
-    "environment": "temperature, and what grows with it",
-    "file": "a file, relative to this one",
+    "environment": "temperature rise, and the growth that follows it",
+    "expansion": "thermal expansion of the links",
+    "file": "file, relative to this one",
     "frame": "frame of the cells; the base where not given",
     "groups": "groups of joints, such as base and wrist",
     "ScenarioDocument.groups": "settings that all joints of a "
@@ -72,7 +74,9 @@ MEANINGS = {
     "interface": "interface of the encoder, matched with the needs of a joint",
     "joint": "name of the joint",
     "joints": "one entry for every joint",
-    "kind": "what this document is",
+    "PoseDocument.joints": "joint positions of the pose",
+    **{f"{task.__name__}Document.kind": "kind of the task" for task in TASK_KINDS},
+    "kind": "kind of the document",
     "kinematics": "arrangement of links and joints, base first",
     "limits": "restrictions on the encoders of the arm, groups and joints",
     "links": "mass of the link that a joint moves, by the joint",
@@ -83,27 +87,27 @@ MEANINGS = {
     "motor_encoder": "second sensor, on the motor, with placement both",
     "mounting": "mounting errors of scale and head",
     "mountings": "ways of mounting, with their prices",
-    "name": "a name",
+    "name": "name, as results show it",
     "needs": "requirements on its sensor as a part: size, environment, functions; select and trade-off keep them",
     "NeedsDocument.motor": "what a sensor on the motor needs, in place of what both need",
     "NeedsDocument.output": "what a sensor on the output needs, in place of what both need",
     "near": "joint positions near which a posture is searched",
     "nearest": "joint positions to which the posture shall be closest",
     "payload": "what the tool carries, in the frame of the tool",
-    "placements": "prices of the placements",
+    "placements": "prices of the placements motor, output and both",
     "points": "how many points",
     "poses": "poses by joints, or by the position of the tool",
     "posture": "rule that chooses among postures where an axis is free",
     "price": "cost units",
     "range": "lower and upper end of the joint",
     "requirement": "limits of the tool-point error; in a task, limits in place of those of the scenario",
-    "rpy": "roll, pitch, yaw of the tool; free where not given",
+    "rpy": "roll, pitch, yaw of the tool or of the frame",
     "sampling": "number of arms and visits, seed of the random numbers",
     "signal": "imperfections of sine and cosine, over the amplitude",
     "speed": "speed of the tool point along the path",
     "speeds": "speeds of the joints, where the arm passes the pose in motion",
-    "step": "distance of cells or points",
-    "stock": "pieces in stock",
+    "step": "distance between points of the path",
+    "stock": "pieces in stock, the most that can be chosen",
     "tasks": "poses and paths at which the tool point is evaluated",
     "toolbox": "a model that roboticstoolbox holds by name, such as Puma560: rows, ranges, masses, base, tool",
     "through": "points of the path, its start first",
@@ -112,9 +116,13 @@ MEANINGS = {
     "to": "end of a line or arc",
     "together": "joints that take the same encoder",
     "tolerances": "errors of the link parameters",
-    "tool": "frame of the tool point on the last link, or how the tool is held: roll, pitch, yaw",
+    "tool": "orientation of the tool: roll, pitch, yaw",
+    "DHKinematics.tool": "frame of the tool point on the last link",
+    "URDFKinematics.tool": "frame of the tool point on the last link",
+    "ToolboxKinematics.tool": "frame of the tool point on the last link",
     "transmission": "the gear between motor and joint",
-    "type": "of a joint: revolute or prismatic; of a transmission: strain-wave, cycloidal or planetary",
+    "type": "type of the joint, revolute or prismatic",
+    "TransmissionDocument.type": "type of the gear, which gives typical values of what is not stated",
     "types": "largest number of encoder types",
     "uniform": "uniform over the joints or over the reach",
     "via": "point of an arc between its ends",
@@ -167,9 +175,10 @@ def _with_meanings(schema: dict[str, Any]) -> dict[str, Any]:
     _expand_references(schema, defs)
     for node in [schema, *schema.get("anyOf", ()), *defs.values()]:
         for name, entry in node.get("properties", {}).items():
-            if "description" not in entry:
+            units = entry.get("description", "")
+            if not units[:1].isupper():  # a declared meaning is a sentence; what is accepted is none
                 meaning = MEANINGS.get(f"{node.get('title')}.{name}") or MEANINGS[name]
-                entry["description"] = f"{meaning[:1].upper()}{meaning[1:]}."
+                entry["description"] = f"{meaning[:1].upper()}{meaning[1:]}{f'; {units}' if units else ''}."
     return schema
 
 

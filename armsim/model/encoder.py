@@ -42,7 +42,7 @@ class Encoder:
     """A position sensor. Lengths and angles in m and rad; unknown values of a scale are 0."""
 
     name: str = key(..., "word", "name of the sensor")
-    measures: Measures = key("rotation", "choice", "what it measures", required=True)
+    measures: Measures = key("rotation", "choice", "quantity that it measures: rotation or translation", required=True)
     signal_periods: int = key(
         0, "count", "signal periods per turn", least=1, most=100_000_000, why="no scale is finer", only="rotation"
     )
@@ -106,11 +106,11 @@ class Encoder:
     corrections: Corrections = key(Corrections(), "part", "share of an error that calibration removes")
     timing: Timing = key(Timing(), "part", "age of a reading and scatter of its instant")
     drift: Distribution = key(
-        NONE, "position drift", "drift of the zero", cause=causes.ZERO_DRIFT,
+        NONE, "position drift", "drift of the zero per kelvin", cause=causes.ZERO_DRIFT,
         effect="with the temperature", physics=heat.temperature,
     )  # fmt: skip
     expansion: float = key(
-        0.0, "expansion", "expansion of the scale", least=-1e-3, most=1e-3, only="translation",
+        0.0, "expansion", "thermal expansion of the scale", least=-1e-3, most=1e-3, only="translation",
         cause=causes.SCALE_GROWTH, effect="in proportion to position and temperature", physics=heat.temperature,
     )  # fmt: skip
     slope_error: Distribution = key(

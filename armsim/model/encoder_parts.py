@@ -51,7 +51,7 @@ class Signal:
         physics=signals.noise,
     )  # fmt: skip
     averages: int = key(
-        1, "count", "samples averaged", least=1, most=1_000_000, why="beyond it the noise is negligible"
+        1, "count", "number of samples averaged", least=1, most=1_000_000, why="beyond it the noise is negligible"
     )
     offset_drift: Distribution = key(
         NONE, "relative drift", "drift of the signal offset per kelvin, which a correction does not follow",
@@ -77,7 +77,7 @@ class Timing:
     """Age of a reading and scatter of its instant."""
 
     latency: float = key(
-        0.0, "time", "age of a reading", least=0.0, cause=causes.LATENCY, effect="speed times time",
+        0.0, "time", "age of a reading when it is used", least=0.0, cause=causes.LATENCY, effect="speed times time",
         physics=timing.latency,
     )  # fmt: skip
     jitter: float = key(

@@ -26,8 +26,8 @@ PULL = np.array([0.0, 0.0, -STANDARD_GRAVITY])
 class Mass:
     """A mass and its centre."""
 
-    mass: float = key(..., "mass", "of the link with all that it carries", least=0.0)
-    centre: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "in the frame that carries it")
+    mass: float = key(..., "mass", "mass of the link with all that it carries", least=0.0)
+    centre: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "centre of mass, in the frame that carries it")
 
 
 @dataclass(frozen=True)

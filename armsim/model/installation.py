@@ -35,8 +35,10 @@ class Body:
     inner_diameter: float = key(
         0.0, "length", "diameter of its bore, of the shaft that goes through or into it", least=0.0, above=True
     )
-    length: float = key(0.0, "length", "along the shaft", least=0.0, above=True)
-    shaft: str = key("", "choice", "hollow: a shaft goes through; blind: into it; none: no shaft", choices=SHAFTS)
+    length: float = key(0.0, "length", "length along the shaft", least=0.0, above=True)
+    shaft: str = key(
+        "", "choice", "form of its bore: hollow, a shaft goes through; blind, into it; none, no shaft", choices=SHAFTS
+    )
     operating_temperature: tuple[float, float] | None = key(
         None, "absolute temperature", "lowest and highest temperature at which it works"
     )
@@ -66,7 +68,7 @@ class PlaceNeeds:
     bore: float = key(0.0, "length", "inner diameter that is needed, for a shaft or cables", least=0.0, above=True)
     diameter: float = key(0.0, "length", "outer diameter for which there is room", least=0.0, above=True)
     length: float = key(0.0, "length", "length along the shaft for which there is room", least=0.0, above=True)
-    mass: float = key(0.0, "mass", "largest mass", least=0.0, above=True)
+    mass: float = key(0.0, "mass", "largest mass of the sensor", least=0.0, above=True)
     speed: float = key(
         0.0, "position speed", "largest speed of the joint at which it must read, times the gear on the motor",
         least=0.0, above=True,

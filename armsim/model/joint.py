@@ -33,7 +33,7 @@ class Bus:
     """Sampling of positions: at the bus's own instant, or whenever the encoder is ready."""
 
     cycle: float = key(
-        0.0, "time", "cycle of the bus", least=0.0, cause=causes.BUS_CYCLE,
+        0.0, "time", "time between two readings on the bus", least=0.0, cause=causes.BUS_CYCLE,
         effect="speed times age, uniform over the cycle, where not synchronous",
         physics=timing.free_running,
     )  # fmt: skip

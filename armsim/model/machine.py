@@ -44,7 +44,7 @@ class Environment:
         physics=heat.temperature,
     )  # fmt: skip
     expansion: float = key(
-        0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause=causes.LINK_GROWTH,
+        0.0, "expansion", "thermal expansion of the links", least=-1e-3, most=1e-3, cause=causes.LINK_GROWTH,
         effect="lengths of the arm, in proportion", physics=heat.temperature,
     )  # fmt: skip
     mastering_temperature: float = key(

@@ -126,7 +126,7 @@ class Mounting:
         needs=RADIUS, least=-10.0, most=10.0,
     )  # fmt: skip
     bracket_expansion: float = key(
-        0.0, "expansion", "expansion of that bracket", least=-1e-3, most=1e-3, cause=causes.BRACKET_GROWTH,
+        0.0, "expansion", "thermal expansion of the head bracket", least=-1e-3, most=1e-3, cause=causes.BRACKET_GROWTH,
         effect="bracket times temperature, along the track", physics=heat.temperature,
     )  # fmt: skip
     guide_pitch: Distribution = key(

@@ -170,14 +170,11 @@ def _of_words() -> ManualPage:
     passages = [Passage(WORDS, "", title, "")]
     anchors: dict[str, int] = {}
     sections: list[Markup] = []
-    document = ""
-    for heading, names in index():
-        if heading == CAUSES:
+    for document, group_name, _, names in index():
+        if group_name == CAUSES:
             continue
-        nested = heading.startswith(" ")
-        document = document if nested else heading
-        parent = heading.strip() if nested else ""
-        label = f"{document}: {parent}" if nested else heading
+        parent = group_name if document else ""
+        label = f"keys of the {document}{f': {parent}' if parent else ''}" if document else group_name
         sections.append(Markup('<h2 id="{}">{}</h2>\n').format(_anchor(label, anchors), label))
         for name in names:
             word = f"{parent}.{name}" if parent else name

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 from collections.abc import Callable, Iterator
 from functools import cache
 from typing import Any, NamedTuple, get_args
@@ -44,8 +45,8 @@ GEAR_WORDS = ("transmission.type", "type", *PRESETS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
 
 
-CAUSES = "causes of error"
-"""Heading of the causes in the index."""
+RESULTS, CAUSES = "words of the results", "causes of error"
+"""Headings of the words and of the causes in the index."""
 
 
 class Entry(NamedTuple):
@@ -80,13 +81,13 @@ class Shape(NamedTuple):
 @cache
 def shapes() -> tuple[Shape, ...]:
     """All keys of the published schemas that are not declared in the model."""
-    declared_paths = {declared.path for declared in entries()}
+    declared_paths = {(declared.document, declared.path) for declared in entries()}
     by_path: dict[tuple[str, str], Shape] = {}
     for kind in KINDS:
         for path, meaning in _properties(schema_of(kind)):
             inside = kind == "scenario" and path.startswith(("joints.", "groups.")) and path != "groups.joints"
             document, declared = ("joint", path.partition(".")[2]) if inside else (kind, path)
-            if declared not in declared_paths:
+            if (document, declared) not in declared_paths:
                 by_path.setdefault((document, declared), Shape(document, declared, meaning))
     return tuple(by_path.values())
 
@@ -118,45 +119,142 @@ def words() -> list[str]:
     """Everything that can be explained."""
     keys = [word for entry in entries() for word in entry.words]
     shaped = [word for shape in shapes() for word in (shape.path, shape.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS]))
+    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS, "causes", *KINDS]))
 
 
-def index() -> list[tuple[str, list[str]]]:
-    """Words that can be explained, by groups: words of the results, causes of error, and the keys of every document.
+class Group(NamedTuple):
+    """Words that are listed together: those of the results, the causes, or the keys below a key of a document.
+
+    Parameters
+    ----------
+    document : str
+        Kind of document; empty for words and causes.
+    parent : str
+        Dotted path of the key that the keys belong to, or the heading of words and causes.
+    meaning : str
+        Short meaning of the parent.
+    words : dict of str to str
+        Short meaning of every word or key.
+    """
+
+    document: str
+    parent: str
+    meaning: str
+    words: dict[str, str]
+
+
+@cache
+def index() -> tuple[Group, ...]:
+    """All that can be explained, by groups: words of the results, causes of error, and the keys of every document.
 
     Returns
     -------
-    list of (heading, words)
+    tuple of Group
         Keys that belong to a key of their document follow it as a group of their own.
     """
-    causes = dict.fromkeys(entry.field.key.cause.name for entry in entries() if entry.field.key.cause is not None)
-    keys: dict[tuple[str, str], list[str]] = {}
-    for document, path in sorted(
-        {*((e.document, e.path) for e in entries()), *((s.document, s.path) for s in shapes())}
-    ):
-        parent, _, key = path.rpartition(".")
-        keys.setdefault((document, parent), []).append(key)
-    groups = [
-        (f"keys of the {document}" if not parent else f"  {parent}", names)
+    causes: dict[str, str] = {}
+    meanings: dict[tuple[str, str], str] = {(shape.document, shape.path): shape.meaning for shape in shapes()}
+    for entry in entries():
+        meanings[entry.document, entry.path] = entry.field.key.meaning
+        if entry.field.key.cause is not None:
+            causes.setdefault(entry.field.key.cause.name, f"{short(entry.field.key.meaning)}: {entry.field.key.effect}")
+    keys: dict[tuple[str, str], dict[str, str]] = {}
+    for document, path in sorted(meanings):
+        parent, _, name = path.rpartition(".")
+        keys.setdefault((document, parent), {})[name] = short(meanings[document, path])
+    groups = (
+        Group(document, parent, short(meanings.get((document, parent), "")), names)
         for (document, parent), names in keys.items()
-    ]
-    return [("words of the results", list(MEANING)), (CAUSES, sorted(causes)), *groups]
+    )
+    return (
+        Group("", RESULTS, "", {word: short(meaning) for word, meaning in MEANING.items()}),
+        Group("", CAUSES, "", {name: short(causes[name]) for name in sorted(causes)}),
+        *groups,
+    )
+
+
+SHORT = 90
+"""Characters of a short meaning, where a phrase ends within them."""
+
+
+def short(meaning: str) -> str:
+    """The first phrase of a meaning, and as many further ones as are short."""
+    phrases = re.split(r"(?=; |: | \(|, )", meaning.rstrip("."))
+    text = phrases[0]
+    for phrase in phrases[1:]:
+        if len(text) + len(phrase) > SHORT or phrase.startswith("; "):
+            break
+        text += phrase
+    text = re.split(r" \((?!.*\))", text)[0]  # no bracket left open
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
+def listed(word: str) -> tuple[Group, ...]:
+    """Groups of a name: the causes, a document, or a key that has keys of its own; equal ones once."""
+    groups = {
+        tuple(group.words.items()): group
+        for group in sorted(index(), key=lambda group: -len(group.parent))
+        if (word == group.document and not group.parent)
+        or (group.document and word in (group.parent, group.parent.rpartition(".")[2]))
+        or (not group.document and word in (group.parent, group.parent.split()[0]))
+    }
+    return tuple(reversed(groups.values()))
 
 
 def explanation(word: str) -> list[str]:
     """Paragraphs on every word of the glossary, key or cause of a name, none where nothing is known of it."""
     defined = [_defined(entry) for entry in GLOSSARY if word.lower() == entry.word.lower()]
+    declared_paths = {entry.path for entry in entries()}
     shaped = [
         f"{shape.path}, of the {shape.document}: {shape.meaning[:1].lower()}{shape.meaning[1:].rstrip('.')}"
         for shape in shapes()
-        if word in (shape.path, shape.path.rpartition(".")[2])
+        if word in (shape.path, shape.path.rpartition(".")[2]) and shape.path not in declared_paths
     ]
     gears = [_gears()] if word in GEAR_WORDS else []
     gears += [TOLERANCE] if word in TOLERANCE_WORDS else []
     declared = sorted(
         (entry for entry in entries() if word in entry.words), key=lambda entry: not entry.field.key.physics
     )
-    return [*defined, *gears, *map(_paragraph, declared), *shaped]  # what has an equation first
+    tables = ["\n".join(lines(group)) for group in listed(word)]
+    return [*defined, *gears, *map(_paragraph, declared), *shaped, *tables]  # what has an equation first
+
+
+def overview() -> Iterator[str]:
+    """Lines of the index: the words of the results, and the lists that a name prints, each with its meaning."""
+    first, causes, *groups = index()
+    yield from lines(first)
+    top = [group for group in groups if not group.parent]
+    names = [
+        ("causes", f"{len(causes.words)} causes of error"),
+        *((g.document, KIND_MEANINGS[g.document]) for g in top),
+    ]
+    yield from ("", "lists: `armsim explain NAME` prints its keys or causes, each with its meaning")
+    width = max(len(name) for name, _ in names)
+    yield from (f"  {name:{width}}  {meaning}" for name, meaning in names)
+    for group in top:
+        parts = [part for part in groups if part.document == group.document and part.parent and "." not in part.parent]
+        yield from ("", f"keys of the {group.document} that have keys of their own") if parts else ()
+        width = max((len(part.parent) for part in parts), default=0)
+        yield from (f"  {part.parent:{width}}  {part.meaning}" for part in parts)
+
+
+KIND_MEANINGS = {
+    "arm": "document of an arm: kinematics, masses, tolerances of links",
+    "encoder": "document of a position sensor: its data sheet",
+    "joint": "settings of a joint in a scenario: sensor, mounting, gear, bearing",
+    "scenario": "document of a study: arm, joints, requirement, tasks",
+    "specification": "requirement and tasks that several scenarios share",
+    "catalogue": "document of the sensors and mountings to choose from, with prices",
+}
+"""Short meanings of the documents."""
+
+
+def lines(group: Group) -> list[str]:
+    """A group as lines: its heading, and every word with its short meaning."""
+    of = f"keys of {group.parent}, of the {group.document}" if group.parent else f"keys of the {group.document}"
+    width = max(map(len, group.words))
+    heading = of if group.document else group.parent
+    return [heading, *(f"  {word:{width}}  {meaning}" for word, meaning in group.words.items())]
 
 
 TOLERANCE_WORDS = ("tolerance", "mean", "limit", "std", "distribution")

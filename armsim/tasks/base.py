@@ -126,8 +126,8 @@ class Frame:
     The reference frame is the one in which the base of the arm is stated too.
     """
 
-    xyz: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "its origin")
-    rpy: tuple[float, float, float] = key((0.0, 0.0, 0.0), "angle", "its turns")
+    xyz: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "origin of the frame, in the base frame")
+    rpy: tuple[float, float, float] = key((0.0, 0.0, 0.0), "angle", "roll, pitch, yaw of the frame")
 
 
 REFERENCE = Frame()

@@ -26,7 +26,7 @@ class Cloud(Task):
 
     kind = "cloud"
     name: str = name_field()
-    points: int = key(..., "count", "how many", least=1, most=MOST_CELLS, why="each is a row of the results")
+    points: int = key(..., "count", "number of points", least=1, most=MOST_CELLS, why="each is a row of the results")
     uniform: Literal["joints", "reach"] = key(
         "joints", "choice", "uniform in joint space, where an arm spends its postures, or over the reach"
     )

@@ -34,8 +34,8 @@ DIRECTED = ("P1", "P2", "P4")
 class Cube:
     """A test cube."""
 
-    centre: tuple[float, float, float] = key(..., "length", "of the cube")
-    edge: float = key(..., "length", "of the cube", least=0.0, above=True)
+    centre: tuple[float, float, float] = key(..., "length", "centre of the cube, in the base frame")
+    edge: float = key(..., "length", "edge of the cube", least=0.0, above=True)
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,9 @@ class IsoPoses(Task):
     one_by_one = True
     name: str = name_field()
     cube: Cube | None = key(
-        None, "part", "the cube; without it the largest that the arm reaches, centred on y = 0 of the base"
+        None,
+        "part",
+        "cube in which the poses lie; without it the largest that the arm reaches, centred on y = 0 of the base",
     )
     plane: Literal["a", "b", "c", "d"] = key(
         "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: those that fall"

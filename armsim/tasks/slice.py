@@ -35,7 +35,7 @@ def _ends(default: Any, meaning: str) -> Any:
 
 
 def _maps() -> tuple[MapOf, ...]:
-    field: tuple[MapOf, ...] = key(("error",), "choice", "what is drawn over the cells", least=1)
+    field: tuple[MapOf, ...] = key(("error",), "choice", "quantities drawn as maps over the cells", least=1)
     return field
 
 
@@ -65,14 +65,14 @@ class Slice(Task):
 
     kind = "slice"
     name: str = name_field()
-    plane: Literal["xy", "xz", "yz"] = key(..., "choice", "of the frame; the first letter runs across the map")
-    at: float = key(..., "length", "coordinate along the normal")
+    plane: Literal["xy", "xz", "yz"] = key(..., "choice", "plane of the cells; the first letter runs across")
+    at: float = key(..., "length", "position of the plane along its normal")
     step: float = _step()
     x: Ends | None = _ends(None, f"ends along x, {FREE}")
     y: Ends | None = _ends(None, f"ends along y, {FREE}")
     z: Ends | None = _ends(None, f"ends along z, {FREE}")
     constraints: PoseConstraints = constraints_field()
-    frame: Frame = key(REFERENCE, "part", "in which the plane is meant")
+    frame: Frame = key(REFERENCE, "part", "frame of the plane; the base where not given")
     maps: tuple[MapOf, ...] = _maps()
 
     def count(self, arm: Arm) -> float:
@@ -118,7 +118,7 @@ class Volume(Task):
     z: Ends = _ends(..., "ends along z")
     step: float = _step()
     constraints: PoseConstraints = constraints_field()
-    frame: Frame = key(REFERENCE, "part", "in which the box is meant")
+    frame: Frame = key(REFERENCE, "part", "frame of the box; the base where not given")
     maps: tuple[MapOf, ...] = _maps()
 
     def count(self, arm: Arm) -> float:
