@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import asdict
+from functools import reduce
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from armsim.model.encoder import Encoder
+    from armsim.model.encoder import Encoder, Reading
     from armsim.scenario import Scenario
 
 
@@ -74,18 +75,54 @@ def _named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def encoder_record(encoder: Encoder) -> dict[str, Any]:
-    """Record of an encoder: how its data sheet was read, and the errors that it makes."""
-    from armsim.report.sheet_reading import SPEED, absent_causes, errors
+    """Record of an encoder: how its data sheet was read, and the errors that it makes at the shaft."""
+    from armsim.report.sheet_reading import SPEED, absent_causes, stated_terms
 
-    names = ("cause", "life", "shape", "std", "limit", "from")
+    unit = "rad" if encoder.rotary else "m"
+    record: dict[str, Any] = _finite(
+        {
+            "kind": "encoder",
+            "name": encoder.name,
+            "price": encoder.price,
+            "read": [_reading_record(encoder, reading) for reading in encoder.readings],
+            "speed": SPEED[encoder.rotary][1],
+            "unit": unit,
+            "errors": [{**asdict(term), "stated_by": keys} for term, keys in stated_terms(encoder)],
+            "not_stated": absent_causes(encoder),
+        }
+    )
+    return record
+
+
+def _reading_record(encoder: Encoder, reading: Reading) -> dict[str, Any]:
+    """Record of a reading in words, with its number in SI: the value, or the root mean square of a tolerance.
+
+    Both are None where the reading is no number of the model.
+    """
+    from armsim.documents.from_spec import FAMILIES, kinds
+    from armsim.documents.units import DIMENSIONS
+    from armsim.field_spec import walk
+    from armsim.model.encoder import Encoder
+
+    value: Any = None
+    unit = ""
+    field = next((field for path, field in walk(Encoder) if path == reading.key), None)
+    if field is not None and not field.many:
+        value = reduce(getattr, reading.key.split("."), encoder)
+        value = getattr(value, "spread", value)
+        kind = FAMILIES.get(field.key.kind, {}).get(encoder.measures, kinds(field.key))[0]
+        unit = DIMENSIONS.get(kind, ("",))[0].replace("one", "")
+    rms = getattr(value, "rms", None)
+    if not isinstance(value, int | float) or isinstance(value, bool) or not value:
+        value = None
     return {
-        "kind": "encoder",
-        "name": encoder.name,
-        "price": encoder.price,
-        "read": [reading._asdict() for reading in encoder.readings],
-        "speed": SPEED[encoder.rotary][0],
-        "errors": [dict(zip(names, row, strict=True)) for row in errors(encoder)],
-        "not_stated": absent_causes(encoder),
+        "key": reading.key,
+        "value": value,
+        "rms": rms,
+        "unit": unit,
+        "text": reading.value,
+        "origin": reading.how,
+        "assumed": reading.assumed,
     }
 
 

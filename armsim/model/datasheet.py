@@ -221,8 +221,12 @@ def _remainders(encoder: Encoder) -> Iterator[Reading]:
         parts, size = encoder.parts_of_accuracy(1.0), summary.accuracy.rms
         if parts:
             remainder = math.sqrt(max(0.0, size**2 - parts**2))
-            explanation = f"summary.accuracy less its stated parts, {_size(parts, encoder.rotary)} (variances)"
-            yield Reading("accuracy left", f"standard deviation {_size(remainder, encoder.rotary)}", explanation)
+            explanation = f"summary.accuracy less {_size(parts, encoder.rotary)} (variances)"
+            yield Reading(
+                "accuracy without its stated parts",
+                f"standard deviation {_size(remainder, encoder.rotary)}",
+                explanation,
+            )
         yield Reading(
             "shape of the accuracy", "one wave of order 1 to 4, phase unknown", "the sheet states only its size", True
         )
@@ -241,7 +245,7 @@ def _remainders(encoder: Encoder) -> Iterator[Reading]:
     if encoder.noise_bandwidth and encoder.used_bandwidth:
         share = noise_share(encoder.noise_bandwidth, encoder.used_bandwidth)
         explanation = "square root of used_bandwidth over noise_bandwidth, for white noise"
-        yield Reading("noise left", percent(share), explanation, True)
+        yield Reading("share of the noise that remains", percent(share), explanation, True)
     if (encoder.signal_periods or encoder.signal_period) and not encoder.sensing_window:
         explanation = "no sensing_window is stated; it counts where the head is off"
         yield Reading("sensing_window", f"{encoder.window_periods:g} signal periods", explanation, True)

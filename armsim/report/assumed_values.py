@@ -46,10 +46,10 @@ def assumed_frame(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult]
     """Table of assumed values, the causes of error that they make, and their share per task."""
     columns = [
         words("joint", [assumption.joint for assumption in assumptions]),
-        words("assumed", [assumption.key for assumption in assumptions]),
+        words("key", [assumption.key for assumption in assumptions]),
         words("value", [assumption.value for assumption in assumptions]),
-        words("from", [assumption.source for assumption in assumptions]),
-        words("makes", [", ".join(assumption.causes) for assumption in assumptions]),
+        words("basis", [assumption.source for assumption in assumptions]),
+        words("causes of error that it makes", [", ".join(assumption.causes) for assumption in assumptions]),
         *(
             shares(f"share of {task.name}", [assumed_share(task, [assumption]) for assumption in assumptions])
             for task in tasks

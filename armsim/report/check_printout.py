@@ -72,7 +72,7 @@ def scenario_printout(scenario: Scenario, named_poses: Mapping[str, Sequence[Pos
 
 def _joint_printout(name: str, budget: JointBudget) -> Iterator[Frame | str]:
     """Terms of a joint with their totals, and the error motions of its axis."""
-    lever = f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m"
+    lever = f"{show(budget.lever_arm) if budget.lever_arm else '0 m'}/rad" if budget.unit == "rad" else "1 m/m"
     yield (
         f"{name}: {budget.encoder} ({budget.placement}); resolution {significant(budget.resolution_bits, 4)} bit, "
         f"step {show_joint(budget.step, budget.unit)} at the joint, {show(budget.step * budget.lever_arm)} at the tool "

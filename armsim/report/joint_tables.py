@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from armsim.causes import PART_OF
 from armsim.formatting import Unit, orders
 from armsim.report.document import Block, Folded, Section, Text
 from armsim.report.frame import Column, Frame, bare, joint_errors, lengths, quoted, words
 from armsim.results import ErrorMotionBudget, JointBudget, Result
 
 PER_RADIAN = Unit("mm/rad", 1e3)
-COMBINED = "all causes combined"
-"""Shape of a row of totals: root of the mean square, and all limits at once."""
+COMBINED = "all causes together"
+"""Cause of a row of totals: root of the mean square, and all limits at once."""
 
 
 def joints_frame(joints: Mapping[str, JointBudget], prices: Sequence[float] | None = None, title: str = "") -> Frame:
@@ -72,14 +73,14 @@ def each_term(result: Result) -> list[Block]:
 def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
     """Table of the terms of a joint; with ``totals`` three rows below: accuracy, repeatability, all."""
     rows = [
-        (term.cause, term.life, orders(term.shape, term.orders, budget.unit), term.rms, term.limit)
+        (term.cause, PART_OF[term.life], orders(term.shape, term.orders, budget.unit), term.rms, term.limit)
         for term in budget.terms
     ]
     if totals:
         rows += [
-            ("accuracy", "unit", COMBINED, budget.rms_accuracy, budget.limit_accuracy),
-            ("repeatability", "visit", COMBINED, budget.rms_repeatability, budget.limit_repeatability),
-            ("all", "", COMBINED, budget.rms, budget.limit),
+            (COMBINED, PART_OF["unit"], "", budget.rms_accuracy, budget.limit_accuracy),
+            (COMBINED, PART_OF["visit"], "", budget.rms_repeatability, budget.limit_repeatability),
+            (COMBINED, "both", "", budget.rms, budget.limit),
         ]
     units = [budget.unit] * len(rows)
     uncertainties = joint_errors("standard uncertainty", [rms for *_, rms, _ in rows], units)
@@ -88,7 +89,7 @@ def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
         limits = replace(limits, places=uncertainties.places)
     columns = (
         words("cause", [cause for cause, *_ in rows]),
-        words("life", [life for _, life, *_ in rows]),
+        words("part of", [part for _, part, *_ in rows]),
         words("shape", [shape for _, _, shape, *_ in rows]),
         uncertainties,
         lengths("at the tool", [rms * budget.lever_arm for *_, rms, _ in rows]),
@@ -106,7 +107,7 @@ def error_motions_frame(budget: JointBudget) -> tuple[Frame, ...]:
     columns = (
         words("error motion of the axis", [motion.motion for motion in budget.error_motions]),
         words("cause", [term.cause for term in terms]),
-        words("life", [term.life for term in terms]),
+        words("part of", [PART_OF[term.life] for term in terms]),
         words("shape", [orders(term.shape, term.orders, budget.unit) for term in terms]),
         joint_errors("standard uncertainty", [term.rms for term in terms], units),
         lever_arms(budget.error_motions),

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from armsim.causes import PART_OF
 from armsim.errormodel.shapes import State
 from armsim.formatting import significant
 from armsim.model.machine import Machine
@@ -46,7 +47,7 @@ def link_frame(machine: Machine) -> Frame:
     columns = (
         words("parameter", [str(axis) for _, axis in pairs]),
         words("cause", [budget.cause for budget in budgets]),
-        words("life", [budget.life for budget in budgets]),
+        words("part of", [PART_OF[budget.life] for budget in budgets]),
         joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
         joint_errors("mean", means, units),
         lengths("at the tool", at_tool),

@@ -26,13 +26,13 @@ def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
     return Frame(
         (
             words("joint", [limit.joint for limit in limits]),
-            words("limit", [limit.limit for limit in limits]),
-            margins("margin, median", [limit.margin_p50 for limit in limits]),
-            margins("99 % of the arms", [limit.margin_p01 for limit in limits]),
-            margins("least", [limit.margin_least for limit in limits]),
+            words("limit of operation", [limit.limit for limit in limits]),
+            margins("margin, median of arms", [limit.margin_p50 for limit in limits]),
+            margins("margin kept by 99 % of arms", [limit.margin_p01 for limit in limits]),
+            margins("least margin", [limit.margin_least for limit in limits]),
             shares("arms that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]),
         ),
-        "limits of operation",
+        "limits of operation: margins in periods, or in turns of the motor",
     )
 
 

@@ -12,8 +12,8 @@ from armsim.results import JointMotion, Result
 RIPPLE_PLACES = 3
 """Decimals of a ripple in per cent of the speed."""
 ABOUT = (
-    "At a steady speed, as seen by the sensor that closes the speed loop. Step: speed error by one step of the "
-    "position, before and after the filter. Noise: standard deviation from rounding and noise. Ripple: waves of "
+    "At a steady speed, as seen by the sensor that closes the speed loop. Noise: standard "
+    "deviation from rounding and noise. Ripple: waves of "
     "the sensor and its mounting, rms over the speed; a drive that follows the reading moves by as much. The "
     "drive, its gear and its load are not included. From the slowest smooth speed on, ripple and noise stay below "
     "the stated share of the speed."
@@ -40,18 +40,20 @@ def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
         (
             words("joint", motion),
             speeds("speed", [row.speed for row in rows]),
-            quoted("signals", [row.frequency for row in rows], signals),
-            words("limit", limits),
-            speeds("speed step", [row.step for row in rows]),
-            speeds("after the filter", [row.step_filtered for row in rows]),
-            speeds("noise", [row.noise for row in rows]),
+            quoted("signal frequency or speed of the shaft", [row.frequency for row in rows], signals),
+            words("limit of the sensor", limits),
+            speeds("speed by one step of the position", [row.step for row in rows]),
+            speeds("the same after the filter", [row.step_filtered for row in rows]),
+            speeds("noise of the speed", [row.noise for row in rows]),
             shares("ripple, 95 % of arms", [row.ripple_p95 for row in rows], places=RIPPLE_PLACES),
             shares("ripple and noise", [row.smoothness for row in rows], places=RIPPLE_PLACES),
-            words("largest wave", [_wave(row) for row in rows]),
+            words("largest ripple", [_wave(row) for row in rows]),
             speeds("slowest smooth speed", [row.slowest for row in rows]),
-            quoted("lag", [row.lag for row in rows], [show_joint(row.lag, row.unit) for row in rows]),
+            quoted(
+                "position error by latency", [row.lag for row in rows], [show_joint(row.lag, row.unit) for row in rows]
+            ),
         ),
-        "how smoothly the joints move",
+        "velocity ripple of the joints at their stated speeds",
     )
 
 
@@ -82,4 +84,4 @@ def motion_section(result: Result) -> tuple[Section, ...]:
     if not result.motion:
         return ()
     blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), motion_frame(result.motion).table())
-    return (Section("How smoothly the joints move", "motion", blocks),)
+    return (Section("Velocity ripple of the joints", "motion", blocks),)

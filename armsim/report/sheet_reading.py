@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim import causes
-from armsim.causes import Cause
+from armsim.causes import PART_OF, Cause
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
 from armsim.field_spec import stated_causes, walk
-from armsim.formatting import orders, show_joint
+from armsim.formatting import orders
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
 from armsim.report.frame import Frame, joint_errors, words
@@ -67,22 +67,6 @@ def stated_terms(encoder: Encoder) -> list[StatedTerm]:
     ]
 
 
-def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
-    """Rows of error terms at the shaft: cause, life, shape, standard deviation, limit, keys that state it."""
-    unit = "rad" if encoder.rotary else "m"
-    return [
-        (
-            term.cause,
-            term.life,
-            orders(term.shape, term.orders, unit),
-            show_joint(term.rms, unit),
-            show_joint(term.limit, unit),
-            ", ".join(keys),
-        )
-        for term, keys in stated_terms(encoder)
-    ]
-
-
 def error_frame(encoder: Encoder) -> Frame:
     """Table of the error terms at the shaft, and the keys of the data sheet that state them."""
     unit = "rad" if encoder.rotary else "m"
@@ -90,7 +74,7 @@ def error_frame(encoder: Encoder) -> Frame:
     terms = [row.term for row in rows]
     columns = (
         words("cause", [term.cause for term in terms]),
-        words("life", [term.life for term in terms]),
+        words("part of", [PART_OF[term.life] for term in terms]),
         words("shape", [orders(term.shape, term.orders, unit) for term in terms]),
         joint_errors("standard uncertainty", [term.rms for term in terms], [unit] * len(terms)),
         joint_errors("worst case", [term.limit for term in terms], [unit] * len(terms)),

@@ -19,7 +19,7 @@ ABOUT = (
     "bandwidth of the position loop has all errors of the sensor on the motor and of the gear. Errors are root "
     "mean squares over arms and the whole travel, at the tool by the lever arm."
 )
-DIFFERENCE = (
+ABOUT_DIFFERENCE = (
     "The difference of the two readings at rest, motor over ratio less joint, shows the error of the gear without "
     "a further instrument. Both are set to zero in the middle of the travel, in the mean of both directions. Lost "
     "motion is the step between the directions, wind-up follows the load, a slip of a coupling, a belt or a count "
@@ -30,6 +30,9 @@ DIFFERENCE = (
     "no source). An arm compared with its own earlier readings at the same place shows smaller faults. Not "
     "included: errors beyond the sensor on the joint, such as bearings and links that bend."
 )
+
+
+DIFFERENCE = "difference of the two readings"
 
 
 class Figure(NamedTuple):
@@ -62,7 +65,7 @@ def two_sensors_frame(joints: Mapping[str, TwoSensors]) -> Frame:
             sizes("repeatability part", [figure.repeatability for *_, figure in rows]),
             quoted("at the tool", [row.at_tool for *_, row in rows], [show(row.at_tool) for *_, row in rows]),
         ),
-        "two sensors at a joint",
+        "joints with two sensors, one on the motor and one on the joint",
     )
     return frame.merged()
 
@@ -75,19 +78,21 @@ def _size(value: float | None, unit: str) -> str:
 
 def _figures(pair: TwoSensors) -> Iterator[Figure]:
     difference = pair.difference
-    yield Figure(0, "position loop closed by", pair.position_sensor)
-    yield Figure(1, "speed loop closed by", pair.speed_sensor)
+    yield Figure(0, "sensor that closes the position loop", pair.position_sensor)
+    yield Figure(1, "sensor that closes the speed loop", pair.speed_sensor)
     for source in pair.sources:
         speed = f" at {show_speed(source.speed, pair.unit)}" if source.state == "moving" else ""
         averaged = f" over {source.readings} readings" if source.readings > 1 else ""
-        place, what = 2 + STATES.index(source.state), f"position, {source.state}{averaged}{speed}"
+        place, what = 2 + STATES.index(source.state), f"position error, {source.state}{averaged}{speed}"
         yield Figure(place, what, source.source, source.rms, source.rms_repeatability, source.at_tool)
     after = 2 + len(STATES)
-    yield Figure(after, "step of the difference at a reversal", "lost motion and hysteresis", difference.width)
-    yield Figure(after + 1, "range of the difference over the travel", "95 % of fault-free arms", difference.range_p95)
-    yield Figure(after + 2, "scatter of the difference", "one reading", difference.scatter)
-    yield Figure(after + 3, "smallest detectable growth of lost motion", "from one reversal", difference.least_growth)
-    yield Figure(after + 4, "smallest detectable slip", "compared with fault-free arms", difference.least_slip)
+    yield Figure(after, f"{DIFFERENCE}: step at a reversal", "lost motion and hysteresis", difference.width)
+    yield Figure(after + 1, f"{DIFFERENCE}: range over the travel", "95 % of fault-free arms", difference.range_p95)
+    yield Figure(after + 2, f"{DIFFERENCE}: scatter", "one reading", difference.scatter)
+    yield Figure(
+        after + 3, "smallest growth of lost motion that is detected", "from one reversal", difference.least_growth
+    )
+    yield Figure(after + 4, "smallest slip that is detected", "compared with fault-free arms", difference.least_slip)
     if difference.motor_turn is not None:
         shows = "detectable" if difference.motor_turn_shows else "not detectable"
         yield Figure(after + 5, "slip of one turn of the motor", shows, difference.motor_turn)
@@ -98,5 +103,5 @@ def two_sensors_section(result: Result) -> tuple[Section, ...]:
     if not result.two_sensors:
         return ()
     table = two_sensors_frame(result.two_sensors).table()
-    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), table, Text(DIFFERENCE, "soft"))
+    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), table, Text(ABOUT_DIFFERENCE, "soft"))
     return (Section("Joints with two sensors", "two-sensors", blocks),)

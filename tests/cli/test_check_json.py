@@ -1,6 +1,7 @@
 """`check --json` holds all that the text tells. Source: the text of the same command, and the documents themselves."""
 
 import json
+import math
 import re
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def test_a_scenario(scenario: Path) -> None:
     assert f"sensors for {data['price']:g} cost units" in out
     assert sum(data["prices"].values()) == pytest.approx(data["price"])
     assert {term["cause"] for joint in data["joints"].values() for term in joint["terms"]}
-    assert ("how smoothly the joints move" in out) == bool(data["motion"])
+    assert ("velocity ripple of the joints" in out) == bool(data["motion"])
     assert "limits of operation" in out
     assert data["operation"]
     assert {item["joint"] for item in data["operation"]} >= {"j2"}
@@ -44,10 +45,31 @@ def test_a_scenario(scenario: Path) -> None:
     assert data["poses"]
 
 
+def test_an_encoder_has_numbers() -> None:
+    """Source: the data sheet, by hand: 24 mm across, the track at 0.85 of it; +-36 arcsec uniform."""
+    arcsec = math.pi / 180 / 3600
+    out, _, data = both(ROOT / "configs" / "encoders" / "sheet-disc-24.yaml")
+    read = {entry["key"]: entry for entry in data["read"]}
+    assert read["track_radius"]["value"] == pytest.approx(0.85 * 12e-3)
+    assert read["track_radius"]["unit"] == "m"
+    assert read["track_radius"]["text"] == "10.2 mm"
+    assert read["summary.accuracy"]["rms"] == pytest.approx(36 * arcsec / math.sqrt(3))
+    assert read["summary.accuracy"]["value"] is None
+    assert read["noise_bandwidth"] == {
+        "key": "noise_bandwidth", "value": 400e3, "rms": None, "unit": "Hz", "text": "400 kHz", "origin": "as stated",
+        "assumed": False,
+    }  # fmt: skip
+    errors = {entry["cause"]: entry for entry in data["errors"]}
+    assert data["unit"] == "rad"
+    assert errors["stated accuracy"]["limit"] == pytest.approx(36 * arcsec)
+    assert errors["stated accuracy"]["stated_by"] == ["summary.accuracy"]
+    assert set(errors) <= set(re.findall(r"^([a-z -]+?)  ", out, re.MULTILINE))
+
+
 def test_other_documents() -> None:
     out, _, data = both(ROOT / "configs" / "encoders" / "sheet-ring-58.yaml")
     assert f"{data['price']:g} cost units" in out
-    assert f"those that depend on speed at {data['speed']}" in out
+    assert f"those that depend on speed at {data['speed']:g} rad/s" in out
     assert data["kind"] == "encoder"
     out, _, data = both(ROOT / "configs" / "catalogues" / "discs.yaml")
     assert f"{data['kind']} {data['name']!r} is valid" in out

@@ -297,6 +297,6 @@ def test_a_stated_error_within_a_period_is_that_of_the_reading(tmp_path: Path, h
     path = tmp_path / "e.yaml"
     path.write_text(TRACK.partition("absolute:")[0] + f"sub_divisional_error: 6 arcsec\n{heads}\n")
     printed = " ".join(invoke("check", path).stdout.split())
-    row = printed.partition("sub-divisional error unit ")[2].partition("sub_divisional_error")[0]
+    row = printed.partition("sub-divisional error accuracy ")[2].partition("sub_divisional_error")[0]
     assert row.split()[-2:] == ["3.46", "6.00"]  # 6 / sqrt(3), and its limit
     assert ("of the reading, its heads averaged" in printed) == (heads != "read_heads: 1")
