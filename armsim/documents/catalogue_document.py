@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import Field
 
@@ -14,7 +14,7 @@ from armsim.documents.fields import Document, Word, at_most, count, quantity
 from armsim.documents.from_spec import As, field_check
 from armsim.documents.joint_document import MountingDocument, Reference
 from armsim.model.joint import Fitting, Placement
-from armsim.sources import Source
+from armsim.sources import KeyPath, Source
 
 Price = Annotated[float, field_check(Fitting, "mounting")]
 
@@ -87,6 +87,8 @@ class CatalogueDocument(Document):
     limits: LimitsDocument = LimitsDocument()
 
 
+BESIDE = ("diameter", "mass", "interface")
+"""Keys of an entry that are of the encoder, and count where its own document does not state them."""
 AS_IT_IS = "as it is"
 """Name of the mounting that a joint has in the scenario."""
 MARK = "#"
@@ -125,14 +127,54 @@ def encoder_name(encoder: Any, catalogue: Path, sources: Mapping[str, Source]) -
     return " ".join(str(document["name"]).split())
 
 
-def find_entry(source: Source, name: str) -> tuple[int, Any] | None:
-    """Number and encoder of the catalogue entry with a given name; None if there is none.
+class CatalogueEntry(NamedTuple):
+    """Entry of a catalogue with its encoder.
 
-    Encoders in files of their own are skipped: they can be referred to directly.
+    Parameters
+    ----------
+    catalogue : Source
+    at : key path
+        Of the encoder, or of its reference, in the catalogue.
+    encoder : dict
+        Document of the encoder.
+    file : Source, optional
+        File of the encoder; None where it is written in the catalogue.
+    """
+
+    catalogue: Source
+    at: KeyPath
+    encoder: dict[str, Any]
+    file: Source | None = None
+
+    @property
+    def written(self) -> tuple[Source, KeyPath]:
+        """Source in which the encoder is written, and its key path there."""
+        return (self.catalogue, self.at) if self.file is None else (self.file, ())
+
+
+def find_entry(source: Source, name: str, read: Callable[[str, Source, KeyPath], Source]) -> CatalogueEntry | None:
+    """Catalogue entry of the encoder with a given name; None if there is none.
+
+    Parameters
+    ----------
+    source : Source
+        The catalogue.
+    name : str
+    read : callable
+        Reads an encoder that is in a file of its own, named at a key path of the catalogue.
     """
     entries = source.data.get("encoders")
-    for number, entry in enumerate(entries if isinstance(entries, list) else ()):
-        encoder = entry.get("encoder") if isinstance(entry, dict) else None
+    encoders = [
+        (("encoders", number, "encoder"), entry.get("encoder"))
+        for number, entry in enumerate(entries if isinstance(entries, list) else ())
+        if isinstance(entry, dict)
+    ]
+    for at, encoder in encoders:
         if isinstance(encoder, dict) and " ".join(str(encoder.get("name")).split()) == name:
-            return number, encoder
+            return CatalogueEntry(source, at, encoder)
+    for at, reference in encoders:
+        if isinstance(reference, str) and reference:
+            file = read(reference, source, at)
+            if " ".join(str(file.data.get("name")).split()) == name:
+                return CatalogueEntry(source, at, file.data, file)
     return None

@@ -21,7 +21,7 @@ from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.installation import PlaceNeeds, unmet_needs, with_catalogue_entry
+from armsim.model.installation import PlaceNeeds, unmet_needs
 from armsim.model.joint import Fitting, Joint
 from armsim.model.joint_options import Exclusion, Fit, Option, Options
 from armsim.model.kinematics import ArmJoint
@@ -99,13 +99,12 @@ def _joint_options(
     refusals: list[Refusal] = []
     limits_as_needs = PlaceNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
     needs = machine.joints[number].needs
-    for entry, encoder in zip(document.encoders, encoders, strict=True):
-        as_part = with_catalogue_entry(encoder, entry.diameter, entry.interface)
+    for encoder in encoders:
         for mounting in mountings:
             for placement, price in placements.items():
                 rotary = joint.revolute or (placement == "motor" and slides)
                 ratio = machine.joints[number].transmission.motor_turns if placement == "motor" else 1.0
-                unmet = [*unmet_needs(limits_as_needs, as_part), *unmet_needs(needs.at(placement), as_part, ratio)]
+                unmet = [*unmet_needs(limits_as_needs, encoder), *unmet_needs(needs.at(placement), encoder, ratio)]
                 reasons = _measure_refusals(encoder, joint, rotary) or [Refusal(0, reason) for reason in unmet]
                 reasons = reasons or _class_refusals(limits, mounting.name, placement)
                 if not reasons:
@@ -130,7 +129,7 @@ def _joint_options(
                         reasons = [] if violation is None else [Refusal(3, violation)]
                         if violation is None:
                             fit = fitted_joint, encoder.name, mounting.name, placement
-                            options.append(Option(*fit, fitted_joint.price, entry.mass or encoder.mass))
+                            options.append(Option(*fit, fitted_joint.price, encoder.mass))
                 refusals += [
                     replace(refusal, encoder=encoder.name, mounting=mounting.name, placement=placement)
                     for refusal in reasons
@@ -194,12 +193,17 @@ def _with_limits(
     return Options(joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs))
 
 
-def limit_problems(
+def name_problems(
     document: CatalogueDocument, encoders: Sequence[str], arm: Arm | None, source: Source
 ) -> list[Problem]:
-    """Unknown names in the limits of a catalogue; joints and groups are checked where an arm is given."""
-    problems: list[Problem] = []
-    classes, limits = [entry.name for entry in document.mountings] or [AS_IT_IS], document.limits
+    """Mountings of one name, and unknown names in the limits; joints and groups are checked where an arm is given."""
+    names = [entry.name for entry in document.mountings]
+    problems = [
+        source.problem(("mountings", number, "name"), f"two mountings named {name!r}", "each name once")
+        for number, name in enumerate(names)
+        if name in names[:number]
+    ]
+    classes, limits = names or [AS_IT_IS], document.limits
 
     def check_name(name: str, names: Sequence[str], at: tuple[str | int, ...], finding: str) -> None:
         if name not in names:

@@ -15,7 +15,7 @@ from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
-from armsim.model.installation import MULTI_TURN, Body, Functions, with_catalogue_entry
+from armsim.model.installation import MULTI_TURN, Body, Functions
 from armsim.model.mounting import POWERS
 from armsim.sources import KeyPath, Source
 
@@ -80,8 +80,19 @@ EncoderDocument = extend_document(
 )
 
 
-def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
+def build_encoder(
+    document: Any, source: Source, at: KeyPath = (), entry: tuple[Source, KeyPath] | None = None
+) -> Encoder:
     """Build the encoder of a document.
+
+    Parameters
+    ----------
+    document : EncoderDocument
+    source : Source
+    at : key path
+        Of the document in its source.
+    entry : (source, key path), optional
+        Place at which a catalogue states the encoder or its file; where not given, that of the document.
 
     Raises
     ------
@@ -93,23 +104,21 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
     for part in at:
         data = data[part]
     steps = document.price or ((1, 0.0),)
-    of_sheet = build(Encoder, document, place, price=steps[0][1], price_steps=steps if len(steps) > 1 else ())
+    body = build(Body, document, place, outer_diameter=document.outer_diameter or 0.0)
+    functions = build(Functions, document, place)
+    prices: dict[str, Any] = {"price": steps[0][1], "price_steps": steps if len(steps) > 1 else ()}
+    of_sheet = build(Encoder, document, place, **prices, body=body, functions=functions)
     try:
         encoder = read_sheet(build(Sheet, document, place), of_sheet, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
-    encoder = replace(
-        encoder,
-        body=build(Body, document, place, outer_diameter=document.outer_diameter or 0.0),
-        functions=build(Functions, document, place),
-    )
-    encoder = _with_entry(encoder, document, source, at)
+    encoder = _with_entry(encoder, *(source.origin(at) if entry is None else entry))
     if document.error_curves is None:
         return encoder
     return replace(encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*at, "error_curves")))
 
 
-def _with_entry(encoder: Encoder, document: Any, source: Source, at: KeyPath) -> Encoder:
+def _with_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> Encoder:
     """Encoder with mass, diameter and interface of its entry in a catalogue, where it does not state them itself.
 
     Raises
@@ -117,9 +126,9 @@ def _with_entry(encoder: Encoder, document: Any, source: Source, at: KeyPath) ->
     InputError
         No mass, or no diameter.
     """
-    if at[:1] != ("encoders",) or at[2:] != ("encoder",):
+    if catalogue.data.get("kind") != "catalogue" or at[:1] != ("encoders",) or at[2:] != ("encoder",):
         return encoder
-    entry = source.data["encoders"][at[1]]
+    entry = catalogue.data["encoders"][at[1]]
     sizes: dict[str, float] = {}
     for name, kind in (("mass", "mass"), ("diameter", "length")):
         size = entry.get(name)
@@ -127,8 +136,10 @@ def _with_entry(encoder: Encoder, document: Any, source: Source, at: KeyPath) ->
             try:
                 sizes[name] = quantity(kind, least=0.0).read(size)
             except ValueError as error:
-                raise source.error((*at[:2], name), f"{size!r} is no {name}", units.accepted(kind)) from error
-    if document.mass is None:
-        encoder = replace(encoder, mass=sizes.get("mass", 0.0))
-    interface = entry.get("interface")
-    return with_catalogue_entry(encoder, sizes.get("diameter"), interface if isinstance(interface, str) else None)
+                raise catalogue.error((*at[:2], name), f"{size!r} is no {name}", units.accepted(kind)) from error
+    body, functions, interface = encoder.body, encoder.functions, entry.get("interface")
+    if not body.outer_diameter:
+        body = replace(body, outer_diameter=sizes.get("diameter", 0.0))
+    if not functions.interface and isinstance(interface, str):
+        functions = replace(functions, interface=" ".join(interface.split()))
+    return replace(encoder, mass=encoder.mass or sizes.get("mass", 0.0), body=body, functions=functions)

@@ -32,7 +32,8 @@ _PLAIN = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf
 """YAML 1.1 would read 1:30 as ninety, 0x14 as twenty and 1_0 as ten."""
 _OCTAL = re.compile(r"^[-+]?0\d", re.ASCII)
 """YAML 1.1 would read 0512 as 330, YAML 1.2 as 512."""
-_EXPONENT = re.compile(r"^[+-]?[0-9]+(\.[0-9]*)?[eE][+-]?[0-9]+$")
+EXPONENT = re.compile(r"^[+-]?[0-9]+(\.[0-9]*)?[eE][+-]?[0-9]+$")
+"""Plain text that is read as a number, as in YAML 1.2; a writer by YAML 1.1 must quote it."""
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
 _TAG = "tag:yaml.org,2002:"
 _TEXT, _SEQUENCE, _MAPPING, _MERGE = f"{_TAG}str", f"{_TAG}seq", f"{_TAG}map", f"{_TAG}merge"
@@ -224,7 +225,7 @@ class _Builder:
         if kind in ("str", "timestamp"):
             self._show(node, path)
             # 1e2 is a number to people and to YAML 1.2
-            return float(text) if node.plain and _EXPONENT.match(text) else text
+            return float(text) if node.plain and EXPONENT.match(text) else text
         if kind in ("int", "float") and _OCTAL.match(text):
             sign = text[: len(text) - len(text.lstrip("+-"))]
             decimal = sign + (text.lstrip("+-").lstrip("0") or "0")

@@ -13,8 +13,8 @@ from typing import Any
 from armsim.documents.arm_document import ArmDocument, ArmParts, URDFKinematics, build_arm
 from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
-from armsim.documents.catalogue_document import CatalogueDocument, find_entry, split_reference
-from armsim.documents.catalogue_options import build_options, limit_problems
+from armsim.documents.catalogue_document import CatalogueDocument, CatalogueEntry, find_entry, split_reference
+from armsim.documents.catalogue_options import build_options, name_problems
 from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
@@ -326,12 +326,7 @@ class _Loader:
                     finding = f"two encoders named {encoder.name!r}"
                     faults.problems.append(source.problem(("encoders", number), finding, "each name once"))
                 encoders.append(encoder)
-        classes = [entry.name for entry in document.mountings]
-        for number, name in enumerate(classes):
-            if name in classes[:number]:
-                finding = f"two mountings named {name!r}"
-                faults.problems.append(source.problem(("mountings", number, "name"), finding, "each name once"))
-        faults.problems += limit_problems(document, [encoder.name for encoder in encoders], arm, source)
+        faults.problems += name_problems(document, [encoder.name for encoder in encoders], arm, source)
         if faults.problems:
             raise faults.error()
         return encoders
@@ -354,11 +349,20 @@ class _Loader:
         return self.sources[resolved]
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
-        data, source, place = self._resolve(reference, "encoder", at)
+        catalogue_entry = self.source.origin(at)
+        name = None
+        if isinstance(reference, str) and reference:
+            file, name = split_reference(reference, self.source.beside(at, ""))
+        if name is None:
+            data, source, place = self._resolve(reference, "encoder", at)
+        else:
+            entry = self._entry(file, name, at)
+            catalogue_entry = entry.catalogue, entry.at
+            data, source, place = entry.encoder, *entry.written
         document = validate(EncoderDocument, data, source, place)
         if document.error_curves is not None:
             self._remember(document.error_curves.file, source, (*place, "error_curves", "file"))
-        return build_encoder(document, source, place)
+        return build_encoder(document, source, place, catalogue_entry)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Data of a reference (path relative to the file that names it, or inline document), its source and place."""
@@ -368,26 +372,23 @@ class _Loader:
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
             raise self.source.error(at, f"{reference!r} is not a reference", accepted)
-        file, name = split_reference(reference, self.source.beside(at, ""))
-        if name is not None and kind == "encoder":
-            return self._entry(file, name, at)
-        source = self._file(reference, kind, at)
+        source = self._file(reference, kind, self.source, at)
         return source.data, source, ()
 
-    def _entry(self, file: str, name: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
+    def _entry(self, file: str, name: str, at: KeyPath) -> CatalogueEntry:
         """Encoder of a catalogue, by name."""
-        source = self._file(file, "catalogue", at)
-        entry = find_entry(source, name)
+        source = self._file(file, "catalogue", self.source, at)
+        entry = find_entry(source, name, lambda file, catalogue, at: self._file(file, "encoder", catalogue, at))
         if entry is None:
             raise self.source.error(at, f"no encoder named {name!r} in {source.path}", "the name of one that it holds")
-        return entry[1], source, ("encoders", entry[0], "encoder")
+        return entry
 
-    def _file(self, reference: str, kind: str, at: KeyPath) -> Source:
+    def _file(self, reference: str, kind: str, named_by: Source, at: KeyPath) -> Source:
         """Read a document from a file, once."""
-        path, resolved = self._follow(reference, self.source, at)
+        path, resolved = self._follow(reference, named_by, at)
         if resolved not in self.sources:
             document = self.documents.get(resolved)
-            self.sources[resolved] = document or read_kind(path, kind, read_named(path, self.source, at))
+            self.sources[resolved] = document or read_kind(path, kind, read_named(path, named_by, at))
             self.sources.update({Path(os.path.realpath(part.path)): part for part in self.sources[resolved].parts})
         source = self.sources[resolved]
         kind_of(source.data, source, (), kind)

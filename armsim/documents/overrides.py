@@ -84,14 +84,23 @@ class _Edit:
     def inline_reference(self, mapping: dict[str, Any], at: KeyPath, origin: _Origin) -> None:
         """Replace a reference by a copy of the document that it names."""
         file, name = split_reference(mapping[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
-        path = self.source.beside(at, file)
-        document = self.documents.get(Path(os.path.realpath(path)))
-        referred = document or read_source(path, read_named(path, origin.source, origin.at))
-        entry = (0, referred.data) if name is None else find_entry(referred, name)
+        referred = self._document(self.source.beside(at, file), origin.source, origin.at)
+        if name is None:
+            mapping[at[-1]] = copy.deepcopy(referred.data)  # type: ignore[index]
+            self.mark(at, referred, ())
+            return
+        entry = find_entry(referred, name, lambda file, source, at: self._document(source.beside(at, file), source, at))
         if entry is None:
             raise origin.error(f"no encoder named {name!r} in {referred.path}", "the name of one that it holds")
-        mapping[at[-1]] = copy.deepcopy(entry[1])  # type: ignore[index]
-        self.mark(at, referred, ("encoders", entry[0], "encoder") if name is not None else ())
+        mapping[at[-1]] = copy.deepcopy(entry.encoder)  # type: ignore[index]
+        self.mark(at, entry.catalogue, entry.at)
+        if entry.file is not None:
+            for key in entry.encoder:
+                self.mark((*at, key), entry.file, (key,))
+
+    def _document(self, path: Path, source: Source, at: KeyPath) -> Source:
+        """A document that is named at a key, read already or now."""
+        return self.documents.get(Path(os.path.realpath(path))) or read_source(path, read_named(path, source, at))
 
 
 @dataclass(frozen=True)

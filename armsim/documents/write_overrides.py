@@ -7,7 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
-from armsim.documents.catalogue_document import encoder_name
+import yaml
+
+from armsim.documents.catalogue_document import BESIDE, encoder_name
+from armsim.documents.grammar import EXPONENT
 from armsim.documents.references import relative_name
 from armsim.model.joint import Fitting
 from armsim.model.machine import Machine
@@ -97,10 +100,7 @@ def joint_changes(
     catalogue_data = source_by_path[os.path.realpath(catalogue)].data
     mountings = {entry["name"]: entry for entry in catalogue_data.get("mountings", ())}
     placements = catalogue_data.get("placements", {})
-    entries = {
-        encoder_name(entry["encoder"], catalogue, source_by_path): entry["encoder"]
-        for entry in catalogue_data["encoders"]
-    }
+    entries = {encoder_name(entry["encoder"], catalogue, source_by_path): entry for entry in catalogue_data["encoders"]}
     changes = {}
     joints = {joint.name: joint for joint in machine.joints}
     for choice in choices:
@@ -129,10 +129,12 @@ def joint_changes(
     return changes
 
 
-def reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
-    """Reference to an encoder: its own file where the catalogue names one, otherwise the catalogue entry."""
-    beside = Path(os.path.realpath(catalogue)).parent
-    return relative_name(beside / entry, to) if isinstance(entry, str) else f"{relative_name(catalogue, to)}#{name}"
+def reference(entry: Mapping[str, Any], name: str, catalogue: Path, to: Path) -> str:
+    """Reference to the encoder of a catalogue entry: its own file where that states all, otherwise the entry."""
+    encoder, beside = entry["encoder"], Path(os.path.realpath(catalogue)).parent
+    if isinstance(encoder, str) and not any(key in entry for key in BESIDE):
+        return relative_name(beside / encoder, to)
+    return f"{relative_name(catalogue, to)}#{name}"
 
 
 def _joint_paths(
@@ -154,9 +156,20 @@ def _all_equal(changes: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
     return all(changes[joint] == changes[joints[0]] for joint in joints)
 
 
+class _Writer(yaml.SafeDumper):
+    """Writer of values that the reader takes back as they are: texts such as 1e3 are quoted."""
+
+    def represent_str(self, data: str) -> yaml.ScalarNode:
+        """Node of a text."""
+        return self.represent_scalar("tag:yaml.org,2002:str", data, "'" if EXPONENT.match(data) else None)
+
+
+_Writer.add_representer(str, _Writer.represent_str)
+
+
 def yaml_line(value: Any) -> str:
     """A value on one line of YAML."""
-    import yaml
-
-    text: str = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
+    text: str = yaml.dump(
+        value, Dumper=_Writer, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True
+    )
     return text.removesuffix("\n").removesuffix("\n...")

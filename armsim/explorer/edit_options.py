@@ -91,9 +91,7 @@ class Choices:
             return Choices({name: path for name, (path, _) in encoder_files.items()}, by_joint, (), ("motor", "output"))
         data = sources[os.path.realpath(catalogue)].data
         encoders = {
-            (name := encoder_name(entry["encoder"], catalogue, sources)): reference(
-                entry["encoder"], name, catalogue, folder
-            )
+            (name := encoder_name(entry["encoder"], catalogue, sources)): reference(entry, name, catalogue, folder)
             for entry in data["encoders"]
         }
         by_joint = {

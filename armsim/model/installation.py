@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 from armsim.field_spec import key
@@ -207,22 +207,3 @@ def _protects(stated_class: str, needed: str) -> bool:
 
 def _mm(length: float) -> str:
     return f"{1e3 * length:.4g} mm"
-
-
-def with_catalogue_entry(encoder: Encoder, diameter: float | None, interface: str | None) -> Encoder:
-    """Encoder with the outer diameter and the interface that an entry of a catalogue states beside it.
-
-    Parameters
-    ----------
-    encoder : Encoder
-    diameter : float, optional
-        [m]
-    interface : str, optional
-
-    Returns
-    -------
-    Encoder
-    """
-    body = encoder.body if diameter is None else replace(encoder.body, outer_diameter=diameter)
-    functions = encoder.functions if interface is None else replace(encoder.functions, interface=interface)
-    return replace(encoder, body=body, functions=functions)

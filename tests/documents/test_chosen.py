@@ -84,14 +84,47 @@ def test_references_of_a_catalogue_stay_references(tmp_path: Path) -> None:
     folder = tmp_path / "shop"
     folder.mkdir()
     (folder / "disc.yaml").write_text((ROOT / "configs" / "encoders" / "disc-28.yaml").read_text())
-    first = yaml.safe_load(DISCS.read_text())["encoders"][0]
-    catalogue = shop(folder, encoders=[{**first, "encoder": "disc.yaml"}])
+    catalogue = shop(folder, encoders=[{"encoder": "disc.yaml", "stock": 90}])
     ready, options = load_options(DEMO, catalogue)
     rows, joints = chosen(options, ready.machine.arm.names, 2)
     out = as_changes(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
     assert "shop/disc.yaml" in out
     (tmp_path / "chosen.yaml").write_text(out)
     assert list(load_scenario(tmp_path / "chosen.yaml").machine.joints) == joints
+
+
+@pytest.mark.parametrize("inline", [True, False], ids=["within", "in a file"])
+def test_what_an_entry_states_beside_its_encoder_stays_with_it(tmp_path: Path, inline: bool) -> None:
+    """Diameter, mass and interface, in the search, in the design that is written and after a further change of it.
+    Source: the entry."""
+    encoder = (ROOT / "configs" / "encoders" / "disc-28.yaml").read_text()
+    folder, out = tmp_path / "shop", tmp_path / "out"
+    (folder / "sheets").mkdir(parents=True)
+    out.mkdir()
+    (folder / "sheets" / "disc.yaml").write_text(encoder)
+    entry = {"diameter": "33 mm", "mass": "44 g", "interface": "serial synchronous"}
+    what = yaml.safe_load(encoder) if inline else "sheets/disc.yaml"
+    catalogue = shop(folder, encoders=[{**entry, "encoder": what}])
+    ready, options = load_options(DEMO, catalogue)
+    rows, joints = chosen(options, ready.machine.arm.names, 2)
+    text = as_changes(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", out)
+    (out / "chosen.yaml").write_text(text)
+    back = load_scenario(out / "chosen.yaml")
+    assert list(back.machine.joints) == joints
+    assert {folder / "shop.yaml", *([] if inline else [folder / "sheets" / "disc.yaml"])} <= {
+        Path(source.path).resolve() for source in back.sources
+    }
+    changed = armsim.load(out / "chosen.yaml").change({"joints.j1.encoder.price": 5})
+    for scenario in (ready.machine, back.machine, changed.scenario.machine):
+        (fitted, *_) = joints if scenario is ready.machine else scenario.joints
+        assert fitted.encoder.mass == pytest.approx(0.044)
+        assert fitted.encoder.body.outer_diameter == pytest.approx(0.033)
+        assert fitted.encoder.functions.interface == "serial synchronous"
+        assert fitted.encoder.track_radius == joints[0].encoder.track_radius
+    other = armsim.load(out / "chosen.yaml").change({"joints.j1.encoder.interface": "incremental sine"})
+    assert other.scenario.machine.joints[0].encoder.functions.interface == "incremental sine"
+    with pytest.raises(InputError, match="joints.j1.encoder.read_heads" if inline else "read_heads"):
+        armsim.load(out / "chosen.yaml").change({"joints.j1.encoder.read_heads": "many"})
 
 
 def test_an_arm_within_the_scenario_finds_its_urdf(tmp_path: Path) -> None:
