@@ -21,6 +21,7 @@ from armsim.documents.files import unprintable_character
 from armsim.documents.table_columns import PRICE_FROM, TableColumn, table_columns, units_of
 from armsim.documents.workbook_rows import workbook_rows
 from armsim.errors import InputError, Problem
+from armsim.model.datasheet import TRACK_SHARE
 from armsim.sources import KeyPath, Source
 
 SUFFIXES = (".csv", ".tsv", ".xlsx")
@@ -231,9 +232,17 @@ class _Table:
             yield f"column {header!r} states no unit: {unit} is assumed"
         if not any(header.column.path[-1] == "measures" for header in headers):
             yield "no column 'measures': all are taken to measure rotation"
+        of_size = next((header.text for header in headers if header.column.path[-1] == "outer_diameter"), "")
+        lines = [
+            self.places["encoders", number][0]
+            for number, entry in enumerate(self.entries)
+            if "outer_diameter" in entry["encoder"] and not {"track_radius", "track_diameter"} & set(entry["encoder"])
+        ]
+        if lines:
+            radius = f"is assumed to be {TRACK_SHARE} of that size, outside the bore, in {_rows(lines)}"
+            yield f"column {of_size!r} is the size of the part: where no radius of the track is stated, it {radius}"
         for header, lines in self.empty.items():
-            rows = ", ".join(map(str, lines[:MOST_SHOWN])) + (" and more" if len(lines) > MOST_SHOWN else "")
-            yield f"column {header!r} states nothing in row{'s' if len(lines) > 1 else ''} {rows}"
+            yield f"column {header!r} states nothing in {_rows(lines)}"
 
 
 def _number(text: str) -> float | None:
@@ -241,6 +250,11 @@ def _number(text: str) -> float | None:
         return units.number(text)
     except ValueError:
         return None
+
+
+def _rows(lines: Sequence[int]) -> str:
+    more = " and more" if len(lines) > MOST_SHOWN else ""
+    return f"row{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:MOST_SHOWN]))}{more}"
 
 
 def _examples() -> str:

@@ -131,8 +131,13 @@ def _with_period(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
 
 
 def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
-    """Radius of the track: half its diameter, or `TRACK_SHARE` of the radius of the disc where only that is stated."""
-    outer, track = sheet.outer_diameter / 2, sheet.track_diameter / 2
+    """Radius of the track: half its diameter, or `TRACK_SHARE` of the radius of the disc where only that is stated, but
+    no less than the radius of the bore.
+    """
+    outer, track, bore = sheet.outer_diameter / 2, sheet.track_diameter / 2, encoder.body.inner_diameter / 2
+    if outer and bore >= outer:
+        finding = f"bore {_mm(2 * bore)} of a part {_mm(2 * outer)} across"
+        raise Contradiction("inner_diameter", finding, f"below {_mm(2 * outer)}")
     if track and encoder.track_radius and abs(track / encoder.track_radius - 1) > SAME:
         finding = f"radius {_mm(track)}, but track_radius {_mm(encoder.track_radius)}"
         raise Contradiction("track_diameter", finding, AGREE)
@@ -145,9 +150,11 @@ def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
     if track:
         reading = Reading("track_radius", _mm(track), f"track_diameter: {written.get('track_diameter')}, half of it")
     else:
-        assumed = f"outer_diameter: {written.get('outer_diameter')}, the track taken at {TRACK_SHARE} of its radius"
-        reading = Reading("track_radius", _mm(TRACK_SHARE * outer), assumed, assumed=True)
-    return replace(encoder, track_radius=radius or TRACK_SHARE * outer), [reading]
+        radius = max(TRACK_SHARE * outer, bore)
+        place = f"{TRACK_SHARE} of its radius" if radius > bore else "the radius of its bore"
+        assumed = f"outer_diameter: {written.get('outer_diameter')}, the track taken at {place}"
+        reading = Reading("track_radius", _mm(radius), assumed, assumed=True)
+    return replace(encoder, track_radius=radius), [reading]
 
 
 def _with_resolution(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:

@@ -1,14 +1,18 @@
 """A catalogue as a table: the same encoders as in YAML, every doubt told, every fault with file, row and column."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import yaml
 from support import ROOT, invoke
 
+import armsim
 from armsim.documents.load import check_file, encoders_of, load_options, load_scenario
 from armsim.documents.table_columns import table_columns
+from armsim.documents.write_catalogue import catalogue_text
 from armsim.errors import InputError
+from armsim.model.encoder import Encoder
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 GOOD = """\
@@ -90,6 +94,9 @@ def test_the_import_writes_the_same_catalogue(tmp_path: Path) -> None:
     assert encoders_of(out)[1] == encoders_of(file)[1]
     assert yaml.safe_load(out.read_text())["encoders"] == encoders_of(file)[0].data["encoders"]
     assert invoke("catalogue", file, "--write", out).returncode == 2  # nothing is replaced
+    process = invoke("catalogue", out, "--write", tmp_path / "other.yaml")
+    assert process.returncode == 2  # nothing is lost: a catalogue in YAML may have mountings and limits
+    assert "--write: no table; accepted: a table, CSV or XLSX" in process.stderr
 
 
 def test_every_doubt_is_told(tmp_path: Path) -> None:
@@ -109,6 +116,22 @@ def test_every_doubt_is_told(tmp_path: Path) -> None:
     ready, _ = load_options(DEMO, file)
     assert sum("rings.csv: " in note for note in ready.notes) == 5  # told by a search too
     assert "states no unit" in invoke("check", file).stderr
+
+
+def test_a_track_that_is_assumed_is_a_doubt(tmp_path: Path) -> None:
+    """An outer diameter is that of the part: the radius of its track is not stated, and lies between bore and rim."""
+    header = "name,measures,resolution [bit],outer diameter [mm],inner diameter [mm],track diameter [mm]\n"
+    rows = "a,rotation,20,60,20,52\nb,rotation,20,60,20,-\nc,rotation,20,60,56,-\n"
+    source, (wide, disc, narrow) = encoders_of(table(tmp_path, header + rows))
+    doubts = [remark for remark in source.remarks if "assumed" in remark]
+    assert doubts == [
+        "rings.csv: column 'outer diameter [mm]' is the size of the part: where no radius of the track is stated, it "
+        "is assumed to be 0.85 of that size, outside the bore, in rows 3, 4"
+    ]
+    radii = [encoder.track_radius for encoder in (wide, disc, narrow)]
+    assert radii == pytest.approx([26e-3, 0.85 * 30e-3, 28e-3])
+    with pytest.raises(InputError, match=r"rings\.csv:2:5: inner diameter \[mm\]: bore 60 mm"):
+        encoders_of(table(tmp_path, header + "a,rotation,20,60,60,-\n"))
 
 
 @pytest.mark.parametrize(
@@ -196,3 +219,83 @@ def test_every_key_of_an_encoder_that_holds_one_value_is_a_column() -> None:
     paths = {column.path[1] for column in table_columns().values() if column.path[0] == "encoder"}
     lists = {"misalignment_errors", "read_head_angles", "error_curves", "kind"}
     assert paths == set(properties) - lists
+
+
+PERIODS = {
+    "name": "fine: 1", "measures": "rotation", "signal periods": "1024", "interpolation [bit]": "12",
+    "track radius [mm]": "26", "track diameter [mm]": "52", "outer diameter [mm]": "60", "sensing window [mm]": "2",
+    "light cone [deg]": "3", "graduation error [arcsec]": "4", "signal offset [%]": "1", "signal noise [%]": "0.1",
+    "signal amplitude mismatch [%]": "0.5", "signal phase error [deg]": "0.4", "signal third harmonic [%]": "0.3",
+    "signal third harmonic order": "2", "signal averages": "4", "signal offset drift [%/K]": "0.01",
+    "hysteresis [arcsec]": "1", "corrections signal [%]": "50", "corrections eccentricity [%]": "40",
+    "corrections latency [%]": "30", "timing latency [us]": "5", "jitter [us]": "0.1", "drift [arcsec/K]": "0.1",
+    "read heads": "2", "absolute periods": "64", "absolute radius [mm]": "20", "absolute error [%]": "5",
+    "max speed [rpm]": "6000", "max frequency [kHz]": "500", "mass [g]": "120", "inner diameter [mm]": "20",
+    "length [mm]": "15", "shaft": "hollow", "operating temperature min [degC]": "-20", "max temperature [degC]": "85",
+    "protection": "IP64", "cable": "1e3", "function": "absolute multi-turn", "turns by": "battery",
+    "interface": "null", "safety channels": "2", "price": "10", "price from 100": "8", "one off": "100", "stock": "0",
+}  # fmt: skip
+RINGS = {
+    **{key: PERIODS[key] for key in ("measures", "track radius [mm]", "price", "stock", "interface")},
+    "name": "- ring #2", "resolution [bit]": "20", "summary resolution [bit]": "20", "summary accuracy [arcsec]": "12",
+    "repeatability [arcsec]": "1", "sub divisional error [arcsec]": "1", "noise [arcsec]": "0.5",
+    "noise bandwidth [kHz]": "100", "used bandwidth [kHz]": "10", "lines": "512", "poles": "1024", "pole pairs": "512",
+}  # fmt: skip
+TAPE = {
+    "name": "tape", "measures": "translation", "signal period [um]": "20", "interpolation [bit]": "10",
+    "expansion [ppm/K]": "8", "slope error [um/m]": "5", "summary accuracy [um]": "5", "price": "7",
+}  # fmt: skip
+STATED_TWICE = (
+    "measures",
+    "resolution",
+    "summary resolution",
+    "lines",
+    "poles",
+    "pole pairs",
+    "track diameter",
+    "track radius",
+    "stock",
+)
+"""Columns of which another one, or what is assumed, says the same."""
+NEEDED = ("name", "measures", "signal", "absolute", "operating", "max", "noise", "function", "price", "interpolation")
+"""First words of columns without which others mean nothing."""
+
+
+@pytest.mark.parametrize("row", [PERIODS, RINGS, TAPE], ids=["periods", "rings", "tape"])
+def test_no_column_is_lost_on_the_way(tmp_path: Path, row: dict[str, str]) -> None:
+    """A column that is left out makes another encoder; the whole one is read back from YAML and from a chosen design.
+    Source: the encoder that was read from the table."""
+
+    def encoder_of(columns: dict[str, str]) -> Encoder:
+        lines = (";".join(columns), ";".join(columns.values()))
+        return encoders_of(table(tmp_path, "\n".join(lines)))[1][0]
+
+    encoder = encoder_of(row)
+    for column in row:
+        others = {key: value for key, value in row.items() if key != column}
+        if column.partition(" [")[0] not in STATED_TWICE:
+            try:
+                assert encoder_of(others) != encoder, column
+            except InputError:
+                assert column.split()[0] in NEEDED
+    file = tmp_path / "rings.csv"
+    encoder_of(row)
+    source, _ = encoders_of(file)
+    written = tmp_path / "written.yaml"
+    written.write_text(catalogue_text(source))
+    assert encoders_of(written)[1] == [encoder]
+    for catalogue in (file, written):
+        reference = {"joints.j1.encoder": f"{catalogue}#{encoder.name}"}
+        if encoder.rotary:
+            chosen = armsim.load(DEMO).change(reference)
+            assert chosen.scenario.machine.joints[0].encoder == encoder
+            dearer = chosen.change({"joints.j1.encoder.price": 77})
+            assert (
+                replace(dearer.scenario.machine.joints[0].encoder, price=10, price_steps=encoder.price_steps) == encoder
+            )
+
+
+def test_every_column_is_in_the_rows_that_are_read_back() -> None:
+    columns = {" ".join(column.partition(" [")[0].split()) for row in (PERIODS, RINGS, TAPE) for column in row}
+    paths = {table_columns()[name].path for name in columns if name in table_columns()}
+    assert paths == {column.path for column in table_columns().values()}
