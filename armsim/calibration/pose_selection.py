@@ -97,7 +97,9 @@ def candidates_of(scenario: Scenario, calibration: Calibration, pose_sets: Seque
     in_view = in_sight(calibration.instrument, arm, joints)
     if not in_view.any():
         problem = f"none of {len(joints)} poses turns its target towards the instrument"
-        raise scenario.fault("calibration.instrument.cone", problem, "a wider cone, another normal, another place (at)")
+        raise scenario.fault(
+            "calibration.instrument.acceptance_angle", problem, "a wider angle, another normal, another position"
+        )
     names_in_view = tuple(name for name, is_visible in zip(names, in_view, strict=True) if is_visible)
     return Candidates(names_in_view, joints[in_view], len(joints))
 

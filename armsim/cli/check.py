@@ -82,7 +82,6 @@ def _check_result(folder: Path) -> str:
 
 def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
     from armsim.cli.check_record import encoder_record, scenario_record
-    from armsim.documents.load import remarks_of
     from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
 
@@ -114,6 +113,7 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
                 from armsim.report.check_printout import encoder_printout
 
                 print_line(f"{file}: encoder {document.name!r} is valid; {document.price:g} cost units")
+                _print_remarks(file)
                 show(encoder_printout(document))
         else:
             kind = type(document).__name__.lower().removesuffix("document")
@@ -122,7 +122,14 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             else:
                 title = kind if document.name is None else f"{kind} {document.name!r}"
                 print_line(f"{file}: {title} is valid")
-                for remark in remarks_of(file):
-                    print_note(f"note: {remark}")
+                _print_remarks(file)
     if json:
         print_machine(printed)
+
+
+def _print_remarks(file: Path) -> None:
+    """Print the warnings of the reader of a document."""
+    from armsim.documents.load import remarks_of
+
+    for remark in remarks_of(file):
+        print_note(f"note: {remark}")

@@ -131,7 +131,7 @@ def _path_task(document: PathDocument, arm: Arm, source: Source, at: KeyPath) ->
             raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
         task = Path(name, step, speed, waypoints, joints, constraints)
     else:
-        assert document.through is not None  # held by the document
-        points = tuple(Waypoint(point.to, point.via, point.rpy) for point in document.through)
+        assert document.waypoints is not None  # held by the document
+        points = tuple(Waypoint(point.to, point.via, point.rpy) for point in document.waypoints)
         task = Path(name, step, speed, points, (), constraints)
     return task

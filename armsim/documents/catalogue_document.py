@@ -60,15 +60,15 @@ Pair = Annotated[list[Word], Two] | Annotated[dict[Word, Word], Two]
 class LimitsDocument(Document):
     """Limits of the arm on its sensors.
 
-    ``together``: joints that take the same encoder. ``apart``: two encoders that may not both be in the arm, as a list
-    of their names, or at two joints, as a mapping of joint to encoder.
+    ``same_encoder``: joints that take the same encoder. ``incompatible``: two encoders that may not both be in the
+    arm, as a list of their names, or at two joints, as a mapping of joint to encoder.
     """
 
     mass: Annotated[float | None, quantity("mass", least=0.0)] = None
     types: Annotated[int | None, count(1, 10**6, "there are no more encoders")] = None
     groups: dict[Word, GroupLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
-    together: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
-    apart: Annotated[list[Pair], Field(max_length=100)] = []  # noqa: RUF012
+    same_encoder: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
+    incompatible: Annotated[list[Pair], Field(max_length=100)] = []  # noqa: RUF012
     joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012
 
 

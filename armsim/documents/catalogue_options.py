@@ -185,9 +185,9 @@ def _with_limits(
         (tuple(joint_numbers[name] for name in arm.groups[group]), group_limits.types)
         for group, group_limits in limits.groups.items()
     )
-    same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.together)
+    same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.same_encoder)
     forbidden_pairs: list[tuple[Fit, Fit]] = []
-    for pair in limits.apart:
+    for pair in limits.incompatible:
         one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
         forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
     return Options(joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs))
@@ -212,21 +212,21 @@ def name_problems(
     for name, joint_limits in limits.joints.items():
         for mounting in joint_limits.mountings or ():
             check_name(mounting, classes, ("joints", name, "mountings"), f"no mounting named {mounting!r}")
-    for n, pair in enumerate(limits.apart):
+    for n, pair in enumerate(limits.incompatible):
         for name in pair.values() if isinstance(pair, dict) else pair:
-            check_name(name, encoders, ("apart", n), f"no encoder named {name!r}")
+            check_name(name, encoders, ("incompatible", n), f"no encoder named {name!r}")
     if arm is None:
         return problems
     for name in limits.joints:
         check_name(name, arm.names, ("joints", name), "the arm has no such joint")
     for name in limits.groups:
         check_name(name, tuple(arm.groups), ("groups", name), "the arm has no such group")
-    for n, names in enumerate(limits.together):
+    for n, names in enumerate(limits.same_encoder):
         for name in names:
-            check_name(name, arm.names, ("together", n), f"the arm has no joint {name!r}")
-    for n, pair in enumerate(limits.apart):
+            check_name(name, arm.names, ("same_encoder", n), f"the arm has no joint {name!r}")
+    for n, pair in enumerate(limits.incompatible):
         for name in pair if isinstance(pair, dict) else ():
-            check_name(name, arm.names, ("apart", n), f"the arm has no joint {name!r}")
+            check_name(name, arm.names, ("incompatible", n), f"the arm has no joint {name!r}")
     return problems
 
 

@@ -52,7 +52,7 @@ class CouplingDocument(Document):
     """
 
     joint: Word
-    sees: Annotated[dict[Word, Factor], Field(min_length=1)]
+    coefficients: Annotated[dict[Word, Factor], Field(min_length=1)]
     placement: Literal["motor"] | None = None
 
 
@@ -234,8 +234,8 @@ def stated_couplings(
         if any(coupling.joint == place for coupling in couplings):
             raise source.error((*path, "joint"), f"two couplings of {document.joint!r}", "one entry for each drive")
         row = np.zeros(len(names))
-        for other, factor in document.sees.items():
-            factor_path = (*path, "sees", other)
+        for other, factor in document.coefficients.items():
+            factor_path = (*path, "coefficients", other)
             if other not in names:
                 raise source.error(factor_path, f"no joint {other!r} with a drive", ", ".join(names))
 

@@ -42,8 +42,8 @@ def _check_encoder(document: Any) -> Any:
     if (document.read_heads or 1) > 1 and document.measures != "rotation":
         raise invalid("'read_heads' on an encoder that measures translation", "1")
     check_installation(document.protection, document.operating_temperature)
-    if document.turns_by and document.function != MULTI_TURN:
-        raise invalid(f"'turns_by' of an encoder whose function is {document.function or 'not stated'}", MULTI_TURN)
+    if document.multiturn and document.function != MULTI_TURN:
+        raise invalid(f"'multiturn' of an encoder whose function is {document.function or 'not stated'}", MULTI_TURN)
     angles = document.read_head_angles
     if angles is not None and (document.read_heads is not None or len(angles) < 2 or len(angles) > MOST_HEADS):
         finding = f"{len(angles)} 'read_head_angles'" + (

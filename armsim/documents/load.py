@@ -224,9 +224,8 @@ class _Loader:
         motion = None
         if document.motion is not None:
             motion = faults.collect(build_motion, document.motion, arm, source)
-            for fitted_joint in joints:
-                if fitted_joint is not None:
-                    faults.collect(check_limits, fitted_joint, motion, source)
+            for fitted_joint in filter(None, joints):
+                faults.collect(check_limits, fitted_joint, motion, source)
         plan, requirement = SamplingPlan(), None
         if document.sampling is not None:
             plan = build(SamplingPlan, document.sampling, _machine(source, "sampling"))
@@ -254,6 +253,7 @@ class _Loader:
         if machine.drive_matrix is not None:
             check_solvable(machine.drive_matrix, source, ("arm",))
         check_loaded(complete_joints, masses, source)
+        self.notes += dict.fromkeys(remark for file in self.sources.values() for remark in file.remarks)
         self.notes += [*lint_machine(machine, motion), *bare_size_notes(source.data)]
         return Scenario(
             document.name,

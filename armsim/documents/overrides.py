@@ -11,12 +11,13 @@ from __future__ import annotations
 import copy
 import difflib
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from armsim.documents.catalogue_document import find_entry, split_reference
+from armsim.documents.former_keys import FormerKey, former_key, note_of, with_present_keys
 from armsim.documents.source import read_named, read_source
 from armsim.errors import InputError
 from armsim.sources import KeyPath, Source
@@ -58,13 +59,14 @@ def apply_changes(
         A path leads nowhere.
     """
     edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)), documents)
+    notes: list[str] = []
     for path, value in changes.items():
         origin = _Origin(by, ("changes", path))
         if not by.data:
             origin = _Origin(replace(by, places={(): NOWHERE, (path,): NOWHERE}), (path,))
         for keys in _expand_path(path, edit.source.data, groups, origin):
-            edit.mark(_set_value(edit, keys, value, origin), origin.source, origin.at)
-    return edit.source
+            edit.mark(_set_value(edit, keys, value, origin, notes), origin.source, origin.at)
+    return replace(edit.source, remarks=(*edit.source.remarks, *notes))
 
 
 @dataclass(frozen=True)
@@ -141,8 +143,12 @@ def _expand_path(
         yield [first, *remaining]
 
 
-def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> KeyPath:
-    """Set a value and return its key path, entries of lists by their numbers."""
+def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin, notes: list[str]) -> KeyPath:
+    """Set a value and return its key path, entries of lists by their numbers; former names of keys are noted."""
+
+    def renamed(_: KeyPath, former: FormerKey) -> None:
+        notes.append(note_of(".".join(keys), former))
+
     node: Any = edit.source.data
     at: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
@@ -153,6 +159,7 @@ def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> Key
             at[number] = names.index(key)
             node = node[names.index(key)]
             continue
+        at[number] = key = _present_key(tuple(at[:number]), key, renamed)
         if number == 1 and keys[0] == "joints" and key not in node:
             raise origin.nowhere(key, list(node), "joint")
         if key in REFERENCES and isinstance(node.get(key), str):
@@ -164,10 +171,20 @@ def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> Key
         node = inner
     if isinstance(node, list):
         raise origin.error("an entry of a list", "a path to a key of that entry")
+    at[-1] = key = _present_key(tuple(at[:-1]), keys[-1], renamed)
     if value is None:
-        if keys[-1] not in node:
-            raise origin.nowhere(keys[-1], [str(key) for key in node], "stated key")
-        del node[keys[-1]]
+        if key not in node:
+            raise origin.nowhere(key, [str(name) for name in node], "stated key")
+        del node[key]
     else:
-        node[keys[-1]] = copy.deepcopy(value)
+        node[key] = with_present_keys(copy.deepcopy(value), tuple(at), renamed)
     return tuple(at)
+
+
+def _present_key(above: KeyPath, name: str, renamed: Callable[[KeyPath, FormerKey], None]) -> str:
+    """Present name of a key of a path."""
+    former = former_key(above, name)
+    if former is None:
+        return name
+    renamed((*above, name), former)
+    return former.present

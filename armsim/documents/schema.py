@@ -16,7 +16,7 @@ from armsim.tasks import KINDS as TASK_KINDS
 MEANINGS = {
     "a": "length of the link along its x axis",
     "alpha": "twist of the link about its x axis",
-    "apart": "encoders that exclude each other: two names, or two joints with an encoder each",
+    "incompatible": "encoders that exclude each other: two names, or two joints with an encoder each",
     "arms": (
         "number of arms for which encoders are bought together: it sets prices by quantity and divides one-off costs"
     ),
@@ -46,7 +46,7 @@ MEANINGS = {
     "CouplingDocument.joint": "joint whose drive it is",
     "CouplingDocument.placement": "motor: the coupling lies "
     "between motor and joint, a sensor on the joint sees the joint alone; both kinds of sensor see it where not given",
-    "sees": "motion that the drive sees, in the unit of its joint before its own gear, per motion of each joint",
+    "coefficients": "motion at the drive, in the unit of its joint before its own gear, per motion of each joint",
     "factor": "motion of the follower per motion of the joint that it follows",
     "followers": "joints without a drive, which move with others",
     "FollowerDocument.joint": "the joint without a drive",
@@ -110,11 +110,11 @@ MEANINGS = {
     "stock": "pieces in stock, the most that can be chosen",
     "tasks": "poses and paths at which the tool point is evaluated",
     "toolbox": "a model that roboticstoolbox holds by name, such as Puma560: rows, ranges, masses, base, tool",
-    "through": "points of the path, its start first",
+    "waypoints": "points of the path, its start first",
     "timing": "age of a reading and scatter of its instant",
     "tip_link": "link of the URDF file at which the chain ends",
     "to": "end of a line or arc",
-    "together": "joints that take the same encoder",
+    "same_encoder": "joints that take the same encoder",
     "tolerances": "errors of the link parameters",
     "tool": "orientation of the tool: roll, pitch, yaw",
     "DHKinematics.tool": "frame of the tool point on the last link",

@@ -6,11 +6,13 @@ A document is YAML; a catalogue may be a table too, by the suffix of its name.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from armsim.documents.catalogue_table import is_table, read_table
 from armsim.documents.files import LARGEST, Unreadable, read_bytes
+from armsim.documents.former_keys import FormerKey, note_of, with_present_keys
 from armsim.documents.grammar import read_text
 from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath, Source
@@ -49,7 +51,27 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     data, places = read_text(text, fault)
     if not isinstance(data, dict):
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
-    return _with_table(Source(Path(name), data, places, hashlib.sha256(raw).hexdigest(), text))
+    return _with_table(_present(Source(Path(name), data, places, hashlib.sha256(raw).hexdigest(), text)))
+
+
+def _present(source: Source) -> Source:
+    """Document under the present names of its keys, with a remark on every former one."""
+    former: dict[KeyPath, FormerKey] = {}
+    data = with_present_keys(source.data, (), former.__setitem__)
+    if not former:
+        return source
+    remarks = tuple(note_of(f"{source.path}:{source.places[at][0]}", key) for at, key in former.items())
+    places = {_present_path(at, former): place for at, place in source.places.items()}
+    return replace(source, data=data, places=places, remarks=remarks)
+
+
+def _present_path(path: KeyPath, former: Mapping[KeyPath, FormerKey]) -> KeyPath:
+    """Key path under the present names; ``former``: key paths as written, above them the present names."""
+    out: KeyPath = ()
+    for part in path:
+        key = former.get((*out, part))
+        out = (*out, part if key is None else key.present)
+    return out
 
 
 def _with_table(source: Source) -> Source:
@@ -66,7 +88,7 @@ def _with_table(source: Source) -> Source:
     path = source.beside(at, name)
     table = read_table(path, read_named(path, source, at))
     data = {**source.data, "encoders": table.data["encoders"]}
-    return replace(source, data=data, elsewhere={at: (table, at)}, remarks=table.remarks)
+    return replace(source, data=data, elsewhere={at: (table, at)}, remarks=(*source.remarks, *table.remarks))
 
 
 def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) -> bytes:

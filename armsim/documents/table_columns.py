@@ -20,7 +20,7 @@ ALIASES = {
     "accuracy": "summary accuracy", "repeatability": "summary repeatability", "diameter": "outer diameter",
     "bore": "inner diameter", "protection class": "protection", "latency": "timing latency", "jitter": "timing jitter",
     "min temperature": "operating temperature min", "max temperature": "operating temperature max",
-    "one-off cost": "one off", "one-off costs": "one off",
+    "one-off cost": "one off", "one-off costs": "one off", "turns by": "multiturn",
 }  # fmt: skip
 """Words of data sheets for the names of columns."""
 PRICE_FROM = re.compile(r"price from (\d{1,10})( pieces)?")

@@ -119,20 +119,20 @@ class PathDocument(ConstrainedDocument):
     name: Word
     step: Step
     speed: Annotated[float, quantity("speed", least=0.0, above=True)]
-    through: Annotated[list[WaypointDocument], Field(min_length=2, max_length=10_000)] | None = None
+    waypoints: Annotated[list[WaypointDocument], Field(min_length=2, max_length=10_000)] | None = None
     file: FilePath | None = None
 
     @model_validator(mode="after")
     def _one_of_two(self) -> PathDocument:
-        if (self.through is None) == (self.file is None):
+        if (self.waypoints is None) == (self.file is None):
             raise invalid(
-                "a path needs exactly one of 'through' and 'file'", "through: [{to: [...]}, ...] or file: x.csv"
+                "a path needs exactly one of 'waypoints' and 'file'", "waypoints: [{to: [...]}, ...] or file: x.csv"
             )
-        if self.through is not None:
-            first, *others = self.through
+        if self.waypoints is not None:
+            first, *others = self.waypoints
             if first.via is not None:
                 raise invalid("'via' at the point where the path begins", "via belongs to the points after it")
-            has_rpy = [point.rpy is not None for point in self.through]
+            has_rpy = [point.rpy is not None for point in self.waypoints]
             if any(has_rpy) and not all(has_rpy):
                 raise invalid("'rpy' at some points of the path", "rpy at every point, or at none with tool: for all")
             if all(has_rpy) and (self.tool is not None or self.direction is not None):

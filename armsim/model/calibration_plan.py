@@ -29,7 +29,9 @@ class Instrument:
     std_per_distance: float = key(
         0.0, "slope", "growth of its standard deviation with the distance from it", least=0.0, most=0.1
     )
-    at: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "position of the instrument in the base frame")
+    at: tuple[float, float, float] = key(
+        (0.0, 0.0, 0.0), "length", "position of the instrument in the base frame", alias="position"
+    )
     pose: Known = key("known", "choice", "whether its pose against the base is known, or identified with the rest")
     target: Known = key("known", "choice", "whether the place of its target on the tool is known, or identified")
     scale: Known = key("known", "choice", "whether the scale of its lengths is right, or identified with the rest")
@@ -47,7 +49,7 @@ class Instrument:
                        "largest angle between that direction and the line of sight to the instrument; any where "
                        "not given"
                        ),
-        least=0.0, above=True, most=math.pi,
+        least=0.0, above=True, most=math.pi, alias="acceptance_angle",
     )  # fmt: skip
 
 

@@ -54,7 +54,7 @@ class Functions:
     function: str = key(
         "", "choice", "whether its reading is incremental or absolute, also after a loss of power", choices=FUNCTIONS
     )
-    turns_by: str = key("", "choice", "what counts the turns of an absolute multi-turn encoder", choices=COUNTERS)
+    multiturn: str = key("", "choice", "what counts the turns of an absolute multi-turn encoder", choices=COUNTERS)
     interface: str = key("", "word", "how it is read, such as serial synchronous or incremental sine")
     safety_channels: int = key(
         0, "count", "channels of functional safety that check each other", least=1, most=8, why="no encoder has more"
@@ -80,7 +80,7 @@ class PlaceNeeds:
     shaft: tuple[str, ...] = key((), "choice", "forms of shaft, any of them", choices=SHAFTS)
     cable: tuple[str, ...] = key((), "word", "ways for the cable to leave, any of them")
     absolute: str = key("", "choice", "absolute position that is needed", choices=("single-turn", "multi-turn"))
-    turns_by: tuple[str, ...] = key((), "choice", "what may count the turns, any of them", choices=COUNTERS)
+    multiturn: tuple[str, ...] = key((), "choice", "what may count the turns, any of them", choices=COUNTERS)
     index: bool = key(False, "flag", "whether an index is needed, unless the position is absolute")
     interface: tuple[str, ...] = key((), "word", "interfaces, any of them")
     safety_channels: int = key(
@@ -181,7 +181,7 @@ def _unmet_functions(needs: PlaceNeeds, encoder: Encoder) -> Iterator[str]:
     elif needed and rank < FUNCTIONS.index(needed):
         yield f"{needed} needed"
     if function in ("", MULTI_TURN):
-        yield from _unmet_choice("turns by", functions.turns_by, needs.turns_by)
+        yield from _unmet_choice("multiturn", functions.multiturn, needs.multiturn)
     yield from _unmet_choice("interface", functions.interface, needs.interface)
     if functions.safety_channels < needs.safety_channels:
         yield f"{needs.safety_channels} safety channels needed"

@@ -32,7 +32,7 @@ class Motion:
         0.0, "time", "time constant of the first-order filter of the speed; none where not given", least=0.0
     )
     ripple: float = key(
-        0.01, "ratio", "largest share of ripple and noise in a speed that counts as smooth",
+        0.01, "ratio", "largest share of ripple and noise in a speed that counts as smooth", alias="ripple_limit",
         least=0.0, above=True, most=1.0,
     )  # fmt: skip
     speeds: Mapping[str, float] = field(default_factory=dict)

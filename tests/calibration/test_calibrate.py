@@ -53,7 +53,7 @@ from armsim.tasks import Cloud
 
 CELL = ROOT / "scenarios" / "bonding-cell.yaml"
 BLOCK: dict[str, Any] = {
-    "instrument": {"std": "10 um", "std_per_distance": "5 um/m", "at": ["1.5 m", "0 m", "0.5 m"], "pose": "identified",
+    "instrument": {"std": "10 um", "std_per_distance": "5 um/m", "position": ["1.5 m", "0 m", "0.5 m"], "pose": "identified",
                    "target": "identified", "target_offset": ["0 mm", "20 mm", "20 mm"]},
     "poses": {"candidates": 150, "count": 30},
     "visits": 3,

@@ -15,8 +15,8 @@ from support import ROOT, invoke
 from armsim.documents.load import load_changed, load_scenario
 
 CELL = ROOT / "scenarios" / "bonding-cell.yaml"
-INSTRUMENT = {"std": "10 um", "at": ["1.5 m", "0.3 m", "0.5 m"], "target_offset": ["0 mm", "20 mm", "20 mm"],
-              "normal": [0, 1, 1], "cone": "40 deg"}  # fmt: skip
+INSTRUMENT = {"std": "10 um", "position": ["1.5 m", "0.3 m", "0.5 m"], "target_offset": ["0 mm", "20 mm", "20 mm"],
+              "normal": [0, 1, 1], "acceptance_angle": "40 deg"}  # fmt: skip
 BLOCK = {"instrument": INSTRUMENT, "poses": {"candidates": 400, "count": 8}, "visits": 2, "identify": {"zeros": True}}
 SPEEDS = {"j1": 120, "j2": 90, "j3": 120, "j4": 250, "j5": 250, "j6": 400}
 """Of the joints. [deg/s]"""
@@ -67,9 +67,9 @@ def test_chosen_poses_are_in_sight_and_the_moves_are_timed(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("changed", "problem"),
     [
-        ({"cone": "0.01 deg"}, "none of 400 poses"),
+        ({"acceptance_angle": "0.01 deg"}, "none of 400 poses"),
         ({"normal": [0, 0, 0]}, "no direction"),
-        ({"cone": "-5 deg"}, "too small"),
+        ({"acceptance_angle": "-5 deg"}, "too small"),
     ],
 )
 def test_a_cone_that_sees_nothing_is_an_error(changed: dict[str, object], problem: str, tmp_path: Path) -> None:

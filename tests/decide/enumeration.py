@@ -98,8 +98,8 @@ CASES: dict[str, dict[str, str]] = {
         "fitted": "".join(GEARED % (5 + n, 6 + 3 * n, 8 + 4 * n) for n in range(5)),
         "poses": "0 0 0 20 40; 40 -60 70 20 40; -90 -30 60 20 40; 150 -100 20 20 40",
         "encoders": "disc small 9 20 ~4; disc quiet 22 14 ~1; disc middle 17 11 ~2; disc large 34 5 ~1",
-        "catalogue": "placements: {output: 8}\nlimits: {groups: {wrist: {types: 1}}, together: [[j1, j2]], "
-        "apart: [[large, small], {j3: quiet, j4: middle}]}",
+        "catalogue": "placements: {output: 8}\nlimits: {groups: {wrist: {types: 1}}, same_encoder: [[j1, j2]], "
+        "incompatible: [[large, small], {j3: quiet, j4: middle}]}",
         "arm": "groups: {base: [j1, j2, j3], wrist: [j4, j5]}",
         "sampling": "{units: 200, visits: 4, seed: 8}",
     },

@@ -32,7 +32,7 @@ def decided(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
         "encoders": [*few, {"encoder": tape}],
         "mountings": [{"name": "as drawn"}],
         "placements": {"motor": 0, "output": 20, "both": 20},
-        "limits": {"together": [["j1", "j2"]]},
+        "limits": {"same_encoder": [["j1", "j2"]]},
     }
     catalogue = folder / "shop.yaml"
     catalogue.write_text(yaml.safe_dump(data))

@@ -41,7 +41,7 @@ BARE = Encoder("bare")
         (PlaceNeeds(shaft=("blind", "none")), ("shaft blind or none needed",), ("shaft not stated",)),
         (PlaceNeeds(cable=("radial",)), (), ("cable not stated",)),
         (PlaceNeeds(absolute="single-turn", index=True), (), ("absolute or incremental not stated",)),
-        (PlaceNeeds(turns_by=("battery",)), ("turns by battery needed",), ("turns by not stated",)),
+        (PlaceNeeds(multiturn=("battery",)), ("multiturn battery needed",), ("multiturn not stated",)),
         (PlaceNeeds(interface=("serial",)), ("interface serial needed",), ("interface not stated",)),
         (PlaceNeeds(safety_channels=2), ("2 safety channels needed",), ("2 safety channels needed",)),
         (PlaceNeeds(latency=9e-6), ("latency of at most 9 us needed",), ("latency not stated",)),
@@ -167,7 +167,7 @@ base: {demo}
 changes:
   joints.*.needs: {{absolute: multi-turn, interface: [serial synchronous], temperature: [0 degC, 60 degC], latency: 20 us,
     motor: {{bore: 8 mm, diameter: 50 mm, speed: 20 rpm}}, output: {{bore: 25 mm}}}}
-  joints.j1.needs.turns_by: [gear, energy harvesting]
+  joints.j1.needs.multiturn: [gear, energy harvesting]
   requirement: {{position: 300 um, coverage: 95 %}}
   tasks: [{{kind: poses, name: stations, poses: [{{name: near, joints: [0 deg, -30 deg, 60 deg, 0 deg, 40 deg, 0 deg]}}]}}]
 """
@@ -195,7 +195,7 @@ def test_an_architects_way_from_a_table_to_a_design_that_runs(tmp_path: Path) ->
     for joint in study.scenario.machine.joints:
         assert joint.encoder.functions.function == "absolute multi-turn"
         assert joint.encoder.body.outer_diameter <= 0.05
-    assert study.scenario.machine.joints[0].encoder.functions.turns_by == "gear"
+    assert study.scenario.machine.joints[0].encoder.functions.multiturn == "gear"
     with (out / "bom.csv").open() as file:
         bill = list(csv.DictReader(file))
     assert float(bill[-1]["total"]) == pytest.approx(25 * record["price"], rel=1e-6)

@@ -341,14 +341,14 @@ def test_all_faults_of_a_catalogue_are_told_at_once(tmp_path: Path) -> None:
 
 
 TIES: list[tuple[str, list[str]]] = [
-    ("together: [[j1, j9]]", ["limits.together", "no joint 'j9'"]),
-    ("together: [[j1]]", ["limits.together"]),
+    ("same_encoder: [[j1, j9]]", ["limits.same_encoder", "no joint 'j9'"]),
+    ("same_encoder: [[j1]]", ["limits.same_encoder"]),
     ("groups: {elbow: {types: 1}}", ["limits.groups.elbow", "no such group", "base, wrist"]),
     ("groups: {base: {types: 0}}", ["limits.groups.base.types", "from 1"]),
-    ("apart: [[disc 13 128, disc 99]]", ["limits.apart", "no encoder named 'disc 99'"]),
-    ("apart: [{j1: disc 13 128, j9: disc 13 128}]", ["limits.apart", "no joint 'j9'"]),
-    ("apart: [[disc 13 128]]", ["limits.apart"]),
-    ("apart: [{j1: disc 13 128, j2: disc 20 128, j3: disc 20 128}]", ["limits.apart"]),
+    ("incompatible: [[disc 13 128, disc 99]]", ["limits.incompatible", "no encoder named 'disc 99'"]),
+    ("incompatible: [{j1: disc 13 128, j9: disc 13 128}]", ["limits.incompatible", "no joint 'j9'"]),
+    ("incompatible: [[disc 13 128]]", ["limits.incompatible"]),
+    ("incompatible: [{j1: disc 13 128, j2: disc 20 128, j3: disc 20 128}]", ["limits.incompatible"]),
 ]
 
 

@@ -247,32 +247,32 @@ WRONG = [
             ("kind: iso-poses, name: i, plane: e", ["plane", "a"]),
             ("kind: iso-poses, name: i, cube: {centre: [0 mm, 0 mm, 0 mm]}", ["cube", "edge"]),
             ("kind: iso-poses, name: i, cube: {centre: [0 mm, 0 mm, 0 mm], edge: 0 mm}", ["edge"]),
-            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s", ["'through' and 'file'"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s", ["'waypoints' and 'file'"]),
             ("kind: path, name: p, step: 1 mm, speed: 0 mm/s, file: x.csv", ["speed"]),
             ("kind: path, name: p, step: 1 mm, speed: 1 mm, file: x.csv", ["speed", "mm/s"]),
             ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, file: nowhere.csv", ["file", "file not found"]),
-            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: [{to: [0 mm, 0 mm, 0 mm]}]", ["through"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, waypoints: [{to: [0 mm, 0 mm, 0 mm]}]", ["waypoints"]),
             (
-                "kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: [{to: [1 mm, 0 mm, 0 mm]}, {to: [1 mm, 0 mm, 0 mm]}]",
+                "kind: path, name: p, step: 1 mm, speed: 1 mm/s, waypoints: [{to: [1 mm, 0 mm, 0 mm]}, {to: [1 mm, 0 mm, 0 mm]}]",
                 ["twice in a row"],
             ),
             (
                 "kind: path, name: p, step: 1 mm, speed: 1 mm/s, "
-                "through: [{to: [1 mm, 0 mm, 0 mm]}, {via: [2 mm, 0 mm, 0 mm], to: [3 mm, 0 mm, 0 mm]}]",
+                "waypoints: [{to: [1 mm, 0 mm, 0 mm]}, {via: [2 mm, 0 mm, 0 mm], to: [3 mm, 0 mm, 0 mm]}]",
                 ["one line"],
             ),
             (
                 "kind: path, name: p, step: 1 mm, speed: 1 mm/s, "
-                "through: [{via: [1 mm, 1 mm, 0 mm], to: [1 mm, 0 mm, 0 mm]}, {to: [3 mm, 0 mm, 0 mm]}]",
+                "waypoints: [{via: [1 mm, 1 mm, 0 mm], to: [1 mm, 0 mm, 0 mm]}, {to: [3 mm, 0 mm, 0 mm]}]",
                 ["where the path begins"],
             ),
             (
                 "kind: path, name: p, step: 1 mm, speed: 1 mm/s, "
-                "through: [{to: [1 mm, 0 mm, 0 mm], rpy: [0 deg, 0 deg, 0 deg]}, {to: [3 mm, 0 mm, 0 mm]}]",
+                "waypoints: [{to: [1 mm, 0 mm, 0 mm], rpy: [0 deg, 0 deg, 0 deg]}, {to: [3 mm, 0 mm, 0 mm]}]",
                 ["at some points"],
             ),
             (
-                "kind: path, name: p, step: 1 nm, speed: 1 mm/s, through: [{to: [1 mm, 0 mm, 0 mm]}, {to: [300 mm, 0 mm, 0 mm]}]",
+                "kind: path, name: p, step: 1 nm, speed: 1 mm/s, waypoints: [{to: [1 mm, 0 mm, 0 mm]}, {to: [300 mm, 0 mm, 0 mm]}]",
                 ["step", "at most 100000 points"],
             ),
             (

@@ -126,7 +126,7 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
         + filled(lambda n: "  - [a, b]\n")
     ),
     "way points": lambda: with_tasks(
-        "- {kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: ["
+        "- {kind: path, name: p, step: 1 mm, speed: 1 mm/s, waypoints: ["
         + filled(lambda n: f"{{to: [{n} mm, 0 mm, 0 mm]}}, ")
         + "]}\n"
     ),

@@ -42,7 +42,7 @@ kinematics:
     - {{name: fore, type: revolute, d: 0 mm, a: {1e3 * LINK} mm, alpha: 0 deg, range: [-150 deg, -10 deg]}}
     - {{name: hand, type: revolute, d: 0 mm, a: {1e3 * TOOL} mm, alpha: 0 deg}}
 couplings:
-  - {{joint: fore, sees: {{upper: 1, fore: 1}}}}
+  - {{joint: fore, coefficients: {{upper: 1, fore: 1}}}}
 followers:
   - {{joint: hand, follows: {{upper: -1, fore: -1}}, offset: -90 deg}}
 masses: {{links: {{upper: {{mass: 12 kg, centre: [-250 mm, 0 mm, 0 mm]}}, fore: {{mass: 8 kg, centre: [-300 mm, 0 mm, 0 mm]}}}},
@@ -198,7 +198,7 @@ kinematics:
     - {name: pitch, type: revolute, d: 0 mm, a: 0 mm, alpha: -90 deg, range: [-115 deg, 115 deg]}
     - {name: roll, type: revolute, d: 90 mm, a: 0 mm, alpha: 0 deg, range: [-300 deg, 300 deg]}
   tool: {xyz: [60 mm, 0 mm, 120 mm], rpy: [0 deg, 30 deg, 0 deg]}
-couplings: [{joint: roll, sees: {roll: 1, pitch: -0.5}, placement: motor}]
+couplings: [{joint: roll, coefficients: {roll: 1, pitch: -0.5}, placement: motor}]
 """
 
 
@@ -249,7 +249,7 @@ kinematics:
     - {name: roll, type: revolute, d: 0 mm, a: 0 mm, alpha: 0 deg, range: [-180 deg, 180 deg]}
     - {name: lift, type: prismatic, theta: 0 deg, a: 0 mm, alpha: 0 deg, range: [0 mm, 200 mm]}
   tool: {xyz: [30 mm, 0 mm, 0 mm]}
-couplings: [{joint: lift, sees: {lift: 1, roll: -20 mm/turn}}]
+couplings: [{joint: lift, coefficients: {lift: 1, roll: -20 mm/turn}}]
 """
 
 
@@ -277,7 +277,7 @@ kinematics:
     - {name: wheel, type: revolute, d: 0 mm, a: 0 mm, alpha: 0 deg, range: [-180 deg, 180 deg]}
     - {name: lift, type: prismatic, theta: 0 deg, a: 0 mm, alpha: 0 deg, range: [0 mm, 200 mm]}
   tool: {xyz: [300 mm, 0 mm, 0 mm]}
-couplings: [{joint: wheel, sees: {wheel: 1, lift: 0.5 deg/mm}}]
+couplings: [{joint: wheel, coefficients: {wheel: 1, lift: 0.5 deg/mm}}]
 """
 SCREW = "transmission: {lead: 20 mm, ratio: 2, %s}"
 WARM = "environment: {temperature_rise: {mean: 10 K, limit: 0 K}}\nsampling: {units: 8, visits: 2, seed: 3}"
@@ -323,13 +323,13 @@ def test_poses_of_a_follower_are_found_and_kept(tmp_path: Path) -> None:
 
 FAULTS = {
     "singular": ("{upper: 1, fore: 1}", "{upper: 1}", "does not determine the positions"),
-    "unknown": ("sees: {upper: 1", "sees: {elbow: 1", "no joint 'elbow' with a drive"),
-    "unit": ("sees: {upper: 1", "sees: {upper: 3 mm/turn", "a number, since both turn or both slide"),
+    "unknown": ("coefficients: {upper: 1", "coefficients: {elbow: 1", "no joint 'elbow' with a drive"),
+    "unit": ("coefficients: {upper: 1", "coefficients: {upper: 3 mm/turn", "a number, since both turn or both slide"),
     "circle": ("follows: {upper: -1, fore: -1}", "follows: hand", "hand follows hand"),
     "stranger": ("follows: {upper: -1, fore: -1}", "follows: knee", "no joint 'knee'"),
     "offset": ("offset: -90 deg", "offset: 3 mm", "offset: is a length"),
     "two factors": ("offset: -90 deg", "factor: 2", "beside factors in follows"),
-    "coupled follower": ("joint: fore, sees", "joint: hand, sees", "no joint 'hand' with a drive"),
+    "coupled follower": ("joint: fore, coefficients", "joint: hand, coefficients", "no joint 'hand' with a drive"),
 }
 
 

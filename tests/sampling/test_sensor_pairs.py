@@ -127,7 +127,7 @@ def test_a_linear_sensor_on_the_motor_has_no_turns(tmp_path: Path) -> None:
     assert "turn of the motor" not in invoke("check", path).stdout
 
 
-COUPLED = LINK + "couplings: [{joint: j2, sees: {j2: 1, j1: 0.5}, placement: motor}]\n"
+COUPLED = LINK + "couplings: [{joint: j2, coefficients: {j2: 1, j1: 0.5}, placement: motor}]\n"
 
 
 def test_the_motor_of_a_coupled_joint_sees_other_joints_too(tmp_path: Path) -> None:
@@ -166,7 +166,7 @@ kinematics:
   joints:
     - {name: j1, type: revolute, d: 0 mm, a: 0 mm, alpha: 0 deg, range: [-180 deg, 180 deg]}
     - {name: lift, type: prismatic, theta: 0 deg, a: 0 mm, alpha: 0 deg, range: [0 mm, 400 mm]}
-couplings: [{joint: lift, sees: {lift: 2, j1: -20 mm/turn}, placement: motor}]
+couplings: [{joint: lift, coefficients: {lift: 2, j1: -20 mm/turn}, placement: motor}]
 """
     lead = "lead_error: {limit: 40 um/m, distribution: fixed}"
     gear = f"lead: 20 mm, {lead}, expansion: 12 um/m/K, fixed_bearing: 300 mm"
