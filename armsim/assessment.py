@@ -89,14 +89,16 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
 def judge_all(scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
     """Judge all tasks; figures of one kind share unit and decimals."""
     rows = zip(scenario.tasks, pose_sets, samples, strict=True)
-    judged = [judge(scenario, *row) for row in rows]
-    summaries = with_shared_digits([judged_task.summary for judged_task in judged])
-    return tuple(replace(judged_task, summary=summary) for judged_task, summary in zip(judged, summaries, strict=True))
+    assessed_tasks = [judge(scenario, *row) for row in rows]
+    summaries = with_shared_digits([assessed.summary for assessed in assessed_tasks])
+    return tuple(
+        replace(assessed, summary=summary) for assessed, summary in zip(assessed_tasks, summaries, strict=True)
+    )
 
 
-def state_of_all(judged: Sequence[Judged]) -> Verdict:
+def state_of_all(assessed_tasks: Sequence[Judged]) -> Verdict:
     """Worst state over tasks."""
-    return combined(judgement for judged_task in judged for judgement in judged_task.summary.judgements)
+    return combined(judgement for assessed in assessed_tasks for judgement in assessed.summary.judgements)
 
 
 def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
@@ -108,8 +110,8 @@ def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
 def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
     """Complete result of a task."""
     machine, required = scenario.machine, required_at(scenario.requirement, task.name)
-    judged = judge(scenario, task, poses, sample)
-    table, worst = judged.table, judged.worst
+    assessed = judge(scenario, task, poses, sample)
+    table, worst = assessed.table, assessed.worst
     ap, rp, *_ = np.sort(attained_at(spec, worst, poses.configurations)[0], axis=1)
     distribution = UnitDistribution(
         poses.names[worst],
@@ -125,7 +127,7 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
         kind=task.kind,
         poses=table,
         unreachable=poses.unreachable,
-        summary=judged.summary,
+        summary=assessed.summary,
         distribution=distribution,
         skeleton=tuple(vector(point) for point in skeleton),
         skeleton_joints=tuple(number for number, motion in enumerate(moving, start=1) if motion.joint is not None),

@@ -46,21 +46,21 @@ def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> 
 
     If writing fails, nothing is saved.
     """
-    place = folder(kind)
+    cache_folder = folder(kind)
     archive = io.BytesIO()
     np.savez(archive, **dict[str, Any](arrays))
     content = archive.getvalue()
     try:
-        place.mkdir(parents=True, exist_ok=True)
-        handle, partial = tempfile.mkstemp(suffix=".partial", dir=place)
+        cache_folder.mkdir(parents=True, exist_ok=True)
+        handle, partial = tempfile.mkstemp(suffix=".partial", dir=cache_folder)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(content + _checksum(key, content))
-            os.replace(partial, place / f"{key}.npz")
+            os.replace(partial, cache_folder / f"{key}.npz")
         except BaseException:
             os.unlink(partial)
             raise
-        for old in sorted(place.glob("*.npz"), key=lambda file: file.stat().st_mtime)[:-most]:
+        for old in sorted(cache_folder.glob("*.npz"), key=lambda file: file.stat().st_mtime)[:-most]:
             old.unlink()
     except OSError:
         return

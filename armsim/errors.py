@@ -36,10 +36,10 @@ class Problem:
     accepted: str
 
     def __str__(self) -> str:
-        place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+        location = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
         key = f" {_cut(self.key)}:" if self.key else ""
         accepted = f"; accepted: {self.accepted}" if self.accepted else ""
-        return one_line(f"{place}:{key} {_cut(self.actual)}{_cut(accepted, LONGEST_ACCEPTED)}")
+        return one_line(f"{location}:{key} {_cut(self.actual)}{_cut(accepted, LONGEST_ACCEPTED)}")
 
 
 def _cut(text: str, longest: int = LONGEST) -> str:

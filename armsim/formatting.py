@@ -54,10 +54,10 @@ def significant(value: float, digits: int = 3) -> str:
     """Number with a number of significant digits, without an exponent where readable."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
-    places = digits - 1 - _exponent(value, digits)
-    if places < 0:
-        return f"{round(value, places):.0f}"
-    return f"{value:.{places}f}" if places <= 6 else f"{value:.{digits - 1}e}"
+    decimals = digits - 1 - _exponent(value, digits)
+    if decimals < 0:
+        return f"{round(value, decimals):.0f}"
+    return f"{value:.{decimals}f}" if decimals <= 6 else f"{value:.{digits - 1}e}"
 
 
 def _exponent(value: float, digits: int) -> int:
@@ -93,35 +93,35 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
     wide = max((half for half in halves if math.isfinite(half)), default=0.0)
     sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
     if not sizes:
-        return max(0, _places(wide)) if wide else 0
-    places = DIGITS - 1 - _exponent(max(sizes), DIGITS)
-    if wide >= VISIBLE * 10.0**-places:
-        places = _places(wide)
-    return max(0, places)
+        return max(0, _decimals_of_interval(wide)) if wide else 0
+    decimals = DIGITS - 1 - _exponent(max(sizes), DIGITS)
+    if wide >= VISIBLE * 10.0**-decimals:
+        decimals = _decimals_of_interval(wide)
+    return max(0, decimals)
 
 
-def _places(half: float) -> int:
+def _decimals_of_interval(half: float) -> int:
     """Decimals justified by a half-width."""
     first = _exponent(half, 2)
     return (1 if half < TWO_DIGITS * 10.0**first else 0) - first
 
 
-def in_unit(value: float, interval: Interval | None, factor: float, places: int, unit: str = "") -> str:
+def in_unit(value: float, interval: Interval | None, factor: float, decimals: int, unit: str = "") -> str:
     """Number with decimals, unit, and its interval where that differs in print."""
-    text = rounded(value * factor, places)
+    text = rounded(value * factor, decimals)
     name = f" {unit}" if unit else ""
     if interval is None:
         return f"{text}{name}"
-    ends = [rounded(end * factor, places) for end in interval]
+    ends = [rounded(end * factor, decimals) for end in interval]
     return f"{text}{name}" if ends == [text, text] else f"{text}{name} ({ends[0]} to {ends[1]})"
 
 
-def rounded(value: float, places: int) -> str:
+def rounded(value: float, decimals: int) -> str:
     """Number with decimals; a positive one that rounds to 0 prints as below the last decimal."""
-    text = f"{value:.{places}f}"
+    text = f"{value:.{decimals}f}"
     if float(text):
         return text
-    return f"<{10.0**-places:.{places}f}" if value > 0 else "0"
+    return f"<{10.0**-decimals:.{decimals}f}" if value > 0 else "0"
 
 
 def show_interval(value: float | None, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
@@ -173,8 +173,8 @@ def percent(share: float, digits: int = 3) -> str:
 def span(low: float, high: float) -> str:
     """Range of two lengths in one unit."""
     unit = unit_for([low, high])
-    places = decimals_of([low, high], [], unit.factor)
-    return f"{rounded(low * unit.factor, places)} to {rounded(high * unit.factor, places)} {unit.name}"
+    decimals = decimals_of([low, high], [], unit.factor)
+    return f"{rounded(low * unit.factor, decimals)} to {rounded(high * unit.factor, decimals)} {unit.name}"
 
 
 def signed(value: float, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
@@ -189,15 +189,15 @@ def with_half_width(value: float, interval: tuple[float, float] | None, unit: Un
         return signed(value, None, unit=unit)
     half = 0.5 * (interval[1] - interval[0])
     unit = unit or unit_for([max(abs(value), half)])
-    places = 1 - math.floor(math.log10(half * unit.factor))
-    middle, reach = (round(number * unit.factor, places) for number in (value, half))
-    return f"{middle:+.{max(places, 0)}f} ± {reach:.{max(places, 0)}f} {unit.name}"
+    decimals = 1 - math.floor(math.log10(half * unit.factor))
+    middle, reach = (round(number * unit.factor, decimals) for number in (value, half))
+    return f"{middle:+.{max(decimals, 0)}f} ± {reach:.{max(decimals, 0)}f} {unit.name}"
 
 
 def points(value: float, interval: Interval | None) -> str:
     """Change of a share in percentage points, with its interval."""
-    places = decimals_of([value], [interval], PERCENT.factor)
-    text = in_unit(value, interval, PERCENT.factor, places)
+    decimals = decimals_of([value], [interval], PERCENT.factor)
+    text = in_unit(value, interval, PERCENT.factor, decimals)
     return f"{'+' if value > 0 else ''}{text} percentage points"
 
 
@@ -222,13 +222,13 @@ BELOW_RESOLUTION = 1e-6
 """Share of the largest of several numbers below which another is rounding error."""
 
 
-def without_rounding(values: Sequence[float | None]) -> list[float | None]:
+def rounding_as_zero_or_none(values: Sequence[float | None]) -> list[float | None]:
     """Numbers of one kind, with rounding errors replaced by 0; None and nan stay."""
     finite = (abs(value) for value in values if value is not None and math.isfinite(value))
     least = max(BELOW_RESOLUTION * max(finite, default=0.0), NOTHING)
     return [0.0 if value is not None and abs(value) <= least else value for value in values]
 
 
-def beside_each_other(values: Sequence[float]) -> list[float]:
+def rounding_as_zero(values: Sequence[float]) -> list[float]:
     """`without_rounding` for numbers without None."""
-    return [0.0 if value is None else value for value in without_rounding(values)]
+    return [0.0 if value is None else value for value in rounding_as_zero_or_none(values)]

@@ -22,7 +22,7 @@ class Source:
     path : Path
     data : dict
         Plain Python values.
-    places : mapping of key path to (line, column)
+    locations : mapping of key path to (line, column)
         Counted from 1.
     sha256 : str
         Checksum of the bytes read.
@@ -40,7 +40,7 @@ class Source:
 
     path: Path
     data: dict[str, Any]
-    places: dict[KeyPath, tuple[int, int]] = field(repr=False)
+    locations: dict[KeyPath, tuple[int, int]] = field(repr=False)
     sha256: str
     text: str = field(default="", repr=False)
     elsewhere: dict[KeyPath, tuple[Source, KeyPath]] = field(default_factory=dict, repr=False)
@@ -62,7 +62,7 @@ class Source:
                     return source.origin((*at, *path[size:]))
         return self, tuple(path)
 
-    def beside(self, path: Sequence[str | int], name: str) -> Path:
+    def resolve_path(self, path: Sequence[str | int], name: str) -> Path:
         """Path of a file named at a key, relative to the file in which the name is written.
 
         Symbolic links of that file are resolved first.
@@ -77,12 +77,12 @@ class Source:
         if source is not self:
             return source.problem(at, actual, accepted)
         known_path: KeyPath = ()
-        place = self.places.get((), (1, 1))
+        location = self.locations.get((), (1, 1))
         keys_shown: list[str] = []
         for part in path:
-            if (*known_path, part) in self.places:
+            if (*known_path, part) in self.locations:
                 known_path = (*known_path, part)
-                place = self.places[known_path]
+                location = self.locations[known_path]
                 keys_shown.append(str(part))
         if path and path[-1] not in known_path[-1:] and isinstance(path[-1], str):
             keys_shown.append(path[-1])
@@ -91,7 +91,7 @@ class Source:
             key = (
                 self.columns[known_path] if len(known_path) == len(path) else f"{self.columns[known_path]}: {path[-1]}"
             )
-        return Problem(str(self.path), place[0], place[1], key, actual, accepted)
+        return Problem(str(self.path), location[0], location[1], key, actual, accepted)
 
     def error(self, path: Sequence[str | int], actual: str, accepted: str = "") -> InputError:
         """Exception for a problem at a key path."""

@@ -54,7 +54,7 @@ class Answer:
         Built arms that were sampled; 0 for first order alone.
     tables : tuple of PoseTable
         Table per task; nan in columns that are not computed yet.
-    judged : tuple of Judged
+    assessed_tasks : tuple of Judged
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
         Samples from which `Study.result_of` makes a result.
@@ -66,7 +66,7 @@ class Answer:
 
     units: int
     tables: tuple[PoseTable, ...]
-    judged: tuple[Judged, ...]
+    assessed_tasks: tuple[Judged, ...]
     samples: Samples | None
     last: bool = False
     joints: tuple[Judgement, ...] = ()
@@ -243,7 +243,7 @@ class Study:
         RunError
             A task has no pose that the arm can reach.
         """
-        every = []
+        keyed_sets = []
         for task in self.scenario.tasks:
             arm, point_progress = self.scenario.machine.arm, partial(progress, f"{task.name}: poses")
             poses = pose_cache.poses_of(arm, task, point_progress, self._cached_poses)
@@ -252,8 +252,8 @@ class Study:
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} poses ({reasons})"
                 )
-            every.append(poses.keyed())
-        return every
+            keyed_sets.append(poses.keyed())
+        return keyed_sets
 
     def evaluate(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
         """Sample the population at the poses from `find`, one set per task.
@@ -344,10 +344,10 @@ class Study:
                         operation = limits_of(scenario.machine, scenario.plan)
                         motion = motions(scenario.machine, scenario.motion, scenario.plan.seed)
                         continue
-                    judged = judge_all(scenario, sets, state.tasks)
-                    tables = tuple(task.table for task in judged)
+                    assessed_tasks = judge_all(scenario, sets, state.tasks)
+                    tables = tuple(task.table for task in assessed_tasks)
                     joints = judge_joints(scenario.requirement, motion, operation, state.spec.plan.units)
-                    yield Answer(state.spec.plan.units, tables, judged, state, state.last, joints)
+                    yield Answer(state.spec.plan.units, tables, assessed_tasks, state, state.last, joints)
         except Interrupted:
             return
 

@@ -335,7 +335,7 @@ def ranking_review(ranking: Ranking, scenario: Scenario) -> Review:
         "Ranking", scenario.name, "at which task is the error largest?", f"At {ranking.tasks[0][0]}.", "strong", table,
         (Section("Tasks", "ranking", (Text("By their largest error."), table)),),
         [Planned("ranking", "ranking", "Tasks by their error.", partial(drawn, ranking))],
-        ("ranking",), modelled=scenario, sources=scenario.sources,
+        ("ranking",), model=scenario, sources=scenario.sources,
         files={"ranking.json": json_file(plain(ranking))}, tables={"ranking": ranking.frame.exact},
     )
 ''',

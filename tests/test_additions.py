@@ -96,10 +96,10 @@ def test_an_effect_is_found_everywhere(tmp_path: Path, home: Path) -> None:
     assert "length" in wrong.stderr
     output = script(
         home,
-        "import armsim; from armsim.report.boilerplate import modelled; from armsim.report.reference import *\n"
-        f"print(modelled(armsim.load({str(scenario(tmp_path, {'mounting': {'disc_warp': '5 um'}}))!r})"
+        "import armsim; from armsim.report.boilerplate import model_texts; from armsim.report.reference import *\n"
+        f"print(model_texts(armsim.load({str(scenario(tmp_path, {'mounting': {'disc_warp': '5 um'}}))!r})"
         ".with_plan(units=8, visits=2).run()))\n"
-        f"print(modelled(armsim.load({str(LESSON)!r}).with_plan(units=8, visits=2).run()))\n"
+        f"print(model_texts(armsim.load({str(LESSON)!r}).with_plan(units=8, visits=2).run()))\n"
         "print(effects_table())",
     )
     modelled, left_out, *table = output.splitlines()

@@ -17,7 +17,7 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Change
 from armsim.model.mounting import Mounting
 from armsim.physics import gear
-from armsim.report.boilerplate import modelled
+from armsim.report.boilerplate import model_texts
 from armsim.results import Result
 from armsim.study import Study
 
@@ -81,7 +81,7 @@ def test_a_head_that_is_off_works_through_either_noise(noise: Cause) -> None:
     quiet, loud = (sum(t.second_moment.trace() for t in Joint("j", encoder, mounting=m).terms() if t.cause == noise)
                    for m in (Mounting(), off))  # fmt: skip
     assert loud > 1.01 * quiet
-    sentences = modelled(result_of(encoder, off))
+    sentences = model_texts(result_of(encoder, off))
     assert "head radial" in sentences[0]
     assert not any("without effect" in text for text in sentences)
 
@@ -97,7 +97,7 @@ def test_what_a_sheet_states_of_an_offset_counts_for_the_offset() -> None:
         term for budget in result.joints.values() for term in budget.terms if term.cause == "stated misalignment"
     ]
     assert causes_in(term) == ("stated misalignment", "head radial")
-    sentences = modelled(result)
+    sentences = model_texts(result)
     assert "head radial" in sentences[0]
     assert not any("without effect" in text for text in sentences)
 

@@ -142,7 +142,7 @@ def test_largest_causes_and_price_are_told_alike(case: Told) -> None:
 def test_the_page_tells_the_same(case: Told) -> None:
     from armsim.report.verdict import largest_causes
 
-    decisive = deciding([judgement for _, judgement in case.result.judged])
+    decisive = deciding([judgement for _, judgement in case.result.named_judgements])
     expected = f"requirement {case.result.state}: {decisive.statistic} {decisive.figure} of "
     assert case.page_verdict.startswith(expected)
     assert decisive.limit_text in case.page_verdict

@@ -29,16 +29,18 @@ def causes(posterior: Posterior, ranks: Ranked) -> tuple[CauseRecord, ...]:
     """
     out, linear = [], posterior.estimator.linear
     parts = list(linear.parts())
-    for n, chance in ranks.by_cause.items():
+    for n, p_value in ranks.by_cause.items():
         term, part = parts[n]
-        prior = linear.prior[part, part]
-        inverse = np.linalg.pinv(prior, rcond=1e-9, hermitian=True)
-        rank = int(np.linalg.matrix_rank(prior, tol=1e-9 * float(np.trace(prior)), hermitian=True))
+        prior_covariance = linear.prior[part, part]
+        inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
+        rank = int(
+            np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True)
+        )
         shift = posterior.coefficients[part] - linear.prior_mean[part]
         deviations = float(np.sqrt(max(float(shift @ inverse @ shift), 0.0) / max(rank, 1)))
         joint, _, name = term.name.partition("/")
-        share, stands_out = posterior.estimator.resolved_share(part), n in ranks.causes_judged
-        out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, share, chance, stands_out))
+        share, stands_out = posterior.estimator.resolved_share(part), n in ranks.significant_causes
+        out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, share, p_value, stands_out))
     return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
 
 
@@ -67,8 +69,8 @@ def scales(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...
     profiles = [components.profile(n) for n in range(len(components.groups))]
     p_values = [profile.p_value() for profile in profiles]
     out = [
-        ScaleRecord(group, profile.factor, profile.interval(), chance, far)
-        for group, profile, chance, far in zip(
+        ScaleRecord(group, profile.factor, profile.interval(), p_value, far)
+        for group, profile, p_value, far in zip(
             components.groups, profiles, p_values, holm(p_values, SIGNIFICANT), strict=True
         )
     ]

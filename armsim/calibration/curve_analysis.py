@@ -22,7 +22,7 @@ from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
 from armsim.requirement.state import Verdict
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 
 MOST_ORDERS = 12
 """Orders fitted where none are requested."""
@@ -38,8 +38,8 @@ class Measured:
     sheet that cannot be distinguished from a constant.
     """
 
-    curve: Beside[Curve]
-    fit: Beside[HarmonicFit]
+    curve: NotInRecord[Curve]
+    fit: NotInRecord[HarmonicFit]
     orders: tuple[OrderRecord, ...]
     searched: int
     constant_aliases: tuple[float, ...]
@@ -202,8 +202,8 @@ def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, pa
 def _most_orders(curve: Curve) -> int:
     """Largest number of orders that the angles resolve: below half of the different angles on a turn."""
     turn = 2.0 * math.pi if curve.rotary else curve.travel
-    places = np.unique(np.round((curve.angle / turn % 1.0) / SAME_ANGLE))
-    return max(1, min(MOST_ORDERS, (len(places) - 1) // 2, (len(curve.angle) - 3) // 2))
+    distinct_angles = np.unique(np.round((curve.angle / turn % 1.0) / SAME_ANGLE))
+    return max(1, min(MOST_ORDERS, (len(distinct_angles) - 1) // 2, (len(curve.angle) - 3) // 2))
 
 
 def _orders(fits: Sequence[SearchedFit], laws: Sequence[JudgedOrders]) -> list[OrderRecord]:
@@ -218,8 +218,8 @@ def _orders(fits: Sequence[SearchedFit], laws: Sequence[JudgedOrders]) -> list[O
         rice_intervals(pairs, blocks, freedom).tolist(),
         pairs.tolist(),
         [alarm for searched in fits for alarm in searched.false_alarms],
-        [aliases for judged in laws for aliases in judged.aliases],
-        [law for judged in laws for law in judged.laws],
+        [aliases for judged_orders in laws for aliases in judged_orders.aliases],
+        [law for judged_orders in laws for law in judged_orders.laws],
         strict=True,
     )
     return [

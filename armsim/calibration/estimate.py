@@ -66,7 +66,7 @@ class Estimate:
         Whitens displacements: inverse of the lower root of C.
     root : (K, coordinates)
         The parameters are mu + root z; with the population as prior z has unit covariance.
-    prior : bool
+    uses_prior : bool
     mean, offset : (K,), (3 M,) [m]
         mu, and the mean of what is not identified.
     gain : (K, 3 M)
@@ -86,7 +86,7 @@ class Estimate:
     jacobian: Array
     inverse: Array
     root: Array
-    prior: bool
+    uses_prior: bool
     mean: Array
     offset: Array
     gain: Array
@@ -141,14 +141,14 @@ class Estimate:
         return indices(values, poses)
 
 
-def standard_deviations(truth: Array, prior: Array) -> Array:
+def standard_deviations(truth: Array, prior_covariance: Array) -> Array:
     """Standard deviations of parameters that are linear in random coefficients.
 
     Parameters
     ----------
     truth : (K, coefficients)
         Effect of every coefficient on every parameter.
-    prior : (coefficients, coefficients)
+    prior_covariance : (coefficients, coefficients)
         Covariance of the coefficients.
 
     Returns
@@ -156,7 +156,7 @@ def standard_deviations(truth: Array, prior: Array) -> Array:
     (K,)
         In the units of the parameters.
     """
-    return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior, truth), 0.0)))
+    return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior_covariance, truth), 0.0)))
 
 
 def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
@@ -181,13 +181,13 @@ def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
     return product / poses**0.5, least / largest, least, least**2 / largest
 
 
-def estimate_of(population: PopulationAtPoses, prior: bool) -> Estimate:
+def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     """Linear estimate of the parameters from readings at measured poses.
 
     Parameters
     ----------
     population : PopulationAtPoses
-    prior : bool
+    use_prior : bool
         Whether the stated population serves as prior of the parameters.
 
     Returns
@@ -205,11 +205,11 @@ def estimate_of(population: PopulationAtPoses, prior: bool) -> Estimate:
         for n, times in stands_for.items():
             into[row, n] = times * scale[number] / scale[n]
     # parameters without spread in the population are exact under the prior, which distinguishes the rest
-    numbers = np.flatnonzero(standard_deviations(truth, linear.prior) > 0.0).tolist() if prior else apart
+    numbers = np.flatnonzero(standard_deviations(truth, linear.prior) > 0.0).tolist() if use_prior else apart
     jacobian, truth_of_estimated = every[:, numbers], into @ truth
     mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
-    if prior:
+    if use_prior:
         truth_of_estimated = truth[numbers]
         leak = linear.gain - jacobian @ truth_of_estimated
         covariance = noise + leak @ linear.prior @ leak.T
@@ -218,13 +218,13 @@ def estimate_of(population: PopulationAtPoses, prior: bool) -> Estimate:
         offset = leak @ linear.prior_mean + linear.fixed
     inverse = np.linalg.inv(np.linalg.cholesky(covariance))
     rooted = inverse @ jacobian @ root
-    information = rooted.T @ rooted + (np.eye(root.shape[1]) if prior else 0.0)
+    information = rooted.T @ rooted + (np.eye(root.shape[1]) if use_prior else 0.0)
     distinct = every[:, apart] * scale[apart]
     gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
     sizes = scale[numbers]
     return Estimate(
         tuple(parameters[n] for n in numbers), confounded, linear, distinct,
-        jacobian, inverse, root, prior, mean, offset, gain, truth_of_estimated, sizes, noise
+        jacobian, inverse, root, use_prior, mean, offset, gain, truth_of_estimated, sizes, noise
     )  # fmt: skip
 
 
@@ -269,18 +269,20 @@ def separable_columns(
             confounded.append(Confounded(names[n], ()))
             continue
         if np.linalg.norm(remainder) <= APART * size:
-            alike = np.linalg.lstsq(columns[:, independent], column, rcond=None)[0]
-            dependent[n] = np.asarray(alike, float)
-            sizes = np.abs(alike) * np.linalg.norm(columns[:, independent], axis=0) / size
+            combination = np.linalg.lstsq(columns[:, independent], column, rcond=None)[0]
+            dependent[n] = np.asarray(combination, float)
+            sizes = np.abs(combination) * np.linalg.norm(columns[:, independent], axis=0) / size
             order = np.argsort(-sizes, kind="stable")
-            pairs = tuple((names[independent[k]], float(alike[k])) for k in order.tolist() if sizes[k] > NAMED)
+            pairs = tuple((names[independent[k]], float(combination[k])) for k in order.tolist() if sizes[k] > NAMED)
             confounded.append(Confounded(names[n], pairs))
             continue
         basis = np.concatenate([basis, (remainder / np.linalg.norm(remainder))[:, None]], axis=1)
         independent.append(n)
     out = []
-    for place, n in enumerate(independent):
+    for row, n in enumerate(independent):
         parts = {n: 1.0}
-        parts.update({other: float(alike[place]) for other, alike in dependent.items() if place < len(alike)})
+        parts.update(
+            {other: float(combination[row]) for other, combination in dependent.items() if row < len(combination)}
+        )
         out.append((n, parts))
     return out, tuple(confounded)

@@ -14,7 +14,7 @@ from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_machine import ONE_SESSION, Layout, with_target
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.calibration.reading_conditions import Conditions
-from armsim.calibration.reading_noise import Instrument, roots_of
+from armsim.calibration.reading_noise import Instrument, covariance_roots_of
 from armsim.errormodel.draws import TableDraw
 from armsim.model.calibration_plan import Calibration
 from armsim.model.calibration_plan import Instrument as Tracker
@@ -35,7 +35,7 @@ class Measurement:
         Visits of every pose, where they are not those of the calibration.
     conditions : Conditions, optional
         Conditions of the readings, where they differ between groups.
-    roots : tuple of (readings or 1, 3, 3), optional [m]
+    covariance_roots : tuple of (readings or 1, 3, 3), optional [m]
         Square roots of the covariance of the readings per pose, where it is not that of the instrument.
     """
 
@@ -43,7 +43,7 @@ class Measurement:
     joints: Array
     counts: tuple[int, ...] | None = None
     conditions: Conditions | None = None
-    roots: tuple[Array, ...] | None = None
+    covariance_roots: tuple[Array, ...] | None = None
 
     @property
     def visits(self) -> list[int]:
@@ -71,8 +71,8 @@ class Measurement:
 
     def noise(self, machine: Machine) -> Instrument:
         """Noise of the readings per pose: as the file states it, or as the instrument does."""
-        if self.roots is not None:
-            return self.roots
+        if self.covariance_roots is not None:
+            return self.covariance_roots
         return spread_at(self.calibration.instrument, self.seen_by(machine).arm.postures(self.joints, []).tool)
 
     def estimate(self, machine: Machine) -> Estimate:
@@ -130,7 +130,7 @@ def correction_of(
     Correction
     """
     rows = estimate.controlled
-    noise = tuple(roots_of(measurement.noise(machine), len(measurement.joints)))
+    noise = tuple(covariance_roots_of(measurement.noise(machine), len(measurement.joints)))
     weighing = Weighing(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
     table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
     return Correction(estimate.corrected, weighing.observe, table)

@@ -134,20 +134,20 @@ def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
     chosen = begin.copy()
     for _ in range(MOST_PASSES):
         exchanged = False
-        for place in range(len(chosen)):
-            others = pool.without(pool.covariance(chosen), int(chosen[place]))
+        for position in range(len(chosen)):
+            others = pool.without(pool.covariance(chosen), int(chosen[position]))
             values = pool.with_each(others)
-            present = values[chosen[place]]
+            present = values[chosen[position]]
             values[chosen] = np.inf
             other = int(np.argmin(values))
             if values[other] < present - BETTER * max(abs(present), 1e-300):
-                chosen[place], exchanged = other, True
+                chosen[position], exchanged = other, True
         if not exchanged:
             break
     return chosen
 
 
-def short_moves(joints: Array, pace: Array) -> NDArray[np.intp]:
+def short_moves(joints: Array, speeds: Array) -> NDArray[np.intp]:
     """Order of poses in which the arm moves little: nearest next, then crossings undone, from several beginnings.
 
     A move counts by the joint that takes longest.
@@ -155,7 +155,7 @@ def short_moves(joints: Array, pace: Array) -> NDArray[np.intp]:
     Parameters
     ----------
     joints : (M, joints) [rad or m]
-    pace : (joints,) [rad/s or m/s]
+    speeds : (joints,) [rad/s or m/s]
         Speed of every joint, or its travel where speeds are not known.
 
     Returns
@@ -167,7 +167,7 @@ def short_moves(joints: Array, pace: Array) -> NDArray[np.intp]:
     ----------
     .. [1] Croes, Operations Research 6 (1958) 791: 2-opt.
     """
-    distance = np.abs((joints[:, None] - joints[None]) / pace).max(axis=2)
+    distance = np.abs((joints[:, None] - joints[None]) / speeds).max(axis=2)
     number = len(joints)
     best: NDArray[np.intp] = np.arange(number)
     shortest = np.inf

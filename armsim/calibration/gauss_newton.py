@@ -178,7 +178,7 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
 
 
 def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
-    root, weight = estimate.root, 1.0 if estimate.prior else 0.0
+    root, weight = estimate.root, 1.0 if estimate.uses_prior else 0.0
     at = np.zeros((len(measured), root.shape[1]))
     size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)
     for rounds in range(1, ROUNDS + 1):

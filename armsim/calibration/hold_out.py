@@ -39,7 +39,7 @@ SURE = 0.95
 
 
 def hold_out(
-    machine: Machine, population: PopulationAtPoses, joints: Array, measured: Array, prior: bool
+    machine: Machine, population: PopulationAtPoses, joints: Array, measured: Array, use_prior: bool
 ) -> HoldOutRecord | None:
     """Cross-validation over blocks of poses that follow each other in the order in which they were measured.
 
@@ -52,7 +52,7 @@ def hold_out(
     joints : (M, joints) [rad or m]
     measured : (3 M,) [m]
         Mean displacements.
-    prior : bool
+    use_prior : bool
         Whether the population is known beforehand.
 
     Returns
@@ -69,14 +69,14 @@ def hold_out(
         return None
     sums, sizes, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
     try:
-        mean_of_all = _squares(machine, population, joints, measured, groups, prior)[poses].mean()
+        mean_of_all = _squares(machine, population, joints, measured, groups, use_prior)[poses].mean()
         for n, block in enumerate(np.array_split(poses, blocks)):
-            squares = _squares(machine, population, joints, measured, groups[~np.isin(partners, block)], prior)
+            squares = _squares(machine, population, joints, measured, groups[~np.isin(partners, block)], use_prior)
             sums[n], sizes[n], lacking[n] = squares[block].sum(), len(block), squares[poses].mean()
     except ArithmeticError:
         return None
     readings = len(measured)
-    estimate = estimate_of(population, prior)
+    estimate = estimate_of(population, use_prior)
     effective = float(np.sum(estimate.jacobian * estimate.gain.T))
     if readings - effective < 1.0:
         return None
@@ -98,11 +98,11 @@ def _squares(
     joints: Array,
     measured: Array,
     chosen: NDArray[np.intp],
-    prior: bool,
+    use_prior: bool,
 ) -> Array:
     """Squared distances of all poses, shape (M,), from the arm that some of them identify. [m^2]"""
     part = population.only(chosen)
-    estimate = estimate_of(part, prior)
+    estimate = estimate_of(part, use_prior)
     rows = (3 * chosen[:, None] + np.arange(3)).ravel()
     model = Model.of(machine, estimate, joints[chosen], part.conditions)
     values = identify(model, estimate, measured[rows][None])[0]
@@ -116,7 +116,7 @@ def _squares(
 
 def _offset(population: PopulationAtPoses, estimate: Estimate) -> Array:
     """Mean of what is not identified, at all poses, shape (3 M,). [m]"""
-    if not estimate.prior:
+    if not estimate.uses_prior:
         return np.zeros(len(population.jacobian))
     numbers = [population.parameters.index(parameter) for parameter in estimate.parameters]
     leak = population.linear.gain - population.jacobian[:, numbers] @ estimate.truth

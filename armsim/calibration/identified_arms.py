@@ -66,7 +66,7 @@ class MeasuredSession:
 
     def measurement(self, arm: RegisteredArm) -> Measurement:
         """The calibration at the poses of an arm."""
-        return Measurement(self.calibration, arm.joints, arm.counts, arm.conditions, arm.roots)
+        return Measurement(self.calibration, arm.joints, arm.counts, arm.conditions, arm.covariance_roots)
 
     def predicted(self, arm: RegisteredArm, estimate: Estimate) -> Prediction:
         """Prediction of the readings with the identified parameters projected out.
@@ -88,7 +88,7 @@ class MeasuredSession:
             As `Setup.estimator`.
         """
         linear = estimate.linear
-        readings = linear.readings(arm.counts, arm.roots)
+        readings = linear.readings(arm.counts, arm.covariance_roots)
         root = np.linalg.inv(np.linalg.cholesky(linear.gain @ linear.prior @ linear.gain.T + estimate.noise))
         columns = root @ estimate.distinct
         basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
@@ -96,7 +96,7 @@ class MeasuredSession:
         if basis.shape[1] < len(root):
             inverse = root.T @ (np.eye(len(root)) - basis @ basis.T) @ root
             return Prediction(linear.mean, np.asarray(inverse), readings)
-        if estimate.prior:
+        if estimate.uses_prior:
             estimator = self.setup.estimator(arm, self.path)
             return Prediction(estimator.linear.mean, estimator.inverse, readings)
         return Prediction(linear.mean, np.zeros_like(root), readings)
@@ -142,7 +142,7 @@ class MeasuredSession:
         if arm.key not in self.references:
             sample = ReadingSample(self._models(arm)[2], self.alarm)
             units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
-            read = arm.joints, arm.counts, arm.roots, units, seed, arm.conditions
+            read = arm.joints, arm.counts, arm.covariance_roots, units, seed, arm.conditions
             for _ in sample.through(measured_units(self.setup.machine, *read)):
                 pass
             self.references[arm.key] = ReadingReference.of(sample)

@@ -40,24 +40,26 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     before = {} if earlier is None else {
         _key(machine, parameter): n for n, parameter in enumerate(earlier.parameters)
     }  # fmt: skip
-    every = [*parameters, *absorbed]
+    parameter_by_name = [*parameters, *absorbed]
     new = [values[n] for n in numbers] + [0.0] * len(absorbed)
-    for n, parameter in enumerate(every):
+    for n, parameter in enumerate(parameter_by_name):
         compensated = not isinstance(parameter.shape, Constant)
         if earlier is not None and compensated and (key := _key(machine, parameter)) in before:
             new[n] += float(earlier.values[before[key]])
-    keys = {_key(machine, parameter) for parameter in every}
+    keys = {_key(machine, parameter) for parameter in parameter_by_name}
     remaining = [] if earlier is None else [n for key, n in before.items() if key not in keys]
-    size, count = len(every) + len(remaining), len(numbers)
+    size, count = len(parameter_by_name) + len(remaining), len(numbers)
     covariance = np.zeros((size, size))
     covariance[:count, :count] = estimate.covariance[np.ix_(numbers, numbers)]
     if earlier is not None:
-        covariance[len(every) :, len(every) :] = earlier.covariance[np.ix_(remaining, remaining)]
-        every += [earlier.parameters[n] for n in remaining]
+        covariance[len(parameter_by_name) :, len(parameter_by_name) :] = earlier.covariance[
+            np.ix_(remaining, remaining)
+        ]
+        parameter_by_name += [earlier.parameters[n] for n in remaining]
         # the rows of the arm hold its zeros and links already
         in_rows = [isinstance(earlier.parameters[n].shape, Constant) for n in remaining]
         new += [0.0 if in_row else float(earlier.values[n]) for n, in_row in zip(remaining, in_rows, strict=True)]
-    return Identification(tuple(every), np.array(new, dtype=float), covariance)
+    return Identification(tuple(parameter_by_name), np.array(new, dtype=float), covariance)
 
 
 def _key(machine: Machine, parameter: Parameter) -> tuple[int, str]:
@@ -71,17 +73,23 @@ def _absorbed(
     machine: Machine, calibration: Calibration, estimate: Estimate, parameters: list[Parameter]
 ) -> list[Parameter]:
     """Parameters that are not separately identifiable and whose effect identified parameters absorb."""
-    if estimate.prior:
+    if estimate.uses_prior:
         return []
-    every = {parameter.name: parameter for parameter in parameters_of(machine, Instrument(), calibration.identify)}
+    parameter_by_name = {
+        parameter.name: parameter for parameter in parameters_of(machine, Instrument(), calibration.identify)
+    }
     names, keys = {parameter.name for parameter in parameters}, {_key(machine, parameter) for parameter in parameters}
     out = []
     for row in estimate.confounded:
-        if row.name not in every:  # of the instrument
+        if row.name not in parameter_by_name:  # of the instrument
             continue
-        parameter = every[row.name]
-        alike = bool(row.alike) and all(name in names for name, _ in row.alike)
-        if alike and not isinstance(parameter.shape, Proportional) and (key := _key(machine, parameter)) not in keys:
+        parameter = parameter_by_name[row.name]
+        expressible = bool(row.alike) and all(name in names for name, _ in row.alike)
+        if (
+            expressible
+            and not isinstance(parameter.shape, Proportional)
+            and (key := _key(machine, parameter)) not in keys
+        ):
             keys.add(key)
             out.append(parameter)
     return out

@@ -24,7 +24,7 @@ class Linear:
     terms : tuple of Term
         Terms constant per unit (simulated arm).
     gain : (3 M, coefficients) [m]
-    prior : (coefficients, coefficients)
+    prior_covariance : (coefficients, coefficients)
         Their covariance.
     prior_mean : (coefficients,)
     fixed : (3 M,) [m]
@@ -59,8 +59,8 @@ class Linear:
     def only(self, poses: NDArray[np.intp]) -> Linear:
         """Selection of some of the poses, orientations with their partners."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
-        place = {int(pose): n for n, pose in enumerate(poses)}
-        partners = np.array([place[int(self.partners[pose])] for pose in poses], dtype=np.int64)
+        index_of = {int(pose): n for n, pose in enumerate(poses)}
+        partners = np.array([index_of[int(self.partners[pose])] for pose in poses], dtype=np.int64)
         return replace(
             self, gain=self.gain[rows], fixed=self.fixed[rows], scatter=self.scatter[poses],
             crossed=self.crossed[poses], partners=partners,
@@ -109,14 +109,16 @@ class Linear:
                 crossed += g @ term.covariance @ np.swapaxes(g[partners], 1, 2)
         crossed[alone] = 0.0
         sizes = [len(term.mean) for term in terms]
-        prior = np.zeros((sum(sizes), sum(sizes)))
+        prior_covariance = np.zeros((sum(sizes), sum(sizes)))
         first = 0
         for term, size in zip(terms, sizes, strict=True):
-            prior[first : first + size, first : first + size] = term.covariance
+            prior_covariance[first : first + size, first : first + size] = term.covariance
             first += size
         mean = np.concatenate([term.mean for term in terms]) if terms else np.zeros(0)
         gain = np.concatenate(columns, axis=1) if columns else np.zeros((3 * len(joints), 0))
-        return Linear(tuple(terms), gain, prior, mean, fixed.ravel(), scatter, crossed, partners, tuple(visit_parts))
+        return Linear(
+            tuple(terms), gain, prior_covariance, mean, fixed.ravel(), scatter, crossed, partners, tuple(visit_parts)
+        )
 
     def readings(self, visits: Sequence[int], instrument: Instrument) -> ReadingNoise:
         """Noise of a number of readings at every pose.

@@ -102,7 +102,7 @@ def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_S
     Machine
     """
     arm, masses = machine.arm, machine.masses
-    off = [
+    offset_tolerances = [
         (axis, Distribution("normal", REGISTRATION_STD["angle" if axis.parameter in TURNS else "length"]))
         for axis in nuisance_axes(instrument, layout)
     ]
@@ -117,4 +117,6 @@ def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_S
         x, y, z = (a - b for a, b in zip(masses.payload.centre, instrument.target_offset, strict=True))
         masses = replace(masses, payload=replace(masses.payload, centre=(x, y, z)))
     measured = replace(arm, motions=(*before, *arm.motions, *beyond))
-    return replace(machine, arm=measured, tolerances=(*machine.tolerances, *off), masses=masses, correction=None)
+    return replace(
+        machine, arm=measured, tolerances=(*machine.tolerances, *offset_tolerances), masses=masses, correction=None
+    )

@@ -12,7 +12,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.reading_conditions import LEVER, Conditions, evaluated_at, turns
-from armsim.calibration.reading_noise import Instrument, ReadingNoise, roots_of
+from armsim.calibration.reading_noise import Instrument, ReadingNoise, covariance_roots_of
 from armsim.model.machine import Machine
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import draw_units
@@ -59,21 +59,21 @@ def measured_units(
         ends = [Sampler.prepare(end, plan) for end in beyond]
     coefficients = draw_units(evaluated.terms, plan)
     rng = np.random.default_rng(np.random.SeedSequence([seed, VISIT_TASK]))
-    roots = roots_of(instrument, len(visits))
-    quiet = not any(np.any(root) for root in roots)
+    covariance_roots = covariance_roots_of(instrument, len(visits))
+    quiet = not any(np.any(root) for root in covariance_roots)
     for pose, count in enumerate(visits):
         number = int(partners[pose])  # of the same visits as the positions
         points = [sampler] if number == pose else [sampler, *ends]
-        every = [
+        readings = [
             np.transpose(point.follow(pose, number, VISIT_TASK, coefficients, 0, units, count)[0], (2, 1, 0))
             for point in points
         ]
-        read = every[0] if number == pose else turns(evaluated.postures.tool[pose, :3, :3], every)
+        read = readings[0] if number == pose else turns(evaluated.postures.tool[pose, :3, :3], readings)
         if quiet:
             yield read
         else:
             yield read + np.einsum("uvj,vij->uvi", rng.standard_normal(read.shape), np.broadcast_to(
-                roots[pose], (count, 3, 3)
+                covariance_roots[pose], (count, 3, 3)
             ))  # fmt: skip
 
 

@@ -42,7 +42,7 @@ class Setup:
 
     Parameters
     ----------
-    bare : Machine
+    machine_without_target : Machine
         Without a target.
     machine : Machine
         With the target on its tool, where it is stated to sit.
@@ -52,7 +52,7 @@ class Setup:
         Offset of the target from that place, in the tool frame.
     """
 
-    bare: Machine
+    machine_without_target: Machine
     machine: Machine
     instrument: Instrument
     offsets: Mapping[str, Array] = field(default_factory=dict)
@@ -159,8 +159,8 @@ class Setup:
         for place, label in enumerate(labels, start=len(names)):
             visits[label] = turns_of[groups[place]] - shifts[place]
         stations = [fits[n] if fits else None for n in conditions.sessions.tolist()]
-        roots = [self._roots(arm, name, frames[n], stations[n]) for n, name in enumerate(names)]
-        roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(turned)
+        covariance_roots = [self._covariance_roots(arm, name, frames[n], stations[n]) for n, name in enumerate(names)]
+        covariance_roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(turned)
         renamed = [(names[n], label) for n, label in zip(turned, labels, strict=True)]
         both = replace(
             arm,
@@ -173,7 +173,7 @@ class Setup:
         records = [
             self._record(name if len(sessions) > 1 else "", fit) for name, fit in zip(sessions, fits, strict=False)
         ]
-        return RegisteredArm(both, conditions, tuple(roots), tuple(records))
+        return RegisteredArm(both, conditions, tuple(covariance_roots), tuple(records))
 
     def estimator(self, read: RegisteredArm, path: Path) -> Estimator:
         """Estimator of the unit coefficients of an arm, with frames, target offsets and scale projected out.
@@ -195,7 +195,7 @@ class Setup:
         """
         linear = Linear.of(self.machine, read.joints, read.conditions)
         try:
-            return Estimator.of(linear, read.counts, read.roots, self.registration_jacobian(read))
+            return Estimator.of(linear, read.counts, read.covariance_roots, self.registration_jacobian(read))
         except ArithmeticError as error:
             wrong = f"{len(read.joints)} poses from which frame and target are not separately identifiable"
             accepted = "more poses, turned against each other"
@@ -205,7 +205,7 @@ class Setup:
         """Jacobian of the displacements of an arm by frames, target offsets and scale, shape (3 M, columns)."""
         axes = nuisance_axes(self.instrument, read.conditions.layout)
         parameters = tuple(Parameter(str(axis), axis.owner, axis, Constant()) for axis in axes)
-        machine = with_target(self.bare, self.instrument, read.conditions.layout)
+        machine = with_target(self.machine_without_target, self.instrument, read.conditions.layout)
         columns = jacobian_of(machine, Configurations(read.joints), parameters, read.conditions)
         return np.asarray(columns.reshape(3 * len(read.joints), -1))
 
@@ -277,15 +277,19 @@ class Setup:
                 out[n] = LEVER * Rotation.from_matrix(turned).as_rotvec()
         return out
 
-    def _roots(self, arm: MeasuredArm, name: str, frame: Array, fit: Fit | None) -> Array:
+    def _covariance_roots(self, arm: MeasuredArm, name: str, frame: Array, fit: Fit | None) -> Array:
         """Roots of the covariance of the readings of a group, shape (readings or 1, 3, 3). [m]"""
         sizes = arm.uncertainties.get(name)
         if sizes is None:
             station = None if fit is None or self.instrument.pose == "known" else np.round(fit.translation, STATION)
             return np.diag(spread_at(self.instrument, frame[None], station)[0])[None]
-        alike = sizes[:1] if np.all(sizes == sizes[0]) else sizes
-        diagonal = alike[:, :, None] * np.eye(3)
-        return diagonal if fit is None or np.all(alike == alike[:, :1]) else np.asarray(fit.rotation @ diagonal)
+        distinct_sizes = sizes[:1] if np.all(sizes == sizes[0]) else sizes
+        diagonal = distinct_sizes[:, :, None] * np.eye(3)
+        return (
+            diagonal
+            if fit is None or np.all(distinct_sizes == distinct_sizes[:, :1])
+            else np.asarray(fit.rotation @ diagonal)
+        )
 
     def _check_far(self, visits: Mapping[str, Array], path: Path) -> None:
         if not self.fitted:

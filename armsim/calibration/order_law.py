@@ -190,8 +190,7 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
     constant = set(indistinguishable(curve.angle, 0.0, sheet.orders)) - covered
     unlisted = len(sheet.orders) - len(covered) - len(constant)
     hidden = _per_fundamental(constant, curve)
-    place = (curve, tuple(orders))
-    return FoldedLaw(*place, coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
+    return FoldedLaw(curve, tuple(orders), coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
 
 
 def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
@@ -225,11 +224,11 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     rng = np.random.default_rng(seed)
     size = np.sqrt(fit.freedom / rng.chisquare(fit.freedom, UNITS))
     noise = rng.normal(size=(2, UNITS)) * size
-    places: list[tuple[float, float, float, tuple[str, ...]] | None] = []
+    expectations: list[tuple[float, float, float, tuple[str, ...]] | None] = []
     p_values = []
     for n, causes in enumerate(law.causes):
         if not causes:
-            places.append(None)
+            expectations.append(None)
             continue
         rows = slice(2 * n, 2 * n + 2)
         cosine, sine = law.coefficients[rows]
@@ -238,8 +237,10 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
         amplitudes = np.hypot(cosine + scatter[0], sine + scatter[1])
         below = int(np.count_nonzero(amplitudes <= np.hypot(*fit.coefficients[rows])))
         p50, p95 = law.quantiles[n].tolist()
-        places.append((p50, p95, below / UNITS, causes))
+        expectations.append((p50, p95, below / UNITS, causes))
         p_values.append((1 + UNITS - below) / (1 + UNITS))
     contradicts = iter(holm([*p_values, *[1.0] * law.unlisted], SIGNIFICANT))
-    laws = tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in places)
+    laws = tuple(
+        None if expectation is None else LawRecord(*expectation, next(contradicts)) for expectation in expectations
+    )
     return JudgedOrders(laws, law.aliases, law.constant)

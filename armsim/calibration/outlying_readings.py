@@ -89,8 +89,8 @@ class Prediction:
         (readings or 1, 3, 3)
         """
         of_mean, alone = self.of_mean(pose), self.counts[pose] == 1
-        beside = np.zeros((1, 3, 3)) if alone else self.readings.covariances[pose] - of_mean
-        values, vectors = np.linalg.eigh(beside + of_mean @ self.block(pose) @ of_mean)
+        of_reading = np.zeros((1, 3, 3)) if alone else self.readings.covariances[pose] - of_mean
+        values, vectors = np.linalg.eigh(of_reading + of_mean @ self.block(pose) @ of_mean)
         least = FLAT * (np.abs(self.inverse).max() if alone else values[:, -1:])
         scales = np.where(values > least, 1.0 / np.sqrt(np.where(values > least, values, 1.0)), 0.0)
         return np.asarray(vectors * scales[:, None, :])

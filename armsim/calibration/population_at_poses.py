@@ -13,7 +13,7 @@ from armsim.arrays import Array
 from armsim.calibration.identifiable import UNITS, folded, kind_of
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.reading_conditions import Conditions
-from armsim.calibration.reading_noise import Instrument, roots_of
+from armsim.calibration.reading_noise import Instrument, covariance_roots_of
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
 from armsim.model.drives import moves_of
@@ -86,15 +86,17 @@ class PopulationAtPoses:
         if conditions is not None and conditions.rises is not None:  # parameters are those at mastering
             for term, part in linear.parts():
                 truth[:, part] *= term.cause is not causes.TEMPERATURE
-        roots = tuple(roots_of(instrument, len(joints)))
-        return PopulationAtPoses(parameters, linear, jacobian, tuple(visits), roots, scale, truth, conditions)
+        covariance_roots = tuple(covariance_roots_of(instrument, len(joints)))
+        return PopulationAtPoses(
+            parameters, linear, jacobian, tuple(visits), covariance_roots, scale, truth, conditions
+        )
 
     def only(self, poses: NDArray[np.intp]) -> PopulationAtPoses:
         """Selection of some of the poses."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
         visits = tuple(self.visits[n] for n in poses.tolist())
-        roots = tuple(self.instrument[n] for n in poses.tolist())
-        at_poses = self.linear.only(poses), self.jacobian[rows], visits, roots
+        covariance_roots = tuple(self.instrument[n] for n in poses.tolist())
+        at_poses = self.linear.only(poses), self.jacobian[rows], visits, covariance_roots
         conditions = None if self.conditions is None else self.conditions.only(poses)
         return PopulationAtPoses(self.parameters, *at_poses, self.scale, self.truth, conditions)
 
@@ -125,8 +127,8 @@ def jacobian_of(
     column = at.column if conditions is None else conditions.columns(at, axes)
     values = shapes_of(machine, configurations, parameters, conditions)
     effects = np.zeros((len(configurations), 3, len(parameters)))
-    for place, (number, _, factor) in enumerate(moves):
-        effects[:, :, number] += factor * column[:, place] * values[number][:, None]
+    for column_number, (number, _, factor) in enumerate(moves):
+        effects[:, :, number] += factor * column[:, column_number] * values[number][:, None]
     return effects
 
 

@@ -183,26 +183,26 @@ class PoseSelection:
         return Measurement(self.calibration, self.candidates.joints[chosen])
 
 
-def _pool(machine: Machine, every: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
-    linear, root = every.linear, every.root
-    leak = linear.gain - every.jacobian @ every.truth
-    poses = len(every.jacobian) // 3
+def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
+    linear, root = estimate.linear, estimate.root
+    leak = linear.gain - estimate.jacobian @ estimate.truth
+    poses = len(estimate.jacobian) // 3
     whitened = np.empty((poses, 3, root.shape[1]))
     for n in range(poses):
         rows = slice(3 * n, 3 * n + 3)
-        scatter = every.noise[rows, rows] + leak[rows] @ linear.prior @ leak[rows].T
-        whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ every.jacobian[rows] @ root
+        scatter = estimate.noise[rows, rows] + leak[rows] @ linear.prior @ leak[rows].T
+        whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ estimate.jacobian[rows] @ root
     before = np.eye(root.shape[1])
-    if not every.prior:
-        spread = every.spread / every.scale
+    if not estimate.uses_prior:
+        spread = estimate.spread / estimate.scale
         before = np.diag((WEAK * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
     if calibration.poses.choice == "determinant":
         return Pool(whitened, before)
-    controlled = every.controlled
+    controlled = estimate.controlled
     weight = np.zeros((root.shape[1],) * 2)
     for poses_of_task in pose_sets:
         reach = (
-            jacobian_of(machine, poses_of_task.configurations, every.corrected).reshape(-1, len(controlled))
+            jacobian_of(machine, poses_of_task.configurations, estimate.corrected).reshape(-1, len(controlled))
             @ root[controlled]
         )
         weight += reach.T @ reach / len(poses_of_task.names) / len(pose_sets)

@@ -239,7 +239,7 @@ def expected(
         rows = linear.gain[3 * n : 3 * n + 3]
         square = ratio**2 * max(np.trace(rows @ posterior.estimator.covariance @ rows.T), 0.0)
         uncertainty = float(np.sqrt(square + growth_variance[n]))
-        prior = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + growth_variance[n]))
+        prior_size = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + growth_variance[n]))
         x, y, z = mean[n].tolist()
-        out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior))
+        out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior_size))
     return tuple(out)

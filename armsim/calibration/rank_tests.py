@@ -109,11 +109,11 @@ class Ranked:
         Of the scatter of the visits.
     by_pose : list of float
         P-values of single poses.
-    judged : list of bool
+    significant_at_poses : list of bool
         Whether each of these is significant.
     by_cause : mapping of int to float
         P-values of the causes that the poses resolve at least in part, by index of the term.
-    causes_judged : frozenset of int
+    significant_causes : frozenset of int
         Indices of the significant ones.
     accuracy_place, repeatability_place : list of float
         Share of simulated arms with a smaller AP, RP, pose by pose.
@@ -126,9 +126,9 @@ class Ranked:
     p_value: float
     scatter_p_value: float
     by_pose: list[float]
-    judged: list[bool]
+    significant_at_poses: list[bool]
     by_cause: dict[int, float]
-    causes_judged: frozenset[int]
+    significant_causes: frozenset[int]
     accuracy_place: list[float]
     repeatability_place: list[float]
     accuracy_population: list[Band]
@@ -137,7 +137,11 @@ class Ranked:
     @property
     def compatible(self) -> bool:
         """Whether the arm may be one of the population."""
-        return min(self.p_value, self.scatter_p_value) > self.each and not any(self.judged) and not self.causes_judged
+        return (
+            min(self.p_value, self.scatter_p_value) > self.each
+            and not any(self.significant_at_poses)
+            and not self.significant_causes
+        )
 
     @staticmethod
     def of(arm: MeasuredArm, reference: Reference, alarm: float = SIGNIFICANT) -> Ranked:
@@ -158,8 +162,8 @@ class Ranked:
         estimator, simulated, each = reference.estimator, reference.simulated, alarm / TESTS
         partners = estimator.linear.partners
         oriented = (partners != np.arange(len(partners))).tolist()
-        every = (rows[None] for rows in arm.visits.values())
-        mine = Simulated.of(every, noise=estimator.readings, oriented=oriented)
+        visits_by_pose = (rows[None] for rows in arm.visits.values())
+        mine = Simulated.of(visits_by_pose, noise=estimator.readings, oriented=oriented)
         overall, scatter, *others = reference.p_values(mine)
         poses = len(estimator.linear.blocks)
         by_pose = others[:poses]

@@ -75,8 +75,8 @@ class Conditions:
 
     def only(self, groups: NDArray[np.intp]) -> Conditions:
         """Conditions of some of the groups, those of orientations with their partners."""
-        place = {int(group): n for n, group in enumerate(groups)}
-        partners = np.array([place[int(self.partners[group])] for group in groups], dtype=np.int64)
+        index_of = {int(group): n for n, group in enumerate(groups)}
+        partners = np.array([index_of[int(self.partners[group])] for group in groups], dtype=np.int64)
         rises = None if self.rises is None else self.rises[groups]
         return replace(
             self, sessions=self.sessions[groups], rises=rises, partners=partners, offsets=self.offsets[groups]
@@ -175,11 +175,11 @@ def evaluated_at(
     temperature_known = conditions.rises is not None
     evaluated = (warmed(machine) if temperature_known else machine).evaluated(Configurations(joints))
     acts = []
-    for term, every in zip(evaluated.terms, evaluated.acts, strict=True):
+    for term, term_acts in zip(evaluated.terms, evaluated.acts, strict=True):
         heat = temperature_known and term.cause is causes.TEMPERATURE
         rise = conditions.rises if heat and conditions.rises is not None else np.ones(len(joints))
         factors = [conditions.factor(axis) * rise for axis in evaluated.axes]
-        acts.append(tuple((k, axis, value * factors[axis]) for k, axis, value in every if k or not heat))
+        acts.append(tuple((k, axis, value * factors[axis]) for k, axis, value in term_acts if k or not heat))
     postures = conditions.placed(evaluated.postures, evaluated.axes, beyond)
     if not exact:
         postures = replace(postures, column=conditions.columns(evaluated.postures, evaluated.axes))

@@ -15,7 +15,7 @@ Instrument = float | Array | Sequence[Array]
 its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose are alike. [m]"""
 
 
-def roots_of(instrument: Instrument, poses: int) -> list[Array]:
+def covariance_roots_of(instrument: Instrument, poses: int) -> list[Array]:
     """Roots R of the covariances R R^T of readings, pose by pose of shape (readings or 1, 3, 3). [m]
 
     Parameters
@@ -63,8 +63,8 @@ class ReadingNoise:
         -------
         ReadingNoise
         """
-        roots = roots_of(instrument, len(scatter))
-        sums = [visit + root @ root.swapaxes(1, 2) for visit, root in zip(scatter, roots, strict=True)]
+        covariance_roots = covariance_roots_of(instrument, len(scatter))
+        sums = [visit + root @ root.swapaxes(1, 2) for visit, root in zip(scatter, covariance_roots, strict=True)]
         return ReadingNoise(tuple(sums), tuple(counts))
 
     @cached_property
@@ -86,8 +86,8 @@ class ReadingNoise:
         """Covariance of the mean of every pose, shape (3, 3). [m^2]"""
         out = []
         for covariances, count in zip(self.covariances, self.counts, strict=True):
-            alike = len(covariances) == 1
-            out.append(covariances[0] / count if alike else np.linalg.inv(np.linalg.inv(covariances).sum(axis=0)))
+            equal = len(covariances) == 1
+            out.append(covariances[0] / count if equal else np.linalg.inv(np.linalg.inv(covariances).sum(axis=0)))
         return tuple(out)
 
     def mean(self, pose: int, readings: Array) -> Array:

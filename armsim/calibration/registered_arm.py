@@ -22,7 +22,7 @@ class RegisteredArm:
     arm : MeasuredArm
         Groups of positions, then those of orientations, whose rotations are those of the probe.
     conditions : Conditions
-    roots : tuple of (readings or 1, 3, 3) [m]
+    covariance_roots : tuple of (readings or 1, 3, 3) [m]
         Square roots of the covariance of the readings per group, without that of the visits.
     records : tuple of RegistrationRecord
         Frames and targets that were fitted.
@@ -30,7 +30,7 @@ class RegisteredArm:
 
     arm: MeasuredArm
     conditions: Conditions
-    roots: tuple[Array, ...]
+    covariance_roots: tuple[Array, ...]
     records: tuple[RegistrationRecord, ...]
 
     @cached_property
@@ -46,13 +46,13 @@ class RegisteredArm:
     @property
     def key(self) -> tuple[object, ...]:
         """Hashable key of the measurement without its readings."""
-        roots = tuple(root.tobytes() for root in self.roots)
-        return self.joints.tobytes(), self.counts, roots, self.conditions.key
+        covariance_roots = tuple(root.tobytes() for root in self.covariance_roots)
+        return self.joints.tobytes(), self.counts, covariance_roots, self.conditions.key
 
     @property
     def instrument(self) -> float:
         """Rms standard deviation of a reading of a position along an axis. [m]"""
-        alone = zip(self.roots, self.conditions.oriented, strict=True)
+        alone = zip(self.covariance_roots, self.conditions.oriented, strict=True)
         return float(
             np.sqrt(np.mean([np.mean(np.sum(root**2, axis=(1, 2))) / 3.0 for root, turn in alone if not turn]))
         )

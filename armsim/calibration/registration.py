@@ -90,7 +90,7 @@ def registered(readings: Sequence[Array], target_poses: Sequence[Array], instrum
     """
     count, scale = len(readings), 1.0
     instrument_rotations, translations, targets = [np.eye(3)] * count, [np.zeros(3)] * count, [np.zeros(3)] * count
-    rotations, positions = [every[:, :3, :3] for every in target_poses], [every[:, :3, 3] for every in target_poses]
+    rotations, positions = [poses[:, :3, :3] for poses in target_poses], [poses[:, :3, 3] for poses in target_poses]
     centre = np.array(instrument.at)
     for _ in range(MAX_ITERATIONS):
         goals = [

@@ -129,7 +129,7 @@ class TaskJacobians:
 
     @staticmethod
     def of(
-        machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], places: ResidualPoses, seed: int
+        machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], residual_poses: ResidualPoses, seed: int
     ) -> TaskJacobians:
         """Jacobians at the poses of the tasks, by the coefficients of a population as it is measured.
 
@@ -140,7 +140,7 @@ class TaskJacobians:
             The measured population, which states the order of the coefficients.
         parameters : tuple of Parameter
             Parameters that are put into the controller.
-        places : ResidualPoses
+        residual_poses : ResidualPoses
         seed : int
             Seed of the drawn coefficients.
 
@@ -149,15 +149,15 @@ class TaskJacobians:
         TaskJacobians
         """
         rng = np.random.default_rng(seed)
-        place = {term.name: part for term, part in linear.parts()}
+        position_of = {term.name: part for term, part in linear.parts()}
         samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
         gains, fixed, by_parameter = [], [], []
-        for at in places.configurations:
-            rows, weight = 3 * len(at), (len(at) * len(places.configurations)) ** -0.5
+        for at in residual_poses.configurations:
+            rows, weight = 3 * len(at), (len(at) * len(residual_poses.configurations)) ** -0.5
             block, mean = np.zeros((rows, len(samples))), np.zeros(rows)
             for term, gain in machine.evaluated(at).gains():
-                if term.life == "unit" and term.name in place:
-                    block[:, place[term.name]] = gain.reshape(rows, -1)
+                if term.life == "unit" and term.name in position_of:
+                    block[:, position_of[term.name]] = gain.reshape(rows, -1)
                 else:  # of visit life, or of unit life on a path alone
                     mean += (gain @ term.mean).ravel()
             gains.append(weight * block)
@@ -198,14 +198,14 @@ class TaskJacobians:
 
 
 def curve(
-    selection: PoseSelection, places: ResidualPoses, counts: Sequence[int], seed: int, progress: Progress
+    selection: PoseSelection, residual_poses: ResidualPoses, counts: Sequence[int], seed: int, progress: Progress
 ) -> tuple[CurvePointRecord, ...]:
     """Residual error against the number of measured poses, selected and at random.
 
     Parameters
     ----------
     selection : PoseSelection
-    places : ResidualPoses
+    residual_poses : ResidualPoses
     counts : sequence of int
         Numbers of poses.
     seed : int
@@ -216,14 +216,18 @@ def curve(
     -------
     tuple of CurvePointRecord
     """
-    every, population, prior = selection.population.parameters, selection.population, selection.calibration.prior
-    parameters = tuple(every[n] for n in controlled(every))
-    place = {parameter.name: n for n, parameter in enumerate(parameters)}
-    jacobians = TaskJacobians.of(selection.machine, population.linear, parameters, places, seed)
+    all_parameters, population, use_prior = (
+        selection.population.parameters,
+        selection.population,
+        selection.calibration.prior,
+    )
+    parameters = tuple(all_parameters[n] for n in controlled(all_parameters))
+    position_of = {parameter.name: n for n, parameter in enumerate(parameters)}
+    jacobians = TaskJacobians.of(selection.machine, population.linear, parameters, residual_poses, seed)
 
     def with_poses(chosen: NDArray[np.intp]) -> tuple[float, Interval]:
-        estimate = estimate_of(population.only(chosen), prior)
-        columns = [place[parameter.name] for parameter in estimate.corrected]
+        estimate = estimate_of(population.only(chosen), use_prior)
+        columns = [position_of[parameter.name] for parameter in estimate.corrected]
         return jacobians.residual(estimate, columns, seed)
 
     out: list[CurvePointRecord] = []
@@ -243,14 +247,14 @@ def counts_for(candidates: int) -> list[int]:
     return [count for count in COUNTS if count <= candidates]
 
 
-def steps(machine: Machine, measurement: Measurement, places: ResidualPoses) -> tuple[StepRecord, ...]:
+def steps(machine: Machine, measurement: Measurement, residual_poses: ResidualPoses) -> tuple[StepRecord, ...]:
     """Residual error after each group of parameters is identified, one group after the other.
 
     Parameters
     ----------
     machine : Machine
     measurement : Measurement
-    places : ResidualPoses
+    residual_poses : ResidualPoses
 
     Returns
     -------
@@ -260,7 +264,7 @@ def steps(machine: Machine, measurement: Measurement, places: ResidualPoses) -> 
     calibration = measurement.calibration
     parameters = parameters_of(machine, calibration.instrument, calibration.identify)
     groups = [name for name in groups_of(parameters) if name not in (INSTRUMENT, TARGET)]
-    out = [StepRecord("none", 0, places.rms(machine))]
+    out = [StepRecord("none", 0, residual_poses.rms(machine))]
     for number in range(1, len(groups) + 1):
         included = groups[:number]
         identify = calibration.identify
@@ -272,5 +276,5 @@ def steps(machine: Machine, measurement: Measurement, places: ResidualPoses) -> 
         step = replace(measurement, calibration=replace(calibration, identify=part))
         estimate = step.estimate(machine)
         corrected = replace(machine, correction=correction_of(machine, step, estimate))
-        out.append(StepRecord(groups[number - 1], len(estimate.parameters), places.rms(corrected)))
+        out.append(StepRecord(groups[number - 1], len(estimate.parameters), residual_poses.rms(corrected)))
     return tuple(out)

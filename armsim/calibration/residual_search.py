@@ -123,8 +123,8 @@ def _strongest(
         return None
     power = _periodogram(curve, fit.residual, candidates)
     # orders that look the same have the same power, but for rounding: the lowest of them
-    for place in np.argsort(-np.round(power / power.max(), 9), kind="stable").tolist():
-        order = int(candidates[place])
+    for index in np.argsort(-np.round(power / power.max(), 9), kind="stable").tolist():
+        order = int(candidates[index])
         try:
             return order, curve.fit((*listed, order))
         except IndistinguishableOrders:

@@ -86,9 +86,9 @@ def _at(values: Array, numbers: Numbers) -> Array:
 def _between(covariance: Array, numbers: Numbers) -> Array:
     """Covariance of parameters; zero where not estimated."""
     rows = [n for n in numbers if n is not None]
-    places = [place for place, n in enumerate(numbers) if n is not None]
+    indices = [index for index, n in enumerate(numbers) if n is not None]
     out = np.zeros((len(numbers), len(numbers)))
-    out[np.ix_(places, places)] = covariance[np.ix_(rows, rows)]
+    out[np.ix_(indices, indices)] = covariance[np.ix_(rows, rows)]
     return out
 
 

@@ -261,11 +261,11 @@ class Components:
         """
         # weak: LARGEST_UNDETECTED_FACTOR is within two standard uncertainties of the squared factor, others as stated
         causes = list(dict.fromkeys(term.cause.name for arm in arms for term in arm.estimator.linear.terms))
-        alike: dict[int, list[Posterior]] = {}
+        arms_by_estimator: dict[int, list[Posterior]] = {}
         for arm in arms:
-            alike.setdefault(id(arm.estimator), []).append(arm)
-        units = max(TOTAL_DRAWN_ARMS // len(alike), MIN_DRAWN_ARMS_PER_BATCH)
-        batches = [Batch.of(group, causes, units, seed + n) for n, group in enumerate(alike.values())]
+            arms_by_estimator.setdefault(id(arm.estimator), []).append(arm)
+        units = max(TOTAL_DRAWN_ARMS // len(arms_by_estimator), MIN_DRAWN_ARMS_PER_BATCH)
+        batches = [Batch.of(group, causes, units, seed + n) for n, group in enumerate(arms_by_estimator.values())]
         information = Likelihood(tuple(batches)).score_and_information(np.ones(len(causes)))[1]
         weak = [n for n in range(len(causes)) if information[n, n] * (LARGEST_UNDETECTED_FACTOR**2 - 1.0) ** 2 < 4.0]
         if len(weak) == len(causes):

@@ -27,12 +27,12 @@ from armsim.calibration.outlying_readings import Prediction, ReadingReference, R
 from armsim.calibration.posterior import Estimator, Posterior, PredictedPoses, expected
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
 from armsim.calibration.registered_arm import RegisteredArm
-from armsim.calibration.renewed_spreads import Renewed
+from armsim.calibration.rescaled_spreads import RescaledSpreads
 from armsim.calibration.visit_causes import VisitCauses, VisitSample, visit_causes
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.measures import direction_variation
 from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability
@@ -62,7 +62,7 @@ class Verified:
     scales: tuple[ScaleRecord, ...]
     unresolved: tuple[str, ...]
     excluded: tuple[int, ...] = ()
-    grids: Beside[dict[str, tuple[Grid, tuple[str, ...]]]] = field(default_factory=dict)
+    grids: NotInRecord[dict[str, tuple[Grid, tuple[str, ...]]]] = field(default_factory=dict)
     format: Literal["armsim-verify/1"] = "armsim-verify/1"
 
     @property
@@ -112,40 +112,48 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
         if poses.grid is not None and len(poses.grid.axes) == 2 and not poses.configurations.is_path
     }
-    records, informed, sizes, references = [], [], list[float](), References(setup, study, path, len(arms))
+    records, posteriors, instrument_sizes, references = [], [], list[float](), References(setup, study, path, len(arms))
     for readings in arms:
-        every = references.of(setup.register(readings, path)).readings
-        screen = screened(readings, path.name, references.refit, every, SIGNIFICANT / len(arms) / TESTS)
+        reading_reference = references.of(setup.register(readings, path)).readings
+        screen = screened(readings, path.name, references.refit, reading_reference, SIGNIFICANT / len(arms) / TESTS)
         read = setup.register(screen.arm, path)
         distributions = references.of(read)
         reference = distributions.arms
         arm = without_frame(read, reference.estimator) if setup.fitted else read.arm
-        sizes.append(read.instrument)
+        instrument_sizes.append(read.instrument)
         ranks = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
         posterior = Posterior.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
         predicted_poses = PredictedPoses.of(machine, positions, read.conditions.rises is not None)
-        visits, renewed = list(arm.visits.values()), Renewed(posterior)
+        visits, scaled_spreads = list(arm.visits.values()), RescaledSpreads(posterior)
         if not ranks.compatible:
-            renewed = Renewed.of(posterior, ranks, visits, read.roots, setup.registration_jacobian(read))
-        expectations = expected(renewed.update, predicted_poses, list(joints), renewed.ratio)
+            scaled_spreads = RescaledSpreads.of(
+                posterior, ranks, visits, read.covariance_roots, setup.registration_jacobian(read)
+            )
+        expectations = expected(scaled_spreads.update, predicted_poses, list(joints), scaled_spreads.ratio)
         scattered = ranks.scatter_p_value <= ranks.each
         by_visit = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, scattered)
         records.append(
             replace(
                 _record(
-                    arm, ranks, posterior, expectations, sizes[-1], distances(arm, pairs), _directions_of(arm, study)
+                    arm,
+                    ranks,
+                    posterior,
+                    expectations,
+                    instrument_sizes[-1],
+                    distances(arm, pairs),
+                    _directions_of(arm, study),
                 ),
                 registrations=read.records,
                 outliers=screen.outliers,
                 crowded=screen.crowded,
                 scatter=by_visit,
-                renewed=renewed.factors,
-                birge=renewed.ratio,
+                renewed=scaled_spreads.factors,
+                birge=scaled_spreads.ratio,
             )
         )
-        informed.append(posterior)
-    spreads = scales(informed, study.scenario.plan.seed)
-    size = float(np.sqrt(np.mean(np.square(sizes))))
+        posteriors.append(posterior)
+    spreads = scales(posteriors, study.scenario.plan.seed)
+    size = float(np.sqrt(np.mean(np.square(instrument_sizes))))
     return Verified(study.scenario.name, path.name, size, tuple(records), *spreads, tuple(sorted(excluded)), grids)
 
 
@@ -195,13 +203,13 @@ class References:
             least = UNITS_A_TEST * max(groups, len(estimator.causes)) * self.arms
             units = min(max(UNITS, least), MOST_UNITS, max(UNITS, MOST_READINGS // groups))
             visits = measured_units(
-                setup.machine, arm.joints, arm.counts, arm.roots, units, plan.seed, arm.conditions
+                setup.machine, arm.joints, arm.counts, arm.covariance_roots, units, plan.seed, arm.conditions
             )  # fmt: skip
             sample = ReadingSample(prediction, SIGNIFICANT / self.arms / TESTS)
             oriented = arm.conditions.oriented.tolist()
             scatter = VisitSample(VisitCauses.of(estimator.linear, estimator.readings))
-            looked_at = scatter.through(sample.through(visits))
-            simulated = Simulated.of(looked_at, estimator.projection, estimator.readings, oriented)
+            monitored = scatter.through(sample.through(visits))
+            simulated = Simulated.of(monitored, estimator.projection, estimator.readings, oriented)
             reference = Reference.of(estimator, simulated)
             self.references[key] = Distributions(
                 reference, ReadingReference.of(sample), scatter.model, scatter.reference
@@ -252,10 +260,10 @@ def _record(
     positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
     for n, (name, visits) in enumerate(positions):
         ap, rp = _of_visits(visits)
-        places = ranks.accuracy_place[n], ranks.repeatability_place[n]
+        percentiles = ranks.accuracy_place[n], ranks.repeatability_place[n]
         bands = ranks.accuracy_population[n], ranks.repeatability_population[n]
-        chance, judged, left_out = ranks.by_pose[n], ranks.judged[n], posterior.left_out[n]
-        poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *places, chance, judged, left_out))
+        p_value, stands_out, left_out = ranks.by_pose[n], ranks.significant_at_poses[n], posterior.left_out[n]
+        poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *percentiles, p_value, stands_out, left_out))
     scatter = float(np.sqrt(np.trace(posterior.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
@@ -293,8 +301,8 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
         low, high = np.quantile(_variation(resamples), (0.025, 0.975))
         ends = max(0.0, float(value - widening * (high - value))), float(value + widening * (value - low))
         low, middle, high = np.quantile(units, (0.05, 0.5, 0.95)).tolist()
-        place = float(np.mean(units <= value))
-        out.append(DirectionRecord(name, tuple(groups), value, ends, (low, middle, high), place))
+        percentile = float(np.mean(units <= value))
+        out.append(DirectionRecord(name, tuple(groups), value, ends, (low, middle, high), percentile))
     return tuple(out)
 
 

@@ -120,10 +120,10 @@ def _groups(information: Array) -> list[list[int]]:
     resolved = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * VISIBLE**2 > 4.0]
     groups: list[list[int]] = []
     for n in resolved:
-        alike = (
+        matching_groups = (
             group for group in groups if information[n, group[0]] > ALIKE * np.sqrt(sizes[n] * sizes[group[0]])
         )  # fmt: skip
-        group = next(alike, None)
+        group = next(matching_groups, None)
         if group is None:
             groups.append([n])
         else:
@@ -151,7 +151,7 @@ class VisitSample:
 
 
 def visit_causes(
-    model: VisitCauses, reference: Array, visits: Sequence[Array], level: float, judged: bool
+    model: VisitCauses, reference: Array, visits: Sequence[Array], level: float, significant: bool
 ) -> tuple[ScatterRecord, ...]:
     """Causes of visit life by the scatter of the readings of an arm, the smallest p-value first.
 
@@ -165,7 +165,7 @@ def visit_causes(
     visits : sequence of (visits, 3) [m]
     level : float
         Probability that a cause that scatters as stated is named.
-    judged : bool
+    significant : bool
         Whether the arm scatters more than stated.
 
     Returns
@@ -184,8 +184,8 @@ def visit_causes(
     out = [
         ScatterRecord(
             terms[0].name.partition("/")[0], tuple(dict.fromkeys(term.cause.name for term in terms)),
-            float(np.sqrt(max(factor, 0.0))), chance, judged and stands_out,
+            float(np.sqrt(max(factor, 0.0))), p_value, significant and stands_out,
         )
-        for terms, factor, chance, stands_out in zip(model.groups, factors, chances, named, strict=True)
+        for terms, factor, p_value, stands_out in zip(model.groups, factors, chances, named, strict=True)
     ]  # fmt: skip
     return tuple(sorted(out, key=lambda record: (record.chance, -record.factor)))

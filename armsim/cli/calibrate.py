@@ -45,9 +45,9 @@ def calibrate(
     if write is not None:
         if measured is None:
             raise InputError(Problem("command line", 0, 0, "--write", "no --measured", "a file of one measured arm"))
-        from armsim.report.identified_arm import urdf_beside
+        from armsim.report.identified_arm import urdf_file_next_to
 
-        for file in filter(None, (write, urdf_beside(study.scenario, write))):
+        for file in filter(None, (write, urdf_file_next_to(study.scenario, write))):
             check_new_file(file, "--write")
     files = [] if measured is None else [measured]
     arm_texts: dict[Path, str] = {}
@@ -64,10 +64,10 @@ def calibrate(
             arm_texts.update(arm_files(calibrated, write))
         review = calibration_review(calibrated, [source_of(file) for file in files])
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
-        every = (*study.scenario.notes, *review.notes, *warnings)
+        notes = (*study.scenario.notes, *review.notes, *warnings)
         state: Verdict = "not met" if calibrated.contradicting else calibrated.state
         printout, following = calibration_printout(calibrated), _run_with(scenario, write)
-        return Reply(calibrated.to_dict, printout, every, state, review, written="arm", following=following)
+        return Reply(calibrated.to_dict, printout, notes, state, review, written="arm", following=following)
 
     def then() -> Path | None:
         write_all_new(arm_texts)

@@ -50,15 +50,15 @@ def catalogue(
 
 def _frame(title: str, encoders: Sequence[Encoder]) -> Frame:
     """Table of the encoders of a catalogue."""
-    from armsim.report.frame import Frame, bare, words
+    from armsim.report.frame import Frame, unitless, words
 
     rows = [_numbers(encoder) for encoder in encoders]
     columns = (
         words("encoder", [encoder.name for encoder in encoders]),
-        bare("resolution [bit]", [row["resolution"] for row in rows]),
-        bare("price", [row["price"] for row in rows]),
-        bare("one-off costs", [row["one_off"] for row in rows]),
-        bare("mass [kg]", [row["mass"] for row in rows]),
+        unitless("resolution [bit]", [row["resolution"] for row in rows]),
+        unitless("price", [row["price"] for row in rows]),
+        unitless("one-off costs", [row["one_off"] for row in rows]),
+        unitless("mass [kg]", [row["mass"] for row in rows]),
     )
     return Frame(columns, title)
 

@@ -48,9 +48,9 @@ def verify(
 
         verified = verify_measurement(study, measured, size, excluded)
         review = verification_review(verified, study.scenario, source_of(measured))
-        every = (*study.scenario.notes, *review.notes)
+        notes = (*study.scenario.notes, *review.notes)
         state: Verdict = "met" if verified.compatible else "not met"
-        return Reply(verified.to_dict, verification_printout(verified), every, state, review)
+        return Reply(verified.to_dict, verification_printout(verified), notes, state, review)
 
     words = (*option("--instrument", instrument), *option("--exclude", exclude), *changes.words)
     rerun_command = command_words("verify", [scenario], None, "--measured", measured, *words)

@@ -344,9 +344,9 @@ def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
             if fixed[j]:
                 continue
             step[j] /= largest
-            over = max(q[j] + step[j] - bounds.upper[j], bounds.lower[j] - q[j] - step[j]) / bounds.scale[j]
-            if over > beyond:
-                worst, beyond = j, over
+            violation = max(q[j] + step[j] - bounds.upper[j], bounds.lower[j] - q[j] - step[j]) / bounds.scale[j]
+            if violation > beyond:
+                worst, beyond = j, violation
         if worst < 0:
             return converged
         fixed[worst] = True

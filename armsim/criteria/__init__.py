@@ -62,8 +62,8 @@ LEADING: Criterion = CRITERIA[0]
 
 def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
     """Judgements of all criteria at a task, the deciding figure first."""
-    judged = (criterion.judge(evidence) for criterion in CRITERIA)
-    return tuple(judgement for judgement in judged if judgement is not None)
+    judgements = (criterion.judge(evidence) for criterion in CRITERIA)
+    return tuple(judgement for judgement in judgements if judgement is not None)
 
 
 def changes_at_task(

@@ -142,11 +142,11 @@ class Criterion(ABC):
         -------
         CriterionChange, optional
         """
-        judged = [side.judgement(self.name) for side in (one, other)]
-        if judged == [None, None]:
+        judgements = [side.judgement(self.name) for side in (one, other)]
+        if judgements == [None, None]:
             return None
         noun, phrase = self.noun or self.figure_name or self.name, self.phrase(requirement)
-        (first, before), (second, after) = map(value_and_state, judged)
+        (first, before), (second, after) = map(value_and_state, judgements)
         return CriterionChange(
             self.name, noun, phrase, self.quantity, self.at_least, "", self.change(requirement, one, other),
             (first, second), (before, after),

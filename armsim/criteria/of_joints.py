@@ -20,7 +20,7 @@ from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.joints import JointMotion, OperationLimit, SteadySpeed
 from armsim.sampling.operation_limits import limits_of, margins_of
-from armsim.sampling.paired_difference import Difference, beside, difference, influence, share_difference
+from armsim.sampling.paired_difference import Difference, difference, influence, share_difference, zero_if_rounding
 from armsim.sampling.speed_ripple import ripple_of_units, steady_speed
 from armsim.sampling.statistics import LEVEL
 from armsim.sampling_plan import SamplingPlan
@@ -136,10 +136,10 @@ def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[Cri
     -------
     tuple of CriterionChange
     """
-    judged = {(row.criterion, row.statistic, row.where): row for row in other.judgements}
+    judgements = {(row.criterion, row.statistic, row.where): row for row in other.judgements}
     out = []
     for first in one.judgements:
-        second = judged.get((first.criterion, first.statistic, first.where))
+        second = judgements.get((first.criterion, first.statistic, first.where))
         if second is None:
             continue
         change = _ripple(first, second, one, other) if first.criterion == VELOCITY_RIPPLE else _keeps(first, one, other)
@@ -168,7 +168,9 @@ def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: Jo
         p95 = np.quantile(ripple, LEVEL, method="inverted_cdf")
         influences.append(influence(ripple[None], LEVEL) * (p95 / judgement.value if judgement.value else 0.0))
     value = second.value - first.value
-    return beside(difference(value, influences[1] - influences[0], len(influences[0])), max(first.value, second.value))
+    return zero_if_rounding(
+        difference(value, influences[1] - influences[0], len(influences[0])), max(first.value, second.value)
+    )
 
 
 def _keeps(row: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:

@@ -22,10 +22,10 @@ from armsim.sampling.chunk import Extremes, RunSpec, attained_at
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
-    beside,
     difference,
     influence,
     quantile_influence,
+    zero_if_rounding,
 )
 from armsim.sampling.sampler import Samples
 from armsim.sampling.visit_integrals import half_width_of_nets
@@ -194,8 +194,8 @@ def size_of(one: Evaluated, other: Evaluated, criterion: str) -> tuple[float, fl
     -------
     (difference, size) [m, rad or 1]
     """
-    judged = [side.judgement(criterion) for side in (one, other)]
-    first, second = (0.0 if judgement is None else judgement.value for judgement in judged)
+    judgements = [side.judgement(criterion) for side in (one, other)]
+    first, second = (0.0 if judgement is None else judgement.value for judgement in judgements)
     return second - first, max(abs(first), abs(second))
 
 
@@ -214,7 +214,9 @@ def change_of_errors(one: Evaluated, other: Evaluated, criterion: str, errors: s
     Difference [m or rad]
     """
     value, size = size_of(one, other, criterion)
-    return beside(difference(value, other.influence(errors) - one.influence(errors), one.spec.plan.units), size)
+    return zero_if_rounding(
+        difference(value, other.influence(errors) - one.influence(errors), one.spec.plan.units), size
+    )
 
 
 def change_of_arms(one: Evaluated, other: Evaluated, criterion: str, figure: Figure, share: float) -> Difference:
@@ -237,4 +239,4 @@ def change_of_arms(one: Evaluated, other: Evaluated, criterion: str, figure: Fig
     value, size = size_of(one, other, criterion)
     influences = [influence(side.extremes.worst[figure][None], share) for side in (one, other)]
     shared = half_width_of_nets(other.integrated - one.integrated) if figure is Figure.REPEATABILITY else 0.0
-    return beside(difference(value, influences[1] - influences[0], one.spec.plan.units, float(shared)), size)
+    return zero_if_rounding(difference(value, influences[1] - influences[0], one.spec.plan.units, float(shared)), size)

@@ -176,7 +176,9 @@ def allocate(
             f"{largest_parts(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
         )
     reasons += [
-        judgement.reason for judgement in bare.judgements if judgement.load >= 1 and judgement.criterion != LEADING.name
+        judgement.reason
+        for judgement in bare.judgements
+        if judgement.utilisation >= 1 and judgement.criterion != LEADING.name
     ]
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
     fixed_alone = float(bare.quantile[most]), names[most]
@@ -257,7 +259,7 @@ def _largest(judged: Sequence[Judged]) -> tuple[Judgement, ...]:
     for task in judged:
         for judgement in task.summary.judgements:
             previous = largest.get(judgement.criterion)
-            if judgement.limit is not None and (previous is None or judgement.load > previous.load):
+            if judgement.limit is not None and (previous is None or judgement.utilisation > previous.utilisation):
                 largest[judgement.criterion] = judgement
     return tuple(largest.values())
 

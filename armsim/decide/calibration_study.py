@@ -38,7 +38,7 @@ from armsim.model.calibration_plan import Calibration
 from armsim.model.identification import Identification
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.results.poses import vector
 from armsim.sampling.plan import draw_units
 from armsim.sampling.run_options import Progress, RunOptions
@@ -95,10 +95,10 @@ class Calibrated:
     beyond_linear: float
     uncorrectable: tuple[str, ...]
     comparison: Comparison
-    measurement: Beside[Measurement]
-    before: Beside[Study]
-    after: Beside[Study]
-    identifications: Beside[tuple[Identification, ...]] = ()
+    measurement: NotInRecord[Measurement]
+    before: NotInRecord[Study]
+    after: NotInRecord[Study]
+    identifications: NotInRecord[tuple[Identification, ...]] = ()
     arms: tuple[IdentifiedArmRecord, ...] = ()
     excluded: tuple[int, ...] = ()
     format: Literal["armsim-calibrate/1"] = "armsim-calibrate/1"
@@ -163,8 +163,8 @@ def calibrate(
         candidates, offered = len(candidate.joints), candidate.offered
         selection = PoseSelection.of(machine, calibration, candidate, pose_sets, plan.seed)
         chosen = selection.planned()
-        pace = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
-        chosen = chosen[short_moves(candidate.joints[chosen], pace)]
+        joint_speeds = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
+        chosen = chosen[short_moves(candidate.joints[chosen], joint_speeds)]
         names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
     identified = _identified(machine, measurement, estimate, plan, run_options.progress)
@@ -219,13 +219,15 @@ def _poses(
     """Measured poses; with the time of each move at the speeds of the joints, where they follow each other."""
     joints = measurement.joints
     tool = machine.arm.postures(joints, []).tool
-    places = tool[:, :3, 3] + tool[:, :3, :3] @ np.array(measurement.calibration.instrument.target_offset)
+    target_positions = tool[:, :3, 3] + tool[:, :3, :3] @ np.array(measurement.calibration.instrument.target_offset)
     moves: list[float | None] = [None] * len(joints)
     if speeds is not None:
         moves[1:] = np.max(np.abs(np.diff(joints, axis=0)) / speeds, axis=1).tolist()
-    rows = zip(names, joints.tolist(), places.tolist(), moves, measurement.oriented.tolist(), strict=True)
+    rows = zip(names, joints.tolist(), target_positions.tolist(), moves, measurement.oriented.tolist(), strict=True)
     return tuple(
-        MeasuredPoseRecord(name, tuple(q), vector(place), move) for name, q, place, move, turned in rows if not turned
+        MeasuredPoseRecord(name, tuple(q), vector(target_position), move)
+        for name, q, target_position, move, turned in rows
+        if not turned
     )
 
 
@@ -295,11 +297,11 @@ def _parameters(
 ) -> tuple[ParameterRecord, ...]:
     arm = measurement.seen_by(machine).arm
     formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
-    off = identified.values - identified.truth
-    ddof = 1 if len(off) > 1 else 0
-    over, bias = off.std(axis=0, ddof=ddof), off.mean(axis=0)
+    errors = identified.values - identified.truth
+    ddof = 1 if len(errors) > 1 else 0
+    sampled_std, bias = errors.std(axis=0, ddof=ddof), errors.mean(axis=0)
     out = []
     for n, parameter in zip(estimate.controlled, estimate.corrected, strict=True):
-        sizes = [float(column[n]) for column in (estimate.spread, formula, by_measurement, over, bias)]
+        sizes = [float(column[n]) for column in (estimate.spread, formula, by_measurement, sampled_std, bias)]
         out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
     return tuple(out)

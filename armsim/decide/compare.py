@@ -25,7 +25,7 @@ from armsim.errors import InputError, Problem
 from armsim.requirement import Judgement, Verdict, deciding
 from armsim.requirement.requirement import Requirement, required_at
 from armsim.results import Result, Summary
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.sampling.chunk import CHUNK
 from armsim.sampling.executors import in_threads
 from armsim.sampling.paired_difference import UNITS_COMPARED, Difference, half_width, quantile_influence
@@ -62,8 +62,8 @@ class TaskDifference:
     criteria: tuple[CriterionChange, ...]
     price: float
     poses: tuple[str, ...]
-    values: Beside[Array]
-    half_widths: Beside[Array]
+    values: NotInRecord[Array]
+    half_widths: NotInRecord[Array]
 
     @computed_field  # type: ignore[prop-decorator]
     @property
@@ -159,7 +159,7 @@ class Comparison:
     All are judged by the requirement of the first; ``other_requirements`` are those of designs that state another.
     """
 
-    results: Beside[tuple[Result, ...]]
+    results: NotInRecord[tuple[Result, ...]]
     differences: tuple[TaskDifference, ...]
     other_requirements: dict[str, Requirement | None]
     joints: tuple[JointDifference, ...] = ()

@@ -13,7 +13,7 @@ from armsim.decide.decision_records import Scheme
 from armsim.decide.loads import counts
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import Beside, Finite, plain
+from armsim.results.json_records import Finite, NotInRecord, plain
 
 CLOSED = 0.005
 """Departure of the sampled load from 1 at which the loop is closed."""
@@ -60,7 +60,7 @@ class Budget:
     @property
     def unmet(self) -> tuple[Judgement, ...]:
         """Criteria that these budgets miss by more than the loop leaves open."""
-        return tuple(judgement for judgement in self.judgements if judgement.load > 1 + CLOSED)
+        return tuple(judgement for judgement in self.judgements if judgement.utilisation > 1 + CLOSED)
 
 
 @dataclass(frozen=True)
@@ -77,10 +77,10 @@ class Allocation:
     fixed: float
     fixed_pose: str
     exponent: float
-    rotary: Beside[dict[str, bool]]
+    rotary: NotInRecord[dict[str, bool]]
     budgets: tuple[Budget, ...]
     reasons: tuple[str, ...]
-    requirement: Beside[Requirement]
+    requirement: NotInRecord[Requirement]
     format: Literal["armsim-allocation/1"] = "armsim-allocation/1"
 
     @computed_field  # type: ignore[prop-decorator]

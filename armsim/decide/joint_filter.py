@@ -62,8 +62,8 @@ def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
 
 def _fault(study: Study, judged: Sequence[Sequence[Judgement]]) -> Exception:
     """The closest option of a joint, and how far it misses the requirement."""
-    closest = min(judged, key=lambda judgements: max(judgement.load for judgement in judgements))
-    worst = max(closest, key=lambda judgement: judgement.load)
+    closest = min(judged, key=lambda judgements: max(judgement.utilisation for judgement in judgements))
+    worst = max(closest, key=lambda judgement: judgement.utilisation)
     fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.number)}"
     return study.scenario.fault(
         "requirement", fault, f"options with which it keeps what is required: {worst.limit_text}"

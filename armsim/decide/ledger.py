@@ -64,7 +64,7 @@ def at_coverage(tasks: Sequence[Judged]) -> float:
 def binding(tasks: Sequence[Judged]) -> tuple[Judged, Judgement]:
     """Task and criterion of errors that bind a design: those closest to their limit."""
     pairs = [(task, judgement) for task in tasks for judgement in task.summary.judgements]
-    return max(pairs, key=lambda pair: (pair[1].quantity in KINDS, pair[1].load, pair[1].value))
+    return max(pairs, key=lambda pair: (pair[1].quantity in KINDS, pair[1].utilisation, pair[1].value))
 
 
 def arms_to_resolve(tasks: Sequence[Judged]) -> int | None:

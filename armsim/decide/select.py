@@ -265,7 +265,7 @@ class SearchState:
 
 def _miss(tasks: Sequence[Judged]) -> float:
     """Largest share of a limit used by a design among the limits that it misses; 1 is on the limit."""
-    missed = (judgement.load for task in tasks for judgement in task.summary.judgements if not judgement.holds)
+    missed = (judgement.utilisation for task in tasks for judgement in task.summary.judgements if not judgement.holds)
     return max(missed, default=1.0)
 
 

@@ -12,7 +12,7 @@ from armsim.decide.decision_records import Confirmation, Equal, Fitted, Perturbe
 from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.results.poses import Interval
 
 
@@ -84,7 +84,7 @@ class Selection:
     sampled: int
     proof: Proof
     confirmation: Confirmation | None
-    machine: Beside[Machine]
+    machine: NotInRecord[Machine]
     equals: tuple[Equal, ...]
     arms: int = 1
     exclusions: tuple[Exclusion, ...] = ()

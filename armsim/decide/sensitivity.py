@@ -25,7 +25,7 @@ from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.executors import in_threads
 from armsim.sampling.first_order import linearise
@@ -101,7 +101,7 @@ class Part:
 class Sensitivities:
     """Result of `armsim sensitivity`: the table, the shares, and the result of the unchanged study."""
 
-    result: Beside[Result]
+    result: NotInRecord[Result]
     lines: tuple[Line, ...]
     parts: tuple[Part, ...]
     format: Literal["armsim-sensitivity/2"] = "armsim-sensitivity/2"

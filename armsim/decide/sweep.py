@@ -12,7 +12,7 @@ from armsim.documents.grammar import read_value
 from armsim.errors import InputError, Problem
 from armsim.requirement import Judgement, Verdict
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.sampling.run_options import RunOptions, no_progress
 from armsim.study import Study
 
@@ -59,7 +59,7 @@ class Sweep:
     visits: int
     seed: int
     points: tuple[SweepPoint, ...]
-    study: Beside[Study]
+    study: NotInRecord[Study]
     format: Literal["armsim-sweep/1"] = "armsim-sweep/1"
 
     @property

@@ -25,7 +25,7 @@ from armsim.decide.select import choose
 from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.sampling.run_options import Note, RunOptions
 from armsim.study import Study
 
@@ -64,9 +64,9 @@ class TradeOff:
     position: float
     coverage: float
     cheapest: float | None
-    state: Beside[Verdict]
+    state: NotInRecord[Verdict]
     limits: dict[str, float]
-    requirement: Beside[Requirement]
+    requirement: NotInRecord[Requirement]
     exclusions: tuple[Exclusion, ...] = ()
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 

@@ -14,7 +14,7 @@ from armsim.decide.perturbation import Probe
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
-from armsim.results.json_records import Beside, plain
+from armsim.results.json_records import NotInRecord, plain
 from armsim.sampling.operation_limits import limit_causes
 from armsim.sampling.paired_difference import Difference
 from armsim.sampling.run_options import RunOptions
@@ -59,7 +59,7 @@ class WhatIfJoints:
 class WhatIfs:
     """Result of `armsim what-if`: the table, what changes of single joints, and the result of the unchanged study."""
 
-    result: Beside[Result]
+    result: NotInRecord[Result]
     rows: tuple[WhatIf, ...]
     joints: tuple[WhatIfJoints, ...] = ()
     format: Literal["armsim-what-if/2"] = "armsim-what-if/2"

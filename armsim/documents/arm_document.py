@@ -172,7 +172,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         kinematics = stated_kinematics
     if isinstance(kinematics, URDFKinematics):
         rows, chain, rules, urdf_masses = read_chain(
-            source.beside((*kinematics_path, "file"), kinematics.file),
+            source.resolve_path((*kinematics_path, "file"), kinematics.file),
             kinematics.base_link,
             kinematics.tip_link,
             source,

@@ -26,7 +26,7 @@ def arm_source(scenario: Scenario) -> ArmSource:
     at: tuple[str, ...] = ("arm",)
     data = reference
     if isinstance(reference, str):
-        path = os.path.realpath(source.beside(at, reference))
+        path = os.path.realpath(source.resolve_path(at, reference))
         source = next(file for file in scenario.sources if os.path.realpath(file.path) == path)
         data, at = source.data, ()
     name = data["kinematics"].get("toolbox")
@@ -35,4 +35,4 @@ def arm_source(scenario: Scenario) -> ArmSource:
         frames = {key: data["kinematics"][key] for key in ("base", "tool") if key in data["kinematics"]}
         data = {**data, "kinematics": {**rows, **frames}}
     file = data["kinematics"].get("file")
-    return ArmSource(data, None if file is None else source.beside((*at, "kinematics", "file"), file))
+    return ArmSource(data, None if file is None else source.resolve_path((*at, "kinematics", "file"), file))

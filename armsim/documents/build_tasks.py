@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any
 
-from armsim.documents.from_spec import Place, build
+from armsim.documents.from_spec import Context, build
 from armsim.documents.task_documents import PathDocument, PosesDocument
 from armsim.documents.tool_orientation import build_constraints, joint_positions, joint_speeds
 from armsim.documents.waypoints import read_waypoints
@@ -54,7 +54,7 @@ def with_task_limits(
         if document.requirement is None:
             continue
         at = ("tasks", number, "requirement")
-        limits[document.name] = build(TaskLimits, document.requirement, Place(source, at, "rotation", "of a task"))
+        limits[document.name] = build(TaskLimits, document.requirement, Context(source, at, "rotation", "of a task"))
         if requirement is None:
             accepted = "requirement: {position: 100 um, ...} of the scenario, in whose place a task states its own"
             raise source.error(at, "without a requirement of the scenario", accepted)
@@ -79,7 +79,7 @@ def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     owner: Any = kind_of(document.kind)
     names = [field.name for field in declared(owner) if field.key.kind == "constraints"]
     constraints = {name: build_constraints(document, arm, source, at) for name in names}
-    task: Task = build(owner, document, Place(source, at, "rotation", f"of the task {document.name}"), **constraints)
+    task: Task = build(owner, document, Context(source, at, "rotation", f"of the task {document.name}"), **constraints)
     return task
 
 
@@ -121,7 +121,7 @@ def _path_task(document: PathDocument, arm: Arm, source: Source, at: KeyPath) ->
     constraints = build_constraints(document, arm, source, at)
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
-        file = source.beside((*at, "file"), document.file)
+        file = source.resolve_path((*at, "file"), document.file)
         waypoints, joints = read_waypoints(file, arm)
         if joints and constraints != UNCONSTRAINED:
             keys = "tool, direction, near, posture, hold, branch"

@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.documents.csv_columns import read_columns
 from armsim.documents.fields import Check, FilePath, count, invalid, quantity
-from armsim.documents.from_spec import As, Place, build, document_of, extend_document
+from armsim.documents.from_spec import As, Context, build, document_of, extend_document
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import MOST_CANDIDATES, Calibration, Identified, Instrument, MeasuredPoses
 from armsim.sources import KeyPath, Source
@@ -90,45 +90,47 @@ def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: b
         An unknown joint or task, a faulty file, or nothing to identify.
     """
     at: KeyPath = ("calibration",)
-    place = Place(source, at, "rotation", "of the calibration")
-    instrument = build(Instrument, document.instrument, place.within("instrument"), std=document.instrument.std)
+    context = Context(source, at, "rotation", "of the calibration")
+    instrument = build(Instrument, document.instrument, context.within("instrument"), std=document.instrument.std)
     if not any(instrument.normal):
         raise source.error((*at, "instrument", "normal"), "no direction", "three numbers, such as [0, 0, 1]")
     poses = (
-        MeasuredPoses() if document.poses is None else _poses(document.poses, arm, tasks, source, place.within("poses"))
+        MeasuredPoses()
+        if document.poses is None
+        else _poses(document.poses, arm, tasks, source, context.within("poses"))
     )
-    identify_place = place.within("identify")
+    identify_context = context.within("identify")
     identified = document_of(Identified)() if document.identify is None else document.identify
     orders = {
-        name: _by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_place.at, name))
+        name: _by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_context.at, name))
         for name in ("output_orders", "input_orders")
     }
-    identify = build(Identified, identified, identify_place, **orders)
+    identify = build(Identified, identified, identify_context, **orders)
     if identify.stiffness and not loads:
         raise source.error(
-            (*identify_place.at, "stiffness"), "nothing that pulls at the joints", "masses: of the arm's document"
+            (*identify_context.at, "stiffness"), "nothing that pulls at the joints", "masses: of the arm's document"
         )
     is_empty = not (identify.zeros or identify.links or identify.stiffness or any(orders.values()))
     if is_empty:
         raise source.error(
-            identify_place.at, "nothing that is identified", "zeros, links, stiffness, output_orders, input_orders"
+            identify_context.at, "nothing that is identified", "zeros, links, stiffness, output_orders, input_orders"
         )
     if not any(instrument.std) and not instrument.std_per_distance:
         raise source.error((*at, "instrument", "std"), "an instrument without any error", "more than 0")
-    return build(Calibration, document, place, instrument=instrument, poses=poses, identify=identify)
+    return build(Calibration, document, context, instrument=instrument, poses=poses, identify=identify)
 
 
-def _poses(document: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, place: Place) -> MeasuredPoses:
+def _poses(document: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, context: Context) -> MeasuredPoses:
     keys = [name for name in ("task", "file", "candidates") if getattr(document, name) is not None]
     if len(keys) > 1:
-        raise source.error((*place.at, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
+        raise source.error((*context.at, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
     task_names = [task.name for task in tasks]
     if document.task is not None and document.task not in task_names:
-        raise source.error((*place.at, "task"), f"no task {document.task!r}", ", ".join(task_names))
+        raise source.error((*context.at, "task"), f"no task {document.task!r}", ", ".join(task_names))
     if document.file is None:
-        return build(MeasuredPoses, document, place)
-    joints = read_joints(source.beside((*place.at, "file"), document.file), arm)
-    return build(MeasuredPoses, document, place, file=joints)
+        return build(MeasuredPoses, document, context)
+    joints = read_joints(source.resolve_path((*context.at, "file"), document.file), arm)
+    return build(MeasuredPoses, document, context, file=joints)
 
 
 def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:

@@ -21,7 +21,7 @@ from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.installation import PlaceNeeds, unmet_needs
+from armsim.model.installation import SensorNeeds, unmet_needs
 from armsim.model.joint import Fitting, Joint
 from armsim.model.joint_options import Exclusion, Fit, Option, Options
 from armsim.model.kinematics import ArmJoint
@@ -97,7 +97,7 @@ def _joint_options(
     names = [mounting.name for mounting in mountings]
     options: list[Option] = []
     refusals: list[Refusal] = []
-    limits_as_needs = PlaceNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
+    limits_as_needs = SensorNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
     needs = machine.joints[number].needs
     for encoder in encoders:
         for mounting in mountings:
@@ -173,7 +173,9 @@ def _placements(
     # without a second sensor there is no placement both: tried only where the limits ask for it, to be refused
     requested = limits.placements or ()
     return {
-        place: price for place, price in priced.items() if has_motor_encoder or place != "both" or place in requested
+        placement: price
+        for placement, price in priced.items()
+        if has_motor_encoder or placement != "both" or placement in requested
     }
 
 

@@ -36,7 +36,7 @@ EMPTY = ("", "-", "–", "—", "n/a", "n.a.")
 """Cells that state nothing."""
 SIGNED = re.compile(r"(?:\+-|\+/-|±) ?")
 FLAGS = {"yes": True, "true": True, "no": False, "false": False}
-Place = tuple[int, int]
+Location = tuple[int, int]
 
 
 class Header(NamedTuple):
@@ -82,7 +82,7 @@ def read_table(path: Path, raw: bytes) -> Source:
     text = "" if path.suffix.lower() == ".xlsx" else raw.decode("utf-8-sig")
     digest = hashlib.sha256(raw).hexdigest()
     remarks = tuple(f"{path.name}: {remark}" for remark in table.remarks(headers))
-    return Source(path, data, table.places, digest, text, columns=table.columns, remarks=remarks)
+    return Source(path, data, table.locations, digest, text, columns=table.columns, remarks=remarks)
 
 
 @dataclass(eq=False)
@@ -91,7 +91,7 @@ class _Table:
 
     path: Path
     entries: list[dict[str, Any]] = field(default_factory=list)
-    places: dict[KeyPath, Place] = field(default_factory=lambda: {("encoders",): (1, 1)})
+    locations: dict[KeyPath, Location] = field(default_factory=lambda: {("encoders",): (1, 1)})
     columns: dict[KeyPath, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
@@ -156,18 +156,20 @@ class _Table:
         number, faults = len(self.entries), len(self.problems)
         entry: dict[str, Any] = {"encoder": {"kind": "encoder"}}
         self.entries.append(entry)
-        self.places |= {("encoders", number): (line, 1), ("encoders", number, "encoder"): (line, 1)}
+        self.locations |= {("encoders", number): (line, 1), ("encoders", number, "encoder"): (line, 1)}
         texts = {header: " ".join(row[header.number - 1].split()) for header in headers if header.number <= len(row)}
         of_measures = next((text for header, text in texts.items() if header.column.path[-1] == "measures"), "")
         for header in headers:
             text = texts.get(header, "")
-            place = line, header.number
+            location = line, header.number
             if unprintable_character(text) is not None:
-                self.fault(*place, header.text, f"the character {unprintable_character(text)}", "characters that show")
+                self.fault(
+                    *location, header.text, f"the character {unprintable_character(text)}", "characters that show"
+                )
             elif text.lower() in EMPTY:
                 self.empty.setdefault(header.text, []).append(line)
             else:
-                self._state(entry, number, header, text, place, of_measures.lower())
+                self._state(entry, number, header, text, location, of_measures.lower())
         encoder = entry["encoder"]
         encoder.setdefault("measures", "rotation")
         if "name" not in encoder and len(self.problems) == faults:
@@ -176,7 +178,7 @@ class _Table:
             self.columns[at] = str(encoder.get("name"))
 
     def _state(
-        self, entry: dict[str, Any], number: int, header: Header, text: str, place: Place, measures: str
+        self, entry: dict[str, Any], number: int, header: Header, text: str, location: Location, measures: str
     ) -> None:
         """State a value of an entry."""
         path, node = header.column.path, entry
@@ -187,7 +189,7 @@ class _Table:
             key: str | int = "price"
             steps, pieces = node.setdefault("price", {}), header.pieces or 1
             if pieces in steps:
-                self.fault(*place, header.text, f"two prices from {pieces} pieces on", "one of them")
+                self.fault(*location, header.text, f"two prices from {pieces} pieces on", "one of them")
             steps[pieces] = value
         elif header.column.part is not None:
             key = str(path[-2])
@@ -197,12 +199,14 @@ class _Table:
             key = str(path[-1])
             if key in node:
                 former = self.columns.get(("encoders", number, *path), key)
-                self.fault(*place, header.text, f"{text[:40]!r} beside {former}", "one statement of a value in a row")
+                self.fault(
+                    *location, header.text, f"{text[:40]!r} beside {former}", "one statement of a value in a row"
+                )
                 return
             node[key] = value
         at: KeyPath = ("encoders", number, *(path if header.column.part is None else path[:-1]))
         for size in range(3, len(at) + 1):
-            self.places.setdefault(at[:size], place)
+            self.locations.setdefault(at[:size], location)
             self.columns.setdefault(at[:size], header.text)
 
     def _value(self, header: Header, text: str, measures: str) -> Any:
@@ -234,7 +238,7 @@ class _Table:
             yield "no column 'measures': all are taken to measure rotation"
         of_size = next((header.text for header in headers if header.column.path[-1] == "outer_diameter"), "")
         lines = [
-            self.places["encoders", number][0]
+            self.locations["encoders", number][0]
             for number, entry in enumerate(self.entries)
             if "outer_diameter" in entry["encoder"] and not {"track_radius", "track_diameter"} & set(entry["encoder"])
         ]

@@ -230,8 +230,8 @@ def stated_couplings(
         path = (*at, number)
         if document.joint not in names:
             raise source.error((*path, "joint"), f"no joint {document.joint!r} with a drive", ", ".join(names))
-        place = names.index(document.joint)
-        if any(coupling.joint == place for coupling in couplings):
+        index = names.index(document.joint)
+        if any(coupling.joint == index for coupling in couplings):
             raise source.error((*path, "joint"), f"two couplings of {document.joint!r}", "one entry for each drive")
         row = np.zeros(len(names))
         for other, factor in document.coefficients.items():
@@ -242,10 +242,10 @@ def stated_couplings(
             def fault(finding: str, accepted: str, factor_path: KeyPath = factor_path) -> InputError:
                 return source.error(factor_path, finding, accepted)
 
-            _check_kind(factor, joints[place], joints[names.index(other)], fault)
+            _check_kind(factor, joints[index], joints[names.index(other)], fault)
             row[names.index(other)] = factor.value
-        matrix[place] = row
-        couplings.append(Coupling(place, tuple(row.tolist()), document.placement == "motor"))
+        matrix[index] = row
+        couplings.append(Coupling(index, tuple(row.tolist()), document.placement == "motor"))
     check_solvable(matrix, source, at)
     return tuple(couplings)
 

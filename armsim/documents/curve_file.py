@@ -64,12 +64,12 @@ class Curve:
         Not every step needs to be measured: an arc in equal steps qualifies, and so do several turns.
         """
         turn = 2.0 * math.pi if self.rotary else self.travel
-        places = np.sort((self.angle - self.angle.min()) / turn % (1.0 if self.rotary else np.inf))
-        gaps = np.diff(places, append=places[0] + 1.0 if self.rotary else [])
+        positions = np.sort((self.angle - self.angle.min()) / turn % (1.0 if self.rotary else np.inf))
+        gaps = np.diff(positions, append=positions[0] + 1.0 if self.rotary else [])
         gaps = gaps[gaps > 1.0 / MOST_STEPS]
         for parts in range(1, MOST_PARTS + 1) if len(gaps) else ():
             steps = round(parts / float(gaps.min()))
-            if np.abs(places * steps - np.round(places * steps)).max() <= EQUAL:
+            if np.abs(positions * steps - np.round(positions * steps)).max() <= EQUAL:
                 return steps
         return None
 

@@ -9,7 +9,7 @@ from pydantic import model_validator
 
 from armsim.documents import units
 from armsim.documents.fields import invalid, quantity
-from armsim.documents.from_spec import Place, build, extend_document, keys_of, keys_present
+from armsim.documents.from_spec import Context, build, extend_document, keys_of, keys_present
 from armsim.documents.needs_document import check_installation
 from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
@@ -99,17 +99,17 @@ def build_encoder(
     InputError
         A quantity that does not fit what is measured, or two statements that contradict each other.
     """
-    place = Place(source, at, document.measures, f"on an encoder that measures {document.measures}")
+    context = Context(source, at, document.measures, f"on an encoder that measures {document.measures}")
     data: Any = source.data
     for part in at:
         data = data[part]
     steps = document.price or ((1, 0.0),)
-    body = build(Body, document, place, outer_diameter=document.outer_diameter or 0.0)
-    functions = build(Functions, document, place)
+    body = build(Body, document, context, outer_diameter=document.outer_diameter or 0.0)
+    functions = build(Functions, document, context)
     prices: dict[str, Any] = {"price": steps[0][1], "price_steps": steps if len(steps) > 1 else ()}
-    of_sheet = build(Encoder, document, place, **prices, body=body, functions=functions)
+    of_sheet = build(Encoder, document, context, **prices, body=body, functions=functions)
     try:
-        encoder = read_sheet(build(Sheet, document, place), of_sheet, data)
+        encoder = read_sheet(build(Sheet, document, context), of_sheet, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
     encoder = _with_entry(encoder, *(source.origin(at) if entry is None else entry))

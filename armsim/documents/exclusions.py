@@ -61,5 +61,5 @@ def exclusions_of(joint: str, refusals: Sequence[Refusal], mountings: Sequence[s
     for (placement, reason), names in encoders.items():
         alone = sum(reasons[placement, name] == 1 for name in names)
         out.append(Exclusion(joint, placement, reason, tuple(names), alone, number))
-    places = list(dict.fromkeys(row.placement for row in out))
-    return sorted(out, key=lambda row: (places.index(row.placement), -len(row.encoders)))
+    placements = list(dict.fromkeys(row.placement for row in out))
+    return sorted(out, key=lambda row: (placements.index(row.placement), -len(row.encoders)))

@@ -267,8 +267,8 @@ def number(check: Callable[[float], bool], accepted: str) -> Check:
     """Check of a bare number of at most a million that passes ``check``."""
 
     def read(value: Any) -> float:
-        bare = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not bare or not abs(value) <= 1e6 or not check(value):
+        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not is_number or not abs(value) <= 1e6 or not check(value):
             raise invalid(f"{_excerpt(value)} is not accepted", f"{accepted}, at most a million")
         return float(value)
 

@@ -169,7 +169,7 @@ def _sentence(text: str) -> str:
 
 
 @dataclass(frozen=True)
-class Place:
+class Context:
     """Place of a document: what it measures, its sensor where that differs, and a phrase for messages that names it."""
 
     source: Source
@@ -178,16 +178,16 @@ class Place:
     what: str
     sensor: Measures | None = None
 
-    def within(self, *keys: str | int) -> Place:
+    def within(self, *keys: str | int) -> Context:
         """Place of a key below this one."""
         return replace(self, at=(*self.at, *keys))
 
-    def of_sensor(self) -> Place:
+    def of_sensor(self) -> Context:
         """The place, where quantities are those of what the sensor measures."""
         return replace(self, measures=self.sensor or self.measures)
 
 
-def build(owner: Callable[..., T], document: Any, place: Place, **more: Any) -> T:
+def build(owner: Callable[..., T], document: Any, context: Context, **more: Any) -> T:
     """Build an object of a class from its document; keys that are not stated keep the default of the model.
 
     Parameters
@@ -195,7 +195,7 @@ def build(owner: Callable[..., T], document: Any, place: Place, **more: Any) -> 
     owner : callable
         The class.
     document : Document
-    place : Place
+    context : Place
     more : Any
         Fields that are not taken from the document.
 
@@ -209,28 +209,28 @@ def build(owner: Callable[..., T], document: Any, place: Place, **more: Any) -> 
         entry = getattr(document, field.name, None)
         if field.name in more or entry is None:
             continue
-        if field.key.only not in (None, place.measures):
-            raise place.source.error(
-                (*place.at, field.yaml),
-                f"{field.yaml} {place.what}",
+        if field.key.only not in (None, context.measures):
+            raise context.source.error(
+                (*context.at, field.yaml),
+                f"{field.yaml} {context.what}",
                 f"leave it out: it is of {SCALES[field.key.only]}",
             )
-        values[field.name] = _value(entry, field, place.within(field.yaml))
+        values[field.name] = _value(entry, field, context.within(field.yaml))
     return owner(**values, **more)
 
 
-def _value(entry: Any, field: Declared, place: Place) -> Any:
+def _value(entry: Any, field: Declared, context: Context) -> Any:
     if field.many and not nested(field):
         return tuple(entry)
     if field.many:
-        return tuple(build(field.type, item, place.within(n)) for n, item in enumerate(entry))
+        return tuple(build(field.type, item, context.within(n)) for n, item in enumerate(entry))
     if nested(field):
-        return build(field.type, entry, place.of_sensor() if field.key.of_sensor else place)
+        return build(field.type, entry, context.of_sensor() if field.key.of_sensor else context)
     if isinstance(entry, Tolerance | Measured):
-        accepted_kinds = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
+        accepted_kinds = FAMILIES.get(field.key.kind, {}).get(context.measures, kinds(field.key))
         if entry.kind not in accepted_kinds:
-            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {place.what}"
-            raise place.source.error(place.at, finding, units.accepted(*accepted_kinds))
+            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {context.what}"
+            raise context.source.error(context.at, finding, units.accepted(*accepted_kinds))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, Measured):

@@ -23,7 +23,7 @@ DEEPEST = 40
 MOST_MERGES = 1000
 """Mappings merged by ``<<`` in a file: each is compared with the keys already present."""
 
-Places = dict[KeyPath, tuple[int, int]]
+Locations = dict[KeyPath, tuple[int, int]]
 """Line and column of every key path, from 1."""
 Fault = Callable[[int, int, str, str, str], InputError]
 """Factory of an error: line, column, what was found, what is accepted, key."""
@@ -39,7 +39,7 @@ _TAG = "tag:yaml.org,2002:"
 _TEXT, _SEQUENCE, _MAPPING, _MERGE = f"{_TAG}str", f"{_TAG}seq", f"{_TAG}map", f"{_TAG}merge"
 
 
-def read_text(text: str, fault: Fault) -> tuple[Any, Places]:
+def read_text(text: str, fault: Fault) -> tuple[Any, Locations]:
     """Parse a text into plain values, with the place of every key; None for an empty text.
 
     Raises
@@ -63,7 +63,7 @@ def read_text(text: str, fault: Fault) -> tuple[Any, Places]:
     if root is None:
         return None, {}
     builder = _Builder(fault)
-    return builder.build(root, ()), builder.places
+    return builder.build(root, ()), builder.locations
 
 
 def read_value(text: str, key: str) -> Any:
@@ -196,7 +196,7 @@ class _Builder:
 
     def __init__(self, fault: Fault) -> None:
         self.fault = fault
-        self.places: Places = {}
+        self.locations: Locations = {}
         self.values = 0
         self.merges = 0
         self.merging = 0
@@ -204,7 +204,7 @@ class _Builder:
 
     def build(self, node: _Node, path: KeyPath) -> Any:
         line, column = node.line, node.column
-        self.places.setdefault(path, (line, column))
+        self.locations.setdefault(path, (line, column))
         self.values += 1
         if self.values > MOST_VALUES:
             raise _too_many(self.fault, line, column, path)
@@ -262,10 +262,10 @@ class _Builder:
             if "\n" in key or "\t" in key:
                 raise self.fault(line, column, f"the key {key!r}", "a key in one line, without tabs", "")
             if key in out:
-                first_line = self.places[key_path][0]
+                first_line = self.locations[key_path][0]
                 accepted = f"each key once; it stands on line {first_line} too"
                 raise self.fault(line, column, "key given twice", accepted, _dotted(key_path))
-            self.places.setdefault(key_path, (line, column))
+            self.locations.setdefault(key_path, (line, column))
             out[key] = self.build(value_node, key_path)
         for base in merged:
             self._merge(base, path, out)

@@ -64,13 +64,13 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
     parameters: list[Parameter] = []
     rows = document.parameters
     for n, row in enumerate(rows):
-        place = (*at, "parameters", n)
-        parameter = _parameter(row, arm, source, place)
+        row_path = (*at, "parameters", n)
+        parameter = _parameter(row, arm, source, row_path)
         if any((other.axis, other.shape) == (parameter.axis, parameter.shape) for other in parameters):
-            raise source.error((*place, "parameter"), f"{parameter.name} twice", "each once")
+            raise source.error((*row_path, "parameter"), f"{parameter.name} twice", "each once")
         rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
         for key, size in (("value", row.value), ("std", row.std)):
-            _check_kind(size, parameter, rotary, source, (*place, key))
+            _check_kind(size, parameter, rotary, source, (*row_path, key))
         parameters.append(parameter)
     std = np.array([row.std.value for row in rows])
     correlation = _correlation(document.correlations, len(rows), source, (*at, "correlations"))

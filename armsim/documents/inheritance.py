@@ -58,7 +58,7 @@ def resolve_base(
         A fault in the base, a path that leads nowhere, or bases in a circle.
     """
     document: ChangesDocument = validate(ChangesDocument, source.data, source, ())
-    file = source.beside(("base",), document.base)
+    file = source.resolve_path(("base",), document.base)
     chain_files = (*derived, os.path.realpath(source.path))
     circular = os.path.realpath(file) in chain_files
     if circular or len(chain_files) > MOST_DEEP:

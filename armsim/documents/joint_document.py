@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Literal, get_args
 
-from armsim.documents.from_spec import Place, build, document_of, extend_document
+from armsim.documents.from_spec import Context, build, document_of, extend_document
 from armsim.documents.needs_document import NeedsDocument
 from armsim.documents.read_measured_curves import CurveDocument, check_curve, sensor_curve
 from armsim.field_spec import declared
@@ -78,7 +78,7 @@ def build_joint(
     joint = arm.joints[number]
     what = "revolute" if joint.revolute else "prismatic"
     travel, farthest = drive_range(arm, number, document.placement == "motor")
-    place = Place(
+    context = Context(
         source,
         at,
         "rotation" if joint.revolute else "translation",
@@ -112,19 +112,19 @@ def build_joint(
             (*at, "counts_turns"), f"at placement {document.placement}", "placement: both, with motor_encoder:"
         )
     if document.mounting is not None:
-        _check_mounting(document.mounting, encoder, place.of_sensor().within("mounting"))
+        _check_mounting(document.mounting, encoder, context.of_sensor().within("mounting"))
     fitted_joint = build(
         Joint,
         document,
-        place,
+        context,
         name=joint.name,
         encoder=encoder,
         travel=travel,
         farthest=farthest,
-        transmission=_transmission(document, place.within("transmission")),
+        transmission=_transmission(document, context.within("transmission")),
         motor_encoder=motor_encoder,
         bus=bus,
-        needs=Needs() if document.needs is None else build(Needs, document.needs, place.within("needs")),
+        needs=Needs() if document.needs is None else build(Needs, document.needs, context.within("needs")),
     )
     curve = None
     if document.error_curve is not None:
@@ -168,50 +168,52 @@ def check_loaded(joints: Sequence[Joint], masses: Masses | None, source: Source)
         raise source.error(at, "bending of an arm without masses", "masses: in the arm, of links or payload")
 
 
-def _check_mounting(mounting: Any, encoder: Encoder, place: Place) -> None:
+def _check_mounting(mounting: Any, encoder: Encoder, context: Context) -> None:
     """Check that a mounting fits its encoder."""
     for field in declared(Mounting):
         entry, key = getattr(mounting, field.name), field.key
-        if entry is None or key.only not in (None, place.measures):
+        if entry is None or key.only not in (None, context.measures):
             continue  # `build` reports the latter
-        at = (*place.at, field.yaml)
+        at = (*context.at, field.yaml)
         for need in key.needs if encoder.rotary else ():
             if not getattr(encoder, need):
                 accepted = f"{need}, track_diameter or outer_diameter in the encoder {encoder.name!r}"
-                raise place.source.error(at, f"{field.yaml} needs {need}", accepted)
+                raise context.source.error(at, f"{field.yaml} needs {need}", accepted)
         if key.most_of_radius is not None and entry.spread.limit > key.most_of_radius * encoder.track_radius:
             finding = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
             accepted = f"at most {key.most_of_radius:.0%} of the radius: beyond it the series fails"
-            raise place.source.error(at, finding, accepted)
+            raise context.source.error(at, finding, accepted)
 
 
-def _transmission(joint: Any, place: Place) -> Transmission:
+def _transmission(joint: Any, context: Context) -> Transmission:
     document = joint.transmission
     if document is None:
         return Transmission()
     stated_keys = document.model_fields_set
-    if place.measures == "translation":
+    if context.measures == "translation":
         if document.lead and document.pinion_radius:
-            raise place.source.error((*place.at, "pinion_radius"), "beside a lead", "a screw or a pinion, one of them")
+            raise context.source.error(
+                (*context.at, "pinion_radius"), "beside a lead", "a screw or a pinion, one of them"
+            )
         slides = bool(document.lead or document.pinion_radius)
         for key in () if slides else SLIDE_KEYS:
             if getattr(document, key):
                 accepted = "lead: of the screw, or pinion_radius: of the rack or belt, beside it"
-                raise place.source.error(
-                    (*place.at, key), f"{key} {place.what} without a screw, rack or belt", accepted
+                raise context.source.error(
+                    (*context.at, key), f"{key} {context.what} without a screw, rack or belt", accepted
                 )
         if joint.placement == "motor" and not slides and document.ratio not in (None, 1.0):
             accepted = "ratio 1 or none, or the lead: or pinion_radius: that the motor turns by it"
-            raise place.source.error((*place.at, "ratio"), f"a ratio {place.what}", accepted)
+            raise context.source.error((*context.at, "ratio"), f"a ratio {context.what}", accepted)
         if document.type is not None:
-            raise place.source.error(
-                (*place.at, "type"), f"a gear {place.what}", "leave it out: typical values are of joints that turn"
+            raise context.source.error(
+                (*context.at, "type"), f"a gear {context.what}", "leave it out: typical values are of joints that turn"
             )
-    transmission = build(Transmission, document, place)
+    transmission = build(Transmission, document, context)
     if document.type is None:
         return transmission
     if "ratio" not in stated_keys:
-        raise place.source.error((*place.at, "type"), f"a {document.type} gear without its ratio", "ratio:")
+        raise context.source.error((*context.at, "type"), f"a {document.type} gear without its ratio", "ratio:")
     typical = tuple(key for key in TYPICAL if key not in stated_keys)
     values = {key: getattr(PRESETS[document.type], key) for key in typical}
     return replace(transmission, type=document.type, typical=typical, **values)

@@ -45,12 +45,14 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
 
 def _needs_notes(joints: Sequence[Joint]) -> list[str]:
     """Notes on sensors that are not what their joints need, joints with the same reasons together."""
-    alike: dict[tuple[str, str], list[str]] = {}
+    joints_by_mismatch: dict[tuple[str, str], list[str]] = {}
     for joint in joints:
         unmet = unmet_needs(joint.needs.at(joint.placement), joint.encoder, joint.ratio)
         if unmet:
-            alike.setdefault((joint.encoder.name, "; ".join(unmet)), []).append(joint.name)
-    return [f"{name!r} is not what {', '.join(names)} needs: {why}" for (name, why), names in alike.items()]
+            joints_by_mismatch.setdefault((joint.encoder.name, "; ".join(unmet)), []).append(joint.name)
+    return [
+        f"{name!r} is not what {', '.join(names)} needs: {why}" for (name, why), names in joints_by_mismatch.items()
+    ]
 
 
 def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:

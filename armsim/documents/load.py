@@ -18,7 +18,7 @@ from armsim.documents.catalogue_options import build_options, name_problems
 from armsim.documents.couplings import check_solvable
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
-from armsim.documents.from_spec import Place, build
+from armsim.documents.from_spec import Context, build
 from armsim.documents.inheritance import DerivedFiles, resolve_base
 from armsim.documents.joint_document import build_joint, check_loaded
 from armsim.documents.kinds import kind_of, read_kind
@@ -246,8 +246,8 @@ class _Loader:
                 )
         if faults.problems:
             raise faults.error()
-        place = _machine(source, "environment")
-        environment = build(Environment, document.environment, place, expansion=arm_document.expansion)
+        context = _machine(source, "environment")
+        environment = build(Environment, document.environment, context, expansion=arm_document.expansion)
         complete_joints = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
         if machine.drive_matrix is not None:
@@ -333,9 +333,9 @@ class _Loader:
 
     def _follow(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
         """Path of a file named at a key, and its resolved path; a link out of its folder is noted."""
-        path = source.beside(at, name)
+        path = source.resolve_path(at, name)
         resolved = Path(os.path.realpath(path))
-        folder = Path(os.path.realpath(source.beside(at, "")))
+        folder = Path(os.path.realpath(source.resolve_path(at, "")))
         if Path(os.path.normpath(folder / name)) != resolved:
             note = f"{path} is a link and leads to {resolved}"
             if note not in self.notes:
@@ -352,17 +352,17 @@ class _Loader:
         catalogue_entry = self.source.origin(at)
         name = None
         if isinstance(reference, str) and reference:
-            file, name = split_reference(reference, self.source.beside(at, ""))
+            file, name = split_reference(reference, self.source.resolve_path(at, ""))
         if name is None:
-            data, source, place = self._resolve(reference, "encoder", at)
+            data, source, path = self._resolve(reference, "encoder", at)
         else:
             entry = self._entry(file, name, at)
             catalogue_entry = entry.catalogue, entry.at
-            data, source, place = entry.encoder, *entry.written
-        document = validate(EncoderDocument, data, source, place)
+            data, source, path = entry.encoder, *entry.written
+        document = validate(EncoderDocument, data, source, path)
         if document.error_curves is not None:
-            self._remember(document.error_curves.file, source, (*place, "error_curves", "file"))
-        return build_encoder(document, source, place, catalogue_entry)
+            self._remember(document.error_curves.file, source, (*path, "error_curves", "file"))
+        return build_encoder(document, source, path, catalogue_entry)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Data of a reference (path relative to the file that names it, or inline document), its source and place."""
@@ -395,6 +395,6 @@ class _Loader:
         return source
 
 
-def _machine(source: Source, key: str) -> Place:
+def _machine(source: Source, key: str) -> Context:
     """Place of a part of a scenario that belongs to no joint."""
-    return Place(source, (key,), "rotation", "of the machine")
+    return Context(source, (key,), "rotation", "of the machine")

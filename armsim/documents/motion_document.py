@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from armsim.documents.fields import Word
-from armsim.documents.from_spec import As, Place, build, document_of, extend_document
+from armsim.documents.from_spec import As, Context, build, document_of, extend_document
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.joint import Joint
@@ -38,9 +38,9 @@ def build_motion(document: Any, arm: Arm, source: Source) -> Motion:
             accepted = ", ".join(arm.names)
             raise source.error(("motion", "joints", name), "the arm has no such joint", accepted)
         measures, what = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
-        place = Place(source, ("motion", "joints", name), measures, f"at the {what} joint {name}")  # type: ignore[arg-type]
-        speeds[name] = build(JointSpeed, entry, place).speed
-    return build(Motion, document, Place(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
+        context = Context(source, ("motion", "joints", name), measures, f"at the {what} joint {name}")  # type: ignore[arg-type]
+        speeds[name] = build(JointSpeed, entry, context).speed
+    return build(Motion, document, Context(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
 
 
 def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:

@@ -8,7 +8,7 @@ from pydantic import model_validator
 
 from armsim.documents.fields import invalid
 from armsim.documents.from_spec import extend_document
-from armsim.model.installation import PROTECTION, Needs, PlaceNeeds
+from armsim.model.installation import PROTECTION, Needs, SensorNeeds
 
 
 def check_installation(protection: str | None, temperature: Any) -> None:
@@ -31,7 +31,7 @@ def _check_needs(document: Any) -> Any:
 
 
 _CHECKS = {"whole": model_validator(mode="after")(_check_needs)}
-PlaceNeedsDocument = extend_document(PlaceNeeds, "PlaceNeedsDocument", checks=_CHECKS)
+SensorNeedsDocument = extend_document(SensorNeeds, "PlaceNeedsDocument", checks=_CHECKS)
 NeedsDocument = extend_document(
-    Needs, "NeedsDocument", {"motor": (PlaceNeedsDocument, None), "output": (PlaceNeedsDocument, None)}, _CHECKS
+    Needs, "NeedsDocument", {"motor": (SensorNeedsDocument, None), "output": (SensorNeedsDocument, None)}, _CHECKS
 )

@@ -63,7 +63,7 @@ def apply_changes(
     for path, value in changes.items():
         origin = _Origin(by, ("changes", path))
         if not by.data:
-            origin = _Origin(replace(by, places={(): NOWHERE, (path,): NOWHERE}), (path,))
+            origin = _Origin(replace(by, locations={(): NOWHERE, (path,): NOWHERE}), (path,))
         for keys in _expand_path(path, edit.source.data, groups, origin):
             edit.mark(_set_value(edit, keys, value, origin, notes), origin.source, origin.at)
     return replace(edit.source, remarks=(*edit.source.remarks, *notes))
@@ -76,22 +76,24 @@ class _Edit:
     source: Source
     documents: Mapping[Path, Source]
 
-    def mark(self, at: KeyPath, source: Source, place: KeyPath) -> None:
+    def mark(self, at: KeyPath, source: Source, written_at: KeyPath) -> None:
         """Record that the value at a key path is written elsewhere."""
         elsewhere = self.source.elsewhere
         for path in [path for path in elsewhere if path[: len(at)] == at]:
             del elsewhere[path]
-        elsewhere[at] = source, place
+        elsewhere[at] = source, written_at
 
     def inline_reference(self, mapping: dict[str, Any], at: KeyPath, origin: _Origin) -> None:
         """Replace a reference by a copy of the document that it names."""
-        file, name = split_reference(mapping[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
-        referred = self._document(self.source.beside(at, file), origin.source, origin.at)
+        file, name = split_reference(mapping[at[-1]], self.source.resolve_path(at, ""))  # type: ignore[index]
+        referred = self._document(self.source.resolve_path(at, file), origin.source, origin.at)
         if name is None:
             mapping[at[-1]] = copy.deepcopy(referred.data)  # type: ignore[index]
             self.mark(at, referred, ())
             return
-        entry = find_entry(referred, name, lambda file, source, at: self._document(source.beside(at, file), source, at))
+        entry = find_entry(
+            referred, name, lambda file, source, at: self._document(source.resolve_path(at, file), source, at)
+        )
         if entry is None:
             raise origin.error(f"no encoder named {name!r} in {referred.path}", "the name of one that it holds")
         mapping[at[-1]] = copy.deepcopy(entry.encoder)  # type: ignore[index]

@@ -98,7 +98,7 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
 
 
 def _read(document: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
-    curves = read_curves(source.beside((*at, "file"), document.file))
+    curves = read_curves(source.resolve_path((*at, "file"), document.file))
     if any(curve.rotary != rotary for curve in curves):
         column, expected = ("position", "angle") if rotary else ("angle", "position")
         raise source.error(

@@ -19,8 +19,8 @@ def relative_name(file: Path, to: Path) -> str:
     return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(to))
 
 
-def rebase_files(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str, Any]:
-    """Changes by path, with file names that are relative to ``beside`` made relative to ``to``."""
+def rebase_files(changes: Mapping[str, Any], old_folder: Path, new_folder: Path) -> dict[str, Any]:
+    """Changes by path, with file names that are relative to ``resolve_path`` made relative to ``new_folder``."""
     schema = schema_of("scenario")
     definitions: Node = schema["$defs"]
 
@@ -31,7 +31,7 @@ def rebase_files(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str
             return [rebased(inner, below(nodes, number, definitions)) for number, inner in enumerate(value)]
         options = [option for node in nodes for option in alternatives(node, definitions)]
         is_path = isinstance(value, str) and any(option.get("format") == PATH for option in options)
-        return relative_name(beside / value, to) if is_path else value
+        return relative_name(old_folder / value, new_folder) if is_path else value
 
     out = {}
     for path, value in changes.items():

@@ -59,7 +59,7 @@ def _with_specification(data: dict[str, Any], elsewhere: Elsewhere, source: Sour
     at, name = ("specification",), data.pop("specification")
     if not isinstance(name, str) or not name:
         raise source.error(at, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
-    path = source.beside(at, name)
+    path = source.resolve_path(at, name)
     file = read_kind(path, "specification", read_named(path, source, at))
     validate(SpecificationDocument, file.data, file, ())
     for key in SPECIFIED:
@@ -117,7 +117,7 @@ def _groups_of_arm(source: Source) -> dict[str, list[str]]:
     """Groups as the document of the arm states them; none where it states them wrongly, which is reported elsewhere."""
     arm = source.data.get("arm")
     if isinstance(arm, str) and arm:
-        path = source.beside(("arm",), arm)
+        path = source.resolve_path(("arm",), arm)
         arm = read_source(path, read_named(path, source, ("arm",))).data
     groups = arm.get("groups", {}) if isinstance(arm, dict) else {}
     if not isinstance(groups, dict):
@@ -133,7 +133,7 @@ def _merged(
     shared: Mapping[str, Any],
     entry: Mapping[str, Any],
     at: KeyPath,
-    place: KeyPath,
+    written_at: KeyPath,
     elsewhere: Elsewhere,
     source: Source,
 ) -> dict[str, Any]:
@@ -142,7 +142,7 @@ def _merged(
     for key, value in shared.items():
         if key not in entry:
             merged[key] = copy.deepcopy(value)
-            elsewhere[*at, key] = source, (*place, key)
+            elsewhere[*at, key] = source, (*written_at, key)
         elif isinstance(value, dict) and isinstance(entry[key], dict) and "kind" not in entry[key]:
-            merged[key] = _merged(value, entry[key], (*at, key), (*place, key), elsewhere, source)
+            merged[key] = _merged(value, entry[key], (*at, key), (*written_at, key), elsewhere, source)
     return merged

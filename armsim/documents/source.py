@@ -48,10 +48,10 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise fault(line, 1, f"byte {error.start} is not UTF-8", "a text file in UTF-8") from error
-    data, places = read_text(text, fault)
+    data, locations = read_text(text, fault)
     if not isinstance(data, dict):
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
-    return _with_table(_present(Source(Path(name), data, places, hashlib.sha256(raw).hexdigest(), text)))
+    return _with_table(_present(Source(Path(name), data, locations, hashlib.sha256(raw).hexdigest(), text)))
 
 
 def _present(source: Source) -> Source:
@@ -60,9 +60,9 @@ def _present(source: Source) -> Source:
     data = with_present_keys(source.data, (), former.__setitem__)
     if not former:
         return source
-    remarks = tuple(note_of(f"{source.path}:{source.places[at][0]}", key) for at, key in former.items())
-    places = {_present_path(at, former): place for at, place in source.places.items()}
-    return replace(source, data=data, places=places, remarks=remarks)
+    remarks = tuple(note_of(f"{source.path}:{source.locations[at][0]}", key) for at, key in former.items())
+    locations = {_present_path(at, former): place for at, place in source.locations.items()}
+    return replace(source, data=data, locations=locations, remarks=remarks)
 
 
 def _present_path(path: KeyPath, former: Mapping[KeyPath, FormerKey]) -> KeyPath:
@@ -85,7 +85,7 @@ def _with_table(source: Source) -> Source:
     name, at = source.data.get("encoders"), ("encoders",)
     if source.data.get("kind") != "catalogue" or not isinstance(name, str) or not is_table(Path(name)):
         return source
-    path = source.beside(at, name)
+    path = source.resolve_path(at, name)
     table = read_table(path, read_named(path, source, at))
     data = {**source.data, "encoders": table.data["encoders"]}
     return replace(source, data=data, elsewhere={at: (table, at)}, remarks=(*source.remarks, *table.remarks))

@@ -93,8 +93,8 @@ def table_columns() -> Mapping[str, TableColumn]:
 def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
     key, name = field.key, re.sub(r"[._]", " ", path)
     steps = ("encoder", *path.split("."))
-    bare = key.kind in ("number", "count", "word", "choice", "flag")
-    accepted = () if bare else kinds(key)
+    without_unit = key.kind in ("number", "count", "word", "choice", "flag")
+    accepted = () if without_unit else kinds(key)
     if set(get_args(field.type)) == {float}:
         return {
             f"{name} {end}": TableColumn((*steps, n), key.kind, accepted, n) for n, end in enumerate(("min", "max"))

@@ -122,11 +122,11 @@ def link_of(joint: Element, tag: str) -> str:
 
 
 def _fault(path: Path, text: str, finding: str, accepted: str, name: str = "") -> InputError:
-    line, column = _place(text, name)
+    line, column = _location(text, name)
     return InputError(Problem(str(path), line, column, "", finding, accepted))
 
 
-def _place(text: str, name: str) -> tuple[int, int]:
+def _location(text: str, name: str) -> tuple[int, int]:
     """Line and column of the element with a given name; the first line if there is none."""
     match = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
     if match is None:

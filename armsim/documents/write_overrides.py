@@ -131,9 +131,9 @@ def joint_changes(
 
 def reference(entry: Mapping[str, Any], name: str, catalogue: Path, to: Path) -> str:
     """Reference to the encoder of a catalogue entry: its own file where that states all, otherwise the entry."""
-    encoder, beside = entry["encoder"], Path(os.path.realpath(catalogue)).parent
+    encoder, catalogue_folder = entry["encoder"], Path(os.path.realpath(catalogue)).parent
     if isinstance(encoder, str) and not any(key in entry for key in BESIDE):
-        return relative_name(beside / encoder, to)
+        return relative_name(catalogue_folder / encoder, to)
     return f"{relative_name(catalogue, to)}#{name}"
 
 

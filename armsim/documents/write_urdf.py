@@ -72,8 +72,8 @@ def _numbers(values: Sequence[float] | Array) -> str:
 
 
 def _replaced(text: str, name: str, origin: str) -> str:
-    bare = _COMMENT.sub(lambda match: " " * len(match[0]), text)
-    for match in _JOINT.finditer(bare):
+    without_comments = _COMMENT.sub(lambda match: " " * len(match[0]), text)
+    for match in _JOINT.finditer(without_comments):
         name_match = _NAME.search(match[1])
         if (
             name_match is None
@@ -81,13 +81,13 @@ def _replaced(text: str, name: str, origin: str) -> str:
             or match[1].rstrip().endswith("/")
         ):
             continue
-        end = bare.find("</joint", match.end())
-        inside = bare[match.end() : end]
+        end = without_comments.find("</joint", match.end())
+        inside = without_comments[match.end() : end]
         if "<parent" not in inside:  # a transmission names joints as well
             continue
-        place = _ORIGIN.search(inside)
-        if place is None:
+        origin_match = _ORIGIN.search(inside)
+        if origin_match is None:
             return f"{text[: match.end()]}\n    {origin}{text[match.end() :]}"
-        start = match.end() + place.start()
-        return text[:start] + origin + text[match.end() + place.end() :]
+        start = match.end() + origin_match.start()
+        return text[:start] + origin + text[match.end() + origin_match.end() :]
     raise ValueError(f"no joint {name!r}")

@@ -167,8 +167,8 @@ def multiple_of(shape: Shape, unit: Shape) -> float | None:
     if type(shape) is not type(unit):
         return None
     if isinstance(shape, Wave) and isinstance(unit, Wave):
-        alike = math.isclose(abs(shape.order), abs(unit.order), rel_tol=1e-9)
-        if not alike or shape.function != unit.function:
+        same_order = math.isclose(abs(shape.order), abs(unit.order), rel_tol=1e-9)
+        if not same_order or shape.function != unit.function:
             return None
         sign = -1.0 if shape.function == "sin" and shape.order * unit.order < 0 else 1.0
         return sign * shape.gain / unit.gain

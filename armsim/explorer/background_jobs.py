@@ -67,8 +67,8 @@ def review(job_input: JobInput, options: RunOptions) -> Package:
         result = study.result_of(job_input.poses, snapshot.answer.samples)
     else:
         result = study.evaluate(job_input.poses, options)[0]
-    with tempfile.TemporaryDirectory(prefix="armsim-") as place:
-        folder = Path(place) / "review"
+    with tempfile.TemporaryDirectory(prefix="armsim-") as temporary:
+        folder = Path(temporary) / "review"
         write_run_folder(folder, result, study.scenario, request.command, options.progress, request=request)
         buffer = io.BytesIO()
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:

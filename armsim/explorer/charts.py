@@ -203,8 +203,8 @@ def sweep_chart(
 ) -> dict[str, Any]:
     """Chart of a sweep: a criterion against a number in a unit, per task, with its interval and its limit."""
     data: list[dict[str, Any]] = []
-    every = [judgement for rows in lines.values() for _, judgement in rows]
-    display = max(every, key=lambda judgement: abs(judgement.value)).display_unit
+    judgements = [judgement for rows in lines.values() for _, judgement in rows]
+    display = max(judgements, key=lambda judgement: abs(judgement.value)).display_unit
     for n, (name, rows) in enumerate(lines.items()):
         colour = (BASE, SECOND, "#2f8f6b", "#7a6fb0")[n % 4]
         x = [number for number, _ in rows]
@@ -222,7 +222,7 @@ def sweep_chart(
     data += [_limit_line([x[0], x[-1]], [display.factor * limit] * 2) for limit in limits if limit is not None]
     axes = {
         "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": theme.faint},
-        "yaxis": {"title": {"text": f"{every[0].statistic} [{display.name}]"}, "rangemode": "tozero",
+        "yaxis": {"title": {"text": f"{judgements[0].statistic} [{display.name}]"}, "rangemode": "tozero",
                   "gridcolor": theme.faint},
         "legend": {"orientation": "h", "y": -0.25}, "showlegend": True,
     }  # fmt: skip

@@ -165,7 +165,7 @@ def yaml_value(path: str, scenario: Scenario) -> tuple[str, Any]:
         else:
             return path, None
         if key in ("encoder", "motor_encoder") and isinstance(node, str):
-            encoder_source: Source | None = sources.get(os.path.realpath(source.beside(keys[: number + 1], node)))
+            encoder_source: Source | None = sources.get(os.path.realpath(source.resolve_path(keys[: number + 1], node)))
             node = encoder_source.data if encoder_source is not None else {}
     for size in ("limit", "std"):
         if isinstance(node, dict) and size in node:

@@ -26,7 +26,7 @@ class Written(NamedTuple):
 
     text: str
     css_class: str = ""
-    load: float = 0.0
+    utilisation: float = 0.0
 
 
 EMPTY = Written("")
@@ -39,7 +39,7 @@ class FastText:
         self._elements: dict[str, tuple[Any, str]] = {}
         self._texts: dict[str, tuple[Written, str]] = {}
 
-    def place(self, name: str, attributes: str, written: Written = EMPTY) -> Any:
+    def add(self, name: str, attributes: str, written: Written = EMPTY) -> Any:
         """Add the element of a text at the present place of the page.
 
         Parameters
@@ -70,7 +70,7 @@ class FastText:
         element, attributes = self._elements[name]
         self._texts[name] = written, design
         with element._props.suspend_updates():
-            styled = f'class="{html.escape(written.css_class)}" style="--load: {written.load:g}"'
+            styled = f'class="{html.escape(written.css_class)}" style="--load: {written.utilisation:g}"'
             element._props["innerHTML"] = (
                 f'<span id="{self._id(name)}" {attributes} {styled} data-design="{html.escape(design)}">'
                 f"{html.escape(written.text)}</span>"

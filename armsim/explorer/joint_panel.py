@@ -218,7 +218,7 @@ class JointRows:
         finally:
             self.updating_widgets = False
 
-    def _fill(self, row: Row, place: Any) -> None:
+    def _fill(self, row: Row, container: Any) -> None:
         inputs = self.fields.setdefault(row.joint, {})
         if list(inputs) == [field.path for field in row.fields]:
             for field in row.fields:
@@ -229,8 +229,8 @@ class JointRows:
                     element.props(remove="error error-message")
             return
         inputs.clear()
-        place.clear()
-        with place:
+        container.clear()
+        with container:
             for field in row.fields:
                 with ui.row().classes("items-center no-wrap w-full").style("gap: 4px"):
                     element = (

@@ -12,7 +12,7 @@ from armsim.explorer.fast_text import FastText, Written
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import Snapshot
 
-MOST_LOAD = 1.25
+MOST_UTILISATION = 1.25
 """Longest bar, over the limit."""
 
 
@@ -33,23 +33,23 @@ class NumbersPanel:
                         .on("click", lambda _, number=n: select_task(number))
                     ):
                         ui.label(task.name).classes("ellipsis")
-                        fast_text.place(f"task {n}", 'data-name="task-figure"')
-            fast_text.place("shown task", 'data-name="shown-task"', Written("", "text-weight-medium"))
+                        fast_text.add(f"task {n}", 'data-name="task-figure"')
+            fast_text.add("shown task", 'data-name="shown-task"', Written("", "text-weight-medium"))
             self.figures = ui.column().classes("w-full").style("gap: 3px")
 
     def texts(self, snapshot: Snapshot, task: int) -> dict[str, Written]:
         """Texts of a task; rows are placed anew where others are needed."""
         numbers = view_model.numbers(snapshot, task)
         placed = tuple((number.name, number.limit) for number in numbers)
-        if placed != self.placed and (snapshot.answer.judged or not self._same_names(numbers)):
+        if placed != self.placed and (snapshot.answer.assessed_tasks or not self._same_names(numbers)):
             self._place(numbers)
             self.placed = placed
         texts = {"shown task": Written(snapshot.study.scenario.tasks[task].name, "text-weight-medium")}
         for number in numbers:
-            load = min(number.load, MOST_LOAD)
+            utilisation = min(number.utilisation, MOST_UTILISATION)
             texts[number.name] = Written(number.text, f"figure {number.tone}")
             texts[f"{number.name} where"] = Written(f"at {number.place}" if number.place else "", "quiet")
-            texts[f"{number.name} load"] = Written("", f"gauge {number.tone}" if load else "", load)
+            texts[f"{number.name} load"] = Written("", f"gauge {number.tone}" if utilisation else "", utilisation)
         for n, (text, tone) in enumerate(view_model.task_lines(snapshot)):
             if len(snapshot.study.scenario.tasks) > 1:
                 current = " current" if n == task else ""
@@ -61,17 +61,15 @@ class NumbersPanel:
 
     def _place(self, numbers: list[view_model.Number]) -> None:
         self.figures.clear()
-        place = self.fast_text.place
+        add = self.fast_text.add
         with self.figures:
             for number in numbers:
                 with ui.element("div").classes("number w-full") as row:
                     with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px"):
                         ui.label(number.name).classes("quiet").style("white-space: nowrap")
-                        place(f"{number.name} where", "", Written("", "quiet"))
+                        add(f"{number.name} where", "", Written("", "quiet"))
                     with ui.row().classes("items-baseline w-full").style("gap: 6px"):
-                        place(
-                            number.name, f'data-number="{number.name}"', Written(number.text, f"figure {number.tone}")
-                        )
+                        add(number.name, f'data-number="{number.name}"', Written(number.text, f"figure {number.tone}"))
                         ui.label(number.limit).classes("limit")
-                    place(f"{number.name} load", "")
+                    add(f"{number.name} load", "")
                 row.tooltip(number.meaning)

@@ -131,8 +131,8 @@ class Page:
             ui.label(session.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis").style(
                 "max-width: 26vw"
             )
-            self.fast_text.place("verdict", "data-name=verdict aria-live=polite")
-            self.fast_text.place("stage", "data-name=stage")
+            self.fast_text.add("verdict", "data-name=verdict aria-live=polite")
+            self.fast_text.add("stage", "data-name=stage")
             ui.space()
             self.undo = self._button("undo", "Undo (Ctrl+Z)", session.undo, "undo")
             self.redo = self._button("redo", "Redo (Ctrl+Shift+Z, Ctrl+Y)", session.redo, "redo")
@@ -274,11 +274,11 @@ class Page:
             ui.label("Saved beside the scenario, as a change of it; the original stays unchanged.")
             stem = self.session.file.stem
             name = ui.input("file name", value=f"{stem}-explored.yaml").classes("w-full").props("data-name=save-name")
-            over = ui.checkbox("replace an existing file").props("data-name=save-over")
+            scope = ui.checkbox("replace an existing file").props("data-name=save-over")
 
             def go() -> None:
                 try:
-                    path = saving.save(self.session, str(name.value).strip(), bool(over.value))
+                    path = saving.save(self.session, str(name.value).strip(), bool(scope.value))
                 except InputError as error:
                     problem = error.problems[0]
                     name.props(f'error error-message="{_plain(f"{problem.file}: {problem.actual}")}"')
@@ -360,8 +360,8 @@ class Page:
         self.parts.update_figure(
             charts.contributions(view_model.shares(snapshot, self.task, pose if self.pose is not None else None), theme)
         )
-        over = f"over {self.task_selector.options[self.task]}" if self.pose is None else f"at {poses.names[pose]}"
-        self.parts_title.set_text(f"parts of the mean square error {over}")
+        scope = f"over {self.task_selector.options[self.task]}" if self.pose is None else f"at {poses.names[pose]}"
+        self.parts_title.set_text(f"parts of the mean square error {scope}")
         self.scene.show(view_model.posture(snapshot, poses, self.task, pose))
         self._write_pose(snapshot, poses, pose)
 

@@ -47,7 +47,7 @@ class ResultsDrawer:
         self.job: Job | None = None
         self.design = ""
         with ui.dialog().props("seamless position=bottom full-width") as self.dialog, ui.card().classes("drawer"):
-            self.place = ui.column().classes("w-full").style("gap: 4px").props('role=region aria-label="result"')
+            self.content = ui.column().classes("w-full").style("gap: 4px").props('role=region aria-label="result"')
 
     def make_room(self, panes: ui.element) -> None:
         """Shorten the panes while the drawer is open, so that it covers nothing."""
@@ -70,9 +70,9 @@ class ResultsDrawer:
         if job is None or self.design == design:
             return
         self.design = design
-        self.place.clear()
+        self.content.clear()
         is_past = job.key != design
-        with self.place:
+        with self.content:
             with ui.row().classes("items-center w-full no-wrap").style("gap: 8px"):
                 ui.label(f"{job.name}: {job.job_input.name}").classes("text-weight-medium ellipsis").props(
                     "data-name=result-of"

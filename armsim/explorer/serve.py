@@ -72,12 +72,12 @@ def serve(session: Session, port: int, browser: bool, ready: Callable[[str], Non
     """
     token = secrets.token_urlsafe(24)
     address = f"http://{HOST}:{port}/?token={token}"
-    leading = private_page(address) if browser else None
+    login_page = private_page(address) if browser else None
 
     def started() -> None:
         ready(address)
-        if leading is not None:
-            threading.Thread(target=webbrowser.open, args=(leading.as_uri(),), daemon=True).start()
+        if login_page is not None:
+            threading.Thread(target=webbrowser.open, args=(login_page.as_uri(),), daemon=True).start()
 
     ui.page("/")(lambda: _open_page(session))
     app.add_middleware(Guard, token=token, port=port)
@@ -90,9 +90,9 @@ def serve(session: Session, port: int, browser: bool, ready: Callable[[str], Non
             timeout_graceful_shutdown=1,
         )  # fmt: skip
     finally:
-        if leading is not None:
+        if login_page is not None:
             with suppress(OSError):
-                leading.unlink()
+                login_page.unlink()
 
 
 def _open_page(session: Session) -> None:

@@ -48,7 +48,7 @@ class Number:
     meaning : str
     place : str
         Pose at which it is worst.
-    load : float
+    utilisation : float
         Value over limit, or limit over value for a least value; 0 where nothing is required.
     """
 
@@ -58,7 +58,7 @@ class Number:
     tone: Tone = "plain"
     meaning: str = ""
     place: str = ""
-    load: float = 0.0
+    utilisation: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,20 +106,20 @@ def figure_of(judgement: Judgement) -> str:
 
 def numbers(snapshot: Snapshot, task: int) -> list[Number]:
     """Numbers of a task: every criterion with its limit, AP, the largest contributions, and the price."""
-    scenario, judged = snapshot.study.scenario, snapshot.answer.judged
+    scenario, assessed_tasks = snapshot.study.scenario, snapshot.answer.assessed_tasks
     out: list[Number] = []
-    if judged:
-        for judgement in judged[task].summary.judgements:
+    if assessed_tasks:
+        for judgement in assessed_tasks[task].summary.judgements:
             tone, meaning = TONES[judgement.state], MEANINGS.get(judgement.criterion, "")
-            figure, limit, load = judgement.figure, limit_of(judgement), judgement.load
-            out.append(Number(judgement.statistic, figure, limit, tone, meaning, judgement.where, load))
-        table = judged[task].table
+            figure, limit, utilisation = judgement.figure, limit_of(judgement), judgement.utilisation
+            out.append(Number(judgement.statistic, figure, limit, tone, meaning, judgement.where, utilisation))
+        table = assessed_tasks[task].table
         ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))
         ends = table.column("accuracy.p95_interval")[at]
         interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
         out.insert(1, Number(AP, show_interval(float(ap[at]), interval), meaning=MEANINGS["AP"]))
-        causes = largest_causes(judged[task].summary.causes)
+        causes = largest_causes(assessed_tasks[task].summary.causes)
         out.append(Number("largest parts", causes, meaning=MEANINGS["parts"]))
     else:
         required = required_at(scenario.requirement, scenario.tasks[task].name)
@@ -140,22 +140,22 @@ def verdict(snapshot: Snapshot | None) -> tuple[str, Tone]:
     if snapshot is None or snapshot.study.scenario.requirement is None:
         return "", "plain"
     answer = snapshot.answer
-    if not answer.judged:
+    if not answer.assessed_tasks:
         return "to be sampled", "plain"
-    names = {id(judgement): task.name for task in answer.judged for judgement in task.summary.judgements}
-    of_tasks = [judgement for task in answer.judged for judgement in task.summary.judgements]
-    every = [*of_tasks, *answer.joints]
-    state, decisive = combined(every), deciding(every)
+    names = {id(judgement): task.name for task in answer.assessed_tasks for judgement in task.summary.judgements}
+    of_tasks = [judgement for task in answer.assessed_tasks for judgement in task.summary.judgements]
+    judgements = [*of_tasks, *answer.joints]
+    state, decisive = combined(judgements), deciding(judgements)
     place = names.get(id(decisive)) or decisive.where
     return f"requirement {state}: {decisive.statistic} {figure_of(decisive)} at {place}", TONES[state]
 
 
 def task_lines(snapshot: Snapshot | None) -> list[tuple[str, Tone]]:
     """Deciding figure of every task with its limit, and the colour of its state."""
-    if snapshot is None or not snapshot.answer.judged:
+    if snapshot is None or not snapshot.answer.assessed_tasks:
         return []
     out: list[tuple[str, Tone]] = []
-    for task in snapshot.answer.judged:
+    for task in snapshot.answer.assessed_tasks:
         judgements = task.summary.judgements
         out.append((figure_of(deciding(judgements)), TONES[combined(judgements)]))
     return out
@@ -222,8 +222,8 @@ def shares(snapshot: Snapshot, task: int, pose: int | None) -> list[tuple[str, s
 
 def worst_pose(snapshot: Snapshot, task: int) -> int:
     """Number of the pose with the largest error in a task."""
-    if snapshot.answer.judged:
-        return snapshot.answer.judged[task].worst
+    if snapshot.answer.assessed_tasks:
+        return snapshot.answer.assessed_tasks[task].worst
     return int(np.argmax(first_order(snapshot, task)))
 
 

@@ -38,30 +38,30 @@ def allocation(
     sizes = [std[joint] for std in budgets.values() for joint in joints if math.isfinite(std[joint])]
     unit = ARCSECOND if rotary else unit_for([*sizes, *(present[joint] for joint in joints)])
     kind = "rad" if rotary else "m"
-    places = -np.arange(len(joints), dtype=float)
+    rows = -np.arange(len(joints), dtype=float)
     with style.style():
         out, axes = style.figure(6.4, 1.4 + 0.32 * len(joints))
         rms = np.array([present[joint] for joint in joints]) * unit.factor
         visible = rms > 0.0
-        axes.plot(rms[visible], places[visible], "|", color="#222222", markersize=16, markeredgewidth=2.5,
+        axes.plot(rms[visible], rows[visible], "|", color="#222222", markersize=16, markeredgewidth=2.5,
                   label="present sensor")  # fmt: skip
         texts = [f"{joint}, present sensor: {show_joint(present[joint], kind)}" for joint in joints]
-        out.annotate(axes, rms[visible], places[visible], texts=list(np.array(texts)[visible]))
+        out.annotate(axes, rms[visible], rows[visible], texts=list(np.array(texts)[visible]))
         for number, (scheme, std) in enumerate(budgets.items()):
             allowed = np.array([std[joint] for joint in joints]) * unit.factor
             finite = np.isfinite(allowed)
-            axes.plot(allowed[finite], places[finite], MARKERS[number % len(MARKERS)], markersize=6,
+            axes.plot(allowed[finite], rows[finite], MARKERS[number % len(MARKERS)], markersize=6,
                       color=style.COLOURS[number % len(style.COLOURS)], label=scheme)  # fmt: skip
             texts = [
                 f"{joint}, {scheme}: {significant(v)} {unit.name}" for joint, v in zip(joints, allowed, strict=True)
             ]
-            out.annotate(axes, allowed[finite], places[finite], texts=list(np.array(texts)[finite]))
-        axes.set_yticks(places, [style.label(joint) for joint in joints])
+            out.annotate(axes, allowed[finite], rows[finite], texts=list(np.array(texts)[finite]))
+        axes.set_yticks(rows, [style.label(joint) for joint in joints])
         axes.set(xscale="log", xlabel=f"standard deviation of the sensor at the joint [{unit.name}]")
         axes.set_ylim(0.5 - len(joints), 0.5)
         axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
         axes.xaxis.set_minor_locator(NullLocator())
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, place: f"{value:g}"))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, position: f"{value:g}"))
         style.legend_below(axes, inches=0.42, columns=4)
         axes.set_title(style.wrapped(_finding(budgets, present, joints, kind)))
         style.footnote(out, "a joint without markers of the schemes does not move the tool point")

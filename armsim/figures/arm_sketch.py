@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 
 from armsim.arrays import Array
 from armsim.figures import style
-from armsim.formatting import beside_each_other, plural, significant, unit_for
+from armsim.formatting import plural, rounding_as_zero, significant, unit_for
 from armsim.results import Result
 
 LETTERS = "xyz"
@@ -27,8 +27,8 @@ def arm(result: Result) -> style.Drawing:
     across = 0 if reach[0] >= reach[1] else 1
     with style.style():
         out = style.Drawing(figsize=(6.4, max(4.6, 2.4 + 0.18 * len(names))), layout="constrained")
-        (side, beside), (above, under) = out.subplots(2, 2, height_ratios=(3, 2), width_ratios=(3, 2))
-        for empty in (beside, under):
+        (side, label_axes), (above, under) = out.subplots(2, 2, height_ratios=(3, 2), width_ratios=(3, 2))
+        for empty in (label_axes, under):
             empty.set_axis_off()
         for axes, (first, second) in ((side, (across, 2)), (above, (0, 1))):
             projection = points[:, [first, second]]
@@ -41,10 +41,10 @@ def arm(result: Result) -> style.Drawing:
                 half = 0.1 * float(np.ptp(points, axis=0).max()) or 1.0  # a line, not its rounding
                 axes.set_ylim(float(projection[:, 1].mean()) - half, float(projection[:, 1].mean()) + half)
             out.annotate(axes, *projection[at_joints].T, texts=[_sensor(result, name) for name in names])
-        _label_joints(side, beside, points[at_joints][:, [across, 2]], [_sensor(result, name) for name in names])
+        _label_joints(side, label_axes, points[at_joints][:, [across, 2]], [_sensor(result, name) for name in names])
         finest = max(result.joints.values(), key=lambda budget: budget.resolution_bits)
         unit = unit_for(task.skeleton[-1])
-        tip = ", ".join(f"{value * unit.factor:.4g}" for value in beside_each_other(task.skeleton[-1]))
+        tip = ", ".join(f"{value * unit.factor:.4g}" for value in rounding_as_zero(task.skeleton[-1]))
         rotary = f", resolution up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
         style.titled(
             out, f"{result.arm}: {plural(len(names), 'joint')}, sensors for {result.price:g} cost units{rotary}", 72
@@ -70,16 +70,16 @@ def shortened(text: str) -> str:
     return f"{text[: LONGEST - tail - 1]}…{text[-tail:]}"
 
 
-def _label_joints(axes: Axes, beside: Axes, points: Array, texts: list[str]) -> None:
+def _label_joints(axes: Axes, label_axes: Axes, points: Array, texts: list[str]) -> None:
     """Draw labels in a column beside the arm, each with a line to its joint, in the order of their heights."""
     order = np.argsort(-points[:, 1], kind="stable")
-    for place, n in enumerate(order):
+    for row, n in enumerate(order):
         text = shortened(texts[n])
         name = axes.annotate(
             text,
             tuple(points[n]),
-            xytext=(0.0, 1.0 - (place + 0.5) / len(texts)),
-            textcoords=beside.transAxes,
+            xytext=(0.0, 1.0 - (row + 0.5) / len(texts)),
+            textcoords=label_axes.transAxes,
             fontsize=8,
             va="center",
             arrowprops={"arrowstyle": "-", "color": "#888888", "linewidth": 0.7, "relpos": (0.0, 0.5)},

@@ -98,15 +98,15 @@ def differences(
     unit = other if kind is None else unit_for([max(abs(change.value) for _, change in ordered)], kind)
     with style.style():
         out, axes = style.figure(6.4, 1.2 + 0.27 * len(ordered))
-        for place, (name, change) in enumerate(ordered):
+        for row, (name, change) in enumerate(ordered):
             value, interval = change
             text = show_change(value, interval, quantity)
-            out.annotate(axes, [value * unit.factor], [-place], texts=[f"{name}: {text}"])
+            out.annotate(axes, [value * unit.factor], [-row], texts=[f"{name}: {text}"])
             colour = style.COLOURS[0] if better * value >= 0 else style.COLOURS[3]
-            axes.barh(-place, value * unit.factor, color=colour, height=0.6)
+            axes.barh(-row, value * unit.factor, color=colour, height=0.6)
             if interval is not None:
                 low, high = (end * unit.factor for end in interval)
-                axes.plot([low, high], [-place, -place], color="#222222", linewidth=1.2)
+                axes.plot([low, high], [-row, -row], color="#222222", linewidth=1.2)
         axes.set_yticks([-n for n in range(len(ordered))], [name for name, _ in ordered])
         axes.axvline(0.0, color="#555555", linewidth=0.8)
         axes.set(xlabel=f"change of the {phrase}" + (f" [{unit.name}]" if unit.name else ""))

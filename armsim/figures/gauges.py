@@ -22,9 +22,9 @@ HATCHES = {"met": "", "not resolved": "...", "not met": "///"}
 
 def required(result: Result) -> list[tuple[str, Judgement]]:
     """Judgements with a limit that a scale can show, with the name of their task, the one that decides first."""
-    pairs = [(name, one) for name, one in result.judged if one.limit and one.quantity != "count"]
-    first = deciding([one for _, one in result.judged])
-    return sorted(pairs, key=lambda pair: (pair[1] is not first, -pair[1].load))
+    pairs = [(name, one) for name, one in result.named_judgements if one.limit and one.quantity != "count"]
+    first = deciding([one for _, one in result.named_judgements])
+    return sorted(pairs, key=lambda pair: (pair[1] is not first, -pair[1].utilisation))
 
 
 def gauges(result: Result) -> style.Drawing:
@@ -35,10 +35,10 @@ def gauges(result: Result) -> style.Drawing:
     ValueError
         Nothing is required.
     """
-    every = required(result)
-    if not every:
+    limited = required(result)
+    if not limited:
         raise ValueError("nothing is required")
-    rows = every[:MOST_GAUGES]
+    rows = limited[:MOST_GAUGES]
     several = len(result.tasks) > 1
     with style.style():
         out, axes = style.figure(6.4, 0.36 + 0.185 * len(rows))
@@ -54,9 +54,9 @@ def gauges(result: Result) -> style.Drawing:
         texts.set_yticks(range(len(rows)), [_text(one) for _, one in reversed(rows)])
         texts.tick_params(length=0, labelsize=8)
         axes.tick_params(labelsize=8)
-        axes.set_title(_finding([one for _, one in every]))
-        if len(every) > len(rows):
-            style.footnote(out, f"the {len(rows)} of {len(every)} criteria that are closest to their limits")
+        axes.set_title(_finding([one for _, one in limited]))
+        if len(limited) > len(rows):
+            style.footnote(out, f"the {len(rows)} of {len(limited)} criteria that are closest to their limits")
     return out
 
 
@@ -77,8 +77,8 @@ def _gauge(axes: Axes, row: int, one: Judgement) -> None:
 
 def _name(task: str, one: Judgement, several: bool) -> str:
     """Criterion of a gauge, with its task where there are several, or with its joint."""
-    place = one.where if not task else task if several else ""
-    return f"{place}: {one.statistic}" if place else one.statistic
+    pose_or_task = one.where if not task else task if several else ""
+    return f"{pose_or_task}: {one.statistic}" if pose_or_task else one.statistic
 
 
 def _text(one: Judgement) -> str:

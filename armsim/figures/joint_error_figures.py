@@ -170,19 +170,19 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
             mark = MARKERS[number % len(MARKERS)]
             label = style.label(_joint_names(names))
             axes.plot(abscissa[visible], rms[visible], mark, color=colour, markersize=5, alpha=0.85, label=label)
-            places = [f"{w:g}{'' if rotary else ' mm'}" for w in abscissa.tolist()]
-            pairs = zip(places, rms.tolist(), strict=True)
+            texts_of_waves = [f"{w:g}{'' if rotary else ' mm'}" for w in abscissa.tolist()]
+            pairs = zip(texts_of_waves, rms.tolist(), strict=True)
             texts = [f"{', '.join(names)}, {w}: {significant(x)} {unit.name} rms" for w, x in pairs]
             out.annotate(axes, abscissa, np.maximum(rms, FLOOR * largest), texts=texts)
             index = int(np.argmax(rms))
             if rms[index] == largest:
-                wave = f"{'order' if rotary else 'period'} {places[index]}"
+                wave = f"{'order' if rotary else 'period'} {texts_of_waves[index]}"
                 largest_wave = f"{wave} at {_joint_names(names)}, {significant(float(rms[index]))} {unit.name} rms"
         axes.set(xscale="log", yscale="log")
         for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
             axis.set_major_locator(LogLocator(numticks=8))
             axis.set_minor_locator(NullLocator())
-            axis.set_major_formatter(FuncFormatter(lambda value, place: f"{value:g}"))
+            axis.set_major_formatter(FuncFormatter(lambda value, position: f"{value:g}"))
         where_label = "order [periods per turn of the joint]" if rotary else "period [mm]"
         axes.set(xlabel=where_label, ylabel=f"rms [{unit.name}]")
         style.legend_below(axes, inches=0.42, columns=4)

@@ -69,8 +69,8 @@ class LimitScale(NamedTuple):
         if self.limit is None:
             return []
         line = Line2D([], [], color=style.REQUIREMENT, label=f"required {self.limit:.4g} {unit}")
-        over = Patch(facecolor=ABOVE[0], hatch=HATCH, edgecolor="white", label="above it")
-        return [line, over] if self.exceeded else [line]
+        above_patch = Patch(facecolor=ABOVE[0], hatch=HATCH, edgecolor="white", label="above it")
+        return [line, above_patch] if self.exceeded else [line]
 
     def mark(self, bar: Colorbar) -> None:
         """Mark the limit on a colour bar."""

@@ -118,8 +118,8 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         out = style.Drawing(figsize=(6.4, 1.0 + 1.9 * rows), layout="constrained")
         x, y = edges(task)
         panels = []
-        for place, layer in enumerate(layer_numbers):
-            axes = out.add_subplot(rows, columns, place + 1)
+        for number, layer in enumerate(layer_numbers):
+            axes = out.add_subplot(rows, columns, number + 1)
             panels.append(axes)
             mesh = axes.pcolormesh(x, y, values[layer] * factor, cmap=scale.colours, norm=scale.norm, rasterized=True)
             scale.hatch(axes, x, y, values[layer] * factor)
@@ -143,9 +143,9 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
             axes.set_aspect("equal")
             axes.grid(False)
             axes.tick_params(labelsize=8)
-            if place % columns == 0:
+            if number % columns == 0:
                 axes.set_ylabel("y [mm]")
-            if place // columns == rows - 1:
+            if number // columns == rows - 1:
                 axes.set_xlabel("x [mm]")
         scale.mark(out.colorbar(mesh, ax=panels, shrink=0.8, label=f"{label} [{unit}]"))
         style.titled(out, finding)
@@ -157,8 +157,8 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         marked = f"; crosses: {singular.sum()} near-singular poses" if singular.any() else ""
         sizes = f"{len(task.poses)} poses, {result.units} arms × {result.visits} visits"
         red = f"; red line: required {limit * factor:.4g} {unit}" if limit is not None else ""
-        over = ", red and hatched: above it" if scale.exceeded else ""
-        style.footnote(out, f"grey: cannot be reached{marked}{red}{over}; {sizes}{layer_note}")
+        exceeding_note = ", red and hatched: above it" if scale.exceeded else ""
+        style.footnote(out, f"grey: cannot be reached{marked}{red}{exceeding_note}; {sizes}{layer_note}")
     return out
 
 

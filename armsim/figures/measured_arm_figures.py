@@ -34,7 +34,7 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
     """
     poses = sorted(arm.poses, key=lambda pose: pose.chance)[:MOST_POSES]
     unit = unit_for([pose.accuracy for pose in poses] + [pose.accuracy_population[2] for pose in poses])
-    places = np.arange(len(poses))
+    positions = np.arange(len(poses))
     with style.style():
         repeated = any(pose.repeatability is not None for pose in poses)
         names = ("accuracy", "repeatability") if repeated else ("accuracy",)
@@ -47,8 +47,8 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
             ends = [getattr(pose, f"{name}_interval") or (np.nan, np.nan) for pose in poses]
             low, high = np.where(np.isnan(ends), values[:, None], np.array(ends) * unit.factor).T
             look = {"color": style.COLOURS[5], "alpha": 0.55, "label": "90 % of the population"}
-            axes.bar(places, bands[:, 2] - bands[:, 0], 0.6, bottom=bands[:, 0], **look)
-            axes.plot(places, bands[:, 1], "_", color=style.COLOURS[0], markersize=12, label="its median")
+            axes.bar(positions, bands[:, 2] - bands[:, 0], 0.6, bottom=bands[:, 0], **look)
+            axes.plot(positions, bands[:, 1], "_", color=style.COLOURS[0], markersize=12, label="its median")
             for n, pose in enumerate(poses):
                 colour = style.REQUIREMENT if pose.stands_out else "#222222"
                 lines = [[max(values[n] - low[n], 0.0)], [max(high[n] - values[n], 0.0)]]
@@ -58,9 +58,9 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
             texts = [
                 f"{pose.name}: {significant(v)} {unit.name}" for pose, v in zip(poses, values.tolist(), strict=True)
             ]
-            out.annotate(axes, places.astype(float), values, texts=texts)
+            out.annotate(axes, positions.astype(float), values, texts=texts)
         turned = 90 if len(poses) > UPRIGHT else 60 if len(poses) > 6 else 0
-        below.set_xticks(places, [style.label(_short(pose.name)) for pose in poses], rotation=turned)
+        below.set_xticks(positions, [style.label(_short(pose.name)) for pose in poses], rotation=turned)
         above.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, fontsize=8, frameon=False)
         outliers = [pose.name for pose in poses if pose.stands_out]
         verdict = f"{arm.name}: compatible with the prediction" if arm.compatible else f"{arm.name}: not as predicted"
@@ -115,11 +115,11 @@ def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
     largest_causes = list(causes[:MOST_CAUSES])[::-1]
     with style.style():
         out, axes = style.figure(6.4, 0.9 + 0.27 * max(len(largest_causes), 3))
-        places = np.arange(len(largest_causes))
+        positions = np.arange(len(largest_causes))
         sizes = np.array([record.deviations for record in largest_causes])
         colours = [style.REQUIREMENT if record.deviations > 2.0 else style.COLOURS[0] for record in largest_causes]
-        axes.barh(places, sizes, 0.62, color=colours)
-        axes.set_yticks(places, [style.label(f"{record.cause}, {record.owner}") for record in largest_causes])
+        axes.barh(positions, sizes, 0.62, color=colours)
+        axes.set_yticks(positions, [style.label(f"{record.cause}, {record.owner}") for record in largest_causes])
         axes.axvline(2.0, color="#777777", linestyle=":", linewidth=1)
         axes.set(xlabel="moved by, in its standard deviations")
         texts = [
@@ -127,7 +127,7 @@ def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
             f"{100 * record.known:.0f} %"
             for record in largest_causes
         ]
-        out.annotate(axes, sizes, places.astype(float), texts=texts)
+        out.annotate(axes, sizes, positions.astype(float), texts=texts)
         best = causes[0] if causes else None
         finding = "no cause can be determined"
         if best is not None:

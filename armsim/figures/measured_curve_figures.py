@@ -70,18 +70,18 @@ def _scale(axes: Axes, sensor: Measured, unit: Unit) -> None:
 def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encoder: str | None) -> str:
     """Amplitudes with intervals and laws; hollow marks for orders found in the residual. Returns the finding."""
     sizes = [order.amplitude * unit.factor for order in sensor.orders]
-    places = np.arange(len(sensor.orders))
-    for place, size, order in zip(places, sizes, sensor.orders, strict=True):
+    positions = np.arange(len(sensor.orders))
+    for position, size, order in zip(positions, sizes, sensor.orders, strict=True):
         law = order.law
         if law is not None:
             low, high = law.p50 * unit.factor, law.p95 * unit.factor
-            axes.bar(place, high - low, 0.62, bottom=low, color=style.COLOURS[5], alpha=0.55)
+            axes.bar(position, high - low, 0.62, bottom=low, color=style.COLOURS[5], alpha=0.55)
         colour = style.REQUIREMENT if law is not None and law.contradicts else style.COLOURS[0]
         low, high = (end * unit.factor for end in order.interval)
-        axes.plot([place, place], [low, high], "_-", color=colour, markersize=5, linewidth=1)
+        axes.plot([position, position], [low, high], "_-", color=colour, markersize=5, linewidth=1)
         fill = "white" if order.false_alarm is not None else colour
-        axes.plot(place, size, "o", color=colour, markerfacecolor=fill, markersize=4)
-    axes.set_xticks(places, [_tick(order) for order in sensor.orders])
+        axes.plot(position, size, "o", color=colour, markerfacecolor=fill, markersize=4)
+    axes.set_xticks(positions, [_tick(order) for order in sensor.orders])
     noun = "order per turn" if sensor.curve.rotary else "order over the travel"
     marks = [", hollow: found in the residual"] if sensor.in_residual else []
     marks += (
@@ -93,7 +93,7 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
         f"order {order.order}: {significant(size)} {unit.name}"
         for order, size in zip(sensor.orders, sizes, strict=True)
     ]
-    out.annotate(axes, places.astype(float), sizes, texts=texts)
+    out.annotate(axes, positions.astype(float), sizes, texts=texts)
     largest = int(np.argmax(sizes))
     amplitude = f"{significant(sizes[largest])} {unit.name}"
     finding = f"{sensor.curve.sensor}: order {sensor.orders[largest].order} is largest, {amplitude}"

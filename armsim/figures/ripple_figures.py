@@ -38,7 +38,7 @@ def smoothness(result: Result) -> style.Drawing:
             for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
                 axis.set_major_locator(LogLocator(numticks=6))
                 axis.set_minor_locator(NullLocator())
-                axis.set_major_formatter(FuncFormatter(lambda value, place: f"{value:g}"))
+                axis.set_major_formatter(FuncFormatter(lambda value, position: f"{value:g}"))
             axes.tick_params(labelsize=8)
             unit = "deg/s" if motion.unit == "rad" else "mm/s"
             axes.set_title(style.wrapped(f"{', '.join(names)} [% over {unit}]", 34), fontsize=8, pad=3)

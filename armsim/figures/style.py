@@ -45,8 +45,8 @@ class Drawing(Figure):
 
     def annotate(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
         """Add hover texts at points in data coordinates: two columns, or three on axes in space, one row per text."""
-        places = np.stack([np.asarray(column, dtype=float) for column in columns], axis=-1).tolist()
-        self.spots += [(axes, place, text) for place, text in zip(places, texts, strict=True)]
+        points = np.stack([np.asarray(column, dtype=float) for column in columns], axis=-1).tolist()
+        self.spots += [(axes, point, text) for point, text in zip(points, texts, strict=True)]
 
     def _repr_png_(self) -> bytes:
         """The picture, for a notebook."""

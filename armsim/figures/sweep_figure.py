@@ -25,8 +25,8 @@ def sweep(label: str, value_unit: str, lines: Mapping[str, Sequence[Point]], not
         All of one criterion.
     note : str
     """
-    every = [judgement for points in lines.values() for _, judgement in points]
-    first = max(every, key=lambda judgement: abs(judgement.value))
+    judgements = [judgement for points in lines.values() for _, judgement in points]
+    first = max(judgements, key=lambda judgement: abs(judgement.value))
     unit, quantity = first.display_unit, first.quantity
     limits = {task: points[0][1].limit for task, points in lines.items() if points[0][1].limit is not None}
     shared = len(set(limits.values())) == 1 and len(limits) == len(lines)

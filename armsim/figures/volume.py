@@ -83,11 +83,11 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         axes.set_box_aspect(tuple(high - low + 2 * margin), zoom=1.1)
         axes.set(xlabel="x [mm]", ylabel="y [mm]", zlabel="z [mm]")
         axes.view_init(elev=24, azim=_view_azimuth(planes, arm))
-        places = np.concatenate([plane.centres for plane in planes])
+        centres = np.concatenate([plane.centres for plane in planes])
         reachable = ~np.isnan(values)
-        out.annotate(axes, *places[reachable].T, texts=[
+        out.annotate(axes, *centres[reachable].T, texts=[
             f"x {x:g} mm, y {y:g} mm, z {z:g} mm: {significant(value)} {unit}"
-            for (x, y, z), value in zip(places[reachable], values[reachable], strict=True)
+            for (x, y, z), value in zip(centres[reachable], values[reachable], strict=True)
         ])  # fmt: skip
         bar = mpl.cm.ScalarMappable(norm, colours)
         out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{cells.label} [{unit}]")
@@ -130,10 +130,10 @@ def _requirement(axes: Any, cut: Cut, limit: float) -> None:
     values = cut.values.reshape(cut.shape)
     if min(cut.shape) < 2 or not np.nanmin(values) < limit < np.nanmax(values):
         return
-    places = [cut.centres[:, axis].reshape(cut.shape) for axis in range(3)]
-    places[cut.axis] = np.ma.masked_invalid(values)
+    coordinates = [cut.centres[:, axis].reshape(cut.shape) for axis in range(3)]
+    coordinates[cut.axis] = np.ma.masked_invalid(values)
     look = {"levels": [limit], "colors": style.REQUIREMENT, "linewidths": 1.8, "zorder": 5}
-    axes.contour(*places, zdir=maps.LETTERS[cut.axis], offset=cut.at, **look)
+    axes.contour(*coordinates, zdir=maps.LETTERS[cut.axis], offset=cut.at, **look)
 
 
 def _view_azimuth(planes: tuple[Cut, ...], arm: Array) -> float:

@@ -363,9 +363,9 @@ def _deflection(axis: Axis) -> ElementaryTransform:
     return ElementaryTransform((X, Y, Z)[number], rotary, 0.0, (axis,))
 
 
-def _placed(motions: list[ElementaryTransform], place: tuple[float, float, float]) -> list[ElementaryTransform]:
+def _placed(motions: list[ElementaryTransform], origin: tuple[float, float, float]) -> list[ElementaryTransform]:
     """Motions that act at a place of the local frame. [m]"""
-    steps = [(direction, length) for direction, length in zip((X, Y, Z), place, strict=True) if length]
+    steps = [(direction, length) for direction, length in zip((X, Y, Z), origin, strict=True) if length]
     outward = [ElementaryTransform(direction, False, length) for direction, length in steps] if motions else []
     inward = [ElementaryTransform(direction, False, -length) for direction, length in steps] if motions else []
     return [*outward, *motions, *inward]

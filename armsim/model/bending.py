@@ -130,8 +130,12 @@ def loaded(states: States, arm: Arm, masses: Masses, matrix: Array | None, q: Ar
     axis_changes = [axis_loads(arm, a, q, axes) - axis_loads(arm, b, q, axes) for a, b in changes]
     loads = axis_loads(arm, masses, q, axes)
 
-    def changed(state: State, every: list[Array], number: int) -> State:
-        return replace(state, payload=np.stack([load[:, number] for load in every], axis=1)) if every else state
+    def changed(state: State, changes_of_axes: list[Array], number: int) -> State:
+        return (
+            replace(state, payload=np.stack([load[:, number] for load in changes_of_axes], axis=1))
+            if changes_of_axes
+            else state
+        )
 
     joints = {name: changed(states.joints[name], joint_changes, n) for n, name in enumerate(arm.names)}
     drives = {name: changed(states.drives[name], drive_changes, n) for n, name in enumerate(arm.names)}

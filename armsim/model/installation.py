@@ -62,7 +62,7 @@ class Functions:
 
 
 @dataclass(frozen=True)
-class PlaceNeeds:
+class SensorNeeds:
     """Needs of a joint for the sensor at one place. 0 and empty where nothing is needed."""
 
     bore: float = key(0.0, "length", "inner diameter that is needed, for a shaft or cables", least=0.0, above=True)
@@ -90,27 +90,29 @@ class PlaceNeeds:
 
 
 @dataclass(frozen=True)
-class Needs(PlaceNeeds):
+class Needs(SensorNeeds):
     """Needs of a joint for its sensor, with additional or other ones for the sensors at its motor and output."""
 
-    motor: PlaceNeeds = key(PlaceNeeds(), "part", "what a sensor on the motor needs, in place of what both need")
-    output: PlaceNeeds = key(PlaceNeeds(), "part", "what a sensor on the output needs, in place of what both need")
+    motor: SensorNeeds = key(SensorNeeds(), "part", "what a sensor on the motor needs, in place of what both need")
+    output: SensorNeeds = key(SensorNeeds(), "part", "what a sensor on the output needs, in place of what both need")
 
-    def at(self, placement: str) -> PlaceNeeds:
+    def at(self, placement: str) -> SensorNeeds:
         """Needs of the sensor that closes the position loop with a placement; both: of the one on the output."""
-        place = self.motor if placement == "motor" else self.output
-        empty = PlaceNeeds()
-        names = [field.name for field in fields(PlaceNeeds)]
-        special = {name: getattr(place, name) for name in names if getattr(place, name) != getattr(empty, name)}
-        return PlaceNeeds(**{**{name: getattr(self, name) for name in names}, **special})
+        special_needs = self.motor if placement == "motor" else self.output
+        empty = SensorNeeds()
+        names = [field.name for field in fields(SensorNeeds)]
+        special = {
+            name: getattr(special_needs, name) for name in names if getattr(special_needs, name) != getattr(empty, name)
+        }
+        return SensorNeeds(**{**{name: getattr(self, name) for name in names}, **special})
 
 
-def unmet_needs(needs: PlaceNeeds, encoder: Encoder, ratio: float = 1.0) -> list[str]:
+def unmet_needs(needs: SensorNeeds, encoder: Encoder, ratio: float = 1.0) -> list[str]:
     """Needs that an encoder does not meet, or of which its data sheet says nothing, a phrase each.
 
     Parameters
     ----------
-    needs : PlaceNeeds
+    needs : SensorNeeds
     encoder : Encoder
     ratio : float
         Turns of its shaft per unit of the motion of the joint.
@@ -126,7 +128,7 @@ def unmet_needs(needs: PlaceNeeds, encoder: Encoder, ratio: float = 1.0) -> list
     ]
 
 
-def _unmet_sizes(needs: PlaceNeeds, encoder: Encoder) -> Iterator[str]:
+def _unmet_sizes(needs: SensorNeeds, encoder: Encoder) -> Iterator[str]:
     body = encoder.body
     if needs.bore and not body.inner_diameter:
         yield "inner diameter not stated"
@@ -146,7 +148,7 @@ def _unmet_sizes(needs: PlaceNeeds, encoder: Encoder) -> Iterator[str]:
         yield f"mass of at most {1e3 * needs.mass:.4g} g needed"
 
 
-def _unmet_surroundings(needs: PlaceNeeds, encoder: Encoder, ratio: float) -> Iterator[str]:
+def _unmet_surroundings(needs: SensorNeeds, encoder: Encoder, ratio: float) -> Iterator[str]:
     body, shaft_speed = encoder.body, abs(needs.speed * ratio)
     if needs.speed and not (encoder.max_speed or encoder.max_frequency):
         yield "largest speed not stated"
@@ -171,7 +173,7 @@ def _unmet_surroundings(needs: PlaceNeeds, encoder: Encoder, ratio: float) -> It
         yield from _unmet_choice(name, word, choices)
 
 
-def _unmet_functions(needs: PlaceNeeds, encoder: Encoder) -> Iterator[str]:
+def _unmet_functions(needs: SensorNeeds, encoder: Encoder) -> Iterator[str]:
     functions = encoder.functions
     function = functions.function or (SINGLE_TURN if encoder.absolute is not None else "")
     rank = FUNCTIONS.index(function) if function else -1

@@ -147,8 +147,8 @@ class Options:
     @staticmethod
     def _both_chosen(one: Fit, other: Fit, encoders: Sequence[str]) -> bool:
         """Whether two fits that exclude each other are both chosen."""
-        places = [
+        joints_with = [
             [j for j, name in enumerate(encoders) if name == encoder and joint in (None, j)]
             for joint, encoder in (one, other)
         ]
-        return any(j != k for j in places[0] for k in places[1])
+        return any(j != k for j in joints_with[0] for k in joints_with[1])

@@ -264,7 +264,7 @@ class Machine:
             for number, parameter in enumerate(correction.parameters)
             for axis, factor in self.arm.moved_by(parameter.axis)
         ]
-        rows, axis = [number for number, _, _ in moves], np.array([place for _, place, _ in moves])
+        rows, axis = [number for number, _, _ in moves], np.array([axis_number for _, axis_number, _ in moves])
         shapes = shapes[rows] * np.array([factor for _, _, factor in moves])[:, None]
         out = []
         for term, term_acts in zip(self.terms, acts, strict=True):

@@ -94,7 +94,7 @@ def allocation_review(allocation: Allocation, scenario: Scenario) -> Review:
         tuple(one.name for one in planned),
         sentences=tuple(f"{text[:1].upper()}{text[1:]}." for text in allocation_sentences(allocation)),
         notes=scenario.notes,
-        modelled=scenario,
+        model=scenario,
         sample=sample,
         sources=scenario.sources,
         scenario_file=scenario.file,

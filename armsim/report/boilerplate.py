@@ -38,13 +38,13 @@ LONGEST = 400
 """Most lines printed of an input file."""
 
 
-def notes(every: Sequence[str]) -> tuple[Section, ...]:
+def notes(texts: Sequence[str]) -> tuple[Section, ...]:
     """Section with all notes; none where there are no notes."""
-    return (Section("Notes", "notes", (Bullets(tuple(every)),)),) if every else ()
+    return (Section("Notes", "notes", (Bullets(tuple(texts)),)),) if texts else ()
 
 
 @dataclass(frozen=True)
-class Modelled:
+class ModelContent:
     """Content of a model: budgets of joints, terms of links, stated causes, assumed values."""
 
     joints: Mapping[str, JointBudget]
@@ -54,18 +54,18 @@ class Modelled:
     tasks: Sequence[TaskResult] = ()
 
     @staticmethod
-    def of(source: Result | Scenario) -> Modelled:
+    def of(source: Result | Scenario) -> ModelContent:
         """Model of a result, or of a scenario that was not sampled as a run."""
         if isinstance(source, Result):
-            return Modelled(source.joints, source.links, source.stated, source.assumptions, source.tasks)
+            return ModelContent(source.joints, source.links, source.stated, source.assumptions, source.tasks)
         machine = source.machine
         budgets = joint_budgets(machine, source.plan.seed, fastest(machine.arm, source.tasks))
-        return Modelled(budgets, link_budget(machine), stated_effects(machine), assumptions(machine))
+        return ModelContent(budgets, link_budget(machine), stated_effects(machine), assumptions(machine))
 
 
 def assumptions_section(source: Result | Scenario) -> Section:
     """Section on the assumptions of the model and the values that the scenario does not state."""
-    model = Modelled.of(source)
+    model = ModelContent.of(source)
     items = (
         "Causes are independent of each other; what comes from one cause (both waves of an eccentricity, one "
         "temperature at many places) is drawn once and stays correlated.",
@@ -80,13 +80,13 @@ def assumptions_section(source: Result | Scenario) -> Section:
         "hardware.",
     )
     blocks: list[Block] = [Bullets(items)]
-    blocks += [Text(text) for text in modelled(model)]
+    blocks += [Text(text) for text in model_texts(model)]
     if model.assumptions:
         blocks.append(assumed_frame(model.assumptions, model.tasks).without("makes").table())
     return Section("Assumptions and omissions", "assumptions", tuple(blocks))
 
 
-def modelled(model: Result | Modelled) -> list[str]:
+def model_texts(model: Result | ModelContent) -> list[str]:
     """Sentences on the causes in the model, those stated without effect, and those taken as zero."""
     effects_by_text = {str(effect): effect for effect in effects()}
     joints_by_cause: dict[str, set[str]] = {}
@@ -115,7 +115,7 @@ def modelled(model: Result | Modelled) -> list[str]:
     return out
 
 
-def _absent_effects(model: Result | Modelled, effects_by_text: Mapping[str, Effect]) -> list[str]:
+def _absent_effects(model: Result | ModelContent, effects_by_text: Mapping[str, Effect]) -> list[str]:
     """Causes that the scenario does not state, except those impossible for the joints of this arm."""
     stated_causes = {effects_by_text[text].cause for text in model.stated if text in effects_by_text}
     units = {"rotation": "rad", "translation": "m"}

@@ -22,7 +22,7 @@ from armsim.report.comparison_review import design_frames, differences_exact
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.findings import number_of
-from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, stacked, words
+from armsim.report.frame import Column, Frame, comparable_lengths, lengths, quoted, stacked, unitless, words
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
@@ -194,7 +194,7 @@ def parameter_frame(calibrated: Calibrated) -> Frame:
             _sizes("standard uncertainty", units, [row.uncertainty for row in rows]),
             _sizes("of it by instrument and visits", units, [row.by_measurement for row in rows]),
             _sizes("sampled over arms", units, [row.over_population for row in rows]),
-            bare("bias", [row.bias for row in rows], "file"),
+            unitless("bias", [row.bias for row in rows], "file"),
         ),
         "identified",
     )
@@ -222,13 +222,13 @@ def residual_frame(calibrated: Calibrated) -> Frame:
     rows = calibrated.arms
     others = [None if row.held_out is None else row.held_out.residual for row in rows]
     intervals = [None if row.held_out is None else row.held_out.interval for row in rows]
-    sizes = alike([
+    sizes = comparable_lengths([
         ("at measured poses", [row.residual for row in rows], None),
         ("expected there", [row.expected for row in rows], None),
         ("at poses not measured", others, intervals),
     ])  # fmt: skip
     return Frame(
-        (words("arm", [row.name for row in rows]), bare("poses", [row.poses for row in rows]), *sizes),
+        (words("arm", [row.name for row in rows]), unitless("poses", [row.poses for row in rows]), *sizes),
         "distance of measured points from the identified arm, rms; with 95 % interval",
     )
 
@@ -238,7 +238,7 @@ def step_frame(calibrated: Calibrated) -> Frame:
     rows = calibrated.steps
     columns = (
         words("identified so far", [GROUPS[row.group] for row in rows]),
-        bare("parameters", [row.parameters for row in rows]),
+        unitless("parameters", [row.parameters for row in rows]),
         lengths("error left", [row.left for row in rows]),
     )
     return Frame(columns, "repeatable error of a built arm, one group of parameters after the other")
@@ -248,16 +248,17 @@ def cause_frame(calibrated: Calibrated) -> Frame:
     """Table of every cause before and after calibration, the largest before first."""
     most = max(max(row.before, row.after) for row in calibrated.causes)
     rows = [row for row in calibrated.causes if max(row.before, row.after) > TINY * most]
-    sizes = alike([("before", [row.before for row in rows], None), ("after", [row.after for row in rows], None)])
+    before, after = [row.before for row in rows], [row.after for row in rows]
+    sizes = comparable_lengths([("before", before, None), ("after", after, None)])
     return Frame((words("cause", [row.cause for row in rows]), *sizes), "cause by cause")
 
 
 def confounded_frame(calibrated: Calibrated) -> Frame:
     """Table of parameters that the poses cannot distinguish, and from which others."""
-    alike_ = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
+    confounded_with = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
     columns = (
         words("parameter", [row.name for row in calibrated.confounded]),
-        words("confounded with", [names or "nothing: the poses do not show it" for names in alike_]),
+        words("confounded with", [names or "nothing: the poses do not show it" for names in confounded_with]),
     )
     about = (
         "Not distinguished by these poses; determined by the population alone."
@@ -339,7 +340,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         sentences=tuple(lines[1:FIRST]),
         notes=tuple(f"{text}." for text in notes(calibrated)),
         appendix=(Section("Method", "method", (Bullets(METHOD),)),),
-        modelled=before,
+        model=before,
         sample=Sample.of(before),
         sources=(*scenario.sources, *measured),
         scenario_file=scenario.file,

@@ -13,7 +13,18 @@ from armsim.report.decision_sentences import difference, other_requirements, sig
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.findings import dominance, number_of
-from armsim.report.frame import Column, Exact, Frame, bare, changes, judged_with_units, lengths, quoted, stacked, words
+from armsim.report.frame import (
+    Column,
+    Exact,
+    Frame,
+    changes,
+    figures_with_units,
+    lengths,
+    quoted,
+    stacked,
+    unitless,
+    words,
+)
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
@@ -30,7 +41,7 @@ UNITS_IN_FILES = {"length": "m", "angle": "rad", "share": "1", "count": "1"}
 
 def _frame(
     comparison: Comparison,
-    judged: Sequence[Sequence[Judgement | None]],
+    by_criterion: Sequence[Sequence[Judgement | None]],
     pairs: Sequence[Sequence[CriterionChange | None]],
     title: str,
 ) -> Frame:
@@ -39,7 +50,7 @@ def _frame(
     Parameters
     ----------
     comparison : Comparison
-    judged, pairs : sequence of a sequence for every criterion
+    by_criterion, pairs : sequence of a sequence for every criterion
         Judgement of every design, and its change from the first.
     title : str
     """
@@ -49,36 +60,36 @@ def _frame(
     values: list[str] = []
     differences: list[str] = []
     units: list[str] = []
-    for row, changed in zip(judged, pairs, strict=True):
+    for row, changed in zip(by_criterion, pairs, strict=True):
         first = next(judgement for judgement in row if judgement is not None)
         joint = next((change.joint for change in changed if change is not None), "")
         labels += [f"{first.statistic} at {joint}" if joint else first.statistic] * len(row)
         required += [first.limit_text] * len(row)
-        values += judged_with_units(row)
+        values += figures_with_units(row)
         column = changes("", [None if change is None else change.change for change in changed], first.quantity)
         differences += column.with_units
         units += [UNITS_IN_FILES[first.quantity]] * len(row)
     # only where a criterion begins
     once = tuple(label if n == 0 or label != labels[n - 1] else "" for n, label in enumerate(labels))
     limits = [limit if label else "" for limit, label in zip(required, once, strict=True)]
-    every = [judgement for row in judged for judgement in row]
+    judgements = [judgement for row in by_criterion for judgement in row]
     differences_to_first = [None if change is None else change.change for row in pairs for change in row]
     return Frame(
         (
             Column("criterion", tuple(labels), texts=once),
             Column("required", tuple(required), texts=tuple(limits)),
-            words("design", [result.scenario for result in results] * len(judged)),
-            bare("price", [result.price for result in results] * len(judged)),
-            words("unit", units, place="file"),
+            words("design", [result.scenario for result in results] * len(by_criterion)),
+            unitless("price", [result.price for result in results] * len(by_criterion)),
+            words("unit", units, shown_in="file"),
             quoted(
-                "value", [None if one is None else one.value for one in every], values,
-                intervals=[None if one is None else one.interval for one in every],
+                "value", [None if one is None else one.value for one in judgements], values,
+                intervals=[None if one is None else one.interval for one in judgements],
             ),
             quoted(
                 "difference", [None if one is None else one.value for one in differences_to_first], differences,
                 intervals=[None if one is None else one.interval for one in differences_to_first],
             ),
-            words("requirement", ["none stated" if one is None else one.state for one in every]),
+            words("requirement", ["none stated" if one is None else one.state for one in judgements]),
         ),
         title,
     )  # fmt: skip
@@ -104,12 +115,12 @@ def joints_frame(comparison: Comparison) -> Frame | None:
     keys = dict.fromkeys((change.criterion, change.joint) for row in rows.values() for change in row)
     if not keys:
         return None
-    judged = [
+    by_criterion = [
         [next((j for j in result.judgements if (j.criterion, j.where) == key), None) for result in comparison.results]
         for key in keys
     ]
     pairs = [[None, *(_of(rows.get(r.scenario, ()), *key) for r in comparison.results[1:])] for key in keys]
-    return _frame(comparison, judged, pairs, "joints")
+    return _frame(comparison, by_criterion, pairs, "joints")
 
 
 def design_frames(comparison: Comparison) -> list[tuple[str, Frame]]:
@@ -133,9 +144,9 @@ def ranking_reversals_frame(comparison: Comparison) -> Frame:
             words("task", [row.task for row in rows]),
             words("design", [row.scenario for row in rows]),
             words("ranking reverses at", named),
-            bare("poses better", better),
-            bare("worse", worse),
-            bare("not significant", undecided),
+            unitless("poses better", better),
+            unitless("worse", worse),
+            unitless("not significant", undecided),
         )
     )
 
@@ -198,7 +209,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         (f"{start}-{best}-{file_name(rows[0].scenario)}", f"{start}-designs"),
         sentences=tuple(sentences[1:]),
         notes=tuple(dict.fromkeys(notes)),
-        modelled=first,
+        model=first,
         sample=Sample.of(first),
         sources=tuple(files),
         scenario_file=scenarios[0].file if scenarios else None,

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from armsim.formatting import ARCSECOND, beside_each_other, percent
+from armsim.formatting import ARCSECOND, percent, rounding_as_zero
 from armsim.report.frame import Exact
 from armsim.requirement.requirement import coverage_of
 from armsim.results import JointBudget, Result, TaskResult
@@ -69,9 +69,9 @@ def _share_rows(result: Result) -> Iterator[list[object]]:
     for task in result.tasks:
         rows = zip(task.poses.names, task.poses.contributions, task.poses.column("bias_shares"), strict=True)
         for name, parts, bias in rows:
-            for pair, share, alike in zip(task.poses.share_names, parts.tolist(), bias.tolist(), strict=True):
+            for pair, share, bias_share in zip(task.poses.share_names, parts.tolist(), bias.tolist(), strict=True):
                 if pair != BIAS:
-                    yield [task.name, name, *pair, share, alike]
+                    yield [task.name, name, *pair, share, bias_share]
 
 
 def _joint_row(name: str, budget: JointBudget) -> list[object]:
@@ -92,7 +92,7 @@ def _term_rows(result: Result) -> Iterator[list[object]]:
 def _lost_rows(result: Result) -> Iterator[list[object]]:
     for task in result.tasks:
         for point in task.unreachable:
-            yield [task.name, point.name, *(1e3 * v for v in beside_each_other(point.position)), point.reason]
+            yield [task.name, point.name, *(1e3 * v for v in rounding_as_zero(point.position)), point.reason]
 
 
 def _measure_rows(task: TaskResult) -> list[list[object]]:
@@ -156,8 +156,8 @@ def _pose_row(result: Result, task: TaskResult, pose: PoseResult) -> list[object
     lengths = [e.rms, e.p50, e.p95, *interval, e.p99, e.max]
     units = [ap.p50, ap.p95, rp.p50, rp.p95]
     return [
-        task.name, pose.name, *joints, *(1e3 * v for v in beside_each_other(pose.position)),
-        *(v * UM for v in beside_each_other(e.mean)), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
+        task.name, pose.name, *joints, *(1e3 * v for v in rounding_as_zero(pose.position)),
+        *(v * UM for v in rounding_as_zero(e.mean)), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
         *_scaled(lengths), *_scaled([e.at_coverage, *(e.at_coverage_interval or (None, None))]),
         pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
         pose.orientation_error.at_coverage * 1e6,

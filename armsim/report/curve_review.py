@@ -12,7 +12,7 @@ from armsim.figures.measured_curve_figures import measured_curve
 from armsim.formatting import ARCSECOND, show_interval, show_joint
 from armsim.report.document import Block, Bullets, Section, Text, Tone
 from armsim.report.drawing import Planned
-from armsim.report.frame import Frame, bare, joint_errors, quoted, shares, stacked, words
+from armsim.report.frame import Frame, joint_errors, quoted, shares, stacked, unitless, words
 from armsim.report.gallery import file_name
 from armsim.report.review import Review, json_file
 from armsim.sources import Source
@@ -43,10 +43,10 @@ def order_frame(sensor: Measured) -> Frame:
         (
             quoted("order", [row.order for row in rows], names),
             joint_errors("amplitude", [row.amplitude for row in rows], units, [row.interval for row in rows]),
-            replace(joint_errors("standard uncertainty", [row.uncertainty for row in rows], units), place="file"),
-            replace(joint_errors("cosine", [row.cosine for row in rows], units), place="file"),
-            replace(joint_errors("sine", [row.sine for row in rows], units), place="file"),
-            bare("false alarm", [row.false_alarm for row in rows], "file"),
+            replace(joint_errors("standard uncertainty", [row.uncertainty for row in rows], units), shown_in="file"),
+            replace(joint_errors("cosine", [row.cosine for row in rows], units), shown_in="file"),
+            replace(joint_errors("sine", [row.sine for row in rows], units), shown_in="file"),
+            unitless("false alarm", [row.false_alarm for row in rows], "file"),
             words(
                 "cannot be distinguished from",
                 [", ".join(f"{alias:g}" for alias in row.aliases) for row in rows],

@@ -20,7 +20,7 @@ from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
 from armsim.report.findings import dominance, number_of
-from armsim.report.frame import Column, Exact, Frame, bare, lengths, shares, words
+from armsim.report.frame import Column, Exact, Frame, lengths, shares, unitless, words
 from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, Writer, json_file, result_file, text_file
@@ -92,7 +92,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         (f"{start}-map", f"{start}-budget", "trade-off"),
         sentences=(*grounds(selection), dominance(result, task)),
         notes=tuple(dict.fromkeys((*scenario.notes, *result.warnings))),
-        modelled=result,
+        model=result,
         sample=Sample.of(result),
         sources=scenario.sources,
         scenario_file=scenario.file,
@@ -119,17 +119,17 @@ def design_frame(selection: Selection) -> Frame:
         "one-off costs": [joint.fitting.one_off for joint in joints],
         "price": [joint.price for joint in joints],
     }
-    places: int | None = 2  # shares of costs are seldom whole
+    decimals: int | None = 2  # shares of costs are seldom whole
     if not any(prices["one-off costs"]):
         del prices["one-off costs"]
-        places = None
+        decimals = None
     return Frame(
         (
             words("joint", [*(part.joint for part in parts), "all"]),
             words("encoder", [*(part.encoder for part in parts), ""]),
             words("mounting", [*(part.mounting for part in parts), ""]),
             words("placement", [*(part.placement for part in parts), ""]),
-            *(bare(name, [*column, sum(column)], places=places) for name, column in prices.items()),
+            *(unitless(name, [*column, sum(column)], decimals=decimals) for name, column in prices.items()),
         )
     )
 
@@ -147,7 +147,7 @@ def _design(decision: Decision) -> Iterator[Block]:
     groups = max(result.tasks, key=lambda task: task.summary.at_coverage).summary.groups
     columns = (
         words("group of joints", spent),
-        bare("spent on its sensors", spent.values()),
+        unitless("spent on its sensors", spent.values()),
         shares("share of the mean square error", [groups.get(name, 0.0) for name in spent]),
     )
     yield Frame(columns, "Price and error by group of joints").table()
@@ -165,8 +165,8 @@ def _figures_of(designs: Sequence[Equal]) -> list[Column]:
     masses = [1e3 * design.mass for design in designs]
     return [
         lengths("error, sampled", [design.at_coverage for design in designs]),
-        *([bare("mass [g]", masses, places=1)] if any(masses) else []),
-        bare("types", [design.types for design in designs]),
+        *([unitless("mass [g]", masses, decimals=1)] if any(masses) else []),
+        unitless("types", [design.types for design in designs]),
     ]
 
 
@@ -176,7 +176,7 @@ def near_frame(selection: Selection) -> Frame:
     some = "" if selection.near_complete else ", of those that err least by first order"
     return Frame(
         (
-            bare("price", [row.price for row in rows]),
+            unitless("price", [row.price for row in rows]),
             words("differs from the choice by", [in_words(different(selection.closest, row.design)) for row in rows]),
             *_figures_of(rows),
         ),
@@ -200,7 +200,7 @@ def rejected_frame(refuted: Sequence[Rejected]) -> Frame:
     """Table of cheaper designs that were sampled and fail, the closest first."""
     rows = sorted(refuted, key=lambda row: (row.undecided is None, -row.price))
     columns = (
-        bare("price", [row.price for row in rows]),
+        unitless("price", [row.price for row in rows]),
         words("design", [in_words(row.design) for row in rows]),
         words("fails", ["; ".join(row.reasons) for row in rows]),
         words("on a second population", [AGAIN[row.undecided] for row in rows]),

@@ -70,16 +70,16 @@ def answer(selection: Selection) -> str:
     Where nothing meets the requirement it says so, with what comes closest.
     """
     task, judgement = binding(selection.tasks)
-    place = f"{judgement.finding}, {task.name}"
+    judged_at = f"{judgement.finding}, {task.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:
-        return f"No choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {place}."
+        return f"No choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {judged_at}."
     if selection.design is None:
         opening = "No choice meets" if selection.proved else "No choice was found to meet"
-        return f"{opening} the requirement: of the closest, {place}."
+        return f"{opening} the requirement: of the closest, {judged_at}."
     price = f"{selection.price:g} cost units{of_types(selection)}"
     margin = f", {judgement.margin}" if judgement.margin else ""
-    return f"Buy {to_buy(selection)}: the cheapest choice costs {price}; {place}{margin}; {sureness(selection)}."
+    return f"Buy {to_buy(selection)}: the cheapest choice costs {price}; {judged_at}{margin}; {sureness(selection)}."
 
 
 def to_buy(selection: Selection) -> str:
@@ -126,9 +126,9 @@ def grounds(selection: Selection) -> tuple[str, ...]:
     if selection.equals:
         number = len(selection.equals)
         others = f"{number} other choices meet" if number > 1 else "One other choice meets"
-        every = "" if selection.proof.beside else " of those examined"
+        scope = "" if selection.proof.beside else " of those examined"
         smallest = show(min(equal.at_coverage for equal in selection.equals))
-        sentences.append(f"{others} the requirement for this price{every}, with errors of {smallest} and more.")
+        sentences.append(f"{others} the requirement for this price{scope}, with errors of {smallest} and more.")
     examined = [row for row in selection.refuted if row.undecided is not None]
     unresolved = [row.price for row in examined if row.undecided]
     if unresolved:
@@ -147,8 +147,8 @@ def _failures(selection: Selection) -> list[str]:
     reasons = [f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons]
     share = percent(parts[owner, cause], 2)
     of_position = judgement.criterion == worst.summary.judgements[0].criterion
-    place = "there" if of_position else f"to the tool-point error at {worst.summary.worst_pose}, {worst.name},"
-    largest = f"The largest contribution {place} is {cause} of {owner}, {share} of the mean square error."
+    judged_at = "there" if of_position else f"to the tool-point error at {worst.summary.worst_pose}, {worst.name},"
+    largest = f"The largest contribution {judged_at} is {cause} of {owner}, {share} of the mean square error."
     return [*([f"It fails: {'; '.join(reasons)}."] if reasons else []), largest]
 
 
@@ -199,12 +199,12 @@ def curve_in_words(curve: TradeOff) -> str:
 
 def in_words(design: Sequence[Fitted]) -> str:
     """Encoders, mountings and placements of a design, with equal joints grouped."""
-    alike: dict[tuple[str, str, str], list[str]] = {}
+    joints_by_fit: dict[tuple[str, str, str], list[str]] = {}
     for part in design:
-        alike.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
-    if len(alike) == 1 and len(design) > 1:
-        return f"all: {', '.join(next(iter(alike)))}"
-    return "; ".join(f"{', '.join(joints)}: {', '.join(fitted)}" for fitted, joints in alike.items())
+        joints_by_fit.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
+    if len(joints_by_fit) == 1 and len(design) > 1:
+        return f"all: {', '.join(next(iter(joints_by_fit)))}"
+    return "; ".join(f"{', '.join(joints)}: {', '.join(fitted)}" for fitted, joints in joints_by_fit.items())
 
 
 def _out_of_reach(summary: Summary) -> list[str]:

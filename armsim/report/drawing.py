@@ -54,7 +54,7 @@ class Drawings:
     """Figures being drawn, some of them by helper processes."""
 
     folder: Path
-    every: tuple[Planned, ...]
+    planned: tuple[Planned, ...]
     waiting: tuple[Future[Picture] | None, ...]
 
 
@@ -62,26 +62,26 @@ def begin(folder: Path, planned: Iterable[Planned], helpers: Helpers) -> Drawing
     """Submit figures to helper processes, which draw them into a new folder."""
     folder.mkdir()
     (folder / DOCUMENT).mkdir()
-    every = tuple(planned)
-    return Drawings(folder, every, tuple(helpers.submit(draw_one, folder, one) for one in every))
+    planned = tuple(planned)
+    return Drawings(folder, planned, tuple(helpers.submit(draw_one, folder, one) for one in planned))
 
 
 def finish(drawings: Drawings, progress: Progress = lambda what, completed, total: None) -> Pictures:
     """Draw the figures that no helper has started, from the last; return the pictures by section."""
-    folder, every = drawings.folder, drawings.every
-    by_number: list[Picture | None] = [None] * len(every)
-    progress("figures", 0, len(every))
-    for completed, number in enumerate(reversed(range(len(every))), start=1):
+    folder, planned = drawings.folder, drawings.planned
+    by_number: list[Picture | None] = [None] * len(planned)
+    progress("figures", 0, len(planned))
+    for completed, number in enumerate(reversed(range(len(planned))), start=1):
         waiting = drawings.waiting[number]
         if waiting is None or waiting.cancel():  # nobody has begun with it
-            by_number[number] = draw_one(folder, every[number])
-            progress("figures", completed, len(every))
+            by_number[number] = draw_one(folder, planned[number])
+            progress("figures", completed, len(planned))
     for number, future in enumerate(drawings.waiting):
         if by_number[number] is None and future is not None:
-            by_number[number] = result_of(future, draw_one, folder, every[number])
-    progress("figures", len(every), len(every))
+            by_number[number] = result_of(future, draw_one, folder, planned[number])
+    progress("figures", len(planned), len(planned))
     pictures: dict[str, list[Picture]] = {}
-    for one, picture in zip(every, by_number, strict=True):
+    for one, picture in zip(planned, by_number, strict=True):
         assert picture is not None  # each was drawn by one of the two loops
         pictures.setdefault(one.anchor, []).append(picture)
     return pictures
@@ -90,7 +90,7 @@ def finish(drawings: Drawings, progress: Progress = lambda what, completed, tota
 @contextmanager
 def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
     """Write a PNG beside every SVG in a helper, by the end of the ``with`` block."""
-    arguments = drawings.folder, [one.name for one in drawings.every]
+    arguments = drawings.folder, [one.name for one in drawings.planned]
     future = helpers.submit(rasterize, *arguments)
     yield
     if future is None:
@@ -123,11 +123,11 @@ def draw_one(folder: Path, one: Planned) -> Picture:
             figure.set_layout_engine(engine)
             spots = save_figure(folder / DOCUMENT / one.name, figure)
     caption = f"{one.caption} {note[:1].upper()}{note[1:]}." if note else one.caption
-    place, scene = f"{folder.name}/{DOCUMENT}/{one.name}", ""
+    stem, scene = f"{folder.name}/{DOCUMENT}/{one.name}", ""
     if figure.scene is not None:
-        scene = f"{place}.json"
+        scene = f"{stem}.json"
         (folder / DOCUMENT / f"{one.name}.json").write_text(json.dumps(figure.scene, allow_nan=False), encoding="utf-8")
-    return Picture(one.name, finding, caption, f"{place}.svg", spots, one.wide, scene)
+    return Picture(one.name, finding, caption, f"{stem}.svg", spots, one.wide, scene)
 
 
 def set_down(figure: Drawing, share: float) -> None:
@@ -188,12 +188,12 @@ def rasterize(folder: Path, names: Sequence[str]) -> None:
 
 
 def _spots(figure: Drawing, box: Bbox) -> Iterator[Spot]:
-    for axes, place, text in figure.spots:
-        flat: Sequence[float] = place
-        if len(place) == 3:
+    for axes, point, text in figure.spots:
+        flat: Sequence[float] = point
+        if len(point) == 3:
             from mpl_toolkits.mplot3d import proj3d
 
-            flat = proj3d.proj_transform(*place, axes.get_proj())[:2]  # type: ignore[attr-defined]
+            flat = proj3d.proj_transform(*point, axes.get_proj())[:2]  # type: ignore[attr-defined]
         inches = axes.transData.transform(np.asarray(flat, dtype=float)) / figure.dpi
         x, y = (inches[0] - box.x0) / box.width, 1.0 - (inches[1] - box.y0) / box.height
         if 0 <= x <= 1 and 0 <= y <= 1:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from armsim.model.joint_options import Exclusion
 from armsim.report.document import Section, Text
-from armsim.report.frame import Exact, Frame, bare, words
+from armsim.report.frame import Exact, Frame, unitless, words
 
 TITLE = "encoders that do not fit, and why; one may have several reasons"
 
@@ -39,7 +39,7 @@ def _frame(exclusions: Sequence[Exclusion]) -> Frame:
             words("placement", [row.placement for row in exclusions]),
             words("excluded", [f"{len(row.encoders)} of {row.of}" for row in exclusions]),
             words("reason", [row.reason for row in exclusions]),
-            bare("by this reason alone", [row.alone for row in exclusions]),
+            unitless("by this reason alone", [row.alone for row in exclusions]),
             words("encoders", [", ".join(row.encoders) for row in exclusions], "file"),
         )
     )

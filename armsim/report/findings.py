@@ -10,7 +10,7 @@ from armsim.report.verdict import deciding_task, headlined, largest_causes
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
-ALIKE = 0.1
+NOTABLE_BIAS = 0.1
 """Share of a cause that is equal on every arm, above which a sentence mentions it."""
 
 
@@ -43,10 +43,10 @@ def question(result: Result) -> str:
     return f"does {result.arm} with these sensors keep {required_in_words(requirement)}, {scope}?{reached}"
 
 
-def beside_the_headline(result: Result) -> tuple[str, ...]:
+def other_criteria_sentence(result: Result) -> tuple[str, ...]:
     """Sentence on the other criteria of the deciding task."""
-    task, leading = deciding_task(result), headlined(result)
-    others = [judgement for judgement in task.summary.judgements if judgement.criterion != leading.criterion]
+    task, headline_judgement = deciding_task(result), headlined(result)
+    others = [judgement for judgement in task.summary.judgements if judgement.criterion != headline_judgement.criterion]
     findings = [
         f"{judgement.finding}{f', {judgement.required}' if judgement.limit is not None else ''}" for judgement in others
     ]
@@ -82,7 +82,7 @@ def dominance(result: Result, task: TaskResult) -> str:
     if not any(causes.values()):
         return "No cause contributes any error."
     top = max(causes, key=lambda cause: causes[cause])
-    alike = sum(part.bias for part in task.summary.contributions if part.cause == top)
+    bias_share = sum(part.bias for part in task.summary.contributions if part.cause == top)
     at = task.worst
     owners = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
     shares = {owner: float(task.contribution(owner)[at]) for owner in owners}
@@ -91,9 +91,11 @@ def dominance(result: Result, task: TaskResult) -> str:
     by_share = sorted(groups, key=lambda name: -groups[name])
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in by_share)
     first = f"largest parts of the mean square error over {task.name}: {largest_causes(causes)}"
-    if alike > ALIKE * causes[top]:
-        differs = percent(causes[top] - alike, 2)
-        first += f" (of the first, {percent(alike, 2)} is the same on every arm and {differs} differs between arms)"
+    if bias_share > NOTABLE_BIAS * causes[top]:
+        differs = percent(causes[top] - bias_share, 2)
+        first += (
+            f" (of the first, {percent(bias_share, 2)} is the same on every arm and {differs} differs between arms)"
+        )
     at_worst_pose = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first}; by group: {spread}; {at_worst_pose}." if spread else f"{first}; {at_worst_pose}."
     return text[0].upper() + text[1:]

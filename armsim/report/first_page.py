@@ -9,7 +9,7 @@ from armsim.report.verdict import deciding_task
 from armsim.results import Result
 
 
-def leading(result: Result, names: Sequence[str]) -> tuple[str, ...]:
+def first_page_figures(result: Result, names: Sequence[str]) -> tuple[str, ...]:
     """Names of the figures on the first page, for the deciding task: error, contributions, population."""
     start = f"{number_of(result, deciding_task(result))}-"
     candidates = [name for name in names if name.startswith(start)]

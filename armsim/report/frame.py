@@ -18,8 +18,8 @@ from armsim.formatting import (
     decimals_of,
     in_unit,
     rounded,
+    rounding_as_zero_or_none,
     unit_for,
-    without_rounding,
 )
 from armsim.report.document import Cell, Table
 from armsim.requirement import Judgement, Quantity, share_digits
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from armsim.sampling.paired_difference import Difference
 
 Interval = tuple[float, float] | None
-Place = Literal["everywhere", "display", "file"]
+ShownIn = Literal["everywhere", "display", "file"]
 BARE = Unit("", 1.0)
 POINTS = Unit("percentage points", 100.0)
 FILE_UNITS = {"m": Unit("um", 1e6), "rad": Unit("urad", 1e6), "1": Unit("1", 1.0)}
@@ -45,7 +45,7 @@ class Exact(NamedTuple):
 
 @dataclass(frozen=True)
 class Column:
-    """Column of one quantity; see `words`, `bare`, `lengths`, `shares`, `joint_errors`.
+    """Column of one quantity; see `words`, `unitless`, `lengths`, `shares`, `joint_errors`.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ class Column:
     intervals : tuple of (low, high), optional
     unit : Unit
         Unit of the column; without a name where numbers are bare or each cell has its own.
-    places : int, optional
+    decimals : int, optional
         Decimals of all of its numbers; None for words and for numbers shown as they are.
     file_unit : Unit
     texts : tuple of str, optional
@@ -64,7 +64,7 @@ class Column:
         Numbers are differences: a positive one has its sign.
     half_widths : bool
         An interval is shown as plus and minus its half.
-    place : str
+    shown_in : str
         ``display`` alone, in the ``file`` alone, or ``everywhere``.
     show_intervals : bool
         Whether intervals are in the cells; in files they always are.
@@ -74,12 +74,12 @@ class Column:
     values: tuple[Any, ...]
     intervals: tuple[Interval, ...] | None = None
     unit: Unit = BARE
-    places: int | None = None
+    decimals: int | None = None
     file_unit: Unit = BARE
     texts: tuple[str, ...] | None = None
     change: bool = False
     half_widths: bool = False
-    place: Place = "everywhere"
+    shown_in: ShownIn = "everywhere"
     show_intervals: bool = True
 
     @property
@@ -90,7 +90,7 @@ class Column:
     @property
     def is_text(self) -> bool:
         """Whether the column holds text, which is set flush left."""
-        return all(value is None or isinstance(value, str) for value in self.values) and self.places is None
+        return all(value is None or isinstance(value, str) for value in self.values) and self.decimals is None
 
     @property
     def cells(self) -> tuple[Cell, ...]:
@@ -109,14 +109,14 @@ class Column:
             return "–"
         if math.isinf(value):
             return "∞"
-        if self.places is None:
+        if self.decimals is None:
             return f"{value:g}"
         factor = self.unit.factor
         if self.half_widths and interval is not None:
-            half = rounded(0.5 * (interval[1] - interval[0]) * factor, self.places)
-            text = f"{rounded(value * factor, self.places)} ± {half}"
+            half = rounded(0.5 * (interval[1] - interval[0]) * factor, self.decimals)
+            text = f"{rounded(value * factor, self.decimals)} ± {half}"
         else:
-            text = in_unit(value, interval, factor, self.places)
+            text = in_unit(value, interval, factor, self.decimals)
         return f"+{text}" if self.change and value > 0 and not text.startswith(("<", "0 ")) and text != "0" else text
 
     @property
@@ -166,7 +166,7 @@ class Frame:
     @property
     def visible_columns(self) -> tuple[Column, ...]:
         """Columns that are displayed, not only written to files."""
-        return tuple(column for column in self.columns if column.place != "file")
+        return tuple(column for column in self.columns if column.shown_in != "file")
 
     @property
     def headers(self) -> tuple[str, ...]:
@@ -210,7 +210,7 @@ class Frame:
     @property
     def exact(self) -> Exact:
         """The frame as a table for a file."""
-        columns = [pair for column in self.columns if column.place != "display" for pair in column.exact]
+        columns = [pair for column in self.columns if column.shown_in != "display" for pair in column.exact]
         return Exact([name for name, _ in columns], list(zip(*(values for _, values in columns), strict=True)))
 
 
@@ -226,14 +226,14 @@ def stacked(name: str, frames: Sequence[tuple[str, Frame]]) -> Exact:
     return Exact([name, *header], rows)
 
 
-def words(name: str, texts: Iterable[str], place: Place = "everywhere") -> Column:
+def words(name: str, texts: Iterable[str], shown_in: ShownIn = "everywhere") -> Column:
     """Column of text."""
-    return Column(name, tuple(texts), place=place)
+    return Column(name, tuple(texts), shown_in=shown_in)
 
 
-def bare(name: str, values: Iterable[Any], place: Place = "everywhere", places: int | None = None) -> Column:
-    """Column of counts, prices and ratios, without unit; unrounded where ``places`` is None."""
-    return Column(name, tuple(values), place=place, places=places)
+def unitless(name: str, values: Iterable[Any], shown_in: ShownIn = "everywhere", decimals: int | None = None) -> Column:
+    """Column of counts, prices and ratios, without unit; unrounded where ``decimals`` is None."""
+    return Column(name, tuple(values), shown_in=shown_in, decimals=decimals)
 
 
 def quoted(
@@ -254,7 +254,7 @@ def lengths(
     intervals: Sequence[Interval] | None = None,
     kind: Kind = "m",
     unit: Unit | None = None,
-    places: int | None = None,
+    decimals: int | None = None,
     change: bool = False,
     half_widths: bool = False,
 ) -> Column:
@@ -268,15 +268,15 @@ def lengths(
         As long as the values.
     kind, unit
         As in `formatting.show`.
-    places : int, optional
+    decimals : int, optional
         Decimals; those that its numbers justify where not given.
     change, half_widths
         As in `Column`.
     """
     widths = [] if intervals is None else [0.5 * (ends[1] - ends[0]) for ends in intervals if ends is not None]
     unit = unit or unit_for([*values, *widths], kind)
-    numbers = without_rounding(values)
-    if places is None:
+    numbers = rounding_as_zero_or_none(values)
+    if decimals is None:
         intervals_given = [] if intervals is None else [ends for ends in intervals if ends is not None]
         if (
             change and intervals_given
@@ -284,23 +284,23 @@ def lengths(
             intervals_given = [
                 sorted(intervals_given, key=lambda ends: ends[1] - ends[0])[3 * len(intervals_given) // 4]
             ]
-        places = decimals_of(numbers, intervals_given, unit.factor)
+        decimals = decimals_of(numbers, intervals_given, unit.factor)
     ends = None if intervals is None else tuple(intervals)
-    return Column(name, tuple(numbers), ends, unit, places, FILE_UNITS[kind], None, change, half_widths)
+    return Column(name, tuple(numbers), ends, unit, decimals, FILE_UNITS[kind], None, change, half_widths)
 
 
-def alike(
+def comparable_lengths(
     columns: Sequence[tuple[str, Sequence[float | None], Sequence[Interval] | None]], kind: Kind = "m"
 ) -> list[Column]:
     """Columns of lengths with one unit and number of decimals, to be compared along a row."""
     values = [value for _, numbers, _ in columns for value in numbers]
     ends = [interval for _, numbers, intervals in columns for interval in intervals or [None] * len(numbers)]
     unit = unit_for(values, kind)
-    places = decimals_of(values, ends, unit.factor)
-    return [lengths(name, numbers, intervals, kind, unit, places) for name, numbers, intervals in columns]
+    decimals = decimals_of(values, ends, unit.factor)
+    return [lengths(name, numbers, intervals, kind, unit, decimals) for name, numbers, intervals in columns]
 
 
-SHARE_PLACES = 1
+SHARE_DECIMALS = 1
 """Decimals of shares in per cent that have no intervals."""
 
 
@@ -308,16 +308,16 @@ def shares(
     name: str,
     values: Sequence[float | None],
     intervals: Sequence[Interval] | None = None,
-    places: int | None = None,
+    decimals: int | None = None,
     change: bool = False,
 ) -> Column:
     """Column of shares in per cent, or of changes in percentage points, with equal decimals."""
     unit = POINTS if change else PERCENT
-    if places is None:
+    if decimals is None:
         has_intervals = intervals is not None and any(ends is not None for ends in intervals)
-        places = decimals_of(values, intervals or (), unit.factor) if has_intervals else SHARE_PLACES
+        decimals = decimals_of(values, intervals or (), unit.factor) if has_intervals else SHARE_DECIMALS
     ends = None if intervals is None else tuple(intervals)
-    return Column(name, tuple(values), ends, unit, places, FILE_UNITS["1"], None, change)
+    return Column(name, tuple(values), ends, unit, decimals, FILE_UNITS["1"], None, change)
 
 
 def joint_errors(
@@ -336,7 +336,7 @@ def joint_errors(
     return quoted(name, values, [next(cells[kind]) for kind in units], intervals=intervals)
 
 
-def judged(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> list[Column]:
+def criterion_columns(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> list[Column]:
     """Columns of the criteria, each in one unit and number of decimals; a dash where a criterion does not apply."""
     by_name = [{judgement.criterion: judgement for judgement in row} for row in share_digits(rows)]
     out = []
@@ -355,10 +355,10 @@ def judged(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> 
     return out
 
 
-def judged_with_units(figures: Sequence[Judgement | None]) -> list[str]:
+def figures_with_units(figures: Sequence[Judgement | None]) -> list[str]:
     """One criterion of several designs, each figure with its unit, all with as many decimals; a dash where none is."""
-    alike = iter(share_digits([[figure for figure in figures if figure is not None]])[0])
-    return ["–" if figure is None else next(alike).number for figure in figures]
+    common_digits = iter(share_digits([[figure for figure in figures if figure is not None]])[0])
+    return ["–" if figure is None else next(common_digits).number for figure in figures]
 
 
 def changes(name: str, differences: Sequence[Difference | None], quantity: Quantity) -> Column:
@@ -368,5 +368,5 @@ def changes(name: str, differences: Sequence[Difference | None], quantity: Quant
     if quantity == "share":
         return shares(name, values, ends, change=True)
     if quantity == "count":
-        return Column(name, tuple(values), places=0, change=True)
+        return Column(name, tuple(values), decimals=0, change=True)
     return lengths(name, values, ends, KINDS[quantity], change=True)

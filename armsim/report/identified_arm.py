@@ -18,7 +18,7 @@ from armsim.scenario import Scenario
 WIDTH = 116
 
 
-def urdf_beside(scenario: Scenario, file: Path) -> Path | None:
+def urdf_file_next_to(scenario: Scenario, file: Path) -> Path | None:
     """Name of the URDF file that is written beside an arm file; None for rows of link parameters."""
     return None if arm_source(scenario).urdf is None else file.with_suffix(".urdf")
 
@@ -35,7 +35,7 @@ def arm_files(calibrated: Calibrated, file: Path) -> dict[Path, str]:
         names = ", ".join(arm.name for arm in calibrated.arms[:6])
         raise InputError(Problem("command line", 0, 0, "--write", f"{len(calibrated.arms)} arms: {names}", "one arm"))
     scenario, identification = calibrated.before.scenario, calibrated.identifications[0]
-    source, urdf = arm_source(scenario), urdf_beside(scenario, file)
+    source, urdf = arm_source(scenario), urdf_file_next_to(scenario, file)
     lines = [line for text in _header(calibrated) for line in (*wrap(text, WIDTH), "")]
     arm = scenario.machine.arm
     written = ArmFile(

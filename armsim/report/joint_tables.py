@@ -8,7 +8,7 @@ from dataclasses import replace
 from armsim.causes import PART_OF
 from armsim.formatting import Unit, orders
 from armsim.report.document import Block, Folded, Section, Text
-from armsim.report.frame import Column, Frame, bare, joint_errors, lengths, quoted, words
+from armsim.report.frame import Column, Frame, joint_errors, lengths, quoted, unitless, words
 from armsim.results import ErrorMotionBudget, JointBudget, Result
 
 PER_RADIAN = Unit("mm/rad", 1e3)
@@ -24,14 +24,14 @@ def joints_frame(joints: Mapping[str, JointBudget], prices: Sequence[float] | No
         (
             words("joint", joints),
             words("encoder", [f"{budget.encoder} ({budget.placement})" for budget in budgets]),
-            bare("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], places=1),
+            unitless("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], decimals=1),
             lever_arms(budgets),
             joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
             lengths("at the tool", [budget.at_tool() for budget in budgets]),
             joint_errors("accuracy part", [budget.rms_accuracy for budget in budgets], units),
             joint_errors("repeatability part", [budget.rms_repeatability for budget in budgets], units),
             joint_errors("worst case", [budget.limit for budget in budgets], units),
-            *([] if prices is None else [bare("price", prices)]),
+            *([] if prices is None else [unitless("price", prices)]),
         ),
         title,
     )
@@ -86,7 +86,7 @@ def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
     uncertainties = joint_errors("standard uncertainty", [rms for *_, rms, _ in rows], units)
     limits = joint_errors("worst case", [limit for *_, limit in rows], units)
     if limits.unit == uncertainties.unit:  # to be compared along a row
-        limits = replace(limits, places=uncertainties.places)
+        limits = replace(limits, decimals=uncertainties.decimals)
     columns = (
         words("cause", [cause for cause, *_ in rows]),
         words("part of", [part for _, part, *_ in rows]),

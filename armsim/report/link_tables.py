@@ -39,11 +39,14 @@ def link_frame(machine: Machine) -> Frame:
     motions = [arm.motion_of(axis) for axis in evaluated.axes]
     levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
     pairs = [(term, axis) for term in machine.terms for axis in term.axes if not axis.of_joint]
-    places = [arm.motion_of(axis) for _, axis in pairs]
-    units = ["rad" if arm.motions[place].rotary else "m" for place in places]
+    motion_numbers = [arm.motion_of(axis) for _, axis in pairs]
+    units = ["rad" if arm.motions[number].rotary else "m" for number in motion_numbers]
     budgets = [term_budget(term, axis, state) for term, axis in pairs]
     means = [float(term.expected(axis, state)[0]) for term, axis in pairs]
-    at_tool = [budget.rms * float(levers[motions.index(place)]) for budget, place in zip(budgets, places, strict=True)]
+    at_tool = [
+        budget.rms * float(levers[motions.index(number)])
+        for budget, number in zip(budgets, motion_numbers, strict=True)
+    ]
     columns = (
         words("parameter", [str(axis) for _, axis in pairs]),
         words("cause", [budget.cause for budget in budgets]),

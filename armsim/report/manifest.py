@@ -49,13 +49,13 @@ class Sample(NamedTuple):
 
 
 def manifest_of(
-    modelled: Result | Scenario | None, sample: Sample | None, sources: Sequence[Source], command: str
+    model: Result | Scenario | None, sample: Sample | None, sources: Sequence[Source], command: str
 ) -> dict[str, Any]:
     """Manifest of a review: versions, hashes of the inputs, reproducing command, sample.
 
     With a result, the recorded code is that which made the result.
     """
-    result = modelled if isinstance(modelled, Result) else None
+    result = model if isinstance(model, Result) else None
     return {
         "format": FORMAT,
         "armsim": package_version() if result is None else result.version,

@@ -75,8 +75,8 @@ def manual_pages() -> tuple[ManualPage, ...]:
     }
     linked = [name for name in re.findall(r"\]\(([a-z-]+)\.md\)", texts[FIRST]) if name in texts]
     words = _of_words()
-    anchors = {passage.heading: passage.anchor for passage in words.passages}
-    return (*(_of_markdown(name, texts[name], anchors) for name in dict.fromkeys([FIRST, *linked])), words)
+    heading_anchors = {passage.heading: passage.anchor for passage in words.passages}
+    return (*(_of_markdown(name, texts[name], heading_anchors) for name in dict.fromkeys([FIRST, *linked])), words)
 
 
 def write_manual(folder: Path) -> None:
@@ -181,14 +181,14 @@ def _of_words() -> ManualPage:
             text, anchor = "\n\n".join(explanation(word)), _anchor(word, anchors)
             sections.append(Markup('<h3 id="{}">{}</h3>\n<pre><code>{}</code></pre>\n').format(anchor, word, text))
             passages.append(Passage(WORDS, anchor, word, " ".join(text.split())))
-    places = {passage.heading: passage.anchor for passage in passages}
+    heading_anchors = {passage.heading: passage.anchor for passage in passages}
     paths: dict[str, list[str]] = {}
     for entry in entries():
         if entry.field.key.cause is not None:
             paths.setdefault(entry.field.key.cause.name, []).append(entry.path)
     item, link = Markup("<li>{}: {}</li>\n"), Markup('<a href="#{}"><code>{}</code></a>')
     causes = Markup("").join(
-        item.format(cause, Markup(", ").join(link.format(places[path], path) for path in paths[cause]))
+        item.format(cause, Markup(", ").join(link.format(heading_anchors[path], path) for path in paths[cause]))
         for cause in sorted(paths)
     )
     start = Markup(

@@ -172,17 +172,17 @@ def _preserve_strangers(earlier: Path, out: Path) -> list[str]:
     """Move user files from an earlier result into the new one; return their paths."""
     strangers = _strangers(earlier)
     for name in strangers:
-        place = out / name
-        if place.exists() or place.is_symlink():
-            place = out / KEPT / name
-        place.parent.mkdir(parents=True, exist_ok=True)
-        (earlier / name).rename(place)
+        target = out / name
+        if target.exists() or target.is_symlink():
+            target = out / KEPT / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        (earlier / name).rename(target)
     return strangers
 
 
 @contextmanager
 def folder(
-    out: Path, scenario_file: Path | None = None, on_written: Callable[[Path], None] = lambda place: None
+    out: Path, scenario_file: Path | None = None, on_written: Callable[[Path], None] = lambda target: None
 ) -> Iterator[Path]:
     """Yield a temporary folder beside ``out``, moved into its place when complete; then call ``on_written``.
 

@@ -8,19 +8,19 @@ from collections.abc import Sequence
 from armsim.decide.calibration_study import Calibrated
 from armsim.formatting import Unit
 from armsim.model.kinematics import ArmJoint
-from armsim.report.frame import Column, Frame, alike, bare, words
+from armsim.report.frame import Column, Frame, comparable_lengths, unitless, words
 
 
 def curve_frame(calibrated: Calibrated) -> Frame:
     """Table of the residual error against the number of poses."""
     rows = calibrated.curve
-    sizes = alike([
+    sizes = comparable_lengths([
         ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
         ("at random", [row.random for row in rows], [row.random_sets for row in rows]),
     ])  # fmt: skip
     about = "in brackets 5 to 95 % of arms, and of sets of poses"
     return Frame(
-        (bare("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
+        (unitless("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
     )
 
 
@@ -33,7 +33,7 @@ def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
         columns.append(Column(joint.name, values, None, unit, 2, unit))
     moves = [row.move for row in calibrated.poses]
     if any(moves):
-        columns.append(bare("move [s]", moves, "display", places=1))
+        columns.append(unitless("move [s]", moves, "display", decimals=1))
     return Frame((words("pose", [row.name for row in calibrated.poses]), *columns), _session(calibrated))
 
 

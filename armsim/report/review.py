@@ -53,13 +53,13 @@ class Review:
     sections : tuple of Section
         The body; the figures of its anchor stand before the blocks of a section.
     figures : iterable of Planned
-    leading : tuple of str
+    first_page_figures : tuple of str
         Names of figures of the first page, the largest first.
     sentences, advice, notes, key_facts : tuple of str
         As in `document.Front`; all notes are repeated in the appendix.
     appendix : tuple of Section
         Sections of this review, before assumptions, inputs, references and provenance.
-    modelled : Result or Scenario, optional
+    model : Result or Scenario, optional
         Result or scenario whose assumptions are listed.
     sample : Sample, optional
     sources : tuple of Source
@@ -79,14 +79,14 @@ class Review:
     table: Table
     sections: tuple[Section, ...]
     figures: Iterable[Planned] = ()
-    leading: tuple[str, ...] = ()
+    first_page_figures: tuple[str, ...] = ()
     design: Table | None = None
     sentences: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     key_facts: tuple[str, ...] = ()
     appendix: tuple[Section, ...] = ()
-    modelled: Result | Scenario | None = None
+    model: Result | Scenario | None = None
     sample: Sample | None = None
     sources: tuple[Source, ...] = ()
     scenario_file: Path | None = None
@@ -96,7 +96,7 @@ class Review:
     def document(self, pictures: Pictures, manifest: Mapping[str, Any]) -> ReviewDocument:
         """Document of the review with its pictures."""
         named = {picture.name: picture for group in pictures.values() for picture in group}
-        group = tuple(named[name] for name in self.leading if name in named)
+        group = tuple(named[name] for name in self.first_page_figures if name in named)
         lines = WRAPPED if len(self.table.headers) > WIDE else 1
         notes = front_notes(self.notes, lines * len(self.table.rows))
         front = Front(
@@ -107,7 +107,7 @@ class Review:
             replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))
             for section in self.sections
         ]
-        assumed = () if self.modelled is None else (boilerplate.assumptions_section(self.modelled),)
+        assumed = () if self.model is None else (boilerplate.assumptions_section(self.model),)
         appendix = (
             *boilerplate.notes(self.notes),
             *self.appendix,
@@ -130,10 +130,10 @@ def write_review(
     command: str,
     paper: Paper = "a4",
     progress: Callable[[str, int, int], None] = lambda what, completed, total: None,
-    on_written: Callable[[Path], None] = lambda place: None,
+    on_written: Callable[[Path], None] = lambda review_folder: None,
     helpers: Helpers = ALONE,
     slides: bool = False,
-    requested: Callable[[Path], Mapping[str, Any]] = lambda place: {},
+    requested: Callable[[Path], Mapping[str, Any]] = lambda review_folder: {},
 ) -> None:
     """Write the folder of a review: results, tables, figures, manifest, page and PDF.
 
@@ -157,26 +157,26 @@ def write_review(
     requested : callable
         Returns further entries of the manifest, from the folder with its results.
     """
-    with folder(out, review.scenario_file, on_written) as place:
-        begun = begin(place / "figures", review.figures, helpers)
+    with folder(out, review.scenario_file, on_written) as review_folder:
+        begun = begin(review_folder / "figures", review.figures, helpers)
         progress("tables", 0, 1)
         for name, write in review.files.items():
-            write(place / name)
-        (place / "tables").mkdir()
+            write(review_folder / name)
+        (review_folder / "tables").mkdir()
         for name, exact in review.tables.items():
-            write_table(place / "tables" / f"{name}.csv", exact)
+            write_table(review_folder / "tables" / f"{name}.csv", exact)
         progress("tables", 1, 1)
         pictures = finish(begun, progress)
-        manifest = {**manifest_of(review.modelled, review.sample, review.sources, command), **requested(place)}
-        write_json(manifest, place / "manifest.json")
+        manifest = {**manifest_of(review.model, review.sample, review.sources, command), **requested(review_folder)}
+        write_json(manifest, review_folder / "manifest.json")
         document = review.document(pictures, manifest)
         with rasterizing(begun, helpers):
             progress("pages", 0, 2)
-            write_page(place / "report.html", document)
+            write_page(review_folder / "report.html", document)
             if slides:
-                write_slides(place / "slides.pptx", document)
+                write_slides(review_folder / "slides.pptx", document)
             progress("pages", 1, 2)
-            write_pdf(place / "report.pdf", document, paper)
+            write_pdf(review_folder / "report.pdf", document, paper)
             progress("pages", 2, 2)
 
 

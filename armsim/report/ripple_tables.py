@@ -9,7 +9,7 @@ from armsim.report.document import Block, Section, Text
 from armsim.report.frame import Column, Frame, quoted, shares, words
 from armsim.results import JointMotion, Result
 
-RIPPLE_PLACES = 3
+RIPPLE_DECIMALS = 3
 """Decimals of a ripple in per cent of the speed."""
 ABOUT = (
     "At a steady speed, as seen by the sensor that closes the speed loop. Noise: standard "
@@ -45,8 +45,8 @@ def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
             speeds("speed by one step of the position", [row.step for row in rows]),
             speeds("the same after the filter", [row.step_filtered for row in rows]),
             speeds("noise of the speed", [row.noise for row in rows]),
-            shares("ripple, 95 % of arms", [row.ripple_p95 for row in rows], places=RIPPLE_PLACES),
-            shares("ripple and noise", [row.smoothness for row in rows], places=RIPPLE_PLACES),
+            shares("ripple, 95 % of arms", [row.ripple_p95 for row in rows], decimals=RIPPLE_DECIMALS),
+            shares("ripple and noise", [row.smoothness for row in rows], decimals=RIPPLE_DECIMALS),
             words("largest ripple", [_wave(row) for row in rows]),
             speeds("slowest smooth speed", [row.slowest for row in rows]),
             quoted(

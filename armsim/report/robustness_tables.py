@@ -10,7 +10,7 @@ from armsim.decide.selection import Selection
 from armsim.formatting import percent
 from armsim.report.decision_sentences import in_words
 from armsim.report.document import Block, Section, Text
-from armsim.report.frame import Exact, Frame, bare, words
+from armsim.report.frame import Exact, Frame, unitless, words
 
 ROBUSTNESS, REFITS = "Does the choice stand?", "The cheapest change to the design at hand"
 NUMBERS = {0: "none", 1: "one joint", 2: "two joints"}
@@ -53,16 +53,16 @@ def otherwise(row: Perturbed, encoder: str) -> str:
 
 
 def _robustness_frame(rows: Sequence[tuple[str, Perturbed]], choice: Sequence[Fitted]) -> Frame:
-    every = [row for _, row in rows]
+    designs = [row for _, row in rows]
     return Frame(
         (
             words("otherwise", [what for what, _ in rows]),
-            words("the choice", [_verdict(row) for row in every]),
-            words("design", [_changes(choice, row.design) for row in every]),
-            bare("price", [row.design_price for row in every]),
-            bare("price of the choice", [row.price for row in every]),
-            words("decided by", [_figure(row.deciding) for row in every]),
-            words("cheaper ones", [_examined(row.proved) for row in every], "file"),
+            words("the choice", [_verdict(row) for row in designs]),
+            words("design", [_changes(choice, row.design) for row in designs]),
+            unitless("price", [row.design_price for row in designs]),
+            unitless("price of the choice", [row.price for row in designs]),
+            words("decided by", [_figure(row.deciding) for row in designs]),
+            words("cheaper ones", [_examined(row.proved) for row in designs], "file"),
         ),
         ROBUSTNESS,
     )
@@ -106,7 +106,7 @@ def refits_frame(refits: Sequence[Refit]) -> Frame:
                 "changed", [NUMBERS[row.most] if row.most == 0 else f"at most {NUMBERS[row.most]}" for row in refits]
             ),
             words("to", [_changes(present, row.design) for row in refits]),
-            bare("price", [row.price for row in refits]),
+            unitless("price", [row.price for row in refits]),
             words("requirement", [_requirement(row) for row in refits]),
             words("decided by", [_figure(row.deciding) for row in refits]),
             words("cheaper ones", [_examined(row.proved) for row in refits], "file"),

@@ -26,7 +26,7 @@ def write_run_folder(
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
     helpers: Helpers = ALONE,
-    on_written: Callable[[Path], None] = lambda place: None,
+    on_written: Callable[[Path], None] = lambda run_folder: None,
     request: RunRequest | None = None,
     slides: bool = False,
 ) -> None:
@@ -36,10 +36,10 @@ def write_run_folder(
     so that the run can be done again.
     """
 
-    def requested(place: Path) -> Mapping[str, Any]:
+    def requested(run_folder: Path) -> Mapping[str, Any]:
         if request is None:
             return {}
-        return {"asked": asdict(request), "results_sha256": file_sha256(place / "results.json")}
+        return {"asked": asdict(request), "results_sha256": file_sha256(run_folder / "results.json")}
 
     review = replace(run_review(result, scenario.sources, extras), scenario_file=scenario.file)
     write_review(out, review, command, paper, progress, on_written, helpers, slides, requested)

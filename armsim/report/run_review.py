@@ -8,13 +8,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from armsim.figures import required
-from armsim.formatting import beside_each_other, percent
+from armsim.formatting import percent, rounding_as_zero
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.csv_tables import run_tables
 from armsim.report.document import Block, Folded, Section, Table, Text
-from armsim.report.findings import acceptance_sentence, beside_the_headline, dominance, question
-from armsim.report.first_page import leading
-from armsim.report.frame import Frame, alike, bare, lengths, shares, words
+from armsim.report.findings import acceptance_sentence, dominance, other_criteria_sentence, question
+from armsim.report.first_page import first_page_figures
+from armsim.report.frame import Frame, comparable_lengths, lengths, shares, unitless, words
 from armsim.report.gallery import figures_of
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.manifest import Sample
@@ -47,7 +47,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
     price_parts = f" ({', '.join(prices)})" if len(prices) > 1 else ""
     price = f"sensors {result.price:g} cost units{price_parts}"
     planned = tuple(figures_of(result, extras))
-    further_sentences = () if required(result) else beside_the_headline(result)  # the figure of gauges shows them
+    further_sentences = () if required(result) else other_criteria_sentence(result)  # the figure of gauges shows them
     return Review(
         result.scenario,
         f"Arm {result.arm}; {price}; {Sample.of(result).sizes}",
@@ -67,7 +67,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             recommendations_section(result, extras),
         ),
         planned,
-        leading(result, [one.name for one in planned]),
+        first_page_figures(result, [one.name for one in planned]),
         design=sensors_frame(result).table(),
         sentences=tuple(filter(None, (*reason_sentences, *further_sentences, each_and_every_pose(result), assumed))),
         advice=tuple(filter(None, (better_sensors(result), *advice(result, extras)))),
@@ -78,7 +78,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
             _poses(result),
             _agreement(result),
         ),
-        modelled=result,
+        model=result,
         sample=Sample.of(result),
         sources=tuple(sources),
         files={
@@ -127,7 +127,7 @@ def _workspace(result: Result) -> Section:
 
 
 def _population(result: Result) -> Section:
-    tests = [*beside_the_headline(result), *(acceptance_sentence(task) for task in result.tasks)]
+    tests = [*other_criteria_sentence(result), *(acceptance_sentence(task) for task in result.tasks)]
     return Section(
         "Accuracy and repeatability over the population",
         "population",
@@ -165,10 +165,10 @@ def _worst(task: TaskResult, coverage: float) -> Table:
 def _worst_pose(result: Result, task: TaskResult) -> str:
     """Sentence on position and joints of a task's worst pose."""
     pose = task.pose(task.summary.worst_pose)
-    at = ", ".join(f"{value * 1e3:.4g}" for value in beside_each_other(pose.position))
+    at = ", ".join(f"{value * 1e3:.4g}" for value in rounding_as_zero(pose.position))
     joints = (
         f"{name} {math.degrees(value):.4g} deg" if budget.unit == "rad" else f"{name} {value * 1e3:.4g} mm"
-        for (name, budget), value in zip(result.joints.items(), beside_each_other(pose.joints), strict=True)
+        for (name, budget), value in zip(result.joints.items(), rounding_as_zero(pose.joints), strict=True)
     )
     along = "" if pose.along is None else f", {pose.along * 1e3:.4g} mm along the path"
     return f"The worst pose, {pose.name}{along}: tool point at ({at}) mm, joints at {', '.join(joints)}."
@@ -180,7 +180,7 @@ def _measures(task: TaskResult) -> Table:
         words("measure of ISO 9283", [f"{row.name}, {row.what}" for row in rows]),
         words("where", [row.where for row in rows]),
         words("clause", [row.clause for row in rows]),
-        *alike([
+        *comparable_lengths([
             ("median", [row.p50 for row in rows], [row.p50_interval for row in rows]),
             ("95 % of arms within", [row.p95 for row in rows], [row.p95_interval for row in rows]),
         ]),
@@ -222,10 +222,10 @@ def _agreement(result: Result) -> Section:
     frame = Frame(
         (
             words("task", [task.name for task in result.tasks]),
-            *(bare(name, column) for name, column in counts.items()),
+            *(unitless(name, column) for name, column in counts.items()),
             words("ratio of rms, first order to Monte Carlo", ratios),
             words("verdict at the worst pose", [one.verdict for one in worst]),
-            *alike(
+            *comparable_lengths(
                 [
                     ("difference of interval ends there", [one.difference for one in worst], None),
                     ("tolerance there", [one.tolerance for one in worst], None),

@@ -179,7 +179,7 @@ def sensitivity_review(sensitivities: Sensitivities, scenario: Scenario) -> Revi
         (_figure_name(number, task.name),),
         sentences=(f"Largest shares of the mean square error at the worst pose: {', '.join(parts)}.",) if parts else (),
         notes=tuple(filter(None, (limits_of_the_table(sensitivities), *result.warnings))),
-        modelled=result,
+        model=result,
         sample=Sample.of(result),
         sources=scenario.sources,
         files={"sensitivity.json": json_file(sensitivities.to_dict())},

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from armsim.causes import of_sensor
 from armsim.formatting import percent, show
-from armsim.report.frame import Frame, bare, shares, words
+from armsim.report.frame import Frame, shares, unitless, words
 from armsim.report.verdict import deciding_task, largest_causes
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult
@@ -38,7 +38,7 @@ def sensors_frame(result: Result) -> Frame:
             words("joint", names_),
             words("sensor", encoders),
             words("where", placements),
-            bare("price", prices),
+            unitless("price", prices),
             shares("share of the mean square error", list(wholes)),
             shares("of it sensor and mounting", list(of_them)),
         ),

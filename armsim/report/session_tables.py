@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from armsim.calibration.calibration_records import IdentifiedArmRecord, SessionFrameRecord
 from armsim.formatting import Unit
-from armsim.report.frame import Frame, bare, lengths, quoted, words
+from armsim.report.frame import Frame, lengths, quoted, unitless, words
 
 MILLIMETRE, DEGREE, PER_MILLION = Unit("mm", 1e3), Unit("deg", 180.0 / math.pi), Unit("ppm", 1e6)
 APART = "what these poses cannot distinguish from errors of the arm counts as errors of the arm"
@@ -32,7 +32,7 @@ class _Row(NamedTuple):
         pairs = list(zip(self.values, self.sizes, strict=True))
         ends = [None if value is None or size is None else (value - size, value + size) for value, size in pairs]
         least = math.floor(math.log10(min(size for size in self.sizes if size) * self.unit.factor))
-        column = lengths("", self.values, ends, unit=self.unit, places=max(0, DIGITS - 1 - least), half_widths=True)
+        column = lengths("", self.values, ends, unit=self.unit, decimals=max(0, DIGITS - 1 - least), half_widths=True)
         apart = [value is None or size is not None for value, size in pairs]
         return [
             cell.text if separable else f"{cell.text}, not distinguished"
@@ -61,7 +61,7 @@ def session_frame(arm: IdentifiedArmRecord) -> Frame:
     ]
     for n, axis in enumerate("xyz"):
         columns.append(quoted(axis, [row.values[n] for row in rows], [row.cells[n] for row in rows]))
-        columns.append(bare(f"standard uncertainty of {axis}", [row.sizes[n] for row in rows], "file"))
+        columns.append(unitless(f"standard uncertainty of {axis}", [row.sizes[n] for row in rows], "file"))
     return Frame(
         tuple(columns),
         f"{arm.name}: frame and target relative to the arm as identified, ± standard uncertainty; {APART}",

@@ -80,8 +80,8 @@ def error_frame(encoder: Encoder) -> Frame:
         joint_errors("worst case", [term.limit for term in terms], [unit] * len(terms)),
         words("stated by", [", ".join(row.keys) for row in rows]),
     )
-    place = "at the shaft" if encoder.rotary else "on a metre of travel"
-    title = f"errors {place}, before mounting; those that depend on speed at {SPEED[encoder.rotary][0]}"
+    where_measured = "at the shaft" if encoder.rotary else "on a metre of travel"
+    title = f"errors {where_measured}, before mounting; those that depend on speed at {SPEED[encoder.rotary][0]}"
     return Frame(columns, title)
 
 
@@ -92,8 +92,8 @@ def absent_causes(encoder: Encoder) -> list[str]:
         covered |= PERIODIC
     if covered & PERIODIC:
         covered.add(causes.SUB_DIVISIONAL_ERROR)
-    for alike in (SCATTER, LONG_WAVES):
-        if covered & alike:
-            covered |= alike
+    for equivalent_causes in (SCATTER, LONG_WAVES):
+        if covered & equivalent_causes:
+            covered |= equivalent_causes
     present = [field.key for _, field in walk(Encoder) if field.key.only in (None, encoder.measures)]
     return list(dict.fromkeys(str(key.cause) for key in present if key.cause is not None and key.cause not in covered))

@@ -32,8 +32,8 @@ def write_slides(path: Path, document: ReviewDocument) -> None:
     deck.slide_width, deck.slide_height = Inches(WIDTH), Inches(HEIGHT)
     _first(deck, document)
     pictures = list(_pictures(document))
-    with tempfile.TemporaryDirectory(prefix="armsim-") as place:
-        folder = Path(place)
+    with tempfile.TemporaryDirectory(prefix="armsim-") as temporary:
+        folder = Path(temporary)
         for picture in pictures:
             shutil.copy(path.parent / picture.file, folder / f"{picture.name}.svg")
         if pictures:

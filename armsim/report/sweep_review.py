@@ -11,7 +11,7 @@ from armsim.decide.sweep import Sweep
 from armsim.formatting import show_interval
 from armsim.report.document import Section, Text
 from armsim.report.drawing import Planned
-from armsim.report.frame import Frame, judged, words
+from armsim.report.frame import Frame, criterion_columns, words
 from armsim.report.manifest import Sample
 from armsim.report.parameter_labels import parameter_label
 from armsim.report.review import Review, json_file
@@ -30,7 +30,7 @@ def sweep_frame(sweep: Sweep) -> Frame:
         (
             words("task", [task.name for _, task in pairs]),
             words("value", [point.value for point, _ in pairs]),
-            *judged([task.judgements for _, task in pairs]),
+            *criterion_columns([task.judgements for _, task in pairs]),
             words("worst pose", [task.worst_pose for _, task in pairs]),
             words("requirement", [task.state for _, task in pairs]),
         ),
@@ -81,7 +81,8 @@ def sweep_review(sweep: Sweep) -> Review:
         part = frame.pick(range(n * points, (n + 1) * points)).without("task")
         sections.append(Frame(part.columns, name).table())
     worst = max(
-        range(len(sections)), key=lambda n: max(task.judgements[0].load for _, task in sweep.of(_tasks(sweep)[n]))
+        range(len(sections)),
+        key=lambda n: max(task.judgements[0].utilisation for _, task in sweep.of(_tasks(sweep)[n])),
     )
     first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
     limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
@@ -104,7 +105,7 @@ def sweep_review(sweep: Sweep) -> Review:
         _figures(sweep, note),
         ("sweep",),
         notes=scenario.notes,
-        modelled=scenario,
+        model=scenario,
         sample=sample,
         sources=scenario.sources,
         files={"sweep.json": json_file(sweep.to_dict())},

@@ -10,7 +10,7 @@ from armsim.formatting import percent, show
 from armsim.report.decision_sentences import cheapest_in_words, curve_in_words, in_words
 from armsim.report.document import Block, Section, Text
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
-from armsim.report.frame import Frame, alike, bare, words
+from armsim.report.frame import Frame, comparable_lengths, unitless, words
 from armsim.report.gallery import trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
@@ -25,7 +25,7 @@ def curve_frame(curve: TradeOff) -> Frame:
     """Table of the designs of the curve, the cheapest first; files also list the sensors of every joint."""
     points = curve.points
     groups = list(dict.fromkeys(group for point in points for group in point.spending))
-    sizes = alike([("error, sampled", [point.sampled for point in points], None),
+    sizes = comparable_lengths([("error, sampled", [point.sampled for point in points], None),
                    ("by first order", [point.predicted for point in points], None)])  # fmt: skip
     fitted = []
     for n, part in enumerate(points[0].design):
@@ -36,9 +36,9 @@ def curve_frame(curve: TradeOff) -> Frame:
     return Frame(
         (
             words("design", [in_words(point.design) for point in points], "display"),
-            bare("price", [point.price for point in points]),
+            unitless("price", [point.price for point in points]),
             *sizes,
-            *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
+            *(unitless(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
             words("worst pose", [point.pose for point in points]),
             words("criteria not kept", [", ".join(point.failed) or "nothing" for point in points]),
             words("dominated by a cheaper one", ["yes" if beaten else "" for beaten in curve.beaten]),
@@ -101,7 +101,7 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
         ("trade-off",),
         sentences=(curve_in_words(curve),),
         notes=scenario.notes,
-        modelled=scenario,
+        model=scenario,
         sample=sample,
         sources=scenario.sources,
         files={"trade-off.json": json_file(curve.to_dict())},

@@ -39,7 +39,7 @@ class Figure(NamedTuple):
     """Row of the table: its place among those of all joints, what, from which sensor or comparison, at the joint, its
     repeatability part, at the tool."""
 
-    place: int
+    rank: int
     what: str
     source: str
     at_joint: float | None = None
@@ -50,7 +50,7 @@ class Figure(NamedTuple):
 def two_sensors_frame(joints: Mapping[str, TwoSensors]) -> Frame:
     """Table of every joint with two sensors: figure by figure, a row for all joints where it is the same."""
     rows = [(name, pair.unit, figure) for name, pair in joints.items() for figure in _figures(pair)]
-    rows.sort(key=lambda row: row[2].place)
+    rows.sort(key=lambda row: row[2].rank)
 
     def sizes(name: str, values: list[float | None]) -> Column:
         return quoted(name, values, [_size(value, unit) for value, unit in zip(values, units, strict=True)])
@@ -83,8 +83,8 @@ def _figures(pair: TwoSensors) -> Iterator[Figure]:
     for source in pair.sources:
         speed = f" at {show_speed(source.speed, pair.unit)}" if source.state == "moving" else ""
         averaged = f" over {source.readings} readings" if source.readings > 1 else ""
-        place, what = 2 + STATES.index(source.state), f"position error, {source.state}{averaged}{speed}"
-        yield Figure(place, what, source.source, source.rms, source.rms_repeatability, source.at_tool)
+        rank, what = 2 + STATES.index(source.state), f"position error, {source.state}{averaged}{speed}"
+        yield Figure(rank, what, source.source, source.rms, source.rms_repeatability, source.at_tool)
     after = 2 + len(STATES)
     yield Figure(after, f"{DIFFERENCE}: step at a reversal", "lost motion and hysteresis", difference.width)
     yield Figure(after + 1, f"{DIFFERENCE}: range over the travel", "95 % of fault-free arms", difference.range_p95)

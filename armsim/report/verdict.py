@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from armsim.formatting import percent
 from armsim.report.document import Tone
-from armsim.report.frame import Frame, judged, quoted, words
+from armsim.report.frame import Frame, criterion_columns, quoted, words
 from armsim.requirement import Judgement, Verdict, deciding
 from armsim.results import Result, TaskResult
 
@@ -17,8 +17,8 @@ TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolv
 
 def decisive(result: Result) -> tuple[str, Judgement]:
     """Task (empty for a joint) and judgement that decide, as `requirement.deciding`."""
-    judgement = deciding([judgement for _, judgement in result.judged])
-    return next(pair for pair in result.judged if pair[1] is judgement)
+    judgement = deciding([judgement for _, judgement in result.named_judgements])
+    return next(pair for pair in result.named_judgements if pair[1] is judgement)
 
 
 def deciding_task(result: Result) -> TaskResult:
@@ -34,8 +34,8 @@ def headline(result: Result) -> str:
         return f"{headlined(result).finding}, the worst pose of {task.name}."
     name, judgement = decisive(result)
     lost = sum(len(task.unreachable) for task in result.tasks)
-    place = f", the worst pose of {name}" if judgement.where and name else ""
-    text = f"{judgement.finding}{place}"
+    pose_phrase = f", the worst pose of {name}" if judgement.where and name else ""
+    text = f"{judgement.finding}{pose_phrase}"
     if not judgement.where and name:
         text = f"at {name} {text}"
     margin = f", {judgement.margin}" if judgement.margin else ""
@@ -75,13 +75,13 @@ def largest_causes(causes: Mapping[str, float]) -> str:
 def task_frame(result: Result) -> Frame:
     """Table of the tasks: worst pose, figure of every criterion with interval, verdict."""
     counts = [(len(task.poses), len(task.poses) + len(task.unreachable)) for task in result.tasks]
-    poses = [str(every) if reached == every else f"{reached} of {every}" for reached, every in counts]
+    poses = [str(total) if reached == total else f"{reached} of {total}" for reached, total in counts]
     return Frame(
         (
             words("task", [task.name for task in result.tasks]),
-            quoted("poses", [every for _, every in counts], poses),
+            quoted("poses", [total for _, total in counts], poses),
             words("worst pose", [task.summary.worst_pose for task in result.tasks]),
-            *judged([task.summary.judgements for task in result.tasks]),
+            *criterion_columns([task.summary.judgements for task in result.tasks]),
             words("requirement", [task.summary.state for task in result.tasks]),
         )
     )

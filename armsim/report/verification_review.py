@@ -8,13 +8,13 @@ from dataclasses import replace
 from functools import partial
 
 from armsim.calibration.calibration_records import ArmRecord, ScaleRecord, ScatterRecord, Vector
-from armsim.calibration.renewed_spreads import NOTABLE
+from armsim.calibration.rescaled_spreads import NOTABLE
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import cause_changes, expected_map, measured_poses
 from armsim.formatting import percent, show, significant
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
-from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, shares, stacked, words
+from armsim.report.frame import Column, Frame, comparable_lengths, lengths, quoted, shares, stacked, unitless, words
 from armsim.report.gallery import file_name
 from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
 from armsim.report.outlier_sentences import exclusion_note, outlying
@@ -91,7 +91,7 @@ def scatter_frame(arm: ArmRecord) -> Frame:
         (
             words("cause", [", ".join(row.causes) for row in arm.scatter]),
             words("of", [row.owner for row in arm.scatter]),
-            bare("ratio of estimated to stated scatter", [row.factor for row in arm.scatter], places=2),
+            unitless("ratio of estimated to stated scatter", [row.factor for row in arm.scatter], decimals=2),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in arm.scatter]),
         ),
@@ -99,7 +99,7 @@ def scatter_frame(arm: ArmRecord) -> Frame:
     )
 
 
-def _renewed(arm: ArmRecord) -> str:
+def _rescaled_spreads(arm: ArmRecord) -> str:
     """Sentence on the spreads by which errors of an arm that is not as predicted are expected."""
     named = [f"{name} {factor:.2g} times as stated" for name, factor in arm.renewed[:SHOWN]]
     named += [f"all others {arm.birge:.2g} times (Birge ratio)"] if arm.birge > NOTABLE else []
@@ -123,13 +123,13 @@ def pose_frame(arm: ArmRecord) -> Frame:
     return Frame(
         (
             words("pose", [row.name for row in rows]),
-            bare("visits", [row.visits for row in rows]),
+            unitless("visits", [row.visits for row in rows]),
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
             shares("percentile of AP", [row.accuracy_place for row in rows]),
             *(repeated if _repeated(arm) else ()),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
-            bare("misfit when excluded", [row.left_out for row in rows], places=2),
+            unitless("misfit when excluded", [row.left_out for row in rows], decimals=2),
         ),
         f"{arm.name}: pose by pose, the least likely first",
     )
@@ -148,7 +148,7 @@ def cause_frame(arm: ArmRecord) -> Frame:
         (
             words("cause", [row.cause for row in rows]),
             words("of", [_owner(row.cause, row.owner) for row in rows]),
-            bare("moved by, standard deviations", [row.deviations for row in rows], places=2),
+            unitless("moved by, standard deviations", [row.deviations for row in rows], decimals=2),
             shares("determined by the poses", [row.known for row in rows]),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
@@ -160,11 +160,11 @@ def cause_frame(arm: ArmRecord) -> Frame:
 def expected_frame(arm: ArmRecord) -> Frame:
     """Table of the expected errors of an arm at every pose, the largest first."""
     rows = sorted(arm.expected, key=lambda row: -row.size)
-    sizes = alike([("error expected", [row.size for row in rows], None),
+    sizes = comparable_lengths([("error expected", [row.size for row in rows], None),
                    ("standard deviation after the measurement", [row.left for row in rows], None),
                    ("standard deviation before", [row.prior for row in rows], None)])  # fmt: skip
     axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
-    columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, place="file") for row in axes))
+    columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, shown_in="file") for row in axes))
     return Frame(columns, f"{arm.name}: error expected at every pose")
 
 
@@ -178,7 +178,7 @@ def scale_frame(verified: Verified) -> Frame:
     readings = [*(_reading(row) for row in rows), *("too small to be detected, taken as stated" for _ in no_values)]
     columns = (
         words("cause", [*names, *verified.unresolved]),
-        Column("ratio of estimated to stated spread", scales, ends, places=2),
+        Column("ratio of estimated to stated spread", scales, ends, decimals=2),
         quoted("chance", chances, texts), words("reading", readings),
     )  # fmt: skip
     return Frame(columns, "all arms: ratio of estimated to stated spread, cause by cause")
@@ -209,7 +209,7 @@ def distance_frame(arm: ArmRecord) -> Frame:
 def direction_frame(arm: ArmRecord) -> Frame:
     """Table of vAP at poses approached from several directions."""
     rows = arm.directions
-    band = alike([("5 % of the population", [row.population[0] for row in rows], None),
+    band = comparable_lengths([("5 % of the population", [row.population[0] for row in rows], None),
                   ("95 % of the population", [row.population[2] for row in rows], None)])  # fmt: skip
     columns = (
         words("pose", [row.pose for row in rows]),
@@ -225,15 +225,15 @@ def registration_frame(arm: ArmRecord) -> Frame:
     """Table of the fitted positions of instrument and target, session by session."""
     rows = arm.registrations
 
-    def place(values: Vector) -> str:
+    def coordinates(values: Vector) -> str:
         return ", ".join(f"{1e3 * value:.2f}" for value in values)
 
     scales = [row.scale for row in rows]
     columns = (
         *([words("session", [row.session for row in rows])] if any(row.session for row in rows) else []),
         quoted("turned by", [row.turn for row in rows], [f"{math.degrees(row.turn):.3f} deg" for row in rows]),
-        words("instrument in the base frame, x, y, z [mm]", [place(row.origin) for row in rows]),
-        words("target on the tool, x, y, z [mm]", [place(row.target) for row in rows]),
+        words("instrument in the base frame, x, y, z [mm]", [coordinates(row.origin) for row in rows]),
+        words("target on the tool, x, y, z [mm]", [coordinates(row.target) for row in rows]),
         *([quoted("lengths too large", scales, [f"{1e6 * scale:.1f} ppm" for scale in scales])] if any(scales) else []),
         lengths("left, rms", [row.left for row in rows]),
     )
@@ -249,7 +249,7 @@ def notes(verified: Verified) -> list[str]:
         for arm in verified.arms
         if arm.registrations
     ]
-    fitted += [_renewed(arm) for arm in verified.arms if not arm.compatible]
+    fitted += [_rescaled_spreads(arm) for arm in verified.arms if not arm.compatible]
     if not coarse:
         return [*excluded, *fitted]
     size = show(verified.instrument)
@@ -314,7 +314,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         sentences=tuple(f"{sentence(arm)}." for arm in arms[1:]),
         notes=tuple(notes(verified)),
         appendix=(Section("Method", "method", (Bullets((*METHOD, simulated)),)),),
-        modelled=scenario,
+        model=scenario,
         sources=(*scenario.sources, measured),
         files={"verify.json": json_file(verified.to_dict())},
         tables={

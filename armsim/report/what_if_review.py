@@ -130,7 +130,7 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
         (what_if_name(number, task),),
         notes=tuple(result.warnings),
         appendix=(Section("Method", "method", (Text(METHOD),)),),
-        modelled=result,
+        model=result,
         sample=Sample.of(result),
         sources=scenario.sources,
         files={"what-if.json": json_file(table.to_dict())},

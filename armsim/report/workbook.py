@@ -27,7 +27,7 @@ from armsim.formatting import ARCSECOND
 from armsim.report.verdict import headline, largest_causes, task_frame
 from armsim.report.workbook_cells import (
     DIGITS,
-    column_places,
+    column_decimals,
     font,
     input_fill,
     number_format,
@@ -131,7 +131,7 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
         "rms error now [µm]",
     )
     put_headers(sheet, FIRST_TASK - 1, headers)
-    places = column_places(max(task.summary.at_coverage for task in result.tasks) * UM, 4)
+    decimals = column_decimals(max(task.summary.at_coverage for task in result.tasks) * UM, 4)
     for row, (name, task) in enumerate(zip(names, result.tasks, strict=True), start=FIRST_TASK):
         put_text(sheet.cell(row, 1), task.name)
         put_text(sheet.cell(row, 2), task.summary.worst_pose)
@@ -139,9 +139,9 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
         if limit is not None:
             put_number(sheet.cell(row, 3), limit * UM, value_format(limit * UM))
         for column, cell in ((4, "F6"), (5, "F5"), (7, "F10")):
-            put_number(sheet.cell(row, column), f"='{name}'!{cell}", places, bold=column == 5)
-        signed = f"+{number_format(places)};-{number_format(places)};0"
-        put_number(sheet.cell(row, 6), f"=ROUND(E{row}-D{row},{places})", signed)
+            put_number(sheet.cell(row, column), f"='{name}'!{cell}", decimals, bold=column == 5)
+        signed = f"+{number_format(decimals)};-{number_format(decimals)};0"
+        put_number(sheet.cell(row, 6), f"=ROUND(E{row}-D{row},{decimals})", signed)
     row = _as_run(sheet, result, FIRST_TASK + len(names) + 1) + 1
     put_text(sheet.cell(row, 1), "How to read it", bold=True)
     for line in _explanation(coverage, budgets):
@@ -236,7 +236,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     coverage = coverage_of(result.requirement)
     normal = float(quantile_by_moments(mean[None], covariance[None], coverage)[0])
     sampled = task.summary.at_coverage
-    places, headline = column_places(normal * UM, 5), column_places(normal * UM, 4)
+    decimals, headline = column_decimals(normal * UM, 5), column_decimals(normal * UM, 4)
     put_text(sheet["A1"], f"{result.scenario}, {task.name}: budget at its worst pose, {budget.pose}", bold=True)
     put_text(sheet["A2"], f"Results are {LINE}. Inputs are on the sheet '{INPUTS}', how to read this on 'summary'.")
     quantile = f"{_share(coverage)} of errors within"
@@ -271,7 +271,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     several = Counter((line.row.owner, line.row.cause) for line in budget.rows)
     for number, line in enumerate(budget.rows, start=FIRST):
         which = _which(line) if several[line.row.owner, line.row.cause] > 1 or line.row.owner == "links" else ""
-        _row(sheet, number, line, which, places)
+        _row(sheet, number, line, which, decimals)
     for place in range(6, len(HEADERS) + 1):
         sheet.cell(FIRST - 1, place).alignment = Alignment(wrap_text=True, vertical="bottom", horizontal="right")
     set_widths(sheet, (12, 24, 22, 17, 8, 11, 12, 10, 10, 10, 10, 11, 11, 11, 11, 9, 11, 12))
@@ -317,7 +317,7 @@ def _working(sheet: Any, last: int, coverage: float) -> None:
         put_text(sheet.cell(row, 12), name, grey=True).alignment = Alignment(horizontal="right")
 
 
-def _row(sheet: Any, number: int, line: LiveRow, which: str, places: int) -> None:
+def _row(sheet: Any, number: int, line: LiveRow, which: str, decimals: int) -> None:
     row = line.row
     unit, factor = UNITS[row.unit]
     sensitivity = np.asarray(row.sensitivity) * UM / factor
@@ -335,8 +335,8 @@ def _row(sheet: Any, number: int, line: LiveRow, which: str, places: int) -> Non
         put_number(sheet.cell(number, column), value if abs(value) > 1e-9 * length else 0.0, digits)
     put_number(sheet.cell(number, 11), f"=SQRT(SUMSQ(H{number}:J{number}))", digits)
     for column, along in ((12, "H"), (13, "I"), (14, "J")):
-        put_number(sheet.cell(number, column), f"=F{number}*{along}{number}", places)
-    put_number(sheet.cell(number, 15), f"=G{number}*K{number}", places)
+        put_number(sheet.cell(number, column), f"=F{number}*{along}{number}", decimals)
+    put_number(sheet.cell(number, 15), f"=G{number}*K{number}", decimals)
     share = f"O{number}^2+L{number}*$F$11+M{number}*$G$11+N{number}*$H$11"
     put_number(sheet.cell(number, 16), f"=IF($M$11>0,({share})/$M$11,0)", "0.00%")
     for column, value in zip((17, 18), sizes, strict=True):
@@ -359,20 +359,20 @@ def _which(line: LiveRow) -> str:
 def _gain(laws: Laws) -> str:
     """Factor of an input in a formula."""
 
-    def factor(place: int) -> str:
-        return f"{INPUTS}!$H${FIRST_INPUT + place}"
+    def factor(number: int) -> str:
+        return f"{INPUTS}!$H${FIRST_INPUT + number}"
 
     out, squares, shares = "", "", dict[float, str]()
-    for place, law in laws:
+    for number, law in laws:
         if law.kind == "power":
-            out += f"*{factor(place)}" + (f"^{law.power:g}" if law.power != 1.0 else "")
+            out += f"*{factor(number)}" + (f"^{law.power:g}" if law.power != 1.0 else "")
         elif law.kind == "bits":
-            out += f"*2^({law.size:.6g}*(1-{factor(place)}))"
+            out += f"*2^({law.size:.6g}*(1-{factor(number)}))"
         elif law.kind == "share":
             power = f"^{law.power:g}" if law.power != 1.0 else ""
-            shares[law.power] = shares.get(law.power, "") + f"{law.size:+.{DIGITS}g}*({factor(place)}{power}-1)"
+            shares[law.power] = shares.get(law.power, "") + f"{law.size:+.{DIGITS}g}*({factor(number)}{power}-1)"
         else:
-            squares += f"{law.size:+.{DIGITS}g}*({factor(place)}^{2 * law.power:g}-1)"
+            squares += f"{law.size:+.{DIGITS}g}*({factor(number)}^{2 * law.power:g}-1)"
     out += "".join(f"*(1{terms})" for terms in shares.values())
     return out + (f"*SQRT(MAX(0,1{squares}))" if squares else "")
 

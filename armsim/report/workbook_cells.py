@@ -25,10 +25,10 @@ def put_text(cell: Any, value: str, bold: bool = False, wrap: bool = False, grey
     return cell
 
 
-def put_number(cell: Any, value: float | str, places: int | str = 3, bold: bool = False) -> Any:
-    """Write a number or a formula of numbers; ``places`` behind the point, or a format."""
+def put_number(cell: Any, value: float | str, decimals: int | str = 3, bold: bool = False) -> Any:
+    """Write a number or a formula of numbers; ``decimals`` behind the point, or a format."""
     cell.value = value if isinstance(value, str) else float(f"{value:.{DIGITS}g}")
-    cell.number_format = places if isinstance(places, str) else number_format(places)
+    cell.number_format = decimals if isinstance(decimals, str) else number_format(decimals)
     cell.font = font(bold)
     return cell
 
@@ -40,9 +40,9 @@ def font(bold: bool = False, colour: str | None = None, italic: bool = False) ->
     return Font(name="Calibri", size=10, bold=bold, italic=italic, color=colour)
 
 
-def number_format(places: int) -> str:
+def number_format(decimals: int) -> str:
     """Number format with a number of decimals."""
-    return "0.00E+00" if places > 6 else f"0.{'0' * places}" if places > 0 else "0"
+    return "0.00E+00" if decimals > 6 else f"0.{'0' * decimals}" if decimals > 0 else "0"
 
 
 def places_of(value: float, digits: int = 3) -> int:
@@ -69,8 +69,8 @@ def put_headers(sheet: Any, row: int, names: tuple[str, ...]) -> None:
     from openpyxl.styles import Alignment, Border, Side
 
     sheet.row_dimensions[row].height = 14 * LINES
-    for place, name in enumerate(names, start=1):
-        cell = put_text(sheet.cell(row, place), name, bold=True)
+    for column, name in enumerate(names, start=1):
+        cell = put_text(sheet.cell(row, column), name, bold=True)
         cell.alignment = Alignment(wrap_text=True, vertical="bottom")
         cell.border = Border(bottom=Side(style="thin"))
 
@@ -82,6 +82,6 @@ def input_fill() -> Any:
     return PatternFill("solid", fgColor="FFF2CC")
 
 
-def column_places(size: float, digits: int) -> int:
+def column_decimals(size: float, digits: int) -> int:
     """Decimals of a column, by the size of its values."""
     return min(6, places_of(size, digits))

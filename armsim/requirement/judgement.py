@@ -27,7 +27,7 @@ from armsim.requirement.state import ORDER, Verdict, state_of, units_for_interva
 Quantity = Literal["length", "angle", "share", "count"]
 Ends = tuple[float, float]
 COUNT = Unit("", 1.0)
-LEAST_LOAD, MOST_LOAD = 1e-3, 10.0
+LEAST_UTILISATION, MOST_UTILISATION = 1e-3, 10.0
 """Ratios of value to limit between which a value is shown in the unit of the limit."""
 MOST_STATED = 1_000_000
 """Largest number of arms that a sentence states."""
@@ -136,7 +136,7 @@ class Judgement:
         return self.value >= self.limit if self.at_least else self.value <= self.limit
 
     @property
-    def load(self) -> float:
+    def utilisation(self) -> float:
         """Value over limit, or limit over value for a least value; 0 where nothing is required."""
         if self.limit is None:
             return 0.0
@@ -242,16 +242,18 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
         kind = KINDS.get(column[0].quantity)
         limits = [judgement.limit for judgement in column if judgement.limit is not None]
         # beside a limit in its unit, as long as the numbers can be read there
-        near = bool(limits) and all(LEAST_LOAD < judgement.load < MOST_LOAD for judgement in column)
+        near = bool(limits) and all(
+            LEAST_UTILISATION < judgement.utilisation < MOST_UTILISATION for judgement in column
+        )
         unit = column[0].display_unit if kind is None else unit_for(limits if near else values, kind)
-        places = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
-        texts[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
+        decimals = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
+        texts[name] = unit.name, max(decimals, 1) if column[0].quantity == "share" else decimals  # 99.9 % is not 100 %
 
-    def beside(judgement: Judgement) -> Judgement:
+    def with_shared_unit(judgement: Judgement) -> Judgement:
         unit, decimals = texts[judgement.criterion]
         return replace(judgement, unit=unit, decimals=decimals)
 
-    return [tuple(beside(judgement) for judgement in row) for row in rows]
+    return [tuple(with_shared_unit(judgement) for judgement in row) for row in rows]
 
 
 def deciding(judgements: Sequence[Judgement]) -> Judgement:
@@ -263,7 +265,7 @@ def deciding(judgements: Sequence[Judgement]) -> Judgement:
 
     def rank(judgement: Judgement) -> tuple[int, bool, float, float]:
         leads = calm and judgement.criterion == judgements[0].criterion
-        return (0 if calm else ORDER.index(judgement.state)), leads, judgement.load, judgement.value
+        return (0 if calm else ORDER.index(judgement.state)), leads, judgement.utilisation, judgement.value
 
     return max(judgements, key=rank)
 

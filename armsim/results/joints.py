@@ -116,8 +116,8 @@ class JointBudget:
     def at_tool(self, life: str = "") -> float:
         """Root mean square at the tool, of one life or both, by the largest lever arms, with error motions. [m]"""
         rms = {"unit": self.rms_accuracy, "visit": self.rms_repeatability}.get(life, self.rms)
-        beside = [motion.at_tool for motion in self.error_motions if life in ("", motion.term.life)]
-        return math.hypot(rms * self.lever_arm, *beside)
+        error_motion_sizes = [motion.at_tool for motion in self.error_motions if life in ("", motion.term.life)]
+        return math.hypot(rms * self.lever_arm, *error_motion_sizes)
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ class _Opaque:
 
 
 T = TypeVar("T")
-Beside = Annotated[T, _Opaque(), Field(exclude=True)]
+NotInRecord = Annotated[T, _Opaque(), Field(exclude=True)]
 """A field of a result class that is not part of its record in JSON."""
 
 

@@ -176,7 +176,7 @@ class Result:
         return required_at(self.requirement, task)
 
     @property
-    def judged(self) -> tuple[tuple[str, Judgement], ...]:
+    def named_judgements(self) -> tuple[tuple[str, Judgement], ...]:
         """Every judgement with the name of its task, empty for those of joints."""
         tasks = [(task.name, judgement) for task in self.tasks for judgement in task.summary.judgements]
         return (*tasks, *(("", judgement) for judgement in self.judgements))
@@ -184,7 +184,7 @@ class Result:
     @property
     def state(self) -> Verdict:
         """The worst state of all criteria at all tasks and joints."""
-        return combined(judgement for _, judgement in self.judged)
+        return combined(judgement for _, judgement in self.named_judgements)
 
     @property
     def reasons(self) -> tuple[str, ...]:

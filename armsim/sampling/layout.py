@@ -77,7 +77,7 @@ class Layout:
 
 
 @dataclass(frozen=True)
-class Load:
+class Workload:
     """Number of poses and size of their rows.
 
     Parameters
@@ -102,7 +102,7 @@ class Load:
 
 
 @dataclass(frozen=True)
-class Place:
+class Resources:
     """Workers, memory and backend of a run.
 
     Parameters
@@ -120,15 +120,15 @@ class Place:
     backend: Backend = "threads"
 
 
-def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Place()) -> Layout:
+def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources: Resources = Resources()) -> Layout:
     """Choose the layout of a run.
 
     Parameters
     ----------
     machine : Machine
     plan : SamplingPlan
-    load : Load
-    place : Place
+    workload : Workload
+    resources : Place
 
     Returns
     -------
@@ -139,19 +139,19 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
     DoesNotFit
         The run does not fit into the memory; the message says what would.
     """
-    workers, memory, batch = place.workers, place.memory, load.batch
-    record = RECORD_BYTES * (load.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
-    records, rows = record * plan.units, load.poses * (8 * load.row + ENTRY_BYTES)
-    if place.backend == "cluster":
+    workers, memory, batch = resources.workers, resources.memory, workload.batch
+    record = RECORD_BYTES * (workload.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
+    records, rows = record * plan.units, workload.poses * (8 * workload.row + ENTRY_BYTES)
+    if resources.backend == "cluster":
         least = BASE_BYTES + rows + records
         if least > memory:
-            raise DoesNotFit(_advice(plan, load, place, least, memory - BASE_BYTES - rows, record))
+            raise DoesNotFit(_advice(plan, workload, resources, least, memory - BASE_BYTES - rows, record))
         workers, records, record, fixed = 1, 0, 0, PROCESS_BYTES
     else:
-        fixed = BASE_BYTES + rows + (workers * PROCESS_BYTES if place.backend == "processes" else 0)
-    machines = (machine, machine.moving) if load.in_motion else (machine,)
+        fixed = BASE_BYTES + rows + (workers * PROCESS_BYTES if resources.backend == "processes" else 0)
+    machines = (machine, machine.moving) if workload.in_motion else (machine,)
     coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
-    owners = 1 if place.backend == "threads" else workers
+    owners = 1 if resources.backend == "threads" else workers
 
     def draws_bytes(units: int) -> int:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
@@ -165,7 +165,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
     least = fixed + records + workers * draws_bytes(block) + _samples(workers, plan, 1, 1 + spare)
     if least > memory:
         available = memory - fixed - workers * draws_bytes(block)
-        raise DoesNotFit(_advice(plan, load, replace(place, workers=workers), least, available, record))
+        raise DoesNotFit(_advice(plan, workload, replace(resources, workers=workers), least, available, record))
     each = _samples(workers, plan, 1, 1)
     group = max(1, min(MAX_POSES_PER_OUTPUT, int((memory - least) / each) + 1))
     estimate = least + (group - 1) * each
@@ -177,7 +177,7 @@ def _samples(workers: int, plan: SamplingPlan, poses: int, slots: int) -> int:
     return workers * (slots * SLOT_BYTES + poses * UNIT_BYTES * plan.units)
 
 
-def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
+def in_short_calls(layout: Layout, plan: SamplingPlan, resources: Resources) -> Layout:
     """Layout with kernel calls so short that a stop is noticed soon, and a slot for every pose of a call.
 
     Where all units are drawn at once, statistics are computed at as many poses together as the memory allows.
@@ -186,26 +186,26 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
     ----------
     layout : Layout
     plan : SamplingPlan
-    place : Place
+    resources : Place
 
     Returns
     -------
     Layout
     """
     step = (
-        LANES if layout.at_once and place.backend == "threads" else UNIT_BLOCK
+        LANES if layout.at_once and resources.backend == "threads" else UNIT_BLOCK
     )  # drawn at once: cut anywhere between lanes
     if not layout.at_once:
         group = max(1, min(layout.poses_per_call, MAX_SAMPLES_PER_SHORT_CALL // (step * plan.visits)))
         block = max(1, MAX_SAMPLES_PER_SHORT_CALL // (group * step * plan.visits)) * step
         return replace(layout, unit_block=min(layout.unit_block, block), poses_per_call=group, histograms=group)
-    used = _samples(place.workers, plan, layout.poses_per_call, layout.histograms)
-    available = place.memory - (layout.estimate - used)
-    group = max(1, min(MAX_POSES_PER_SHORT_CALL, available // _samples(place.workers, plan, 1, 1)))
-    each = _samples(place.workers, plan, 1, 0)
-    span = max(group, min(MAX_POSES_PER_OUTPUT, (available - _samples(place.workers, plan, 0, group)) // each))
+    used = _samples(resources.workers, plan, layout.poses_per_call, layout.histograms)
+    available = resources.memory - (layout.estimate - used)
+    group = max(1, min(MAX_POSES_PER_SHORT_CALL, available // _samples(resources.workers, plan, 1, 1)))
+    each = _samples(resources.workers, plan, 1, 0)
+    span = max(group, min(MAX_POSES_PER_OUTPUT, (available - _samples(resources.workers, plan, 0, group)) // each))
     block = max(1, MAX_SAMPLES_PER_SHORT_CALL // (group * step * plan.visits)) * step
-    estimate = place.memory - available + _samples(place.workers, plan, span, group)
+    estimate = resources.memory - available + _samples(resources.workers, plan, span, group)
     return replace(
         layout,
         unit_block=min(plan.units, block),
@@ -216,18 +216,20 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
     )
 
 
-def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available: int, record: int) -> str:
+def _advice(
+    plan: SamplingPlan, workload: Workload, resources: Resources, least: int, available: int, record: int
+) -> str:
     """Advice on what would fit: ``available`` bytes for the part that grows with the units, ``record`` per unit."""
-    needed, allowed, workers = least / GIB, place.memory / GIB, place.workers
-    needs = f"{plan.units} arms at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
+    needed, allowed, workers = least / GIB, resources.memory / GIB, resources.workers
+    needs = f"{plan.units} arms at {workload.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
     advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]
-    if place.backend == "cluster":
+    if resources.backend == "cluster":
         workers = 1
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
     fits = int((available - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} arms (--units)")
-    elif load.poses * (8 * load.row + ENTRY_BYTES) > place.memory / 10:
+    elif workload.poses * (8 * workload.row + ENTRY_BYTES) > resources.memory / 10:
         advice.append("fewer poses (a wider step)")
     return f"{needs}: take {', or '.join(advice)}"

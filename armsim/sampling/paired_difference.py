@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.errormodel.distributions import NORMAL_95
-from armsim.formatting import beside_each_other
+from armsim.formatting import rounding_as_zero
 from armsim.model.configurations import Configurations
 from armsim.sampling.chunk import EvaluatedChunk, RunSpec
 from armsim.sampling.plan import UNIT_BLOCK
@@ -233,7 +233,7 @@ def difference(value: float, quantile_influence: Array, units: int, shared: floa
     return Difference(value, None if math.isnan(half) else (value - half, value + half))
 
 
-def beside(change: Difference, size: float) -> Difference:
+def zero_if_rounding(change: Difference, size: float) -> Difference:
     """Change of a figure, or 0 where it is below the resolution of rounding.
 
     Parameters
@@ -246,7 +246,7 @@ def beside(change: Difference, size: float) -> Difference:
     -------
     Difference
     """
-    value, *ends = beside_each_other([size, change.value, *(change.interval or ())])[1:]
+    value, *ends = rounding_as_zero([size, change.value, *(change.interval or ())])[1:]
     return Difference(value, (ends[0], ends[1]) if ends else None)
 
 

@@ -65,7 +65,7 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     draws = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]
     out = np.empty((sum(len(draw.limits) for draw in draws), lanes))
-    places = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in draws)]).tolist(), strict=False))
+    first_rows = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in draws)]).tolist(), strict=False))
     for start in range(0, lanes, UNIT_BLOCK):
         row = 0
         for draw, name in zip(draws, names, strict=True):
@@ -77,9 +77,9 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
             row += len(values)
     for draw, name in zip(draws, names, strict=True):
         for other, response in draw.response.items() if isinstance(draw, FollowingDraw) else ():
-            if other in places:
-                conditional = response @ out[places[other] : places[other] + response.shape[1]]
-                out[places[name] : places[name] + len(conditional)] += conditional
+            if other in first_rows:
+                conditional = response @ out[first_rows[other] : first_rows[other] + response.shape[1]]
+                out[first_rows[name] : first_rows[name] + len(conditional)] += conditional
     return out
 
 

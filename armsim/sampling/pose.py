@@ -125,7 +125,7 @@ def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
     -------
     PoseQuery
     """
-    quantiles = [*QUANTILES, *_judged(coverage)]
+    quantiles = [*QUANTILES, *_coverage_quantiles(coverage)]
     ordered = [quantiles[i] for i in _order(quantiles)]
     columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]
     one = [DISTANCE], [coverage], [False]
@@ -137,7 +137,7 @@ def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
     )
 
 
-def _judged(coverage: float) -> list[Quantile]:
+def _coverage_quantiles(coverage: float) -> list[Quantile]:
     ends = [Quantile("", 2 + axis, p, bounded=True) for axis in range(3) for p in LINE_ENDS]
     return [
         Quantile("error.at_coverage", DISTANCE, coverage, bounded=True),
@@ -171,9 +171,9 @@ def fill_sampled(
     def put(path: str, values: Any) -> None:
         table.column(path)[:] = values
 
-    quantiles = [*QUANTILES, *_judged(0.0)]
-    place = np.argsort(_order(quantiles))
-    estimates = outputs.estimates[:, :, place]
+    quantiles = [*QUANTILES, *_coverage_quantiles(0.0)]
+    requested_order = np.argsort(_order(quantiles))
+    estimates = outputs.estimates[:, :, requested_order]
     sums = outputs.sums / (plan.units * plan.visits)
     mean, covariance = centred_moments(sums[:, :9], linear.mean)
     square = stats.means_from_moments(outputs.moments, plan.units)
@@ -198,9 +198,9 @@ def fill_sampled(
             put(f"{path}.{name}", over_units[:, k, 0])
             put(f"{path}.{name}_interval", over_units[:, k, 1:])
     lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
-    judged = validate(linear.mean, linear.covariance, lines[..., 0], lines[..., 1:])
+    validation = validate(linear.mean, linear.covariance, lines[..., 0], lines[..., 1:])
     parts: Any = table.column("first_order.validation")
-    for name, values in judged.items():
+    for name, values in validation.items():
         parts[name] = values
     if outputs.batches.shape[1] > 1:
         batches = outputs.batches
@@ -221,13 +221,13 @@ def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
     covariance : (poses, 3, 3) [m^2]
         Without a negative eigenvalue.
     """
-    off = moments[:, :3]
+    offset = moments[:, :3]
     squares = moments[:, [3, 6, 7, 6, 4, 8, 7, 8, 5]].reshape(-1, 3, 3)
-    covariance = squares - off[:, :, None] * off[:, None, :]
+    covariance = squares - offset[:, :, None] * offset[:, None, :]
     values, vectors = np.linalg.eigh(covariance)
     negative = values[:, 0] < 0.0  # by rounding, where there is no scatter
     if negative.any():
         axes = vectors[negative]
         lifted = (axes * np.maximum(values[negative], 0.0)[:, None, :]) @ np.swapaxes(axes, 1, 2)
         covariance[negative] = 0.5 * (lifted + np.swapaxes(lifted, 1, 2))
-    return centre + off, covariance
+    return centre + offset, covariance

@@ -21,7 +21,7 @@ from armsim.results.pose_table import PoseTable, record
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.duration import A_MINUTE, SLOWEST, expected_seconds, in_words
-from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Load, Place, in_short_calls, lay_out
+from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Resources, Workload, in_short_calls, lay_out
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
 from armsim.sampling.pose import share_names
@@ -141,18 +141,18 @@ class Runner:
         ------
         DoesNotFit, Interrupted
         """
-        load, place = self._load(plan, tasks), self._place
-        tables = load.poses * 8 * load.row * TABLES
-        if BASE_BYTES + tables > place.memory:
-            raise DoesNotFit(f"tables of {load.poses} poses need {(BASE_BYTES + tables) / GIB:.3g} GiB of memory")
+        workload, resources = self._workload(plan, tasks), self._resources
+        tables = workload.poses * 8 * workload.row * TABLES
+        if BASE_BYTES + tables > resources.memory:
+            raise DoesNotFit(f"tables of {workload.poses} poses need {(BASE_BYTES + tables) / GIB:.3g} GiB of memory")
         refusal: DoesNotFit | None = None
         try:
-            layout = lay_out(self.machine, plan, load, place)
+            layout = lay_out(self.machine, plan, workload, resources)
         except DoesNotFit as error:  # raised after first order, which needs no sample
-            refusal, layout = error, Layout(plan.units, 1, 1, place.memory)
+            refusal, layout = error, Layout(plan.units, 1, 1, resources.memory)
         spec = RunSpec(self.machine, plan, self.coverage, layout)
-        short = replace(spec, layout=in_short_calls(layout, plan, place))
-        resumable_memory = max(0, place.memory - short.layout.estimate - tables)
+        short = replace(spec, layout=in_short_calls(layout, plan, resources))
+        resumable_memory = max(0, resources.memory - short.layout.estimate - tables)
         population = Population(
             short, tasks, self.workers, Stop(self.options.stopped), self.options.progress, resumable_memory
         )
@@ -171,30 +171,30 @@ class Runner:
         yield self.run(plan, tasks)
 
     @property
-    def _place(self) -> Place:
-        return Place(self.workers.count, self.options.memory, self.backend)
+    def _resources(self) -> Resources:
+        return Resources(self.workers.count, self.options.memory, self.backend)
 
-    def _load(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> Load:
+    def _workload(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> Workload:
         row = record(len(self.machine.joints), len(share_names(self.machine))).itemsize // 8
         poses = sum(len(task.configurations) for task in tasks)
-        return Load(poses, row, len(tasks), batch, _moving(tasks))
+        return Workload(poses, row, len(tasks), batch, _moving(tasks))
 
     def _announced(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> RunSpec:
         """Specification of the sample, announced by a note."""
-        options, load = self.options, self._load(plan, tasks, batch)
+        options, workload = self.options, self._workload(plan, tasks, batch)
         if options.afterwards > options.memory:
             raise DoesNotFit(
                 f"what is made of the samples takes {options.afterwards / GIB:.2g} GiB of memory, allowed "
                 f"{options.memory / GIB:.2g} GiB"
             )
-        layout = lay_out(self.machine, plan, load, self._place)
-        samples = load.poses * plan.units * plan.visits
+        layout = lay_out(self.machine, plan, workload, self._resources)
+        samples = workload.poses * plan.units * plan.visits
         spec = RunSpec(self.machine, plan, self.coverage, layout, batch)
         workers = self.workers.count
         may_be_long = samples * SLOWEST / workers > min(A_MINUTE, options.longest)
         seconds = expected_seconds(spec, tasks, workers) if may_be_long else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
-        sizes = f"{plural(load.poses, 'pose')} x {plural(plan.units, 'arm')} x {plural(plan.visits, 'visit')}"
+        sizes = f"{plural(workload.poses, 'pose')} x {plural(plan.units, 'arm')} x {plural(plan.visits, 'visit')}"
         options.note(
             f"{sizes} = {samples:.3g} visits in all, "
             f"at most {max(layout.estimate, options.afterwards) / GIB:.2g} GiB of memory{lasting}"

@@ -65,8 +65,8 @@ class PoseSet:
 
     def only(self, names: Sequence[str]) -> PoseSet:
         """The poses with the given names, in the given order."""
-        place = {name: n for n, name in enumerate(self.names)}
-        old = [place[name] for name in names]
+        number_of = {name: n for n, name in enumerate(self.names)}
+        old = [number_of[name] for name in names]
         new = {before: after for after, before in enumerate(old)}
         grid = None if self.grid is None else replace(self.grid, pose=tuple(new.get(n, -1) for n in self.grid.pose))
         return PoseSet(

@@ -85,8 +85,8 @@ class Poses(Task):
                 constraints.append("full" if pose.command is None else pose.command.constraint)
         shape = (len(joints), len(arm.joints))
         configurations = Configurations(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
-        places = {name: index for index, name in enumerate(names)}
-        pairs = tuple((places[a], places[b]) for a, b in self.distances if a in places and b in places)
+        number_of = {name: index for index, name in enumerate(names)}
+        pairs = tuple((number_of[a], number_of[b]) for a, b in self.distances if a in number_of and b in number_of)
         return PoseSet(tuple(names), configurations, tuple(unreachable), pairs=pairs, constraints=tuple(constraints))
 
 

@@ -176,8 +176,8 @@ class Path(Task):
 
     def _label(self, along: float) -> str:
         """Length of the path at a point, to a hundredth of the distance between points."""
-        places = max(0, 2 - math.floor(math.log10(self.step * 1e3)))
-        return f"{round(along * 1e3, places) + 0.0:.10g} mm"
+        decimals = max(0, 2 - math.floor(math.log10(self.step * 1e3)))
+        return f"{round(along * 1e3, decimals) + 0.0:.10g} mm"
 
     def _continuous(
         self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0

@@ -97,7 +97,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     setup = setup.with_fitted_target(arms, Path("m.csv"))
     first = setup.register(arms[0], Path("m.csv"))
     estimator = setup.estimator(first, Path("m.csv"))
-    units = measured_units(setup.machine, joints, counts, first.roots, 8000, 1, first.conditions)
+    units = measured_units(setup.machine, joints, counts, first.covariance_roots, 8000, 1, first.conditions)
     reference = Reference.of(estimator, Simulated.of(units, estimator.projection, estimator.readings))
     wrong, p_values = 0, []
     for arm in arms:

@@ -15,7 +15,7 @@ from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.posterior import Posterior
 from armsim.calibration.rank_tests import Ranked
-from armsim.calibration.renewed_spreads import Renewed
+from armsim.calibration.rescaled_spreads import RescaledSpreads
 from armsim.calibration.verify import References
 from armsim.calibration.visit_causes import VisitCauses, visit_causes
 
@@ -31,9 +31,9 @@ def test_factors_of_visit_causes_are_unbiased_whatever_they_are() -> None:
     gear = joints[1].transmission
     joints[1] = replace(joints[1], transmission=replace(gear, lost_motion=3.0 * gear.lost_motion))
     loose = replace(setup.machine, joints=tuple(joints))
-    model = VisitCauses.of(linear, linear.readings(read.counts, read.roots))
+    model = VisitCauses.of(linear, linear.readings(read.counts, read.covariance_roots))
     assert [next(term.cause.name for term in group) for group in model.groups] == ["lost motion"] * len(model.groups)
-    visits = measured_units(loose, read.joints, read.counts, read.roots, 3000, 5)
+    visits = measured_units(loose, read.joints, read.counts, read.covariance_roots, 3000, 5)
     factors = model.factors(np.sum([model.scores(n, rows) for n, rows in enumerate(visits)], axis=0))
     truth = np.array([9.0 if group[0].name.startswith("j2/") else 1.0 for group in model.groups])
     assert 9.0 in truth
@@ -130,11 +130,11 @@ def test_a_single_cause_keeps_the_spreads_of_the_others() -> None:
     _, references, arms = measured_arms(OneConstant("scara", spots("scara", 24), 3, frame=True), 12)
     named = common = 0
     for read, ranks, visits, _ in arms:
-        if ranks.causes_judged:
+        if ranks.significant_causes:
             estimator = references.of(read).arms.estimator
             by_stated = Posterior.of(estimator, estimator.readings.means(visits))
             columns = references.setup.registration_jacobian(read)
-            factors = dict(Renewed.of(by_stated, ranks, visits, read.roots, columns).factors)
+            factors = dict(RescaledSpreads.of(by_stated, ranks, visits, read.covariance_roots, columns).factors)
             named += 1
             common += "all causes" in factors
     assert named == len(arms)
@@ -152,7 +152,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int, int]:
             continue
         estimator = references.of(read).arms.estimator
         by_stated = Posterior.of(estimator, estimator.readings.means(visits))
-        renewed = Renewed.of(by_stated, ranks, visits, read.roots, setup.registration_jacobian(read))
+        renewed = RescaledSpreads.of(by_stated, ranks, visits, read.covariance_roots, setup.registration_jacobian(read))
         truth = np.concatenate([tool(session.kind, off, q) - tool(session.kind, 0.0 * off, q) for q in joints])
         for update, ratio in ((renewed.update, renewed.ratio), (by_stated, 1.0)):
             mean = unmeasured.gain @ update.coefficients + unmeasured.fixed

@@ -128,7 +128,7 @@ def test_the_orientation_alone_decides(tmp_path: Path, monkeypatch: pytest.Monke
     named = 0
     for requirement, _, selection, *_ in rows:
         (task,) = selection.tasks
-        loads = {judgement.criterion: judgement.load for judgement in task.summary.judgements}
+        loads = {judgement.criterion: judgement.utilisation for judgement in task.summary.judgements}
         turned = loads.get("orientation", 0.0) > loads["position"]
         if requirement.orientation_repeatability is None:
             assert ("of orientation errors lie within" in answer(selection)) == turned

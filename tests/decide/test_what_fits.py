@@ -13,7 +13,7 @@ from armsim.documents.load import encoders_of, load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import Timing
-from armsim.model.installation import Body, Functions, Needs, PlaceNeeds, unmet_needs
+from armsim.model.installation import Body, Functions, Needs, SensorNeeds, unmet_needs
 
 DEMO, TABLE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "encoders.csv"
 DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -26,29 +26,29 @@ BARE = Encoder("bare")
 @pytest.mark.parametrize(
     ("needs", "unmet", "not_stated"),
     [
-        (PlaceNeeds(bore=0.025, diameter=0.06, length=0.018, mass=0.1), (), ("inner", "outer", "length", "mass")),
-        (PlaceNeeds(bore=0.0251), ("bore 25.1 mm needed",), ("inner diameter not stated",)),
-        (PlaceNeeds(diameter=0.059), ("outer diameter of at most 59 mm needed",), ("outer diameter not stated",)),
-        (PlaceNeeds(length=0.017), ("length of at most 17 mm needed",), ("length not stated",)),
-        (PlaceNeeds(mass=0.09), ("mass of at most 90 g needed",), ("mass not stated",)),
-        (PlaceNeeds(speed=10.0), (), ("largest speed not stated",)),
-        (PlaceNeeds(speed=10.1), ("964.5 rpm at the shaft needed",), ("largest speed not stated",)),
-        (PlaceNeeds(temperature=(263.15, 353.15)), (), ("operating temperature not stated",)),
-        (PlaceNeeds(temperature=(253.15, 343.15)), ("-20 to 70 degC needed",), ("operating temperature",)),
-        (PlaceNeeds(protection="IP44"), (), ("protection class not stated",)),
-        (PlaceNeeds(protection="IP45"), ("protection IP45 needed",), ("protection class not stated",)),
-        (PlaceNeeds(protection="IP6X"), ("protection IP6X needed",), ("protection class not stated",)),
-        (PlaceNeeds(shaft=("blind", "none")), ("shaft blind or none needed",), ("shaft not stated",)),
-        (PlaceNeeds(cable=("radial",)), (), ("cable not stated",)),
-        (PlaceNeeds(absolute="single-turn", index=True), (), ("absolute or incremental not stated",)),
-        (PlaceNeeds(multiturn=("battery",)), ("multiturn battery needed",), ("multiturn not stated",)),
-        (PlaceNeeds(interface=("serial",)), ("interface serial needed",), ("interface not stated",)),
-        (PlaceNeeds(safety_channels=2), ("2 safety channels needed",), ("2 safety channels needed",)),
-        (PlaceNeeds(latency=9e-6), ("latency of at most 9 us needed",), ("latency not stated",)),
+        (SensorNeeds(bore=0.025, diameter=0.06, length=0.018, mass=0.1), (), ("inner", "outer", "length", "mass")),
+        (SensorNeeds(bore=0.0251), ("bore 25.1 mm needed",), ("inner diameter not stated",)),
+        (SensorNeeds(diameter=0.059), ("outer diameter of at most 59 mm needed",), ("outer diameter not stated",)),
+        (SensorNeeds(length=0.017), ("length of at most 17 mm needed",), ("length not stated",)),
+        (SensorNeeds(mass=0.09), ("mass of at most 90 g needed",), ("mass not stated",)),
+        (SensorNeeds(speed=10.0), (), ("largest speed not stated",)),
+        (SensorNeeds(speed=10.1), ("964.5 rpm at the shaft needed",), ("largest speed not stated",)),
+        (SensorNeeds(temperature=(263.15, 353.15)), (), ("operating temperature not stated",)),
+        (SensorNeeds(temperature=(253.15, 343.15)), ("-20 to 70 degC needed",), ("operating temperature",)),
+        (SensorNeeds(protection="IP44"), (), ("protection class not stated",)),
+        (SensorNeeds(protection="IP45"), ("protection IP45 needed",), ("protection class not stated",)),
+        (SensorNeeds(protection="IP6X"), ("protection IP6X needed",), ("protection class not stated",)),
+        (SensorNeeds(shaft=("blind", "none")), ("shaft blind or none needed",), ("shaft not stated",)),
+        (SensorNeeds(cable=("radial",)), (), ("cable not stated",)),
+        (SensorNeeds(absolute="single-turn", index=True), (), ("absolute or incremental not stated",)),
+        (SensorNeeds(multiturn=("battery",)), ("multiturn battery needed",), ("multiturn not stated",)),
+        (SensorNeeds(interface=("serial",)), ("interface serial needed",), ("interface not stated",)),
+        (SensorNeeds(safety_channels=2), ("2 safety channels needed",), ("2 safety channels needed",)),
+        (SensorNeeds(latency=9e-6), ("latency of at most 9 us needed",), ("latency not stated",)),
     ],
 )  # fmt: skip
 def test_needs_of_a_joint_behind_a_gear_of_ten(
-    needs: PlaceNeeds, unmet: tuple[str, ...], not_stated: tuple[str, ...]
+    needs: SensorNeeds, unmet: tuple[str, ...], not_stated: tuple[str, ...]
 ) -> None:
     """Source: by hand; 100 rad/s at the shaft are 10 rad/s at the joint, 10.1 rad/s are 964.5 rpm."""
     assert tuple(unmet_needs(needs, RING, 10.0)) == unmet
@@ -63,7 +63,7 @@ def test_a_function_holds_those_before_it(needed: int, function: int) -> None:
     """Source: by hand; an absolute encoder needs no index."""
     words = ("incremental", "incremental with index", "absolute single-turn", "absolute multi-turn")
     needs = (
-        PlaceNeeds(), PlaceNeeds(index=True), PlaceNeeds(absolute="single-turn"), PlaceNeeds(absolute="multi-turn"),
+        SensorNeeds(), SensorNeeds(index=True), SensorNeeds(absolute="single-turn"), SensorNeeds(absolute="multi-turn"),
     )[needed]  # fmt: skip
     encoder = replace(BARE, functions=Functions(words[function]))
     assert bool(unmet_needs(needs, encoder)) == (function < needed)
@@ -72,15 +72,15 @@ def test_a_function_holds_those_before_it(needed: int, function: int) -> None:
 def test_signals_too_fast_are_excluded() -> None:
     """1000 periods at 100 turns a second are 100 kHz. Source: by hand."""
     fast = replace(BARE, signal_periods=1000, max_frequency=99e3)
-    needs = PlaceNeeds(speed=200 * 3.141592653589793)
+    needs = SensorNeeds(speed=200 * 3.141592653589793)
     assert unmet_needs(needs, fast) == ["signals of 100 kHz needed"]
     assert unmet_needs(needs, replace(fast, max_frequency=101e3)) == []
 
 
 def test_needs_of_a_place_stand_before_those_of_both() -> None:
-    needs = Needs(bore=0.02, latency=1e-5, motor=PlaceNeeds(bore=0.008), output=PlaceNeeds(diameter=0.1))
-    assert needs.at("motor") == PlaceNeeds(bore=0.008, latency=1e-5)
-    assert needs.at("output") == needs.at("both") == PlaceNeeds(bore=0.02, latency=1e-5, diameter=0.1)
+    needs = Needs(bore=0.02, latency=1e-5, motor=SensorNeeds(bore=0.008), output=SensorNeeds(diameter=0.1))
+    assert needs.at("motor") == SensorNeeds(bore=0.008, latency=1e-5)
+    assert needs.at("output") == needs.at("both") == SensorNeeds(bore=0.02, latency=1e-5, diameter=0.1)
 
 
 def test_exclusions_count_each_reason_and_what_it_excludes_alone() -> None:

@@ -19,7 +19,7 @@ from armsim.model.encoder import Encoder, SheetSummary, Signal
 from armsim.model.motion import Motion
 from armsim.model.transmission import Transmission
 from armsim.results import Result
-from armsim.sampling.layout import RECORD_BYTES, Load, Place, lay_out
+from armsim.sampling.layout import RECORD_BYTES, Resources, Workload, lay_out
 from armsim.sampling_plan import SamplingPlan
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -88,7 +88,7 @@ def test_the_estimate_counts_what_chunks_hand_back() -> None:
     arrays = (sample.extremes.worst, sample.extremes.repeatability_bounds, sample.operating)
     assert sum(array.nbytes for array in arrays) == 64 * RECORD_BYTES
     one, three = (
-        lay_out(machine, SamplingPlan(500_000, 30), Load(10, 200, n), Place(1, 2**33)).estimate for n in (1, 3)
+        lay_out(machine, SamplingPlan(500_000, 30), Workload(10, 200, n), Resources(1, 2**33)).estimate for n in (1, 3)
     )
     assert three - one == 2 * RECORD_BYTES * 500_000
 

@@ -98,8 +98,8 @@ def test_a_catalogue_is_read_under_either_name(tmp_path: Path) -> None:
         for name in ("present", "former")
     )
     assert former.data == present.data
-    assert {at: line for at, (line, _) in former.places.items()} == {
-        at: line for at, (line, _) in present.places.items()
+    assert {at: line for at, (line, _) in former.locations.items()} == {
+        at: line for at, (line, _) in present.locations.items()
     }
     assert present.remarks == ()
     assert [remark.partition(": ")[0].rpartition("/")[2] for remark in former.remarks] == [

@@ -178,12 +178,12 @@ def test_a_statement_that_is_made_twice_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_review_does_not_call_what_is_stated_idle(tmp_path: Path) -> None:
-    from armsim.report.boilerplate import modelled
+    from armsim.report.boilerplate import model_texts
 
     path = tmp_path / "lever.yaml"
     sheet = "misalignment_errors: [{of: disc_tilt, at: 1 deg, error: 2 arcsec}]"
     arm = ROOT / "configs" / "arms" / "one-link.yaml"
     path.write_text(LEVER.format(arm=arm, sheet=sheet, mounting="disc_tilt: 1 deg", turn=0))
-    text = " ".join(modelled(armsim.load(path).with_plan(units=128, visits=2).run(1)))
+    text = " ".join(model_texts(armsim.load(path).with_plan(units=128, visits=2).run(1)))
     assert "disc tilt" in text.partition("Stated, and")[0]
     assert "disc tilt" not in text.partition("Stated, and")[2]

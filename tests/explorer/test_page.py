@@ -182,7 +182,7 @@ def test_it_shows_what_a_run_says(page: Any, served: tuple[str, Path]) -> None:
     summary = result.task("side view").summary
     for judgement in summary.judgements:
         assert number(page, judgement.statistic) == judgement.figure
-    decisive = deciding([judgement for _, judgement in result.judged])
+    decisive = deciding([judgement for _, judgement in result.named_judgements])
     verdict = page.inner_text(named("verdict"))
     assert verdict.startswith(f"requirement {result.state}: {decisive.statistic} {decisive.figure} of ")
     page.wait_for_selector(".js-plotly-plot .hm")

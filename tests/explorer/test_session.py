@@ -74,7 +74,7 @@ def test_the_whole_answer_is_that_of_a_run(session: Session) -> None:
     session.apply({"joints.j2.mounting.eccentricity": "5 um"})
     snapshot = complete_snapshot(session)
     result = session.current.run()
-    for one, task in zip(snapshot.answer.judged, result.tasks, strict=True):
+    for one, task in zip(snapshot.answer.assessed_tasks, result.tasks, strict=True):
         assert one.summary == task.summary
         for column in ("error.p95", "accuracy.p95", "repeatability.p95"):
             assert np.array_equal(one.table.column(column), task.column(column))
@@ -179,13 +179,13 @@ def test_a_design_is_named_by_what_it_changes() -> None:
 def test_every_number_of_a_joint_can_be_typed_as_it_stands(session: Session) -> None:
     """What a field shows is taken, as it stands, and changes nothing but the path that it is written at."""
     choices = Choices.of(session)
-    before = complete_snapshot(session).answer.judged[0].summary.p95
+    before = complete_snapshot(session).answer.assessed_tasks[0].summary.p95
     for row in rows(session, choices)[:2]:
         assert row.fields
         for field in row.fields:
             path, raw = yaml_value(field.path, session.current.scenario)
             session.apply({path: field.text if isinstance(raw, str) or raw is None else raw})
-    assert complete_snapshot(session).answer.judged[0].summary.p95 == before
+    assert complete_snapshot(session).answer.assessed_tasks[0].summary.p95 == before
 
 
 def test_encoder_placement_and_assembly_from_the_catalogue(session: Session) -> None:
@@ -450,7 +450,7 @@ def test_files_that_change_on_disk_are_told(tmp_path: Path) -> None:
     shutil.copy(ROOT / "configs" / "encoders" / "disc-28.yaml", encoder)
     session = Session(Inputs.read(small(tmp_path), changes={"joints.j1.encoder": "disc.yaml"}), RunOptions(2))
     session.begin()
-    before = complete_snapshot(session).answer.judged[0].summary.p95
+    before = complete_snapshot(session).answer.assessed_tasks[0].summary.p95
     assert session.changed_files == ()
     data = yaml.safe_load(encoder.read_text())
     encoder.write_text(yaml.safe_dump({**data, "graduation_error": "100 arcsec"}))
@@ -461,10 +461,10 @@ def test_files_that_change_on_disk_are_told(tmp_path: Path) -> None:
     assert not (tmp_path / "mine.yaml").exists()
     session.apply({"joints.j2.mastering": "9 arcsec"})
     session.apply({"joints.j2.mastering": session.study.scenario.sources[0].data["joints"]["j2"].get("mastering")})
-    assert complete_snapshot(session).answer.judged[0].summary.p95 == before
+    assert complete_snapshot(session).answer.assessed_tasks[0].summary.p95 == before
     session.start_job("reading again", partial(background_jobs.read_again, session))
     assert not finished(session).error
-    assert complete_snapshot(session).answer.judged[0].summary.p95 != before
+    assert complete_snapshot(session).answer.assessed_tasks[0].summary.p95 != before
     assert session.changed_files == ()
     assert saving.save(session, "mine.yaml").exists()
     encoder.unlink()

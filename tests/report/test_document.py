@@ -19,7 +19,7 @@ from support import BROWSER, HANG, ROOT
 import armsim
 from armsim.decide import what_if
 from armsim.documents.load import load_options, load_scenario
-from armsim.formatting import beside_each_other, percent, show, show_interval
+from armsim.formatting import percent, rounding_as_zero, show, show_interval
 from armsim.model.effects import effects
 from armsim.report.document import (
     Block,
@@ -187,14 +187,18 @@ def test_a_changed_joint_changes_the_page(every: tuple[Scenario, Result]) -> Non
 
 def test_numbers_carry_units(every: tuple[Scenario, Result]) -> None:
     """A number in a table, or its header, has a unit, but for counts, ratios, clauses and prices, which have none."""
-    bare = re.compile(r"^[+-]?\d[\d.]*$")
+    unitless = re.compile(r"^[+-]?\d[\d.]*$")
     free = {"agree", "differ", "undecided", "clause", "price", "lever arm"}
     for one in blocks(document_of(every[1])):
         if isinstance(one, Table):
             for row in one.rows:
                 for header, cell in zip(one.headers, row, strict=True):
                     reference = header in free | {"poses"} or header.endswith("]")
-                    assert reference or cell.text == "0" or not bare.match(cell.text), (one.title, header, cell.text)
+                    assert reference or cell.text == "0" or not unitless.match(cell.text), (
+                        one.title,
+                        header,
+                        cell.text,
+                    )
 
 
 def test_rounding_follows_the_uncertainty() -> None:
@@ -419,9 +423,9 @@ def test_yield_curve_is_that_of_the_population(every: tuple[Scenario, Result]) -
 
 def test_rounding_beside_a_number_prints_as_nothing() -> None:
     """A coordinate of 1.8e-25 mm is rounding: common practice, no source."""
-    assert beside_each_other([0.78, 1.8e-28, -0.1]) == [0.78, 0.0, -0.1]
-    assert beside_each_other([0.0, 0.0]) == [0.0, 0.0]
-    assert beside_each_other([1e-9, 1e-12]) == [1e-9, 1e-12]
+    assert rounding_as_zero([0.78, 1.8e-28, -0.1]) == [0.78, 0.0, -0.1]
+    assert rounding_as_zero([0.0, 0.0]) == [0.0, 0.0]
+    assert rounding_as_zero([1e-9, 1e-12]) == [1e-9, 1e-12]
 
 
 def test_no_place_is_told_by_its_rounding() -> None:

@@ -6,7 +6,18 @@ import math
 
 import pytest
 
-from armsim.report.frame import Frame, alike, bare, joint_errors, lengths, quoted, shares, stacked, words
+from armsim.report.frame import (
+    Frame,
+    comparable_lengths,
+    criterion_columns,
+    joint_errors,
+    lengths,
+    quoted,
+    shares,
+    stacked,
+    unitless,
+    words,
+)
 from armsim.requirement import Judgement
 
 
@@ -44,7 +55,7 @@ def test_changes_have_signs_and_the_decimals_of_most() -> None:
 
 
 def test_columns_alike_share_their_unit() -> None:
-    one, other = alike([("half", [1.2e-3], None), ("most", [0.5e-6], None)])
+    one, other = comparable_lengths([("half", [1.2e-3], None), ("most", [0.5e-6], None)])
     assert (one.header, other.header) == ("half [mm]", "most [mm]")
     assert (one.cells[0].text, other.cells[0].text) == ("1.20", "<0.01")
 
@@ -59,7 +70,7 @@ def test_joints_that_turn_and_slide_have_their_own_units() -> None:
 
 
 def test_rows_that_say_the_same_are_one() -> None:
-    frame = Frame((words("joint", ["j1", "j2", "j3"]), bare("price", [5, 7, 5])))
+    frame = Frame((words("joint", ["j1", "j2", "j3"]), unitless("price", [5, 7, 5])))
     assert texts(frame.merged()) == [["j1, j3", "5"], ["j2", "7"]]
 
 
@@ -72,7 +83,7 @@ def test_a_part_of_a_frame_keeps_unit_and_decimals() -> None:
 
 def test_frames_below_each_other() -> None:
     """Columns that one of them lacks are empty there."""
-    one = Frame((words("a", ["x"]), bare("n", [1])))
+    one = Frame((words("a", ["x"]), unitless("n", [1])))
     other = Frame((words("a", ["y"]), quoted("m", [2e-6], ["2 µm"], "m")))
     header, rows = stacked("task", [("one", one), ("other", other)])
     assert list(header) == ["task", "a", "n", "m [um]"]
@@ -80,18 +91,17 @@ def test_frames_below_each_other() -> None:
 
 
 def test_a_column_of_words_stands_left() -> None:
-    table = Frame((bare("price", [1]), words("design", ["d"]), words("file", ["f"], "file"))).table()
+    table = Frame((unitless("price", [1]), words("design", ["d"]), words("file", ["f"], "file"))).table()
     assert table.headers == ("price", "design")
     assert table.words == (1,)
 
 
 def test_criteria_are_columns_by_what_they_judge() -> None:
     """One criterion more needs nothing here; a row that lacks one has a dash."""
-    from armsim.report.frame import judged
 
     def judgement(name: str, value: float) -> Judgement:
         return Judgement.of(name, f"{name} of errors", "{}", value, (0.9 * value, 1.1 * value), None, 100)
 
-    columns = judged([(judgement("a", 1e-4),), (judgement("a", 2e-4), judgement("b", 3e-6))])
+    columns = criterion_columns([(judgement("a", 1e-4),), (judgement("a", 2e-4), judgement("b", 3e-6))])
     assert [column.header for column in columns] == ["a of errors [µm]", "b of errors [µm]"]
     assert [cell.text for cell in columns[1].cells] == ["–", "3.00 (2.70 to 3.30)"]  # two digits of 0.30

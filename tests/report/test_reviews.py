@@ -36,8 +36,8 @@ def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 
 
 def text_of(page: Path) -> str:
-    bare = re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<style.*?</style>|<script.*?</script>", "", page.read_text()))
-    return " ".join(html.unescape(bare).split())
+    unitless = re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<style.*?</style>|<script.*?</script>", "", page.read_text()))
+    return " ".join(html.unescape(unitless).split())
 
 
 def largest(rows: list[dict[str, Any]], key: str, gain: bool) -> dict[str, Any]:

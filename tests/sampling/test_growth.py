@@ -12,7 +12,7 @@ from support import ROOT
 import armsim
 from armsim.results.pose_table import record
 from armsim.sampling import population
-from armsim.sampling.layout import Layout, Load, Place, lay_out
+from armsim.sampling.layout import Layout, Resources, Workload, lay_out
 from armsim.sampling.pose import share_names
 from armsim.sampling.run_options import MEMORY, Interrupted, RunOptions
 from armsim.sampling.sampler import TABLES
@@ -47,8 +47,8 @@ def test_intervals_narrow_as_it_grows() -> None:
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
     widths = []
     for answer in study.growing():
-        if answer.judged:
-            low, high = answer.judged[0].interval  # type: ignore[misc]
+        if answer.assessed_tasks:
+            low, high = answer.assessed_tasks[0].interval  # type: ignore[misc]
             widths.append(high - low)
     assert widths[-1] < 0.5 * widths[0]
 
@@ -84,8 +84,8 @@ def layout_of(study: Study, pose_sets: list[PoseSet], workers: int) -> tuple[Lay
     row = record(len(machine.joints), len(share_names(machine))).itemsize
     poses = sum(len(item.names) for item in pose_sets)
     in_motion = any(item.configurations.directions is not None for item in pose_sets)
-    load = Load(poses, row // 8, len(pose_sets), in_motion=in_motion)
-    return lay_out(machine, study.scenario.plan, load, Place(workers)), TABLES * poses * row
+    load = Workload(poses, row // 8, len(pose_sets), in_motion=in_motion)
+    return lay_out(machine, study.scenario.plan, load, Resources(workers)), TABLES * poses * row
 
 
 @pytest.mark.parametrize(("spare", "hits"), [(2**20, "nothing"), (36 * 2**20, "part"), (2**29, "all")])

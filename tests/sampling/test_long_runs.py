@@ -21,7 +21,7 @@ from armsim.errors import RunError, TooLong
 from armsim.results.pose_table import record
 from armsim.sampling import executors, unit_draws
 from armsim.sampling.duration import in_words
-from armsim.sampling.layout import GIB, Load, Place, lay_out
+from armsim.sampling.layout import GIB, Resources, Workload, lay_out
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.pose import share_names
 from armsim.sampling.run_options import RunOptions
@@ -50,7 +50,7 @@ def too_little(study: Study) -> int:
     """Memory with which the units of a study cannot all be kept."""
     plan, poses = study.scenario.plan, len(study.find()[0].configurations)
     row = record(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
-    return lay_out(study.scenario.machine, plan, Load(poses, row), Place(2)).undivided - 2**20
+    return lay_out(study.scenario.machine, plan, Workload(poses, row), Resources(2)).undivided - 2**20
 
 
 def test_little_memory_gives_the_same_bits(demo: Study) -> None:

@@ -153,7 +153,8 @@ def test_units_that_slip_do_not_pass(tmp_path: Path) -> None:
     assert any("would be wrong in" in warning for warning in result.warnings)
     *_, last = target.growing(options=RunOptions(1))
     assert all(
-        one.summary.yield_ is not None and one.summary.yield_.value == pytest.approx(fit.mean()) for one in last.judged
+        one.summary.yield_ is not None and one.summary.yield_.value == pytest.approx(fit.mean())
+        for one in last.assessed_tasks
     )
     plain = study.run(2)
     np.testing.assert_array_equal(plain.tasks[0].column("error.p95"), result.tasks[0].column("error.p95"))

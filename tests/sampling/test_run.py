@@ -18,7 +18,7 @@ from armsim.model.machine import Machine
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
 from armsim.sampling.chunk import EvaluatedChunk, RunSpec
-from armsim.sampling.layout import BASE_BYTES, GIB, Load, Place, lay_out
+from armsim.sampling.layout import BASE_BYTES, GIB, Resources, Workload, lay_out
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -64,8 +64,8 @@ def test_any_number_of_threads(demo: Study, plain: list[bytes]) -> None:
 def test_any_block_size(demo: Study, plain: list[bytes]) -> None:
     """So little memory that units are drawn in blocks, several poses sharing each."""
     machine, plan = demo.scenario.machine, SamplingPlan(10_000, 5, 3)
-    small = int(lay_out(machine, plan, Load(103, 200)).estimate) - 2**20
-    layout = lay_out(machine, plan, Load(103, 200), Place(memory=small))
+    small = int(lay_out(machine, plan, Workload(103, 200)).estimate) - 2**20
+    layout = lay_out(machine, plan, Workload(103, 200), Resources(memory=small))
     assert layout.unit_block < plan.units
     assert numbers(machine, plan, memory=small) == plain
 
@@ -159,7 +159,7 @@ def test_the_layout_keeps_to_the_memory(demo: Study, factor: int) -> None:
         (SamplingPlan(2000, 30 * factor), 564),
         (SamplingPlan(2000, 30), 564 * factor),
     ):
-        assert BASE_BYTES < lay_out(machine, plan, Load(poses, 200), Place(2)).estimate <= GIB
+        assert BASE_BYTES < lay_out(machine, plan, Workload(poses, 200), Resources(2)).estimate <= GIB
 
 
 def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
@@ -184,9 +184,9 @@ def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
 
 def test_what_cannot_fit_is_refused_with_advice(demo: Study) -> None:
     with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ arms"):
-        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), Load(564, 200), Place(2, GIB // 2))
+        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), Workload(564, 200), Resources(2, GIB // 2))
     with pytest.raises(RunError, match="fewer poses"):
-        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), Load(10_000_000, 200), Place(2))
+        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), Workload(10_000_000, 200), Resources(2))
 
 
 @pytest.mark.parametrize("tolerance", [NumericalTolerance(0.02), NumericalTolerance(4e-6, relative=False)])

@@ -47,7 +47,7 @@ NOTABLE = 1.05
 
 
 @dataclass(frozen=True, eq=False)
-class Renewed:
+class RescaledSpreads:
     """Posterior with re-estimated spreads.
 
     Parameters
@@ -66,7 +66,7 @@ class Renewed:
     @staticmethod
     def of(
         update: Posterior, ranks: Ranked, visits: Sequence[Array], instrument: Instrument, columns: Array | None
-    ) -> Renewed:
+    ) -> RescaledSpreads:
         """Posterior of an arm that is not as predicted.
 
         Parameters
@@ -97,8 +97,8 @@ class Renewed:
             _by_family(first, common if _rank(columns) else 1.0),
         ]
         penalties = [0.0, 0.0]
-        if ranks.causes_judged:
-            alone = {n: _factor(first, list(linear.parts())[n][1]) for n in sorted(ranks.causes_judged)}
+        if ranks.significant_causes:
+            alone = {n: _factor(first, list(linear.parts())[n][1]) for n in sorted(ranks.significant_causes)}
             choices.append(alone)
             penalties.append(2.0 * log(comb(len(estimator.causes), len(alone))))
         updates = [_with(first, grown, instrument, columns, means) for grown in choices]
@@ -118,7 +118,7 @@ class Renewed:
         freedom = len(means) - _rank(columns)
         square = float(last.residuals @ last.estimator.inverse @ last.residuals)
         ratio = float(np.sqrt(max(1.0, square / max(freedom, 1))))
-        return Renewed(last, ratio, tuple((name, factor) for name, factor in factors if factor > NOTABLE))
+        return RescaledSpreads(last, ratio, tuple((name, factor) for name, factor in factors if factor > NOTABLE))
 
 
 def _by_family(update: Posterior, least: float) -> dict[int, float]:
@@ -138,11 +138,11 @@ def _with(
 ) -> Posterior:
     """The posterior with variances of the causes multiplied by factors."""
     linear = update.estimator.linear
-    prior, parts = linear.prior.copy(), [part for _, part in linear.parts()]
+    prior_covariance, parts = linear.prior.copy(), [part for _, part in linear.parts()]
     for n, factor in grown.items():
-        prior[parts[n], parts[n]] *= factor
+        prior_covariance[parts[n], parts[n]] *= factor
     counts = update.estimator.readings.counts
-    return Posterior.of(Estimator.of(replace(linear, prior=prior), counts, instrument, columns), means)
+    return Posterior.of(Estimator.of(replace(linear, prior=prior_covariance), counts, instrument, columns), means)
 
 
 def _contrasts(rows: int, columns: Array | None) -> Array:
@@ -214,11 +214,13 @@ def _factor(update: Posterior, part: slice) -> float:
     1 + (f - 1) tr(T^-1 K P K^T) / r  where the variance is f times that stated.
     """
     linear, of_estimate = update.estimator.linear, update.estimator.estimate_covariance(part)
-    prior = linear.prior[part, part]
-    inverse = np.linalg.pinv(prior, rcond=1e-9, hermitian=True)
-    rank = max(1, int(np.linalg.matrix_rank(prior, tol=1e-9 * float(np.trace(prior)), hermitian=True)))
+    prior_covariance = linear.prior[part, part]
+    inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
+    rank = max(
+        1, int(np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True))
+    )
     estimate = update.coefficients[part] - linear.prior_mean[part]
     precision, gain = np.linalg.pinv(of_estimate, rcond=1e-9, hermitian=True), of_estimate @ inverse
-    slope = float(np.trace(precision @ gain @ prior @ gain.T)) / rank
+    slope = float(np.trace(precision @ gain @ prior_covariance @ gain.T)) / rank
     square = float(estimate @ precision @ estimate) / rank
     return max(1.0, 1.0 + (square - 1.0) / slope) if slope > 0.0 else 1.0
