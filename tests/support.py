@@ -21,8 +21,8 @@ import roboticstoolbox as rtb
 
 from armsim.core.counting import RATIO_BINS, ratio_edge
 from armsim.core.kernel_digest import LANES
-from armsim.core.quantiles import estimate_tallies
-from armsim.core.sample_kernel import SUMS, Tallies
+from armsim.core.quantiles import estimate_quantiles
+from armsim.core.sample_kernel import SUMS, Histograms
 from armsim.core.screws import FRAME, SCREW, Axes, apply_unit_errors, displace
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
@@ -33,7 +33,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
-from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_slots, empty_units, quantile_query
+from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_histograms, empty_units, quantile_query
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
@@ -125,16 +125,16 @@ def _edges() -> np.ndarray:
 def sample_of(values: np.ndarray) -> PoseSample:
     """A population of shape (visits, units), not negative, counted as the engine counts distances."""
     visits, units = values.shape
-    slots, arrays = empty_slots(1), empty_units(1, units)
-    tallies = Tallies(*(slot[0] for slot in slots))
+    histogram_stack, arrays = empty_histograms(1), empty_units(1, units)
+    histograms = Histograms(*(counts[0] for counts in histogram_stack))
     statistics, squares = arrays.unit_statistics[0], arrays.squared_errors[0]
-    sample = PoseSample(visits, np.zeros((3, 2)), tallies, statistics, squares, np.zeros(SUMS))
+    sample = PoseSample(visits, np.zeros((3, 2)), histograms, statistics, squares, np.zeros(SUMS))
     bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, RATIO_BINS - 1)
-    sample.tallies.ratio[DISTANCE] = np.bincount(bins.ravel(), minlength=RATIO_BINS)
+    sample.histograms.ratio[DISTANCE] = np.bincount(bins.ravel(), minlength=RATIO_BINS)
     even = visits // 2 * 2
     pairs = np.maximum(bins[0:even:2], bins[1:even:2])
-    sample.tallies.ratio_pairs[:] = np.bincount(pairs.ravel(), minlength=RATIO_BINS)
-    sample.tallies.extremes[:, DISTANCE] = values.min(), values.max()
+    sample.histograms.ratio_pairs[:] = np.bincount(pairs.ravel(), minlength=RATIO_BINS)
+    sample.histograms.extremes[:, DISTANCE] = values.min(), values.max()
     return sample
 
 
@@ -142,7 +142,7 @@ def estimates(sample: PoseSample, measure: list[int], ps: Sequence[float]) -> tu
     """Quantiles, shape (k,), and their 95 % intervals, shape (k, 2), as the engine reads them."""
     request = quantile_query(measure, ps, [True] * len(ps), sample.units, sample.visits)
     out = np.empty((3, len(ps)))
-    estimate_tallies(sample.tallies, sample.line, request, sample.units, sample.visits, TAIL, out)
+    estimate_quantiles(sample.histograms, sample.bin_scales, request, sample.units, sample.visits, TAIL, out)
     return out[0], out[1:].T
 
 

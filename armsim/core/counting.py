@@ -1,7 +1,7 @@
 """Order statistics without storing the sample: every value is counted in a bin, and counts of parts add up.
 
 Two scales of bins. `ratio_bin` serves lengths and angles, not negative: bins in proportion to the value, by the
-leading bits of the number itself, from 2^-60 to 1024, so that no scale need be known beforehand. `line_bin` serves
+leading bits of the number itself, from 2^-60 to 1024, so that no scale need be known beforehand. `linear_bin` serves
 coordinates: bins of equal width about a centre.
 """
 
@@ -16,7 +16,7 @@ MANTISSA = 11
 LOWEST, HIGHEST = -60, 10
 """Powers of two at the ends; values beyond are counted in the end bins."""
 RATIO_BINS = (HIGHEST - LOWEST) << MANTISSA
-LINE_BINS = 4096
+LINEAR_BINS = 4096
 _SHIFT = np.int64(52 - MANTISSA)
 _FIRST = np.int64((LOWEST + 1023) << MANTISSA)
 
@@ -35,12 +35,12 @@ def ratio_edge(number: int) -> float:
 
 
 @compiled
-def line_bin(value: float, scale: tuple[float, float]) -> int:
-    """Bin of a value on the line scale, counted from its lower end in bins per unit; no nan."""
-    return np.int64(min(max((value - scale[0]) * scale[1], 0.0), LINE_BINS - 1.0))  # type: ignore[return-value]
+def linear_bin(value: float, scale: tuple[float, float]) -> int:
+    """Bin of a value on the linear scale, counted from its lower end in bins per unit; no nan."""
+    return np.int64(min(max((value - scale[0]) * scale[1], 0.0), LINEAR_BINS - 1.0))  # type: ignore[return-value]
 
 
 @compiled
-def line_edge(number: int, scale: tuple[float, float]) -> float:
-    """Lower edge of a bin of the line scale, ``scale`` as of `line_bin`."""
+def linear_edge(number: int, scale: tuple[float, float]) -> float:
+    """Lower edge of a bin of the linear scale, ``scale`` as of `linear_bin`."""
     return scale[0] + number / scale[1]

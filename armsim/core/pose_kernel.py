@@ -2,9 +2,9 @@
 
 A unit is one simulated arm with its own drawn error coefficients.
 
-One call takes longer than the interpreter needs to prepare the next, so that threads do not wait for each other. Counts
-are in slots: a single slot reused for each pose where all units are drawn at once, or one slot per pose where the units
-come in blocks.
+One call takes longer than the interpreter needs to prepare the next, so that threads do not wait for each other. Where
+all units are drawn at once, one set of histograms is reused for every pose. Where the units come in blocks, every pose
+has its own.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
-from armsim.core.counting import LINE_BINS, RATIO_BINS, ratio_bin
-from armsim.core.quantiles import READ, QuantileQuery, estimate_tallies, read_tallies
+from armsim.core.counting import LINEAR_BINS, RATIO_BINS, ratio_bin
+from armsim.core.quantiles import READ, QuantileQuery, estimate_quantiles, read_quantiles
 from armsim.core.rows import add_counts
-from armsim.core.sample_kernel import Block, Scale, Tallies, UnitOutputs, Visits, sample_units
+from armsim.core.sample_kernel import Block, Histograms, Scale, UnitOutputs, Visits, sample_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, VisitEffect
 from armsim.core.unit_summary import read_moments, read_ranks
@@ -36,7 +36,7 @@ class Poses(NamedTuple):
         As `sample_kernel.Visits`.
     value : (P, entries)
         Value of the visit entries, as in `sample_kernel.Visits`.
-    line : (P, 3, 2), centre : (P, 3)
+    bin_scales : (P, 3, 2), centre : (P, 3)
         As `sample_kernel.Scale`.
     shift, turn_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
         As `unit_figures.VisitEffect`.
@@ -58,7 +58,7 @@ class Poses(NamedTuple):
     value: Floats
     moving: Indices
     moving_rotary: Flags
-    line: Floats
+    bin_scales: Floats
     centre: Floats
     shift: Floats
     turn_shift: Floats
@@ -68,13 +68,13 @@ class Poses(NamedTuple):
     half_width: Floats
 
 
-class Slots(NamedTuple):
-    """Counts of several poses: `sample_kernel.Tallies`, each array with one more axis."""
+class HistogramStack(NamedTuple):
+    """Histograms of several poses: `sample_kernel.Histograms`, each array with one more axis in front, the pose."""
 
     ratio: Indices
     ratio_pairs: Indices
-    line: Indices
-    line_pairs: Indices
+    linear: Indices
+    linear_pairs: Indices
     extremes: Floats
 
 
@@ -101,7 +101,7 @@ class PoseOutputs(NamedTuple):
     sums : (poses, SUMS)
         Over all visits and units, added to.
     estimates : (poses, 3, k)
-        As `quantiles.estimate_tallies`.
+        As `quantiles.estimate_quantiles`.
     largest : (poses,) [m]
     order_statistics : (poses, UNIT_STATISTICS, r)
         Figures of the units at the ranks of the query.
@@ -127,7 +127,7 @@ class PoseQuery(NamedTuple):
     coverage : QuantileQuery
         Quantile to read of each batch.
     tail : float
-        As in `quantiles.estimate_tallies`.
+        As in `quantiles.estimate_quantiles`.
     ranks : (r,)
         Ranks of units to read of each figure, in ascending order.
     """
@@ -143,7 +143,7 @@ class Part(NamedTuple):
 
     task : int
         Number of the task, a counter word of the draws.
-    first, units, visits, of : int
+    first, units, visits, population : int
         First unit and units of the block; visits of each unit; units of the whole population.
     batch : int
         Number of the batch if the block is one, else -1.
@@ -155,7 +155,7 @@ class Part(NamedTuple):
     first: int
     units: int
     visits: int
-    of: int
+    population: int
     batch: int
 
 
@@ -165,7 +165,7 @@ def sample_poses(
     coefficients: Floats,
     part: Part,
     query: PoseQuery,
-    slots: Slots,
+    histogram_stack: HistogramStack,
     units: UnitArrays,
     outputs: PoseOutputs,
 ) -> None:
@@ -177,7 +177,7 @@ def sample_poses(
     coefficients : (coefficients, units of the block, or more)
     part : Part
     query : PoseQuery
-    slots : Slots
+    histogram_stack : HistogramStack
         One per pose, and one more with batches; or a single one, reused, if all units are in the block.
     units : UnitArrays
         One row per pose, or a single one in the same case.
@@ -186,15 +186,17 @@ def sample_poses(
     """
     rotary, ends = poses.rotary, (part.first, part.first + part.units)
     batched = part.batch >= 0
-    scratch = np.empty((2, part.of))
+    scratch = np.empty((2, part.population))
     for p in range(part.low, part.high):
         i = p - part.low
-        tallies = _slot(slots, i if i < slots.ratio.shape[0] else 0)
-        block_tallies = _slot(slots, slots.ratio.shape[0] - 1) if batched else tallies
+        histograms = _histograms_of(histogram_stack, i if i < histogram_stack.ratio.shape[0] else 0)
+        block_histograms = (
+            _histograms_of(histogram_stack, histogram_stack.ratio.shape[0] - 1) if batched else histograms
+        )
         if ends[0] == 0:
-            _clear(tallies)
+            _clear(histograms)
         if batched:
-            _clear(block_tallies)
+            _clear(block_histograms)
         unit_errors = UnitErrors(coefficients, poses.unit_number, poses.unit_axis, poses.unit_value[p])
         visit_errors = Visits(
             poses.key, poses.distribution, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary
@@ -209,127 +211,141 @@ def sample_poses(
             outputs.sums[i],
         )
         block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
-        scale = Scale(poses.line[p], poses.centre[p])
+        scale = Scale(poses.bin_scales[p], poses.centre[p])
         axes = Axes(poses.direction[p], poses.column[p], rotary)
-        sample_units(unit_errors, visit_errors, axes, effect, block, scale, block_tallies, unit_outputs)
+        sample_units(unit_errors, visit_errors, axes, effect, block, scale, block_histograms, unit_outputs)
         if batched:
             out = np.empty((READ, 1))
-            read_tallies(block_tallies, poses.line[p], query.coverage.measure, query.coverage.ps, out)
-            outputs.batches[i, part.batch] = out[0, 0]
-            _absorb(tallies, block_tallies)
-        if ends[1] == part.of:
-            estimate_tallies(
-                tallies, poses.line[p], query.quantiles, part.of, part.visits, query.tail, outputs.estimates[i]
+            read_quantiles(
+                block_histograms, poses.bin_scales[p], query.coverage.measure, query.coverage.probabilities, out
             )
-            outputs.largest[i] = tallies.extremes[1, 0]
+            outputs.batches[i, part.batch] = out[0, 0]
+            _add_histograms(histograms, block_histograms)
+        if ends[1] == part.population:
+            estimate_quantiles(
+                histograms,
+                poses.bin_scales[p],
+                query.quantiles,
+                part.population,
+                part.visits,
+                query.tail,
+                outputs.estimates[i],
+            )
+            outputs.largest[i] = histograms.extremes[1, 0]
             read_moments(units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i])
             for figure in range(UNIT_STATISTICS):
                 values = units.unit_statistics[row, figure]
                 read_ranks(values, query.ranks, scratch[0], outputs.order_statistics[i, figure])
-                _raise(values, 0.0, units.worst[figure])
+                _raise_largest(values, 0.0, units.worst[figure])
             for bound in range(2):
                 half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]
-                _raise(units.unit_statistics[row, 1], half_width, units.bounds[bound])
+                _raise_largest(units.unit_statistics[row, 1], half_width, units.bounds[bound])
 
 
 @compiled
-def _raise(values: Floats, shift: float, largest: Floats) -> None:
+def _raise_largest(values: Floats, shift: float, largest: Floats) -> None:
     """Raise the largest values to those of another pose, shifted."""
     for u in range(values.shape[0]):
         largest[u] = np.maximum(largest[u], values[u] + shift)  # what is no number stays
 
 
 @compiled
-def _slot(slots: Slots, i: int) -> Tallies:
-    return Tallies(slots.ratio[i], slots.ratio_pairs[i], slots.line[i], slots.line_pairs[i], slots.extremes[i])
+def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
+    return Histograms(
+        histogram_stack.ratio[i],
+        histogram_stack.ratio_pairs[i],
+        histogram_stack.linear[i],
+        histogram_stack.linear_pairs[i],
+        histogram_stack.extremes[i],
+    )
 
 
 @compiled
-def _clear(tallies: Tallies) -> None:
+def _clear(histograms: Histograms) -> None:
     """Reset the counts; of the long ratio scale only the part in use."""
     for m in range(2):
-        low, high = tallies.extremes[0, m], tallies.extremes[1, m]
+        low, high = histograms.extremes[0, m], histograms.extremes[1, m]
         if low <= high:
             first, last = ratio_bin(low), ratio_bin(high) + 1
-            tallies.ratio[m][first:last] = 0
+            histograms.ratio[m][first:last] = 0
             if m == 0:
-                tallies.ratio_pairs[first:last] = 0
-    tallies.line[:] = 0
-    tallies.line_pairs[:] = 0
-    tallies.extremes[0] = np.inf
-    tallies.extremes[1] = -np.inf
+                histograms.ratio_pairs[first:last] = 0
+    histograms.linear[:] = 0
+    histograms.linear_pairs[:] = 0
+    histograms.extremes[0] = np.inf
+    histograms.extremes[1] = -np.inf
 
 
 @compiled
-def _absorb(tallies: Tallies, more: Tallies) -> None:
+def _add_histograms(histograms: Histograms, more: Histograms) -> None:
     """Add the counts of further units."""
     for m in range(2):
         first, last = ratio_bin(more.extremes[0, m]), ratio_bin(more.extremes[1, m]) + 1
-        add_counts(more.ratio[m], first, last, tallies.ratio[m])
+        add_counts(more.ratio[m], first, last, histograms.ratio[m])
         if m == 0:
-            add_counts(more.ratio_pairs, first, last, tallies.ratio_pairs)
+            add_counts(more.ratio_pairs, first, last, histograms.ratio_pairs)
     for j in range(3):
-        add_counts(more.line[j], 0, LINE_BINS, tallies.line[j])
-        add_counts(more.line_pairs[j], 0, LINE_BINS, tallies.line_pairs[j])
-    for m in range(tallies.extremes.shape[1]):
-        tallies.extremes[0, m] = min(tallies.extremes[0, m], more.extremes[0, m])
-        tallies.extremes[1, m] = max(tallies.extremes[1, m], more.extremes[1, m])
+        add_counts(more.linear[j], 0, LINEAR_BINS, histograms.linear[j])
+        add_counts(more.linear_pairs[j], 0, LINEAR_BINS, histograms.linear_pairs[j])
+    for m in range(histograms.extremes.shape[1]):
+        histograms.extremes[0, m] = min(histograms.extremes[0, m], more.extremes[0, m])
+        histograms.extremes[1, m] = max(histograms.extremes[1, m], more.extremes[1, m])
 
 
 @compiled
-def packed_size(tallies: Tallies) -> int:
+def packed_size(histograms: Histograms) -> int:
     """Number of non-empty bins."""
     n = 0
     for m in range(2):
-        first, last = ratio_bin(tallies.extremes[0, m]), ratio_bin(tallies.extremes[1, m]) + 1
+        first, last = ratio_bin(histograms.extremes[0, m]), ratio_bin(histograms.extremes[1, m]) + 1
         for b in range(first, last):
-            n += tallies.ratio[m, b] != 0
-            n += m == 0 and tallies.ratio_pairs[b] != 0
+            n += histograms.ratio[m, b] != 0
+            n += m == 0 and histograms.ratio_pairs[b] != 0
     for j in range(3):
-        for b in range(LINE_BINS):
-            n += tallies.line[j, b] != 0
-            n += tallies.line_pairs[j, b] != 0
+        for b in range(LINEAR_BINS):
+            n += histograms.linear[j, b] != 0
+            n += histograms.linear_pairs[j, b] != 0
     return n
 
 
 @compiled
-def pack(tallies: Tallies, place: Indices, count: Indices) -> None:
+def pack(histograms: Histograms, bin_index: Indices, count: Indices) -> None:
     """Store non-empty bins and their counts in arrays of length `packed_size`, so that many poses fit in memory."""
     n = 0
     for m in range(2):
-        first, last = ratio_bin(tallies.extremes[0, m]), ratio_bin(tallies.extremes[1, m]) + 1
+        first, last = ratio_bin(histograms.extremes[0, m]), ratio_bin(histograms.extremes[1, m]) + 1
         for table in range(1 + (m == 0)):
-            row = tallies.ratio[m] if table == 0 else tallies.ratio_pairs
+            row = histograms.ratio[m] if table == 0 else histograms.ratio_pairs
             for b in range(first, last):
                 if row[b] != 0:
-                    place[n], count[n] = b + (m + 2 * table) * RATIO_BINS, row[b]
+                    bin_index[n], count[n] = b + (m + 2 * table) * RATIO_BINS, row[b]
                     n += 1
     for j in range(3):
         for table in range(2):
-            row = tallies.line[j] if table == 0 else tallies.line_pairs[j]
-            for b in range(LINE_BINS):
+            row = histograms.linear[j] if table == 0 else histograms.linear_pairs[j]
+            for b in range(LINEAR_BINS):
                 if row[b] != 0:
-                    place[n], count[n] = b + 3 * RATIO_BINS + (j + 3 * table) * LINE_BINS, row[b]
+                    bin_index[n], count[n] = b + 3 * RATIO_BINS + (j + 3 * table) * LINEAR_BINS, row[b]
                     n += 1
 
 
 @compiled
-def unpack(place: Indices, count: Indices, extremes: Floats, tallies: Tallies) -> None:
+def unpack(bin_index: Indices, count: Indices, extremes: Floats, histograms: Histograms) -> None:
     """Restore counts that `pack` stored."""
-    _clear(tallies)
-    for i in range(place.shape[0]):
-        at = place[i]
+    _clear(histograms)
+    for i in range(bin_index.shape[0]):
+        at = bin_index[i]
         if at < 3 * RATIO_BINS:
             table, b = at // RATIO_BINS, at % RATIO_BINS
             if table < 2:
-                tallies.ratio[table, b] = count[i]
+                histograms.ratio[table, b] = count[i]
             else:
-                tallies.ratio_pairs[b] = count[i]
+                histograms.ratio_pairs[b] = count[i]
         else:
-            table, b = (at - 3 * RATIO_BINS) // LINE_BINS, (at - 3 * RATIO_BINS) % LINE_BINS
+            table, b = (at - 3 * RATIO_BINS) // LINEAR_BINS, (at - 3 * RATIO_BINS) % LINEAR_BINS
             if table < 3:
-                tallies.line[table, b] = count[i]
+                histograms.linear[table, b] = count[i]
             else:
-                tallies.line_pairs[table - 3, b] = count[i]
+                histograms.linear_pairs[table - 3, b] = count[i]
     for m in range(extremes.shape[1]):
-        tallies.extremes[0, m], tallies.extremes[1, m] = extremes[0, m], extremes[1, m]
+        histograms.extremes[0, m], histograms.extremes[1, m] = extremes[0, m], extremes[1, m]

@@ -12,25 +12,27 @@ import numpy as np
 
 from armsim.core.beta import beta_quantile
 from armsim.core.compile import Flags, Floats, Indices, compiled
-from armsim.core.counting import line_bin, line_edge, ratio_bin, ratio_edge
-from armsim.core.sample_kernel import Tallies
+from armsim.core.counting import linear_bin, linear_edge, ratio_bin, ratio_edge
+from armsim.core.sample_kernel import Histograms
 
 READ = 3
 """Rows read per quantile: value, share of visits up to its bin, share of pairs with both visits up to it."""
 
 
 @compiled
-def read_tallies(tallies: Tallies, line: Floats, measure: Indices, ps: Floats, out: Floats) -> None:
+def read_quantiles(
+    histograms: Histograms, bin_scales: Floats, measure: Indices, probabilities: Floats, out: Floats
+) -> None:
     """Quantiles of counted members: the smallest that at least the share p does not exceed, bins filled evenly.
 
     Parameters
     ----------
-    tallies : Tallies
-    line : (3, 2)
+    histograms : Histograms
+    bin_scales : (3, 2)
         As in `sample_kernel.Scale`.
     measure : (k,)
         Numbers of the measures, in ascending order.
-    ps : (k,)
+    probabilities : (k,)
     out : (READ, k), written
         The share of pairs is nan where no pairs are counted.
     """
@@ -40,27 +42,27 @@ def read_tallies(tallies: Tallies, line: Floats, measure: Indices, ps: Floats, o
         end = i
         while end < measure.shape[0] and measure[end] == m:
             end += 1
-        low, high = tallies.extremes[0, m], tallies.extremes[1, m]
+        low, high = histograms.extremes[0, m], histograms.extremes[1, m]
         if m < 2:
             first, last = ratio_bin(low), ratio_bin(high)
-            cumulative = _cumulative_counts(tallies.ratio[m], first, last)
-            pairs = tallies.ratio_pairs
+            cumulative = _cumulative_counts(histograms.ratio[m], first, last)
+            pairs = histograms.ratio_pairs
         else:
-            scale = (line[m - 2, 0], line[m - 2, 1])
-            first, last = line_bin(low, scale), line_bin(high, scale)
-            cumulative = _cumulative_counts(tallies.line[m - 2], first, last)
-            pairs = tallies.line_pairs[m - 2]
+            scale = (bin_scales[m - 2, 0], bin_scales[m - 2, 1])
+            first, last = linear_bin(low, scale), linear_bin(high, scale)
+            cumulative = _cumulative_counts(histograms.linear[m - 2], first, last)
+            pairs = histograms.linear_pairs[m - 2]
         for k in range(i, end):
-            b, inside = _quantile_bin(cumulative, ps[k])
+            b, inside = _quantile_bin(cumulative, probabilities[k])
             if m < 2:
                 lower, upper = ratio_edge(first + b), ratio_edge(first + b + 1)
             else:
-                lower, upper = line_edge(first + b, scale), line_edge(first + b + 1, scale)
+                lower, upper = linear_edge(first + b, scale), linear_edge(first + b + 1, scale)
             lower = low if b == 0 else lower
             upper = high if first + b == last else upper
             out[0, k] = lower + inside * (upper - lower)
             out[1, k] = cumulative[b + 1] / cumulative[-1]
-            out[2, k] = np.nan if m == 1 else _share(pairs, first, first + b, last)
+            out[2, k] = np.nan if m == 1 else _share_up_to(pairs, first, first + b, last)
         i = end
 
 
@@ -86,7 +88,7 @@ def _quantile_bin(cumulative: Indices, p: float) -> tuple[int, float]:
 
 
 @compiled
-def _share(pairs: Indices, first: int, bin_of_quantile: int, last: int) -> float:
+def _share_up_to(pairs: Indices, first: int, bin_of_quantile: int, last: int) -> float:
     below = np.int64(0)
     for b in range(first, bin_of_quantile + 1):
         below += pairs[b]
@@ -101,7 +103,7 @@ class QuantileQuery(NamedTuple):
 
     measure : (k,)
         Numbers of the measures, in ascending order.
-    ps : (k,)
+    probabilities : (k,)
     bounded : (k,) bool
         Whether an interval is estimated too.
     freedom : float
@@ -109,14 +111,14 @@ class QuantileQuery(NamedTuple):
     """
 
     measure: Indices
-    ps: Floats
+    probabilities: Floats
     bounded: Flags
     freedom: float
 
 
 @compiled
-def estimate_tallies(
-    tallies: Tallies, line: Floats, query: QuantileQuery, units: int, visits: int, tail: float, out: Floats
+def estimate_quantiles(
+    histograms: Histograms, bin_scales: Floats, query: QuantileQuery, units: int, visits: int, tail: float, out: Floats
 ) -> None:
     """Quantiles and their intervals.
 
@@ -132,8 +134,8 @@ def estimate_tallies(
 
     Parameters
     ----------
-    tallies : Tallies
-    line : (3, 2)
+    histograms : Histograms
+    bin_scales : (3, 2)
         As in `sample_kernel.Scale`.
     query : QuantileQuery
     units, visits : int
@@ -149,14 +151,18 @@ def estimate_tallies(
     """
     count = query.measure.shape[0]
     read = np.empty((READ, count))
-    read_tallies(tallies, line, query.measure, query.ps, read)
+    read_quantiles(histograms, bin_scales, query.measure, query.probabilities, read)
     for k in range(count):
         out[0, k], out[1, k], out[2, k] = read[0, k], np.nan, np.nan
-    measure, ends, place = np.empty(2 * count, dtype=np.int64), np.empty(2 * count), np.empty(count, dtype=np.int64)
+    measure, ends, query_index = (
+        np.empty(2 * count, dtype=np.int64),
+        np.empty(2 * count),
+        np.empty(count, dtype=np.int64),
+    )
     intervals = 0
     n = float(units) * visits
     for k in range(count):
-        p, below, both = query.ps[k], read[1, k], read[2, k]
+        p, below, both = query.probabilities[k], read[1, k], read[2, k]
         if not query.bounded[k] or units < 2:
             continue
         scatter = below * (1.0 - below)
@@ -172,9 +178,9 @@ def estimate_tallies(
         ends[2 * intervals] = beta_quantile(tail, passed, effective - passed + 1.0) if passed > 0.0 else 0.0
         above = beta_quantile(1.0 - tail, passed + 1.0, effective - passed) if passed < effective else 1.0
         ends[2 * intervals + 1] = above
-        place[intervals] = k
+        query_index[intervals] = k
         intervals += 1
     bounds = np.empty((READ, 2 * intervals))
-    read_tallies(tallies, line, measure[: 2 * intervals], ends[: 2 * intervals], bounds)
+    read_quantiles(histograms, bin_scales, measure[: 2 * intervals], ends[: 2 * intervals], bounds)
     for i in range(intervals):
-        out[1, place[i]], out[2, place[i]] = bounds[0, 2 * i], bounds[0, 2 * i + 1]
+        out[1, query_index[i]], out[2, query_index[i]] = bounds[0, 2 * i], bounds[0, 2 * i + 1]

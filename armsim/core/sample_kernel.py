@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
-from armsim.core.counting import line_bin, ratio_bin
+from armsim.core.counting import linear_bin, ratio_bin
 from armsim.core.kernel_digest import LANES
 from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
 from armsim.core.rows import copy_row
@@ -74,24 +74,24 @@ class Block(NamedTuple):
 class Scale(NamedTuple):
     """Scales on which displacements are counted and summed.
 
-    line : (3, 2)
+    bin_scales : (3, 2)
         Lower end [m] and bins per metre of the scale on which each coordinate is counted.
     centre : (3,) [m]
         Centre of the sums, so that a bias far above the scatter costs no digits.
     """
 
-    line: Floats
+    bin_scales: Floats
     centre: Floats
 
 
-class Tallies(NamedTuple):
-    """Counts, added to.
+class Histograms(NamedTuple):
+    """Histograms of the measures of all visits at one pose, added to.
 
     ratio : (2, RATIO_BINS)
         Distance and rotation angle of every visit.
     ratio_pairs : (RATIO_BINS,)
         The larger distance of each two visits of one unit.
-    line, line_pairs : (3, LINE_BINS)
+    linear, linear_pairs : (3, LINEAR_BINS)
         The same for the coordinates.
     extremes : (2, MEASURES)
         Smallest and largest of each measure, widened.
@@ -99,8 +99,8 @@ class Tallies(NamedTuple):
 
     ratio: Indices
     ratio_pairs: Indices
-    line: Indices
-    line_pairs: Indices
+    linear: Indices
+    linear_pairs: Indices
     extremes: Floats
 
 
@@ -182,7 +182,7 @@ def sample_units(
     effect: VisitEffect,
     block: Block,
     scale: Scale,
-    tallies: Tallies,
+    histograms: Histograms,
     outputs: UnitOutputs,
 ) -> None:
     """Sample a block of units, all their visits, at one pose."""
@@ -192,10 +192,10 @@ def sample_units(
     totals, extremes = np.empty((SUMS + 1) * LANES), np.empty(2 * MEASURES * LANES)
     bins = np.empty((2, MEASURES * LANES), dtype=np.int64)
     centre = scale.centre[0], scale.centre[1], scale.centre[2]
-    line = (
-        (scale.line[0, 0], scale.line[0, 1]),
-        (scale.line[1, 0], scale.line[1, 1]),
-        (scale.line[2, 0], scale.line[2, 1]),
+    bin_scales = (
+        (scale.bin_scales[0, 0], scale.bin_scales[0, 1]),
+        (scale.bin_scales[1, 0], scale.bin_scales[1, 1]),
+        (scale.bin_scales[2, 0], scale.bin_scales[2, 1]),
     )
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
@@ -209,13 +209,13 @@ def sample_units(
         extremes[: MEASURES * LANES] = np.inf
         extremes[MEASURES * LANES :] = -np.inf
         for first in range(0, visits, TOGETHER):
-            _draw(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
+            _draw_visits(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
             for v in range(first, min(first + TOGETHER, visits)):
                 current, previous = bins[v % 2], bins[1 - v % 2]
-                _visit(visit_errors, v - first, buffers)
-                _gather(buffers.frame, buffers.angle, centre, length, totals)
-                _place(buffers.frame, length, buffers.angle, line, current, extremes)
-                _count(current, previous, n, v % 2 == 1, tallies)
+                _displace_by_visit(visit_errors, v - first, buffers)
+                _accumulate(buffers.frame, buffers.angle, centre, length, totals)
+                _bin_measures(buffers.frame, length, buffers.angle, bin_scales, current, extremes)
+                _count(current, previous, n, v % 2 == 1, histograms)
         for s in range(SUMS):
             total = 0.0
             for u in range(n):
@@ -225,8 +225,8 @@ def sample_units(
             outputs.squared_errors[start + u] = totals[SUMS * LANES + u] / visits
         for m in range(MEASURES):
             for u in range(n):
-                tallies.extremes[0, m] = min(tallies.extremes[0, m], extremes[m * LANES + u])
-                tallies.extremes[1, m] = max(tallies.extremes[1, m], extremes[(MEASURES + m) * LANES + u])
+                histograms.extremes[0, m] = min(histograms.extremes[0, m], extremes[m * LANES + u])
+                histograms.extremes[1, m] = max(histograms.extremes[1, m], extremes[(MEASURES + m) * LANES + u])
 
 
 @compiled
@@ -251,9 +251,9 @@ def follow_units(
         n = min(LANES, block.units - start)
         _apply_block(unit_errors, visit_errors, axes, start, buffers)
         for first in range(0, block.visits, TOGETHER):
-            _draw(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
+            _draw_visits(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
             for v in range(first, min(first + TOGETHER, block.visits)):
-                _visit(visit_errors, v - first, buffers)
+                _displace_by_visit(visit_errors, v - first, buffers)
                 for j in range(3):
                     copy_row(buffers.frame[j * LANES :], n, displacement[j, v][start:])
                 copy_row(buffers.angle, n, rotation_angle[v][start:])
@@ -266,7 +266,7 @@ def _apply_block(unit_errors: UnitErrors, visit_errors: Visits, axes: Axes, star
 
 
 @compiled
-def _draw(
+def _draw_visits(
     visit_errors: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words
 ) -> None:
     """Draw the errors of the `TOGETHER` visits that one call of the generator serves."""
@@ -290,7 +290,7 @@ def _draw(
 
 
 @compiled
-def _visit(visit_errors: Visits, which: int, buffers: Buffers) -> None:
+def _displace_by_visit(visit_errors: Visits, which: int, buffers: Buffers) -> None:
     """Displace the frame by one of the visits drawn; frame and rotation angle into the buffers."""
     copy_row(buffers.unit_frame, FRAME * LANES, buffers.frame)
     displace(buffers.by_visit, which, buffers.screws, visit_errors.rotary, buffers.frame, buffers.half)
@@ -298,7 +298,9 @@ def _visit(visit_errors: Visits, which: int, buffers: Buffers) -> None:
 
 
 @compiled
-def _gather(frame: Floats, angle: Floats, centre: tuple[float, float, float], distance: Floats, totals: Floats) -> None:
+def _accumulate(
+    frame: Floats, angle: Floats, centre: tuple[float, float, float], distance: Floats, totals: Floats
+) -> None:
     cx, cy, cz = centre
     for u in range(LANES):
         ex, ey, ez, r = frame[X + u], frame[Y + u], frame[Z + u], angle[u]
@@ -319,16 +321,16 @@ def _gather(frame: Floats, angle: Floats, centre: tuple[float, float, float], di
 
 
 @compiled
-def _place(
-    frame: Floats, distance: Floats, angle: Floats, line: tuple[Pair, Pair, Pair], bins: Indices, extremes: Floats
+def _bin_measures(
+    frame: Floats, distance: Floats, angle: Floats, bin_scales: tuple[Pair, Pair, Pair], bins: Indices, extremes: Floats
 ) -> None:
     """Bin of every measure, and its smallest and largest value so far."""
     for u in range(LANES):
         bins[u] = ratio_bin(distance[u])
         bins[LANES + u] = ratio_bin(angle[u])
-        bins[2 * LANES + u] = line_bin(frame[X + u], line[0])
-        bins[3 * LANES + u] = line_bin(frame[Y + u], line[1])
-        bins[4 * LANES + u] = line_bin(frame[Z + u], line[2])
+        bins[2 * LANES + u] = linear_bin(frame[X + u], bin_scales[0])
+        bins[3 * LANES + u] = linear_bin(frame[Y + u], bin_scales[1])
+        bins[4 * LANES + u] = linear_bin(frame[Z + u], bin_scales[2])
     for u in range(LANES):
         extremes[u] = min(extremes[u], distance[u])
         extremes[LANES + u] = min(extremes[LANES + u], angle[u])
@@ -343,17 +345,17 @@ def _place(
 
 
 @compiled
-def _count(current: Indices, previous: Indices, n: int, second: bool, tallies: Tallies) -> None:
+def _count(current: Indices, previous: Indices, n: int, second: bool, histograms: Histograms) -> None:
     """Count the bins of a visit, and at every second visit the larger bin of the pair."""
     for u in range(n):
-        tallies.ratio[0, current[u]] += 1
-        tallies.ratio[1, current[LANES + u]] += 1
-        tallies.line[0, current[2 * LANES + u]] += 1
-        tallies.line[1, current[3 * LANES + u]] += 1
-        tallies.line[2, current[4 * LANES + u]] += 1
+        histograms.ratio[0, current[u]] += 1
+        histograms.ratio[1, current[LANES + u]] += 1
+        histograms.linear[0, current[2 * LANES + u]] += 1
+        histograms.linear[1, current[3 * LANES + u]] += 1
+        histograms.linear[2, current[4 * LANES + u]] += 1
     if second:
         for u in range(n):
-            tallies.ratio_pairs[max(current[u], previous[u])] += 1
+            histograms.ratio_pairs[max(current[u], previous[u])] += 1
             for j in range(3):
                 at = (2 + j) * LANES + u
-                tallies.line_pairs[j, max(current[at], previous[at])] += 1
+                histograms.linear_pairs[j, max(current[at], previous[at])] += 1

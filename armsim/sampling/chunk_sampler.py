@@ -14,25 +14,25 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core.pose_kernel import (
+    HistogramStack,
     Part,
     PoseOutputs,
     PoseQuery,
     Poses,
-    Slots,
     UnitArrays,
     pack,
     packed_size,
     sample_poses,
     unpack,
 )  # fmt: skip
-from armsim.core.sample_kernel import Tallies
+from armsim.core.sample_kernel import Histograms
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
 from armsim.sampling.monte_carlo import blocks
 from armsim.sampling.pose import fill_sampled, pose_query
-from armsim.sampling.pose_sample import empty_outputs, empty_slots, empty_units
+from armsim.sampling.pose_sample import empty_histograms, empty_outputs, empty_units
 from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
@@ -161,12 +161,12 @@ class PackedCounts:
     extremes: Array
 
     @staticmethod
-    def of(tallies: Tallies) -> PackedCounts:
+    def of(histograms: Histograms) -> PackedCounts:
         """Pack the histogram of a pose."""
-        size = packed_size(tallies)
+        size = packed_size(histograms)
         bin_index, count = np.empty(size, dtype=np.int64), np.empty(size, dtype=np.int64)
-        pack(tallies, bin_index, count)
-        return PackedCounts(bin_index.astype(np.int32), count, tallies.extremes.copy())
+        pack(histograms, bin_index, count)
+        return PackedCounts(bin_index.astype(np.int32), count, histograms.extremes.copy())
 
 
 @dataclass(frozen=True, eq=False)
@@ -266,7 +266,7 @@ def sample_prepared(
     all_poses = resumable or before is not None  # else the arrays of one call are used again by the next
     once = layout.histograms == 1 and not all_poses
     arrays = empty_units(rows.stop - rows.start if all_poses else 1 if once else layout.poses_per_call, units)
-    slots, counts = empty_slots(layout.histograms), []
+    histogram_stack, counts = empty_histograms(layout.histograms), []
     if before is not None:
         arrays.squared_errors[:, :previous_units] = before.squared_errors
         arrays.unit_statistics[:, :, :previous_units] = before.unit_statistics
@@ -277,15 +277,15 @@ def sample_prepared(
         some = _of_rows(arrays, slice(begin - rows.start, end - rows.start)) if all_poses else arrays
         if before is not None:
             for i, packed in enumerate(before.counts[begin - rows.start : end - rows.start]):
-                unpack(packed.bin_index, packed.count, packed.extremes, _slot(slots, i))
+                unpack(packed.bin_index, packed.count, packed.extremes, _histograms_of(histogram_stack, i))
         for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
             check_stop()
             batch = number if spec.batch and count == spec.batch else -1
             part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
             coefficients = spec.units(previous_units + first, count, prepared.chunk.in_motion)
-            sample_poses(prepared.poses, coefficients, part, readings.query, slots, some, group)
+            sample_poses(prepared.poses, coefficients, part, readings.query, histogram_stack, some, group)
         if resumable:
-            counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
+            counts += [PackedCounts.of(_histograms_of(histogram_stack, i)) for i in range(end - begin)]
     partial = PartialSample(
         arrays.squared_errors, arrays.unit_statistics, readings.outputs.sums[rows].copy(), tuple(counts)
     )
@@ -296,8 +296,8 @@ def _of_rows(arrays: UnitArrays, rows: slice) -> UnitArrays:
     return arrays._replace(squared_errors=arrays.squared_errors[rows], unit_statistics=arrays.unit_statistics[rows])
 
 
-def _slot(slots: Slots, i: int) -> Tallies:
-    return Tallies(*(array[i] for array in slots))
+def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
+    return Histograms(*(array[i] for array in histogram_stack))
 
 
 def array_bytes(thing: Any) -> int:

@@ -43,16 +43,16 @@ def read_a_little() -> None:
     """Estimate quantiles of empty counts, so that their kernels are compiled and cached."""
     import numpy as np
 
-    from armsim.core.quantiles import estimate_tallies
-    from armsim.core.sample_kernel import Tallies
-    from armsim.sampling.pose_sample import empty_slots, quantile_query
+    from armsim.core.quantiles import estimate_quantiles
+    from armsim.core.sample_kernel import Histograms
+    from armsim.sampling.pose_sample import empty_histograms, quantile_query
     from armsim.sampling.statistics import TAIL
 
-    slots = empty_slots(1)
-    slots.ratio[:, :, 0] = slots.line[:, :, 0] = 1
-    slots.extremes[:] = 0.0
-    tallies, line = Tallies(*(counts[0] for counts in slots)), np.array([[0.0, 1.0]] * 3)
-    estimate_tallies(tallies, line, quantile_query([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
+    histogram_stack = empty_histograms(1)
+    histogram_stack.ratio[:, :, 0] = histogram_stack.linear[:, :, 0] = 1
+    histogram_stack.extremes[:] = 0.0
+    histograms, bin_scales = Histograms(*(counts[0] for counts in histogram_stack)), np.array([[0.0, 1.0]] * 3)
+    estimate_quantiles(histograms, bin_scales, quantile_query([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
 
 
 def sample_a_little() -> None:

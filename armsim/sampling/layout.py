@@ -15,7 +15,7 @@ from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
 from armsim.sampling.executors import AHEAD
 from armsim.sampling.plan import UNIT_BLOCK
-from armsim.sampling.pose_sample import SLOT_BYTES, UNIT_BYTES
+from armsim.sampling.pose_sample import HISTOGRAM_BYTES, UNIT_BYTES
 from armsim.sampling.run_options import MEMORY
 from armsim.sampling_plan import SamplingPlan
 
@@ -172,13 +172,13 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
     return Layout(block, group, group + spare, estimate, all_at_once, at_once=block >= plan.units)
 
 
-def _samples(workers: int, plan: SamplingPlan, poses: int, slots: int) -> int:
-    """Memory of the samples of some poses per worker, counted in some slots. [bytes]"""
-    return workers * (slots * SLOT_BYTES + poses * UNIT_BYTES * plan.units)
+def _samples(workers: int, plan: SamplingPlan, poses: int, histograms: int) -> int:
+    """Memory of the workers for the figures of their units at some poses, and for their sets of histograms. [bytes]"""
+    return workers * (histograms * HISTOGRAM_BYTES + poses * UNIT_BYTES * plan.units)
 
 
 def in_short_calls(layout: Layout, plan: SamplingPlan, resources: Resources) -> Layout:
-    """Layout with kernel calls so short that a stop is noticed soon, and a slot for every pose of a call.
+    """Layout with kernel calls so short that a stop is noticed soon, and histograms for every pose of a call.
 
     Where all units are drawn at once, statistics are computed at as many poses together as the memory allows.
 
@@ -227,7 +227,7 @@ def _advice(
         workers = 1
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
-    fits = int((available - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
+    fits = int((available - workers * HISTOGRAM_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} arms (--units)")
     elif workload.poses * (8 * workload.row + ENTRY_BYTES) > resources.memory / 10:

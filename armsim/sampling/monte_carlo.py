@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.core import philox
 from armsim.core.pose_kernel import Part, PoseQuery, Poses, sample_poses
-from armsim.core.sample_kernel import Block, Tallies, Visits, follow_units
+from armsim.core.sample_kernel import Block, Histograms, Visits, follow_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, evaluate_units
 from armsim.errormodel.distributions import Distribution
@@ -25,7 +25,7 @@ from armsim.model.kinematics import Kinematics
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
-from armsim.sampling.pose_sample import PoseSample, Scales, empty_outputs, empty_slots, empty_units, quantile_query
+from armsim.sampling.pose_sample import PoseSample, Scales, empty_histograms, empty_outputs, empty_units, quantile_query
 from armsim.sampling.statistics import TAIL
 from armsim.sampling.visit_distribution import (
     VisitCoefficients,
@@ -284,18 +284,23 @@ class Sampler:
         at_pose, only = self.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
         none = quantile_query([], [], [], units, visits)
         query = PoseQuery(none, none, TAIL, np.empty(0, dtype=np.int64))
-        slots, arrays, outputs, scales = (
-            empty_slots(1),
+        histogram_stack, arrays, outputs, scales = (
+            empty_histograms(1),
             empty_units(1, units),
             empty_outputs(1, query, 0),
             Scales.of(only),
         )
         poses = at_pose.laid_out(at_pose.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
         part = Part(0, 1, task, 0, units, visits, units, -1)
-        sample_poses(poses, draw_units(self.terms, self.plan), part, query, slots, arrays, outputs)
-        tallies = Tallies(*(counts[0] for counts in slots))
+        sample_poses(poses, draw_units(self.terms, self.plan), part, query, histogram_stack, arrays, outputs)
+        histograms = Histograms(*(counts[0] for counts in histogram_stack))
         return PoseSample(
-            visits, scales.line[0], tallies, arrays.unit_statistics[0], arrays.squared_errors[0], outputs.sums[0]
+            visits,
+            scales.bin_scales[0],
+            histograms,
+            arrays.unit_statistics[0],
+            arrays.squared_errors[0],
+            outputs.sums[0],
         )
 
     def follow(

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.core.counting import LINE_BINS, RATIO_BINS
-from armsim.core.pose_kernel import PoseOutputs, PoseQuery, Slots, UnitArrays
-from armsim.core.quantiles import READ, QuantileQuery, read_tallies
-from armsim.core.sample_kernel import MEASURES, SUMS, Tallies
+from armsim.core.counting import LINEAR_BINS, RATIO_BINS
+from armsim.core.pose_kernel import HistogramStack, PoseOutputs, PoseQuery, UnitArrays
+from armsim.core.quantiles import READ, QuantileQuery, read_quantiles
+from armsim.core.sample_kernel import MEASURES, SUMS, Histograms
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.core.unit_summary import MOMENTS
 from armsim.sampling import statistics as stats
@@ -22,21 +22,21 @@ DISTANCE, ROTATION = 0, 1
 """Numbers of the counted measures; coordinates are 2, 3 and 4."""
 LINE_REACH = 16.0
 """Half-range of the counted coordinates about their mean, in first-order standard deviations."""
-SLOT_BYTES = 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 2 * MEASURES)
+HISTOGRAM_BYTES = 8 * (3 * RATIO_BINS + 6 * LINEAR_BINS + 2 * MEASURES)
 """Memory of the counts of a pose. [bytes]"""
 UNIT_BYTES = 8 * (UNIT_STATISTICS + 1 + 4)
 """Memory per unit of the outputs at a pose, and of its statistics. [bytes]"""
 
 
-def empty_slots(number: int) -> Slots:
+def empty_histograms(number: int) -> HistogramStack:
     """Empty counts for a number of poses."""
     extremes = np.full((number, 2, MEASURES), np.inf)
     extremes[:, 1] = -np.inf
-    return Slots(
+    return HistogramStack(
         np.zeros((number, 2, RATIO_BINS), dtype=np.int64),
         np.zeros((number, RATIO_BINS), dtype=np.int64),
-        np.zeros((number, 3, LINE_BINS), dtype=np.int64),
-        np.zeros((number, 3, LINE_BINS), dtype=np.int64),
+        np.zeros((number, 3, LINEAR_BINS), dtype=np.int64),
+        np.zeros((number, 3, LINEAR_BINS), dtype=np.int64),
         extremes,
     )
 
@@ -71,7 +71,7 @@ def empty_outputs(poses: int, query: PoseQuery, batches: int) -> PoseOutputs:
     """
     return PoseOutputs(
         np.zeros((poses, SUMS)),
-        np.empty((poses, 3, len(query.quantiles.ps))),
+        np.empty((poses, 3, len(query.quantiles.probabilities))),
         np.empty(poses),
         np.empty((poses, UNIT_STATISTICS, len(query.ranks))),
         np.empty((poses, MOMENTS)),
@@ -84,7 +84,7 @@ def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units:
 
     Parameters
     ----------
-    measure, ps, bounded : (quantiles,)
+    measure, probabilities, bounded : (quantiles,)
     units, visits : int
 
     Returns
@@ -105,9 +105,9 @@ class PoseSample:
     ----------
     visits : int
         Visits per unit.
-    line : (3, 2)
+    bin_scales : (3, 2)
         As in `core.sample_kernel.Scale`.
-    tallies : Tallies
+    histograms : Histograms
     unit_statistics : (UNIT_STATISTICS, units)
         AP and RP of every unit in the limit of infinitely many visits, as in `core.unit_figures.statistics_of_block`.
     squared_errors : (units,) [m^2]
@@ -117,8 +117,8 @@ class PoseSample:
     """
 
     visits: int
-    line: Array
-    tallies: Tallies
+    bin_scales: Array
+    histograms: Histograms
     unit_statistics: Array
     squared_errors: Array
     sums: Array
@@ -129,11 +129,11 @@ class PoseSample:
         return int(self.unit_statistics.shape[1])
 
     def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
-        """Estimate quantiles from the counts, as `core.quantiles.read_tallies`.
+        """Estimate quantiles from the counts, as `core.quantiles.read_quantiles`.
 
         Parameters
         ----------
-        measure, ps : (quantiles,)
+        measure, probabilities : (quantiles,)
             Numbers of the measures, and probabilities.
 
         Returns
@@ -143,20 +143,20 @@ class PoseSample:
         """
         probabilities = np.asarray(ps, dtype=float)
         out = np.empty((READ, len(probabilities)))
-        kernel: Any = read_tallies
-        kernel(self.tallies, self.line, np.asarray(measure, dtype=np.int64), probabilities, out)
+        kernel: Any = read_quantiles
+        kernel(self.histograms, self.bin_scales, np.asarray(measure, dtype=np.int64), probabilities, out)
         return out
 
 
 class Scales(NamedTuple):
     """Origin and scale of the counted coordinates at some poses, about the first-order mean.
 
-    line : (poses, 3, 2)
+    bin_scales : (poses, 3, 2)
     centre : (poses, 3)
         As in `core.sample_kernel.Scale`.
     """
 
-    line: Array
+    bin_scales: Array
     centre: Array
 
     @staticmethod
@@ -164,5 +164,5 @@ class Scales(NamedTuple):
         """Scales from the first order."""
         std = np.sqrt(np.einsum("pii->pi", linear.covariance))
         reach = LINE_REACH * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
-        line = np.stack([linear.mean - reach, LINE_BINS / (2 * reach)], axis=2)
-        return Scales(line, np.ascontiguousarray(linear.mean))
+        bin_scales = np.stack([linear.mean - reach, LINEAR_BINS / (2 * reach)], axis=2)
+        return Scales(bin_scales, np.ascontiguousarray(linear.mean))

@@ -127,7 +127,7 @@ def _unbounded(p: Array, n: Array | int) -> NDArray[np.bool_]:
     return np.asarray(np.maximum(p, 1 - p) ** n > TAIL)
 
 
-def unit_quantiles(values: Array, ps: Sequence[float], half_width: float = 0.0) -> list[Estimate]:
+def unit_quantiles(values: Array, probabilities: Sequence[float], half_width: float = 0.0) -> list[Estimate]:
     """Quantiles over independent units, with their distribution-free intervals; parameters as of `quantiles_of_rows`.
 
     Parameters
@@ -138,17 +138,17 @@ def unit_quantiles(values: Array, ps: Sequence[float], half_width: float = 0.0) 
     -------
     list of Estimate
     """
-    estimates = quantiles_of_rows(values[None], ps, np.array([half_width]))[0]
+    estimates = quantiles_of_rows(values[None], probabilities, np.array([half_width]))[0]
     return [Estimate(value, None if np.isnan(low) else (low, high)) for value, low, high in estimates.tolist()]
 
 
-def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> Array:
+def quantiles_of_rows(values: Array, probabilities: Sequence[float], half_width: Array) -> Array:
     """Quantiles over independent units of several figures, with their distribution-free intervals.
 
     Parameters
     ----------
     values : (figures, units)
-    ps : sequence of float
+    probabilities : sequence of float
     half_width : (figures,)
         Half of the 95 % interval of an error that all values of a figure share; it widens the interval as a square
         root of squares.
@@ -164,29 +164,29 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
     distribution.
     """
     n = values.shape[1]
-    ranks = quantile_ranks(n, ps)
-    return quantiles_at_ranks(np.partition(values, np.unique(ranks), axis=1)[:, ranks], n, ps, half_width)
+    ranks = quantile_ranks(n, probabilities)
+    return quantiles_at_ranks(np.partition(values, np.unique(ranks), axis=1)[:, ranks], n, probabilities, half_width)
 
 
-def quantile_ranks(n: int, ps: Sequence[float]) -> NDArray[np.int64]:
+def quantile_ranks(n: int, probabilities: Sequence[float]) -> NDArray[np.int64]:
     """Ranks, from 0, of quantiles in an ordered sample, and of the ends of their intervals.
 
     Parameters
     ----------
     n : int
         Size of the sample.
-    ps : sequence of float
+    probabilities : sequence of float
         Probabilities.
 
     Returns
     -------
     (k, 3)
     """
-    ranks = [(quantile_rank(n, p), *(_interval_ranks(n, p) or (0, 0))) for p in ps]
+    ranks = [(quantile_rank(n, p), *(_interval_ranks(n, p) or (0, 0))) for p in probabilities]
     return np.array(ranks, dtype=np.int64)
 
 
-def quantiles_at_ranks(members: Array, n: int, ps: Sequence[float], half_width: Array) -> Array:
+def quantiles_at_ranks(members: Array, n: int, probabilities: Sequence[float], half_width: Array) -> Array:
     """`quantiles_of_rows` of samples from their members at `quantile_ranks`.
 
     Parameters
@@ -194,7 +194,7 @@ def quantiles_at_ranks(members: Array, n: int, ps: Sequence[float], half_width: 
     members : (figures, k, 3)
     n : int
         Size of the samples.
-    ps : sequence of float
+    probabilities : sequence of float
         Probabilities.
     half_width : (figures,)
         As in `quantiles_of_rows`.
@@ -206,7 +206,7 @@ def quantiles_at_ranks(members: Array, n: int, ps: Sequence[float], half_width: 
     out = np.array(members)
     half = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
     out[:, :, 1:] = out[:, :, :1] + half * np.array([-1.0, 1.0])
-    out[:, [_interval_ranks(n, p) is None for p in ps], 1:] = np.nan
+    out[:, [_interval_ranks(n, p) is None for p in probabilities], 1:] = np.nan
     return out
 
 

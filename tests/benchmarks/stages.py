@@ -95,20 +95,20 @@ def turn(frame, angle, ratio):  # type: ignore[no-untyped-def]
 @compiled
 def gather(frame, angle, distance, totals):  # type: ignore[no-untyped-def]
     for _ in range(CALLS):
-        kernel._gather(frame, angle, (0.0, 0.0, 0.0), distance, totals)
+        kernel._accumulate(frame, angle, (0.0, 0.0, 0.0), distance, totals)
 
 
 @compiled
 def place(frame, distance, angle, bins, extremes):  # type: ignore[no-untyped-def]
     line = ((-1.0, 2048.0), (-1.0, 2048.0), (-1.0, 2048.0))
     for _ in range(CALLS):
-        kernel._place(frame, distance, angle, line, bins, extremes)
+        kernel._bin_measures(frame, distance, angle, line, bins, extremes)
 
 
 @compiled
-def count(now, before, tallies):  # type: ignore[no-untyped-def]
+def count(now, before, histograms):  # type: ignore[no-untyped-def]
     for i in range(CALLS):
-        kernel._count(now, before, LANES, i % 2 == 1, tallies)
+        kernel._count(now, before, LANES, i % 2 == 1, histograms)
 
 
 @compiled
@@ -161,7 +161,7 @@ def stages() -> None:
     settled, errors = frame.copy(), 1e-5 * rng.standard_normal((6, 4, LANES))
     now, before = rng.integers(0, 4096, (2, 5 * LANES))
     shapes = (2, RATIO_BINS), (RATIO_BINS,), (3, 4096), (3, 4096)
-    tallies = kernel.Tallies(*(np.zeros(shape, dtype=np.int64) for shape in shapes), np.zeros((2, 5)))
+    histograms = kernel.Histograms(*(np.zeros(shape, dtype=np.int64) for shape in shapes), np.zeros((2, 5)))
     key, bins = np.array([1, 2], dtype=np.uint32), np.zeros(5 * LANES, dtype=np.int64)
     every = (
         Stage("random words", lambda: draw_words(key, words), 4 * LANES, 10, 4, 12),
@@ -173,7 +173,7 @@ def stages() -> None:
         Stage("rotation angle", lambda: turn(frame, angle, half[:LANES]), LANES, 17, 56, 1),
         Stage("sums", lambda: gather(settled, angle, distance, np.zeros(11 * LANES)), LANES, 21, 224, 1),
         Stage("bins", lambda: place(settled, distance, angle, bins, np.zeros(10 * LANES)), LANES, 3, 280, 1),
-        Stage("counts", lambda: count(now, before, tallies), LANES, 7, 16 * 7, 1),
+        Stage("counts", lambda: count(now, before, histograms), LANES, 7, 16 * 7, 1),
     )
     total = floor = 0.0
     for item in every:

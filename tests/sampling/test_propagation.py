@@ -159,7 +159,7 @@ def test_orientation_error_of_one_joint_is_its_own_error() -> None:
         chord = np.linalg.norm(displacement, axis=0)
         np.testing.assert_allclose(2 * 0.5 * np.sin(turn / 2), chord, rtol=1e-9)
         assert turn.max() <= np.pi
-        assert sample.tallies.extremes[1, ROTATION] == turn.max()
+        assert sample.histograms.extremes[1, ROTATION] == turn.max()
 
 
 @pytest.mark.parametrize(("units", "visits"), [(700, 9), (300, 1), (1, 40), (257, 1100)])
@@ -176,16 +176,16 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
     scale = np.sqrt((distance**2).sum())
     np.testing.assert_allclose(sample.sums, sums, rtol=1e-9, atol=1e-12 * scale)
     for measure, values in enumerate((distance, turn, *e)):
-        assert sample.tallies.extremes[0, measure] == pytest.approx(values.min(), rel=1e-12)
-        assert sample.tallies.extremes[1, measure] == pytest.approx(values.max(), rel=1e-12)
-    assert sample.tallies.ratio.sum(axis=1).tolist() == [units * visits] * 2
-    assert sample.tallies.line.sum(axis=1).tolist() == [units * visits] * 3
-    assert sample.tallies.ratio_pairs.sum() == units * (visits // 2)
+        assert sample.histograms.extremes[0, measure] == pytest.approx(values.min(), rel=1e-12)
+        assert sample.histograms.extremes[1, measure] == pytest.approx(values.max(), rel=1e-12)
+    assert sample.histograms.ratio.sum(axis=1).tolist() == [units * visits] * 2
+    assert sample.histograms.linear.sum(axis=1).tolist() == [units * visits] * 3
+    assert sample.histograms.ratio_pairs.sum() == units * (visits // 2)
     expected = np.quantile(distance, [0.1, 0.5, 0.95], method="inverted_cdf")
     np.testing.assert_allclose(sample.read([DISTANCE] * 3, [0.1, 0.5, 0.95])[0], expected, rtol=2.0**-11)
     larger = np.maximum(distance[0 : visits // 2 * 2 : 2], distance[1::2])
     middle = ratio_bin(float(np.median(distance)))
-    assert sample.tallies.ratio_pairs[:middle].sum() == np.count_nonzero(larger < ratio_edge(middle))
+    assert sample.histograms.ratio_pairs[:middle].sum() == np.count_nonzero(larger < ratio_edge(middle))
 
 
 def test_coordinates_are_counted_about_their_mean() -> None:
