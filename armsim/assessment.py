@@ -43,11 +43,11 @@ from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
 from armsim.sampling import measures
 from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
-from armsim.sampling.chunk import RunSpec, attained_at
+from armsim.sampling.chunk import RunSpec, unit_statistics_at
 from armsim.sampling.deflections import deflection_at
 from armsim.sampling.operation_limits import limit_names
 from armsim.sampling.population import TaskSample
-from armsim.sampling.pose import share_names
+from armsim.sampling.pose_statistics import share_names
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key
@@ -112,7 +112,7 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
     machine, required = scenario.machine, required_at(scenario.requirement, task.name)
     assessed = judge(scenario, task, poses, sample)
     table, worst = assessed.table, assessed.worst
-    ap, rp, *_ = np.sort(attained_at(spec, worst, poses.configurations)[0], axis=1)
+    ap, rp, *_ = np.sort(unit_statistics_at(spec, worst, poses.configurations)[0], axis=1)
     distribution = UnitDistribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
@@ -201,7 +201,7 @@ def _acceptance(
     tested = simulate_test(spec, task, poses.configurations, numbers, cycles)
     accuracy, repeatability = (
         UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
-        for p50, p95 in (stats.unit_quantiles(figures.max(axis=0), (0.5, 0.95)) for figures in tested.printed)
+        for p50, p95 in (stats.unit_quantiles(figures.max(axis=0), (0.5, 0.95)) for figures in tested.reported)
     )
     names = tuple(poses.names[n] for n in numbers)
     if requirement is None:

@@ -224,7 +224,7 @@ class Study:
             Address of the scheduler of a cluster of dask.distributed that does the sampling.
         note : callable
             Told what the run will take, before it begins.
-        longest : float
+        max_seconds : float
             Time that the sampling may take, by the estimate made before it begins. [s]
 
         Raises
@@ -317,7 +317,7 @@ class Study:
 
         The last answer holds the samples of `run`, bit for bit, for any number of poses: what the memory cannot hold
         from one answer to the next is sampled again. The iterator ends without it as soon as ``options.stopped`` says
-        so; ``options.longest`` has no meaning here.
+        so; ``options.max_seconds`` has no meaning here.
 
         Parameters
         ----------

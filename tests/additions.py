@@ -225,7 +225,7 @@ STATISTIC = Addition(
     before=(
         ("results/poses.py", "    p95: float\n    p99: float", "    p75: float\n"),
         (
-            "sampling/pose.py",
+            "sampling/pose_statistics.py",
             '    Quantile("error.p99", DISTANCE, 0.99),',
             '    Quantile("error.p75", DISTANCE, 0.75),\n',
         ),

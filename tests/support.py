@@ -33,7 +33,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
-from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_histograms, empty_units, quantile_query
+from armsim.sampling.kernel_arrays import DISTANCE, PoseSample, empty_histograms, empty_units, quantile_query
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.calibration.posterior import Estimator, Posterior
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
 FLOOR = 1e-3

@@ -15,7 +15,7 @@ from armsim.calibration.reading_conditions import LEVER, Conditions, evaluated_a
 from armsim.calibration.reading_noise import Instrument, ReadingNoise, covariance_roots_of
 from armsim.model.machine import Machine
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling.statistics import pose_repeatability
 from armsim.sampling_plan import SamplingPlan
 

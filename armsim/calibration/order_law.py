@@ -15,7 +15,7 @@ from armsim.errormodel.terms import SHAFT
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import HarmonicFit, design_matrix, indistinguishable
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import holm
 from armsim.sampling_plan import SamplingPlan
 

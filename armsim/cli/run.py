@@ -143,8 +143,8 @@ def _sampled(
     longest = math.inf if execution.yes else A_DAY
     run_options = sampling.options(progress, note)
     of_run = replace(
-        run_options, processes=execution.processes, cluster=execution.cluster, longest=longest,
-        afterwards=DOCUMENT_MEMORY,
+        run_options, processes=execution.processes, cluster=execution.cluster, max_seconds=longest,
+        memory_afterwards=DOCUMENT_MEMORY,
     )  # fmt: skip
     try:
         result = study.evaluate(poses, replace(of_run, memory=of_run.memory - helpers.memory))[0]

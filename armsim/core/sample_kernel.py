@@ -31,7 +31,7 @@ SUMS = 10
 """Sums over visits and units, about a centre: x, y, z, xx, yy, zz, xy, xz, yz; and the squared rotation angle."""
 MEASURES = 5
 """Measures that are counted: distance, rotation angle, x, y, z."""
-TOGETHER = 4
+VISITS_PER_CALL = 4
 """Visits that one call of the generator serves."""
 
 
@@ -127,9 +127,9 @@ class Buffers(NamedTuple):
         Constant errors of the units on the axes.
     screws : (moving axes, SCREW * LANES), unit_frame : (FRAME * LANES,)
         As `screws.apply_unit_errors` writes them.
-    errors : (moving axes, TOGETHER * LANES) [rad or m]
+    errors : (moving axes, VISITS_PER_CALL * LANES) [rad or m]
         Errors of each visit.
-    by_visit : (moving axes, TOGETHER, LANES)
+    by_visit : (moving axes, VISITS_PER_CALL, LANES)
         The same array in another shape.
     frame : (FRAME * LANES,)
         Displacement of the tool frame at one visit.
@@ -158,13 +158,13 @@ class Buffers(NamedTuple):
 
 @compiled
 def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
-    errors = np.empty((moving, TOGETHER * LANES))
+    errors = np.empty((moving, VISITS_PER_CALL * LANES))
     return Buffers(
         np.empty((axes, LANES)),
         np.empty((moving, SCREW * LANES)),
         np.empty(FRAME * LANES),
         errors,
-        errors.reshape((moving, TOGETHER, LANES)),
+        errors.reshape((moving, VISITS_PER_CALL, LANES)),
         np.empty(FRAME * LANES),
         np.empty(2 * LANES),
         np.empty(LANES),
@@ -208,9 +208,9 @@ def sample_units(
         totals[:] = 0.0
         extremes[: MEASURES * LANES] = np.inf
         extremes[MEASURES * LANES :] = -np.inf
-        for first in range(0, visits, TOGETHER):
+        for first in range(0, visits, VISITS_PER_CALL):
             _draw_visits(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
-            for v in range(first, min(first + TOGETHER, visits)):
+            for v in range(first, min(first + VISITS_PER_CALL, visits)):
                 current, previous = bins[v % 2], bins[1 - v % 2]
                 _displace_by_visit(visit_errors, v - first, buffers)
                 _accumulate(buffers.frame, buffers.angle, centre, length, totals)
@@ -250,9 +250,9 @@ def follow_units(
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
         _apply_block(unit_errors, visit_errors, axes, start, buffers)
-        for first in range(0, block.visits, TOGETHER):
+        for first in range(0, block.visits, VISITS_PER_CALL):
             _draw_visits(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
-            for v in range(first, min(first + TOGETHER, block.visits)):
+            for v in range(first, min(first + VISITS_PER_CALL, block.visits)):
                 _displace_by_visit(visit_errors, v - first, buffers)
                 for j in range(3):
                     copy_row(buffers.frame[j * LANES :], n, displacement[j, v][start:])
@@ -269,13 +269,13 @@ def _apply_block(unit_errors: UnitErrors, visit_errors: Visits, axes: Axes, star
 def _draw_visits(
     visit_errors: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words
 ) -> None:
-    """Draw the errors of the `TOGETHER` visits that one call of the generator serves."""
+    """Draw the errors of the `VISITS_PER_CALL` visits that one call of the generator serves."""
     unit = block.first_unit + start
     errors[:] = 0.0
     for k in range(visit_errors.key.shape[0]):
         distribution = visit_errors.distribution[k]
         if distribution != TWO_VALUED:
-            philox4x32(visit_errors.key[k], unit, first // TOGETHER, block.pose, block.task, words)
+            philox4x32(visit_errors.key[k], unit, first // VISITS_PER_CALL, block.pose, block.task, words)
         elif first % VISITS_OF_SIGNS == 0:
             philox4x32(visit_errors.key[k], unit, first // VISITS_OF_SIGNS, block.pose, block.task, bits[k])
         for i in range(visit_errors.begin[k], visit_errors.begin[k + 1]):

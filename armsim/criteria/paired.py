@@ -18,7 +18,7 @@ from armsim.requirement import Judgement, Quantity, Verdict
 from armsim.results import TaskResult
 from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.chunk import Extremes, RunSpec, attained_at
+from armsim.sampling.chunk import Extremes, RunSpec, unit_statistics_at
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
@@ -121,7 +121,7 @@ class Evaluated:
         if self.nets is not None:
             return self.nets
         worst = int(np.argmax(self.table.column(f"{Figure.REPEATABILITY.column}.p95")))
-        return attained_at(self.spec, worst, self.configurations)[1]
+        return unit_statistics_at(self.spec, worst, self.configurations)[1]
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from armsim.errormodel.terms import Act, Term
 from armsim.model.configurations import Configurations
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
 

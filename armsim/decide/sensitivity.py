@@ -37,7 +37,7 @@ from armsim.sampling.paired_difference import (
     influence,
     quantile_shift,
 )
-from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study

@@ -18,26 +18,26 @@ from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.statistics import pose_accuracy, pose_repeatability
 
-AT_ONCE = 1 << 20
+MAX_VISITS_AT_ONCE = 1 << 20
 """Visits simulated at a time: 24 MB."""
 
 
 @dataclass(frozen=True, eq=False)
-class Tested:
+class AcceptanceTest:
     """AP and RP that a test measures on every unit.
 
     Parameters
     ----------
-    printed : (2, poses, units) [m]
+    reported : (2, poses, units) [m]
         AP and RP as the test prints them.
     attained : (2, poses, units) [m]
         As the units have them.
     """
 
-    printed: Array
+    reported: Array
     attained: Array
 
     def within(
@@ -59,12 +59,14 @@ class Tested:
         limits = [np.inf if limit is None else limit for limit in (accuracy, repeatability)]
         passed, within_limits = (
             np.all((figures[0] <= limits[0]) & (figures[1] <= limits[1]), axis=0)
-            for figures in (self.printed, self.attained)
+            for figures in (self.reported, self.attained)
         )
         return passed, within_limits
 
 
-def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
+def simulate_test(
+    spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int
+) -> AcceptanceTest:
     """Simulate a test of every unit at some poses, with joints at rest.
 
     Parameters
@@ -91,12 +93,12 @@ def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numb
     sampler = Sampler.prepare(spec.machine.evaluated(tested), spec.plan)
     distribution = sampler.visit_distribution()
     printed, attained = (np.empty((2, len(numbers), spec.plan.units)) for _ in range(2))
-    block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
+    block = max(UNIT_BLOCK, min(MAX_VISITS_AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
     for units, coefficients in spec.unit_blocks(block):
         count = units.stop - units.start
         for pose, number in enumerate(tested.numbers.tolist()):
             displacement, _ = sampler.follow(pose, number, task, coefficients, units.start, count, cycles)
             printed[0, pose, units] = pose_accuracy(displacement)
             printed[1, pose, units] = pose_repeatability(displacement)
-            attained[:, pose, units] = sampler.attain(pose, distribution, coefficients, count)[0][:2]
-    return Tested(printed, attained)
+            attained[:, pose, units] = sampler.unit_statistics_at_pose(pose, distribution, coefficients, count)[0][:2]
+    return AcceptanceTest(printed, attained)

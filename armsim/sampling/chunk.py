@@ -20,11 +20,11 @@ from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable, record
 from armsim.sampling.first_order import Linearised, linearise
+from armsim.sampling.kernel_arrays import Scales
 from armsim.sampling.layout import Layout
 from armsim.sampling.monte_carlo import Sampler, blocks
-from armsim.sampling.plan import draw_units
-from armsim.sampling.pose import fill_first_order, share_names
-from armsim.sampling.pose_sample import Scales
+from armsim.sampling.pose_statistics import fill_first_order, share_names
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling.visit_distribution import VisitDistribution
 from armsim.sampling_plan import SamplingPlan
@@ -216,7 +216,7 @@ class EvaluatedChunk:
         """
         one = spec.units(0, 1, self.in_motion)
         for pose in range(len(table)):
-            table.column("first_unit")[pose] = self.sampler.attain(pose, distribution, one, 1)[1][:, 0]
+            table.column("first_unit")[pose] = self.sampler.unit_statistics_at_pose(pose, distribution, one, 1)[1][:, 0]
 
     def unit_statistics(
         self, spec: RunSpec, distribution: VisitDistribution, poses: range
@@ -238,7 +238,7 @@ class EvaluatedChunk:
         """
         for units, coefficients in spec.unit_blocks(in_motion=self.in_motion):
             for pose in poses:
-                unit_statistics = self.sampler.attain(
+                unit_statistics = self.sampler.unit_statistics_at_pose(
                     pose, distribution, coefficients, units.stop - units.start, self.tangents[pose]
                 )[0]
                 yield units, pose, unit_statistics
@@ -294,7 +294,7 @@ class Extremes:
         np.maximum(self.repeatability_bounds, other.repeatability_bounds, out=self.repeatability_bounds)
 
 
-def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
+def unit_statistics_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
     """Statistics of every unit at one pose, shape (UNIT_STATISTICS, units), and RP by each net. [m and rad]
 
     Parameters

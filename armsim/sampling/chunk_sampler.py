@@ -30,9 +30,9 @@ from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
+from armsim.sampling.kernel_arrays import empty_histograms, empty_outputs, empty_units
 from armsim.sampling.monte_carlo import blocks
-from armsim.sampling.pose import fill_sampled, pose_query
-from armsim.sampling.pose_sample import empty_histograms, empty_outputs, empty_units
+from armsim.sampling.pose_statistics import fill_sampled, pose_query
 from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
@@ -99,12 +99,12 @@ class PreparedPoses:
         if chunk.in_motion:
             chunk.fill_first_unit(table, distribution, spec)
         return PreparedPoses(
-            task, chunk, table, chunk.sampler.laid_out(distribution, chunk.scales, chunk.tangents, numbers)
+            task, chunk, table, chunk.sampler.kernel_poses(distribution, chunk.scales, chunk.tangents, numbers)
         )
 
 
 @dataclass(frozen=True, eq=False)
-class Readings:
+class PoseStatistics:
     """Statistics read at prepared poses for a number of units, and the arrays into which kernels write them.
 
     Parameters
@@ -121,7 +121,7 @@ class Readings:
     outputs: PoseOutputs
 
     @staticmethod
-    def of(spec: RunSpec, poses: int, units: int) -> Readings:
+    def of(spec: RunSpec, poses: int, units: int) -> PoseStatistics:
         """Nothing read yet.
 
         Parameters
@@ -135,7 +135,7 @@ class Readings:
         """
         plan = spec.plan_of(units)
         query = pose_query(spec.coverage, plan)
-        return Readings(plan, query, empty_outputs(poses, query, units // spec.batch if spec.batch else 0))
+        return PoseStatistics(plan, query, empty_outputs(poses, query, units // spec.batch if spec.batch else 0))
 
     def fill(self, prepared: PreparedPoses) -> Rows:
         """Fill the table of the prepared poses, once all of them are sampled, and return its rows."""
@@ -219,15 +219,15 @@ def sample_chunk(
     integrals = evaluated.sampler.visit_integrals(evaluated.tangents)
     integrals.sum()
     prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, integrals, chunk.configurations.numbers)
-    readings = Readings.of(spec, len(table), units or spec.plan.units)
-    extremes, _ = sample_prepared(spec, prepared, readings, slice(0, len(table)), check_stop=check_stop)
-    return ChunkResult(readings.fill(prepared), extremes)
+    statistics = PoseStatistics.of(spec, len(table), units or spec.plan.units)
+    extremes, _ = sample_prepared(spec, prepared, statistics, slice(0, len(table)), check_stop=check_stop)
+    return ChunkResult(statistics.fill(prepared), extremes)
 
 
 def sample_prepared(
     spec: RunSpec,
     prepared: PreparedPoses,
-    readings: Readings,
+    statistics: PoseStatistics,
     rows: slice,
     before: PartialSample | None = None,
     resumable: bool = False,
@@ -240,7 +240,7 @@ def sample_prepared(
     spec : RunSpec
         The accuracy of the integration of RP is set by its plan.
     prepared : PreparedPoses
-    readings : Readings
+    statistics : PoseStatistics
         Written at these poses.
     rows : slice
         Poses to sample.
@@ -261,7 +261,7 @@ def sample_prepared(
     Interrupted
         Raised by ``check_stop``.
     """
-    plan, layout, units = readings.plan, spec.layout, readings.plan.units
+    plan, layout, units = statistics.plan, spec.layout, statistics.plan.units
     previous_units = 0 if before is None else before.units
     all_poses = resumable or before is not None  # else the arrays of one call are used again by the next
     once = layout.histograms == 1 and not all_poses
@@ -270,10 +270,10 @@ def sample_prepared(
     if before is not None:
         arrays.squared_errors[:, :previous_units] = before.squared_errors
         arrays.unit_statistics[:, :, :previous_units] = before.unit_statistics
-        readings.outputs.sums[rows] = before.sums
+        statistics.outputs.sums[rows] = before.sums
     for begin in range(rows.start, rows.stop, layout.poses_per_call):
         end = min(begin + layout.poses_per_call, rows.stop)
-        group = PoseOutputs(*(array[begin:end] for array in readings.outputs))
+        group = PoseOutputs(*(array[begin:end] for array in statistics.outputs))
         some = _of_rows(arrays, slice(begin - rows.start, end - rows.start)) if all_poses else arrays
         if before is not None:
             for i, packed in enumerate(before.counts[begin - rows.start : end - rows.start]):
@@ -283,11 +283,11 @@ def sample_prepared(
             batch = number if spec.batch and count == spec.batch else -1
             part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
             coefficients = spec.units(previous_units + first, count, prepared.chunk.in_motion)
-            sample_poses(prepared.poses, coefficients, part, readings.query, histogram_stack, some, group)
+            sample_poses(prepared.poses, coefficients, part, statistics.query, histogram_stack, some, group)
         if resumable:
             counts += [PackedCounts.of(_histograms_of(histogram_stack, i)) for i in range(end - begin)]
     partial = PartialSample(
-        arrays.squared_errors, arrays.unit_statistics, readings.outputs.sums[rows].copy(), tuple(counts)
+        arrays.squared_errors, arrays.unit_statistics, statistics.outputs.sums[rows].copy(), tuple(counts)
     )
     return Extremes(arrays.worst, arrays.bounds), partial if resumable else None
 
@@ -300,23 +300,23 @@ def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
     return Histograms(*(array[i] for array in histogram_stack))
 
 
-def array_bytes(thing: Any) -> int:
+def bytes_of_arrays(value: Any) -> int:
     """Memory of all arrays of a dataclass and the dataclasses nested in it. [bytes]
 
     Each array is counted once. Machines and terms are shared by all chunks and are not counted.
     """
     sizes: dict[int, int] = {}
-    _gather(thing, sizes)
+    _add_sizes(value, sizes)
     return sum(sizes.values())
 
 
-def _gather(thing: Any, sizes: dict[int, int]) -> None:
-    if isinstance(thing, np.ndarray):
-        owner = thing if thing.base is None or not isinstance(thing.base, np.ndarray) else thing.base
-        sizes[id(owner)] = owner.nbytes
-    elif isinstance(thing, tuple | list):
-        for part in thing:
-            _gather(part, sizes)
-    elif is_dataclass(thing) and not isinstance(thing, type | Machine | Term):
-        for field in fields(thing):
-            _gather(getattr(thing, field.name), sizes)
+def _add_sizes(value: Any, sizes: dict[int, int]) -> None:
+    if isinstance(value, np.ndarray):
+        array = value if value.base is None or not isinstance(value.base, np.ndarray) else value.base
+        sizes[id(array)] = array.nbytes
+    elif isinstance(value, tuple | list):
+        for part in value:
+            _add_sizes(part, sizes)
+    elif is_dataclass(value) and not isinstance(value, type | Machine | Term):
+        for field in fields(value):
+            _add_sizes(getattr(value, field.name), sizes)

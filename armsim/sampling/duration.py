@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, PoseChunk, RunSpec
 from armsim.sampling.chunk_sampler import sample_chunk
-from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.unit_draws import UnitDraws
 
 if TYPE_CHECKING:
     from armsim.sampling.population import TaskConfigurations
 
-SLOWEST = 6e-7
+MAX_SECONDS_PER_SAMPLE = 6e-7
 """Time of a pose-sample that no run exceeds but those with hardly a visit: several times that of six joints. [s]"""
 A_MINUTE, A_DAY = 60.0, 86_400.0
 MOST_VISITS = 200

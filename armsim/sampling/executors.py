@@ -21,11 +21,11 @@ from armsim.version import package_version
 
 P = TypeVar("P")
 T = TypeVar("T")
-AHEAD = 4
+CHUNKS_AHEAD = 4
 """Chunks submitted per worker before the first result is awaited."""
 RETRIES = 10
 """Number of retries of a chunk on another worker when its worker is lost."""
-LOOK, PATIENCE, CLOSING = 2.0, 10.0, 2.0
+POLL_INTERVAL, MAX_TIME_WITHOUT_WORKERS, CLOSING_TIME = 2.0, 10.0, 2.0
 """Interval of counting cluster workers, time it may have none, time for closing the connection. [s]"""
 
 
@@ -124,7 +124,7 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
     finally:
         # a scheduler that is gone would be waited for
-        client.close(timeout=CLOSING)
+        client.close(timeout=CLOSING_TIME)
 
 
 class _Watched(Executor):
@@ -148,7 +148,7 @@ class _Watched(Executor):
         alone = 0.0
         while True:
             try:
-                return future.result(timeout=LOOK)
+                return future.result(timeout=POLL_INTERVAL)
             except FutureTimeout:
                 if future.done():  # the chunk itself ran out of time somewhere
                     raise
@@ -156,9 +156,11 @@ class _Watched(Executor):
                 raise RunError("the connection to the cluster's scheduler was lost") from error
             if self.client.status != "running":
                 raise RunError("the connection to the cluster's scheduler was lost")
-            alone = 0.0 if self._workers() else alone + LOOK
-            if alone >= PATIENCE:
-                raise RunError(f"the cluster has had no worker for {PATIENCE:g} s: all of them are gone")
+            alone = 0.0 if self._workers() else alone + POLL_INTERVAL
+            if alone >= MAX_TIME_WITHOUT_WORKERS:
+                raise RunError(
+                    f"the cluster has had no worker for {MAX_TIME_WITHOUT_WORKERS:g} s: all of them are gone"
+                )
 
     def _workers(self) -> int:
         try:
@@ -172,13 +174,13 @@ def _identity() -> tuple[str, str]:
     return package_version(), kernel_digest()
 
 
-def in_threads(workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
-    """Results of ``do`` for every item, in order, computed in threads.
+def in_threads(workers: int, function: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
+    """Results of ``function`` for every item, in order, computed in threads.
 
     Parameters
     ----------
     workers : int
-    do : callable
+    function : callable
         Applied to each item.
     items : iterable
 
@@ -187,17 +189,17 @@ def in_threads(workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterat
     Results in the order of the items.
     """
     with threads(workers) as pool:
-        yield from in_order(pool, workers, do, items)
+        yield from in_order(pool, workers, function, items)
 
 
-def in_order(pool: Executor, workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
-    """Results of ``do`` for every item, in order, with few pending at a time.
+def in_order(pool: Executor, workers: int, function: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
+    """Results of ``function`` for every item, in order, with few pending at a time.
 
     Parameters
     ----------
     pool : Executor
     workers : int
-    do : callable
+    function : callable
         Applied to each item.
     items : iterable
 
@@ -208,8 +210,8 @@ def in_order(pool: Executor, workers: int, do: Callable[[P], T], items: Iterable
     under_way: deque[Future[T]] = deque()
     result = pool.result if isinstance(pool, _Watched) else Future.result
     for item in items:
-        under_way.append(pool.submit(do, item))
-        if len(under_way) >= AHEAD * workers:
+        under_way.append(pool.submit(function, item))
+        if len(under_way) >= CHUNKS_AHEAD * workers:
             yield result(under_way.popleft())
     while under_way:
         yield result(under_way.popleft())

@@ -41,7 +41,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     sizes = np.linalg.norm(np.concatenate([columns, off_columns], axis=1), axis=2).max(axis=0)
     levers = dict(zip([*joint_axes, *off_axes], sizes.tolist(), strict=True))
     return {
-        joint.name: _sheet(machine, number, states.drives[joint.name], levers, seed)
+        joint.name: _joint_budget(machine, number, states.drives[joint.name], levers, seed)
         for number, joint in enumerate(machine.joints)
     }
 
@@ -60,7 +60,7 @@ def sensor_errors(machine: Machine) -> dict[str, float]:
     """
     states = machine.states(machine.survey())
     return {
-        joint.name: rms_together(
+        joint.name: combined_rms(
             [term for term in joint.sensor_terms() if term.life == "unit"], Axis(joint.name), states.drives[joint.name]
         )
         for joint in machine.joints
@@ -77,7 +77,7 @@ def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
     )
 
 
-def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, float], seed: int) -> JointBudget:
+def _joint_budget(machine: Machine, number: int, state: State, levers: Mapping[Axis, float], seed: int) -> JointBudget:
     joint = machine.joints[number]
     axis = Axis(joint.name)
     terms = [term for term in machine.drive_terms if axis in term.axes]
@@ -89,11 +89,14 @@ def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, fl
         if off_axis.role is Role.ERROR_MOTION and off_axis.owner == joint.name
     )
 
-    def both(life: str) -> tuple[float, float]:
+    def rms_and_limit(life: str) -> tuple[float, float]:
         of_life = [term for term in terms if term.life == life]
-        return rms_together(of_life, axis, state), sum(budget.limit for budget in budgets if budget.life == life)
+        return combined_rms(of_life, axis, state), sum(budget.limit for budget in budgets if budget.life == life)
 
-    (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")
+    (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = (
+        rms_and_limit("unit"),
+        rms_and_limit("visit"),
+    )
     return JointBudget(
         unit="rad" if joint.rotary else "m",
         encoder=joint.encoder.name,
@@ -115,7 +118,7 @@ def _sheet(machine: Machine, number: int, state: State, levers: Mapping[Axis, fl
     )
 
 
-def rms_together(terms: Sequence[Term], axis: Axis, state: State) -> float:
+def combined_rms(terms: Sequence[Term], axis: Axis, state: State) -> float:
     """Root mean square of terms together on one axis: their means add as such, their scatter as squares.
 
     Parameters

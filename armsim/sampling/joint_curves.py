@@ -19,7 +19,7 @@ from armsim.errormodel.shapes import Shape, State, Wave
 from armsim.errormodel.terms import Act, Axis, Term
 from armsim.model.machine import Machine
 from armsim.results import CurveDetail, JointCurve
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling_plan import SamplingPlan
 
 POSITIONS = 721
@@ -36,7 +36,7 @@ GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 """Number whose multiples, modulo 1, are evenly distributed. Source: Niederreiter (1992), 3.1."""
 PHASES = 32
 """Steps over which phases of short waves are tried for the ends of the band."""
-SLOPE_PLACES = 12
+SLOPE_DECIMALS = 12
 """Decimals of the motion of a drive per motion of a joint: beyond them stands rounding."""
 BAND_QUANTILES = (0.025, 0.975)
 """Quantiles over the units between which the band lies."""
@@ -92,7 +92,7 @@ class Effect(NamedTuple):
             return None
         at, slope = self.state.position, 1.0
         if at is not position:
-            slope = round(float((at[-1] - at[0]) / (position[-1] - position[0])), SLOPE_PLACES)
+            slope = round(float((at[-1] - at[0]) / (position[-1] - position[0])), SLOPE_DECIMALS)
         quarter = 0.0 if self.shape.function == "sin" else 0.5 * math.pi
         order = self.shape.order
         return (order * slope, quarter + order * float(at[0] - slope * position[0])) if slope else None
@@ -117,13 +117,15 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
     JointCurve
     """
     joint = machine.joints[number]
-    state = machine.states(sweep(machine, number)).drives[joint.name]
+    state = machine.states(joint_sweep(machine, number)).drives[joint.name]
     coefficients = draw_units(list(terms), SamplingPlan(UNIT_BLOCK, 1, seed))
-    effects = effects_of(terms, coefficients, lambda act: state if act.axis == axis else None)
-    return curve_of(effects, state.position)
+    effects = effects_on_curve(terms, coefficients, lambda act: state if act.axis == axis else None)
+    return error_curve(effects, state.position)
 
 
-def effects_of(terms: Sequence[Term], coefficients: Array, state_of: Callable[[Act], State | None]) -> list[Effect]:
+def effects_on_curve(
+    terms: Sequence[Term], coefficients: Array, state_of: Callable[[Act], State | None]
+) -> list[Effect]:
     """Effects of the coefficients of terms on a curve.
 
     Parameters
@@ -149,7 +151,7 @@ def effects_of(terms: Sequence[Term], coefficients: Array, state_of: Callable[[A
     return effects
 
 
-def sweep(machine: Machine, number: int) -> Array:
+def joint_sweep(machine: Machine, number: int) -> Array:
     """Joint positions of a joint that moves over its range, the others in mid-range.
 
     Parameters
@@ -170,7 +172,7 @@ def sweep(machine: Machine, number: int) -> Array:
     return q
 
 
-def curve_of(effects: Sequence[Effect], position: Array, zero: Array | float = 0.0) -> JointCurve:
+def error_curve(effects: Sequence[Effect], position: Array, zero: Array | float = 0.0) -> JointCurve:
     """Error curve over positions in equal steps.
 
     Parameters
@@ -213,13 +215,13 @@ def curve_of(effects: Sequence[Effect], position: Array, zero: Array | float = 0
     low, high = np.quantile(resolved_error, BAND_QUANTILES, axis=1)
     unit = resolved_error[:, 0]
     if not short:
-        return JointCurve(*_tuples(position, unit, low, high), order=tuple(rms), rms=tuple(rms.values()))
+        return JointCurve(*_curve_rows(position, unit, low, high), order=tuple(rms), rms=tuple(rms.values()))
     half_window = math.ceil(math.pi / (min(short) * step))
     down, up = _band_widening(resolved_error, waves, position, step, (low, high), half_window)
     envelope = _envelope(unit, waves.of_first(), position, step, half_window)
     shortest = max(order for order in short if rms[order] >= MIN_INSET_SHARE * max(rms[other] for other in short))
     return JointCurve(
-        *_tuples(position, unit + waves.of_first().at(position)[:, 0], low + down, high + up),
+        *_curve_rows(position, unit + waves.of_first().at(position)[:, 0], low + down, high + up),
         order=tuple(rms),
         rms=tuple(rms.values()),
         swept_low=tuple(envelope[0].tolist()),
@@ -277,7 +279,7 @@ def _detail(unit: Array, waves: _Waves, position: Array, order: float) -> CurveD
 _Column = tuple[float, ...]
 
 
-def _tuples(*columns: Array) -> tuple[_Column, _Column, _Column, _Column]:
+def _curve_rows(*columns: Array) -> tuple[_Column, _Column, _Column, _Column]:
     """Rows of position, unit, low, high."""
     position, unit, low, high = (tuple(column.tolist()) for column in columns)
     return position, unit, low, high

@@ -10,9 +10,9 @@ from functools import partial
 
 from armsim.core.compile import cache_folder
 
-MARK = "sample_kernel.sample_units*.nbi"
+LONGEST_KERNEL_CACHE = "sample_kernel.sample_units*.nbi"
 """Cache index of the kernel that takes longest to compile."""
-CODE = "from armsim.sampling.kernels import sample_a_little; sample_a_little()"
+COMPILE_COMMAND = "from armsim.sampling.kernels import sample_a_little; sample_a_little()"
 
 
 @contextmanager
@@ -22,11 +22,13 @@ def compiled_kernels(note: Callable[[str], None]) -> Iterator[Callable[[], None]
     Does nothing where they are cached, or nothing can be cached.
     """
     folder = cache_folder()
-    if folder is None or any(folder.rglob(MARK)):
+    if folder is None or any(folder.rglob(LONGEST_KERNEL_CACHE)):
         yield lambda: None
         return
     note("compiling the kernels: this once, some 15 s")
-    process = subprocess.Popen([sys.executable, "-c", CODE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        [sys.executable, "-c", COMPILE_COMMAND], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
     try:
         yield partial(_finished, process)
     finally:
@@ -35,17 +37,17 @@ def compiled_kernels(note: Callable[[str], None]) -> Iterator[Callable[[], None]
 
 
 def _finished(process: subprocess.Popen[bytes]) -> None:
-    read_a_little()  # the other process compiles these last
+    compile_quantile_kernels()  # the other process compiles these last
     process.wait()
 
 
-def read_a_little() -> None:
+def compile_quantile_kernels() -> None:
     """Estimate quantiles of empty counts, so that their kernels are compiled and cached."""
     import numpy as np
 
     from armsim.core.quantiles import estimate_quantiles
     from armsim.core.sample_kernel import Histograms
-    from armsim.sampling.pose_sample import empty_histograms, quantile_query
+    from armsim.sampling.kernel_arrays import empty_histograms, quantile_query
     from armsim.sampling.statistics import TAIL
 
     histogram_stack = empty_histograms(1)
@@ -55,7 +57,7 @@ def read_a_little() -> None:
     estimate_quantiles(histograms, bin_scales, quantile_query([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
 
 
-def sample_a_little() -> None:
+def compile_sampling_kernels() -> None:
     """Sample a machine of one joint, so that all kernels of sampling are compiled and cached."""
     import numpy as np
 

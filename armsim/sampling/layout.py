@@ -13,9 +13,9 @@ from armsim.core.kernel_digest import LANES
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
-from armsim.sampling.executors import AHEAD
-from armsim.sampling.plan import UNIT_BLOCK
-from armsim.sampling.pose_sample import HISTOGRAM_BYTES, UNIT_BYTES
+from armsim.sampling.executors import CHUNKS_AHEAD
+from armsim.sampling.kernel_arrays import HISTOGRAM_BYTES, UNIT_BYTES
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.run_options import MEMORY
 from armsim.sampling_plan import SamplingPlan
 
@@ -140,7 +140,9 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
         The run does not fit into the memory; the message says what would.
     """
     workers, memory, batch = resources.workers, resources.memory, workload.batch
-    record = RECORD_BYTES * (workload.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
+    record = RECORD_BYTES * (
+        workload.tasks + 1 + CHUNKS_AHEAD * workers
+    )  # of a unit: of tasks, and of chunks on their way
     records, rows = record * plan.units, workload.poses * (8 * workload.row + ENTRY_BYTES)
     if resources.backend == "cluster":
         least = BASE_BYTES + rows + records

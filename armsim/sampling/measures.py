@@ -17,13 +17,13 @@ from armsim.results import Measure
 from armsim.sampling import statistics as stats
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.random_draws import UNIT_BLOCK
 
-STILL = 1e-9
+REST_SPEED_SHARE = 1e-9
 """Share of the fastest joint's speed below which a joint counts as at rest."""
 SINGULAR = 1e-6
 """Share of the largest singular value below which the others count as zero."""
-KEEPS = 1e-6
+APPROACH_TOLERANCE = 1e-6
 """Relative deviation of an approach from its line, or rotation per reach, that is tolerated."""
 
 
@@ -82,7 +82,7 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
     accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
-    for part, coefficients in spec.unit_blocks(_block(spec)):
+    for part, coefficients in spec.unit_blocks(_units_per_block(spec)):
         units = part.stop - part.start
         a, b = (sampler.barycentres(n, coefficients, units) for n in (0, 1))
         line = b - a + apart[:, None]
@@ -128,12 +128,12 @@ def direction_variation(
         joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
             motion = approach(spec.machine.arm, joints, direction, orientation)
-            ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
+            ways = np.where(np.abs(motion) > REST_SPEED_SHARE * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
                 Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
             )
     out = np.empty((len(numbers), spec.plan.units))
-    for part, coefficients in spec.unit_blocks(_block(spec), in_motion=True):
+    for part, coefficients in spec.unit_blocks(_units_per_block(spec), in_motion=True):
         units = part.stop - part.start
         for pose in range(len(numbers)):
             centres = [sampler.barycentres(0, coefficients, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
@@ -170,11 +170,11 @@ def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstrai
         both = np.concatenate([column, size * turning])
         twist = np.concatenate([direction, np.zeros(3)])
         motion = np.linalg.pinv(both, rcond=SINGULAR) @ twist
-        if np.linalg.norm(both @ motion - twist) < KEEPS:
+        if np.linalg.norm(both @ motion - twist) < APPROACH_TOLERANCE:
             return np.asarray(motion)
     return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
 
 
-def _block(spec: RunSpec) -> int:
+def _units_per_block(spec: RunSpec) -> int:
     """Units evaluated together: 64 MB for thirty coefficients of visit life."""
     return min(8 * UNIT_BLOCK, -(-spec.plan.units // UNIT_BLOCK) * UNIT_BLOCK)

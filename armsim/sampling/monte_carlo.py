@@ -24,8 +24,15 @@ from armsim.errormodel.terms import Independent, Term
 from armsim.model.kinematics import Kinematics
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import Linearised
-from armsim.sampling.plan import draw_units, visit_key
-from armsim.sampling.pose_sample import PoseSample, Scales, empty_histograms, empty_outputs, empty_units, quantile_query
+from armsim.sampling.kernel_arrays import (
+    PoseSample,
+    Scales,
+    empty_histograms,
+    empty_outputs,
+    empty_units,
+    quantile_query,
+)
+from armsim.sampling.random_draws import draw_units, visit_key
 from armsim.sampling.statistics import TAIL
 from armsim.sampling.visit_distribution import (
     VisitCoefficients,
@@ -93,11 +100,11 @@ class Sampler:
             evaluated.postures,
             evaluated.terms,
             plan,
-            *_table(unit, poses),
+            *_entry_table(unit, poses),
             np.array(keys, dtype=np.uint32).reshape(-1, 2),
             tuple(distributions),
             np.array([_DISTRIBUTION_CODES[distribution] for distribution in distributions], dtype=np.int64),
-            *_table(visit, poses),
+            *_entry_table(visit, poses),
         )
 
     def at(self, poses: slice) -> Sampler:
@@ -121,7 +128,7 @@ class Sampler:
         return Visits(
             self.visit_keys,
             self.visit_distribution_codes,
-            self._begin,
+            self._first_entries,
             self._entry_axes,
             self.visit_value[pose],
             self.moving,
@@ -139,7 +146,7 @@ class Sampler:
         return np.searchsorted(self.moving, self.visit_axis)
 
     @cached_property
-    def _begin(self) -> Counts:
+    def _first_entries(self) -> Counts:
         """First entry of every visit coefficient."""
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
@@ -173,7 +180,7 @@ class Sampler:
         integrals.sum()
         return self.distribution_of(integrals)
 
-    def laid_out(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
+    def kernel_poses(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
         """All poses for the kernels; ``numbers`` of shape (poses,) in their task.
 
         Parameters
@@ -193,12 +200,12 @@ class Sampler:
         shifts = distribution.shift, distribution.turn_shift
         return Poses(
             numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
-            self.visit_keys, self.visit_distribution_codes, self._begin, self._entry_axes, self.visit_value,
+            self.visit_keys, self.visit_distribution_codes, self._first_entries, self._entry_axes, self.visit_value,
             self.moving, at.rotary[self.moving], *scales, *shifts, tangents, both, distribution.slope,
             distribution.half_width,
         )  # fmt: skip
 
-    def attain(
+    def unit_statistics_at_pose(
         self, pose: int, distribution: VisitDistribution, coefficients: Array, units: int, tangent: Array | None = None
     ) -> tuple[Array, Array]:
         """Statistics of units at one pose in the limit of infinitely many visits.
@@ -240,7 +247,7 @@ class Sampler:
         (3, units) [m]
         """
         at_pose = self.at(slice(pose, pose + 1))
-        return at_pose.attain(0, at_pose.visit_distribution(), coefficients, units)[1]
+        return at_pose.unit_statistics_at_pose(0, at_pose.visit_distribution(), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """Effect of every standardised visit coefficient on the tool point of units at one pose.
@@ -290,7 +297,7 @@ class Sampler:
             empty_outputs(1, query, 0),
             Scales.of(only),
         )
-        poses = at_pose.laid_out(at_pose.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
+        poses = at_pose.kernel_poses(at_pose.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
         part = Part(0, 1, task, 0, units, visits, units, -1)
         sample_poses(poses, draw_units(self.terms, self.plan), part, query, histogram_stack, arrays, outputs)
         histograms = Histograms(*(counts[0] for counts in histogram_stack))
@@ -374,7 +381,7 @@ def _visit_spreads(term: Term) -> tuple[Distribution, ...]:
     return term.draw.spreads
 
 
-def _table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Counts, Counts, Array]:
+def _entry_table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Counts, Counts, Array]:
     index = np.array([k for k, _, _ in entries], dtype=np.int64)
     axis = np.array([a for _, a, _ in entries], dtype=np.int64)
     value = np.array([v for _, _, v in entries]).reshape(len(entries), poses)

@@ -21,11 +21,11 @@ from armsim.model.machine import Change, Machine
 from armsim.physics import absolute, assembly
 from armsim.results.joints import OperationLimit
 from armsim.sampling.changed_terms import changed_terms, factor
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import clopper_pearson, unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
-READ = 3.0
+SCATTER_MARGIN = 3.0
 """Standard deviations of the reading-to-reading scatter that a margin allows for."""
 PHASES = 256
 """Points of a signal period at which its error is evaluated: the peak of four waves is missed by 0.1 % at most."""
@@ -81,9 +81,11 @@ def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> lis
     out = []
     for joint in machine.joints:
         if joint.encoder.absolute is not None:
-            out.append((joint.name, "absolute reading", _of_tracks(joint, plan, first, units, machine.changes)))
+            out.append((joint.name, "absolute reading", _track_margins(joint, plan, first, units, machine.changes)))
         if joint.counts_turns:
-            out.append((joint.name, "turn of the motor", _of_turns(joint, plan, first, units, machine.changes)))
+            out.append(
+                (joint.name, "turn of the motor", _turn_count_margins(joint, plan, first, units, machine.changes))
+            )
     return out
 
 
@@ -154,7 +156,7 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
     return tuple(out)
 
 
-def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
+def _track_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
     encoder, mounting, axis = joint.encoder, joint.mounting, Axis(joint.name)
     second = encoder.absolute
     assert second is not None  # held by the caller
@@ -165,7 +167,7 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int, changes
     ):  # fmt: skip
         terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
         scale = factor(changes, joint.name, terms[0].cause) if terms else 1.0
-        offset += scale * radius * _first_wave(_on(terms, axis), plan, first, units)
+        offset += scale * radius * _first_wave(_terms_on_axis(terms, axis), plan, first, units)
     skew = factor(changes, joint.name, HEAD_SKEW) * _draw_quantity(
         HEAD_SKEW, mounting.head_skew, axis, plan, first, units
     )
@@ -174,13 +176,13 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int, changes
         * period
         * _draw_quantity(SECOND_TRACK, second.error, axis, plan, first, units)
     )
-    waves = changed_terms(_on(encoder.signal_waves(), axis), changes, joint.name)
-    signal = _within_period(waves, encoder.order, plan, first, units)
+    waves = changed_terms(_terms_on_axis(encoder.signal_waves(), axis), changes, joint.name)
+    signal = _extremes_within_period(waves, encoder.order, plan, first, units)
     apart = absolute.disagreement(skew, np.hypot(*offset), track_error, signal, radius, second.radius)
     return absolute.margin(apart, absolute.periods_per_angle(encoder.signal_periods, second.periods))
 
 
-def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
+def _turn_count_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
     """Margin of the sensor on the joint against counting a wrong motor turn, with all waves at their peaks.
 
     Zeros are set against each other and the load is not considered.
@@ -189,21 +191,21 @@ def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int, changes:
     gear = tuple(term.on(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
     sensor = changed_terms(joint.sensor_terms(), changes, joint.name)
     fixed = [*sensor, *changed_terms((*joint.speed_terms(), *gear), changes, joint.name)]
-    swing = _swing([term for term in fixed if term.life == "unit"], plan, first, units)
-    square = sum(float(np.trace(term.covariance)) * _gain(term) for term in sensor if term.life == "visit")
+    swing = _amplitude_sum([term for term in fixed if term.life == "unit"], plan, first, units)
+    square = sum(float(np.trace(term.covariance)) * _gain_of(term) for term in sensor if term.life == "visit")
     causes = (term.cause for term in joint.terms())
     cause = next((cause for cause in causes if LOST_MOTION in (cause, *cause.parts)), LOST_MOTION)
     lost_motion = factor(changes, joint.name, cause) * joint.transmission.lost_motion
-    error = swing + 0.5 * lost_motion + READ * math.sqrt(square)
+    error = swing + 0.5 * lost_motion + SCATTER_MARGIN * math.sqrt(square)
     return absolute.turn_margin(error, ratio)
 
 
-def _gain(term: Term) -> float:
+def _gain_of(term: Term) -> float:
     along = (act.shape for act in term.acts if act.axis.role is Role.MOTION)
     return max((shape.gain**2 for shape in along if isinstance(shape, Constant)), default=0.0)
 
 
-def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
+def _terms_on_axis(terms: Sequence[Term], axis: Axis) -> list[Term]:
     return [term.on(axis) for term in terms]
 
 
@@ -238,13 +240,13 @@ def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) ->
     return out
 
 
-def _swing(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> Array:
+def _amplitude_sum(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> Array:
     """Sum of the amplitudes of all orders, shape (units,)."""
     waves = _waves(terms, plan, first, units).values()
     return np.asarray(sum((np.hypot(*wave) for wave in waves), np.zeros(units)))
 
 
-def _within_period(
+def _extremes_within_period(
     terms: Sequence[Term], order: float, plan: SamplingPlan, first: int, units: int
 ) -> tuple[Array, Array]:
     """Lowest and highest error within a signal period, shape (units,) each."""

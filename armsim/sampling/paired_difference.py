@@ -18,18 +18,18 @@ from armsim.errormodel.distributions import NORMAL_95
 from armsim.formatting import rounding_as_zero
 from armsim.model.configurations import Configurations
 from armsim.sampling.chunk import EvaluatedChunk, RunSpec
-from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.statistics import clopper_pearson, quantile_rank
 
 UNITS_COMPARED = 4 * UNIT_BLOCK
 """Most units from which the scatter of a difference is estimated."""
 WINDOW = 0.02
 """Probability on either side of a quantile over which its density is estimated."""
-SPAN = 2.0
+MIN_DENSITY_WINDOW = 2.0
 """Least width of that range, in standard deviations of the share of units below the quantile."""
-REACH = 0.8
+SHIFT_WINDOW = 0.8
 """Width of the window in which the shift of the quantile at p is estimated: this share of min(p, 1 - p) each way."""
-AROUND = 10.0
+EXTREME_WINDOW = 10.0
 """Width of the window searched for the most extreme change, as a multiple of min(p, 1 - p)."""
 LEAST_NEAR = 30
 """Least number of units near a quantile for an estimate of its shift."""
@@ -81,11 +81,11 @@ def influence(values: Array, p: float) -> Array:
     margin = min(1 - p, p)
     # the density is taken over the probabilities between which the sample puts the quantile, or a little more
     scatter = math.sqrt(p * (1 - p) / max(units, 1))
-    half = min(max(WINDOW, SPAN * scatter), 0.5 * margin)
+    half = min(max(WINDOW, MIN_DENSITY_WINDOW * scatter), 0.5 * margin)
     ranks = [min(n, max(1, math.ceil(x * n - 1e-9))) - 1 for x in (p - half, p, p + half)]
     low, q, high = np.partition(values, ranks, axis=None)[ranks]
     if high <= low:  # one value holds all that probability: certain, if the sample tells so much
-        return np.full(units, 0.0 if half >= SPAN * scatter else math.nan)
+        return np.full(units, 0.0 if half >= MIN_DENSITY_WINDOW * scatter else math.nan)
     share = np.mean(values <= q, axis=0)
     return np.asarray((p - share) * (high - low) / (2 * half))
 
@@ -134,7 +134,7 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     """
     middle, change = 0.5 * (one + other), other - one
     units = middle.shape[1]
-    low, q, high = np.quantile(middle, (p - REACH * min(p, 1.0 - p), p, p + REACH * min(p, 1.0 - p)))
+    low, q, high = np.quantile(middle, (p - SHIFT_WINDOW * min(p, 1.0 - p), p, p + SHIFT_WINDOW * min(p, 1.0 - p)))
     inside = (middle >= low) & (middle <= high)
     unit = np.nonzero(inside)[1]
     offsets, shifts = middle[inside] - q, change[inside]
@@ -149,10 +149,10 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     weights = (inverse[0] @ powers) * (shifts - parabola @ powers)
     influences = units * np.bincount(unit, weights, minlength=units)
     # where the quantile is, is uncertain too
-    density = 2.0 * REACH * min(p, 1.0 - p) / float(high - low)
+    density = 2.0 * SHIFT_WINDOW * min(p, 1.0 - p) / float(high - low)
     influences += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
     value = float(parabola[0])
-    around = change[middle >= np.quantile(middle, max(0.0, p - AROUND * min(p, 1.0 - p)))]
+    around = change[middle >= np.quantile(middle, max(0.0, p - EXTREME_WINDOW * min(p, 1.0 - p)))]
     farthest = max(float(around.max()) - value, value - float(around.min()))
     return Shift(value, np.asarray(influences), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / near * farthest)
 
@@ -279,11 +279,11 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     value = up - down
     # a unit that is gained is not lost: the two shares are negatively correlated
     correlation = math.sqrt(up * down / max((1 - up) * (1 - down), 1e-300))
-    low = value - _joined(up - gained_low, lost_high - down, correlation)
-    high = value + _joined(gained_high - up, down - lost_low, correlation)
+    low = value - _correlated_sum(up - gained_low, lost_high - down, correlation)
+    high = value + _correlated_sum(gained_high - up, down - lost_low, correlation)
     return Difference(value, (max(low, -1.0), min(high, 1.0)))
 
 
-def _joined(a: float, b: float, correlation: float) -> float:
+def _correlated_sum(a: float, b: float, correlation: float) -> float:
     """Root sum square of two correlated half-widths."""
     return math.sqrt(a * a + b * b + 2.0 * correlation * a * b)

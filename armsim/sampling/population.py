@@ -24,13 +24,13 @@ from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling import executors
 from armsim.sampling.chunk import CHUNK, Extremes, RunSpec
-from armsim.sampling.chunk_sampler import array_bytes, sample_prepared
-from armsim.sampling.elsewhere import packed_spec, sample_elsewhere
+from armsim.sampling.chunk_sampler import bytes_of_arrays, sample_prepared
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.pose_block import ChunkProgress, PoseBlock, chunk_size
-from armsim.sampling.run_options import Interrupted, Progress, Stopped
+from armsim.sampling.process_sampling import pickled_spec, sample_in_process
+from armsim.sampling.run_options import Interrupted, Progress, StopCallback
 
-SAMPLED_BYTES = 8 * 200
+POSE_BYTES = 8 * 200
 """Memory of the distribution of the visits at a pose, for up to twenty axes, and of what is read there. [bytes]"""
 
 
@@ -91,7 +91,7 @@ class Allowance:
 class Stop:
     """Stop request that, once seen, holds for all threads."""
 
-    def __init__(self, stopped: Stopped) -> None:
+    def __init__(self, stopped: StopCallback) -> None:
         self._stopped, self._heard = stopped, False
 
     def check_stop(self) -> None:
@@ -123,7 +123,7 @@ class Workers:
     in_process: bool
 
 
-class Sampled(NamedTuple):
+class SampledPoses(NamedTuple):
     """Sampled poses, their extremes, and rows of these poses and those before them that no earlier rows tell."""
 
     poses: int
@@ -177,7 +177,7 @@ class Population:
             self._stop.check_stop()
             chunk, table = block.evaluate(self.spec)
             tables.append(replace(table, rows=table.rows.copy()))  # the table itself is filled on
-            block.stored = self._allowance.take(array_bytes((chunk, table)) + len(table) * SAMPLED_BYTES)
+            block.stored = self._allowance.take(bytes_of_arrays((chunk, table)) + len(table) * POSE_BYTES)
             if not block.stored:
                 block.evaluated = None
         rows = np.concatenate([table.rows for table in tables])
@@ -201,25 +201,25 @@ class Population:
         ------
         Interrupted
         """
-        sampled = self._sampled_in_threads if self._workers.in_process else self._sampled_elsewhere
+        sampled = self._sampled_in_threads if self._workers.in_process else self._sampled_in_processes
         results = sampled(units, resumable and self._can_hold)
         fit = operating(self.spec.machine, self.spec.plan_of(units))
         return tuple(self._task_sample(task, results, fit) for task in self._tasks)
 
-    def _sampled_elsewhere(self, units: int, resumable: bool) -> Iterator[Sampled]:
+    def _sampled_in_processes(self, units: int, resumable: bool) -> Iterator[SampledPoses]:
         del resumable  # nothing is held elsewhere
         chunks = [chunk for blocks in self._blocks for block in blocks for chunk in block.pose_chunks()]
-        sample = partial(sample_elsewhere, packed_spec(self.spec), units)
+        sample = partial(sample_in_process, pickled_spec(self.spec), units)
         for result in executors.in_order(self._workers.pool, self._workers.count, sample, chunks):
-            yield Sampled(len(result.rows), result.extremes, result.rows)
+            yield SampledPoses(len(result.rows), result.extremes, result.rows)
 
-    def _sampled_in_threads(self, units: int, resumable: bool) -> Iterator[Sampled]:
+    def _sampled_in_threads(self, units: int, resumable: bool) -> Iterator[SampledPoses]:
         chunks = [chunk for blocks in self._blocks for block in blocks for chunk in block.chunks]
         sample = partial(self._sample, resumable)
         results = executors.in_order(self._workers.pool, self._workers.count, sample, self._prepared_chunks(units))
         for chunk, extremes in zip(chunks, results, strict=True):
             rows = chunk.block.filled() if chunk.is_last else None
-            yield Sampled(chunk.rows.stop - chunk.rows.start, extremes, rows)
+            yield SampledPoses(chunk.rows.stop - chunk.rows.start, extremes, rows)
 
     def _prepared_chunks(self, units: int) -> Iterator[ChunkProgress]:
         """Chunks in order, each block of them prepared while the threads sample the one before."""
@@ -240,12 +240,14 @@ class Population:
             self.spec, prepared, readings, chunk.rows, before, resumable, self._stop.check_stop
         )
         if before is not None:
-            self._allowance.give_back(array_bytes(before))
-        if sample is not None and self._allowance.take(array_bytes(sample)):
+            self._allowance.give_back(bytes_of_arrays(before))
+        if sample is not None and self._allowance.take(bytes_of_arrays(sample)):
             chunk.sample = sample
         return extremes
 
-    def _task_sample(self, task: TaskConfigurations, results: Iterator[Sampled], fit: NDArray[np.bool_]) -> TaskSample:
+    def _task_sample(
+        self, task: TaskConfigurations, results: Iterator[SampledPoses], fit: NDArray[np.bool_]
+    ) -> TaskSample:
         total, at = len(task.configurations), 0
         rows, extremes = np.empty(total, self.spec.record), Extremes.none(len(fit))
         self._progress(task.name, 0, total)

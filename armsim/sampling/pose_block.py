@@ -12,15 +12,15 @@ from dataclasses import dataclass, field
 from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, PoseChunk, RunSpec
-from armsim.sampling.chunk_sampler import PartialSample, PreparedPoses, Readings
+from armsim.sampling.chunk_sampler import PartialSample, PoseStatistics, PreparedPoses
 from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
-TOGETHER = 16 * CHUNK
+POSES_PER_BLOCK = 16 * CHUNK
 """Poses evaluated together, counted from the first pose of a task; the result does not depend on it."""
-PARTS = 6
+PARTS_PER_WORKER = 6
 """Parts of the work per worker, so that none waits long for the last."""
-LEAST_SAMPLES = 100_000
+MIN_SAMPLES_PER_PART = 100_000
 """Pose-samples of a part, some 10 ms, below which its preparation would take longer than its sampling."""
 
 
@@ -74,7 +74,7 @@ class PoseBlock:
     _integrals: VisitIntegrals | None = None
     _sums: list[Future[None]] = field(default_factory=list)
     _prepared: PreparedPoses | None = None
-    _readings: Readings | None = None
+    _statistics: PoseStatistics | None = None
 
     @staticmethod
     def all_of(task: int, configurations: Configurations, chunk_size: int) -> list[PoseBlock]:
@@ -94,8 +94,8 @@ class PoseBlock:
         list of PoseBlock
         """
         out = []
-        for first in range(0, len(configurations), TOGETHER):
-            block = PoseBlock(task, configurations[first : first + TOGETHER])
+        for first in range(0, len(configurations), POSES_PER_BLOCK):
+            block = PoseBlock(task, configurations[first : first + POSES_PER_BLOCK])
             poses = len(block.configurations)
             for begin in range(0, poses, chunk_size):
                 block.chunks.append(ChunkProgress(block, slice(begin, min(begin + chunk_size, poses))))
@@ -144,14 +144,14 @@ class PoseBlock:
             numbers = self.configurations.numbers
             self._prepared = PreparedPoses.of(spec, self.task, chunk, table, self._integrals, numbers)
             self._integrals, self._sums = None, []
-        self._readings = Readings.of(spec, len(self.configurations), units)
+        self._statistics = PoseStatistics.of(spec, len(self.configurations), units)
 
     @property
-    def prepared(self) -> tuple[PreparedPoses, Readings]:
+    def prepared(self) -> tuple[PreparedPoses, PoseStatistics]:
         """Poses and readings of `prepare`."""
         assert self._prepared is not None
-        assert self._readings is not None
-        return self._prepared, self._readings
+        assert self._statistics is not None
+        return self._prepared, self._statistics
 
     def filled(self) -> Rows:
         """Rows of all poses, once all chunks are sampled; those not stored are discarded.
@@ -160,9 +160,9 @@ class PoseBlock:
         -------
         (poses,)
         """
-        prepared, readings = self.prepared
-        rows = readings.fill(prepared)
-        self._readings = None
+        prepared, statistics = self.prepared
+        rows = statistics.fill(prepared)
+        self._statistics = None
         if not self.stored:
             self.evaluated = self._prepared = None
         return rows
@@ -184,5 +184,5 @@ def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
     """
     if workers == 1:
         return CHUNK
-    least = -(-LEAST_SAMPLES // (plan.units * plan.visits))
-    return min(max(-(-poses // (PARTS * workers)), least), CHUNK)
+    least = -(-MIN_SAMPLES_PER_PART // (plan.units * plan.visits))
+    return min(max(-(-poses // (PARTS_PER_WORKER * workers)), least), CHUNK)

@@ -12,14 +12,14 @@ Progress = Callable[[str, int, int], None]
 """Progress callback: name of the stage, steps completed, steps in all."""
 Note = Callable[[str], None]
 """Note callback: one sentence."""
-Stopped = Callable[[], bool]
+StopCallback = Callable[[], bool]
 """Stop callback, called about every 20 ms while threads sample; True stops."""
 MEMORY = 2**30
 """Default memory limit of a run. [bytes]"""
 
 
 class Interrupted(Exception):
-    """Raised when sampling is cancelled by `Stopped`."""
+    """Raised when sampling is cancelled by `StopCallback`."""
 
 
 def no_progress(what: str, completed: int, total: int) -> None:
@@ -36,7 +36,7 @@ def no_note(text: str) -> None:
     """Note callback that does nothing."""
 
 
-def never() -> bool:
+def never_stopped() -> bool:
     """Stop callback that never stops."""
     return False
 
@@ -55,23 +55,23 @@ class RunOptions:
         Sample in processes instead of threads.
     cluster : str, optional
         Address of the scheduler of a dask.distributed cluster that samples.
-    longest : float
+    max_seconds : float
         Time that sampling may take, by the estimate made before it begins. [s]
-    afterwards : int
+    memory_afterwards : int
         Memory needed for what is then made of the result. [bytes]
     progress, note, stopped : callable
-        As `Progress`, `Note` and `Stopped`.
+        As `Progress`, `Note` and `StopCallback`.
     """
 
     workers: int | None = None
     memory: int = MEMORY
     processes: bool = False
     cluster: str | None = None
-    longest: float = math.inf
-    afterwards: int = 0
+    max_seconds: float = math.inf
+    memory_afterwards: int = 0
     progress: Progress = no_progress
     note: Note = no_note
-    stopped: Stopped = never
+    stopped: StopCallback = never_stopped
 
     @property
     def threads(self) -> int:

@@ -20,24 +20,24 @@ from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, record
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.duration import A_MINUTE, SLOWEST, expected_seconds, in_words
+from armsim.sampling.duration import A_MINUTE, MAX_SECONDS_PER_SAMPLE, expected_seconds, in_words
 from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Resources, Workload, in_short_calls, lay_out
-from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
-from armsim.sampling.pose import share_names
+from armsim.sampling.pose_statistics import share_names
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 
-LEAST_BATCHES = 5
+MIN_BATCHES = 5
 """Least number of batches for an estimate of their scatter; the guide begins with two."""
-LEAST_TRIALS = 10_000
+MIN_TRIALS = 10_000
 """Least number of trials of a batch. JCGM 101:2008 7.9.4 b."""
-MARGIN = 1.1
+BATCH_MARGIN = 1.1
 """Factor on the predicted number of batches, so that few rounds are needed."""
-FACTOR = 4
+GROWTH_FACTOR = 4
 """Growth factor between successive populations."""
-TABLES = 4
+TABLES_IN_MEMORY = 4
 """Tables of all poses at a time in a growing run: the filled rows, two answers, one pending."""
 
 
@@ -99,10 +99,10 @@ class Runner:
         """
         if plan.tolerance is None:
             spec = self._announced(plan, tasks)
-            return Samples(spec, self._once(spec, tasks), None)
+            return Samples(spec, self._sample_once(spec, tasks), None)
         batch = batch_units(plan, self.coverage)
         most = MOST_UNITS // batch
-        count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
+        count = min(max(MIN_BATCHES, -(-plan.units // batch)), most)
         result: Samples | None = None
         while True:
             try:
@@ -111,12 +111,12 @@ class Runner:
                 if result is None:
                     raise
                 return result  # the last complete round; more units do not fit into the memory
-            samples = self._once(spec, tasks)
+            samples = self._sample_once(spec, tasks)
             reached = self._judge(spec, tasks, samples, plan.tolerance, count)
             result = Samples(spec, samples, reached)
             if reached.reached or count >= most:
                 return result
-            needed = min(MARGIN * count * reached.doubt**2, float(most))
+            needed = min(BATCH_MARGIN * count * reached.doubt**2, float(most))
             count = min(max(count + 1, math.ceil(needed)), most)
 
     def growing(
@@ -142,7 +142,7 @@ class Runner:
         DoesNotFit, Interrupted
         """
         workload, resources = self._workload(plan, tasks), self._resources
-        tables = workload.poses * 8 * workload.row * TABLES
+        tables = workload.poses * 8 * workload.row * TABLES_IN_MEMORY
         if BASE_BYTES + tables > resources.memory:
             raise DoesNotFit(f"tables of {workload.poses} poses need {(BASE_BYTES + tables) / GIB:.3g} GiB of memory")
         refusal: DoesNotFit | None = None
@@ -167,7 +167,7 @@ class Runner:
             yield Samples(replace(spec, plan=spec.plan_of(units)), samples, None, last=units == plan.units)
             if units == plan.units:
                 return
-            units = min(FACTOR * units, plan.units)
+            units = min(GROWTH_FACTOR * units, plan.units)
         yield self.run(plan, tasks)
 
     @property
@@ -182,25 +182,25 @@ class Runner:
     def _announced(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> RunSpec:
         """Specification of the sample, announced by a note."""
         options, workload = self.options, self._workload(plan, tasks, batch)
-        if options.afterwards > options.memory:
+        if options.memory_afterwards > options.memory:
             raise DoesNotFit(
-                f"what is made of the samples takes {options.afterwards / GIB:.2g} GiB of memory, allowed "
+                f"what is made of the samples takes {options.memory_afterwards / GIB:.2g} GiB of memory, allowed "
                 f"{options.memory / GIB:.2g} GiB"
             )
         layout = lay_out(self.machine, plan, workload, self._resources)
         samples = workload.poses * plan.units * plan.visits
         spec = RunSpec(self.machine, plan, self.coverage, layout, batch)
         workers = self.workers.count
-        may_be_long = samples * SLOWEST / workers > min(A_MINUTE, options.longest)
+        may_be_long = samples * MAX_SECONDS_PER_SAMPLE / workers > min(A_MINUTE, options.max_seconds)
         seconds = expected_seconds(spec, tasks, workers) if may_be_long else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         sizes = f"{plural(workload.poses, 'pose')} x {plural(plan.units, 'arm')} x {plural(plan.visits, 'visit')}"
         options.note(
             f"{sizes} = {samples:.3g} visits in all, "
-            f"at most {max(layout.estimate, options.afterwards) / GIB:.2g} GiB of memory{lasting}"
+            f"at most {max(layout.estimate, options.memory_afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
-        if seconds > options.longest:
-            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(options.longest)}")
+        if seconds > options.max_seconds:
+            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(options.max_seconds)}")
         with_draws = self._with_draws(spec, tasks)
         if not layout.at_once and with_draws.draws is None and not batch:
             options.note(
@@ -220,7 +220,7 @@ class Runner:
             return spec  # drawn again for every group of poses
         return replace(spec, draws=draws, draws_moving=moving)
 
-    def _once(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
+    def _sample_once(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
         stop = Stop(self.options.stopped)
         return Population(spec, tasks, self.workers, stop, self.options.progress).advance(spec.plan.units)
 
@@ -264,7 +264,7 @@ def batch_units(plan: SamplingPlan, coverage: float) -> int:
     ----------
     .. [1] JCGM 101:2008 7.9.4 b.
     """
-    trials = max(math.ceil(100 / (1 - coverage)), LEAST_TRIALS)
+    trials = max(math.ceil(100 / (1 - coverage)), MIN_TRIALS)
     return -(-trials // (plan.visits * UNIT_BLOCK)) * UNIT_BLOCK
 
 

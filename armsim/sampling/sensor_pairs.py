@@ -23,16 +23,16 @@ from armsim.model.two_sensors import difference_states, difference_terms, motor_
 from armsim.physics import sensor_difference as physics
 from armsim.results import PositionSource, SensorDifference, TwoSensors
 from armsim.results.joints import MotionState
-from armsim.sampling.joint_budgets import rms_together
-from armsim.sampling.joint_curves import curve_of, effects_of, sweep
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.joint_budgets import combined_rms
+from armsim.sampling.joint_curves import effects_on_curve, error_curve, joint_sweep
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
-PER_STEP = 4
+POSITIONS_PER_STEP = 4
 """Positions per point of the curve at which the range of every unit is evaluated: many to a wave or to none, their
 largest value is that of the waves all the same."""
-SOUND = 0.95
+FAULT_FREE_SHARE = 0.95
 """Share of fault-free arms within a range or a swing."""
 
 
@@ -97,7 +97,7 @@ def _source(
     terms = [term for term in fitted.drive_terms if axis in term.axes]
     visits = [term for term in terms if term.life == "visit"]
     lever = float(np.linalg.norm(drive_columns(columns, fitted.drive_matrix)[:, number], axis=1).max())
-    rms, repeatability = rms_together(terms, axis, at), rms_together(visits, axis, at)
+    rms, repeatability = combined_rms(terms, axis, at), combined_rms(visits, axis, at)
     return PositionSource(state, source, readings, float(np.abs(at.speed).max()), rms, repeatability, rms * lever)
 
 
@@ -114,11 +114,13 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
         """Mean of both directions of every unit, shape (P, units). [rad or m]"""
         return np.asarray(_shapes(constant, difference_states(machine, number, q)) @ coefficients - zero)
 
-    width = _width(terms, joint, middle)
-    over_travel, anywhere = differences(_dense(machine, number)), differences(machine.survey())
-    (range_p95,) = unit_quantiles(np.ptp(over_travel, axis=0) + abs(width), (SOUND,))
+    width = _direction_step(terms, joint, middle)
+    over_travel, anywhere = differences(_fine_positions(machine, number)), differences(machine.survey())
+    (range_p95,) = unit_quantiles(np.ptp(over_travel, axis=0) + abs(width), (FAULT_FREE_SHARE,))
     largest = np.maximum(np.abs(over_travel).max(axis=0), np.abs(anywhere).max(axis=0))
-    (swing,) = unit_quantiles(largest + 0.5 * abs(width) + _sides_of_others(terms, joint, middle), (SOUND,))
+    (swing,) = unit_quantiles(
+        largest + 0.5 * abs(width) + _step_of_other_joints(terms, joint, middle), (FAULT_FREE_SHARE,)
+    )
     scatter = _scatter(terms, middle)
     orders, rms = _motor_waves(constant, joint)
     width_scatter = physics.width_scatter(scatter, orders, rms, joint.transmission.lost_motion)
@@ -126,7 +128,7 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
     least_slip = physics.least_slip(alarm)
     motor = motor_loop(joint)
     motor_turn = 2 * math.pi / abs(motor.ratio) if motor.encoder.rotary else None
-    q = sweep(machine, number)
+    q = joint_sweep(machine, number)
     states = difference_states(machine, number, q)
     return SensorDifference(
         zero=float(machine.arm.middle[number]),
@@ -141,7 +143,7 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
         least_slip=least_slip,
         motor_turn=motor_turn,
         motor_turn_shows=None if motor_turn is None else motor_turn >= least_slip,
-        curve=curve_of(effects_of(constant, coefficients, states.of_act), q[:, number], zero),
+        curve=error_curve(effects_on_curve(constant, coefficients, states.of_act), q[:, number], zero),
     )
 
 
@@ -156,21 +158,21 @@ def _shapes(terms: Sequence[Term], states: States) -> Array:
     return out
 
 
-def _dense(machine: Machine, number: int) -> Array:
+def _fine_positions(machine: Machine, number: int) -> Array:
     """Joint positions over the travel, `PER_STEP` to a point of the curve, shape (P, joints)."""
-    q = sweep(machine, number)
-    dense = np.repeat(q[:1], PER_STEP * (len(q) - 1) + 1, axis=0)
+    q = joint_sweep(machine, number)
+    dense = np.repeat(q[:1], POSITIONS_PER_STEP * (len(q) - 1) + 1, axis=0)
     dense[:, number] = np.linspace(q[0, number], q[-1, number], len(dense))
     return dense
 
 
-def _width(terms: Sequence[Term], joint: Joint, states: States) -> float:
+def _direction_step(terms: Sequence[Term], joint: Joint, states: States) -> float:
     """Width of the step: reading in direction +1 less that in direction -1. [rad or m]"""
     sides = [term for term in terms if term.cause.by_direction and term.owner in _owners(joint)]
     return 2.0 * sum(float(_shapes([term], states)[0] @ term.mean) for term in sides)
 
 
-def _sides_of_others(terms: Sequence[Term], joint: Joint, states: States) -> float:
+def _step_of_other_joints(terms: Sequence[Term], joint: Joint, states: States) -> float:
     """Largest difference by the sides on which joints rest that the motor sees too. [rad or m]"""
     sides = [t for t in terms if t.cause.by_direction and t.life == "visit" and t.owner not in _owners(joint)]
     return sum(float(np.abs(_shapes([term], states)[0]) @ np.array(term.draw.limits)) for term in sides)

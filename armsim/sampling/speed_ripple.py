@@ -19,7 +19,7 @@ from armsim.model.motion import Motion
 from armsim.physics import speed_from_positions as physics
 from armsim.results.joints import JointMotion, Ripple, SteadySpeed
 from armsim.sampling.changed_terms import changed_terms
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
@@ -27,7 +27,7 @@ UNITS = 4 * UNIT_BLOCK
 """Units whose ripple is evaluated."""
 SPEEDS = 400
 """Number of speeds at which the slowest smooth one is searched, on a logarithmic scale."""
-SLOWEST = 1e-5
+SLOWEST_SPEED_SHARE = 1e-5
 """Lowest of these speeds, over the stated speed."""
 
 
@@ -75,8 +75,8 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes:
     sensor, ratio = joint.speed_sensor
     waves, noise = _waves(joint, seed, changes), _reading_noise(joint, changes)
     pole, sample_time = motion.pole, motion.sample_time
-    speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST, SPEEDS)[1:]]) * speed
-    steady = _steady(joint, waves, noise, speed, motion)
+    speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST_SPEED_SHARE, SPEEDS)[1:]]) * speed
+    steady = _motion_at(joint, waves, noise, speed, motion)
     noisy = np.array([_total(waves, v, motion, steady.noise) for v in speeds])
     return JointMotion(
         unit=steady.unit,
@@ -118,7 +118,7 @@ def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int, changes:
     -------
     SteadySpeed
     """
-    return _steady(joint, _waves(joint, seed, changes), _reading_noise(joint, changes), speed, motion)
+    return _motion_at(joint, _waves(joint, seed, changes), _reading_noise(joint, changes), speed, motion)
 
 
 def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int, changes: Sequence[Change] = ()) -> Array:
@@ -142,7 +142,7 @@ def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int, chang
     return _ripple(_waves(joint, seed, changes), speed, motion)
 
 
-def _steady(
+def _motion_at(
     joint: Joint, waves: dict[float, tuple[Array, str]], reading_noise: float, speed: float, motion: Motion
 ) -> SteadySpeed:
     noise = physics.speed_noise(reading_noise, motion.sample_time, motion.pole)

@@ -16,7 +16,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.core.kernel_digest import LANES
 from armsim.errormodel.terms import Term
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling_plan import SamplingPlan
 
 DISK_SHARE = 0.5

@@ -11,7 +11,7 @@ from armsim.errormodel.distributions import NORMAL_95
 from armsim.results.poses import VERDICTS
 from armsim.sampling import statistics as stats
 
-SURE = 2.0
+RESOLVED = 2.0
 """Half-widths by which an end must differ: with six ends at hundreds of poses, nearly four standard deviations (one in
 ten thousand) are hardly exceeded by chance.
 """
@@ -49,14 +49,14 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     wide = np.where(np.isnan(wide), math.inf, wide)
     tolerance = np.stack([stats.numerical_tolerance(std.max(axis=1), digits) for digits in (2, 1)], axis=1)
     every = np.arange(poses)
-    surest = np.argmax(deviation - SURE * wide, axis=1)
+    surest = np.argmax(deviation - RESOLVED * wide, axis=1)
     least = np.argmax(deviation + wide, axis=1)
-    differs = (deviation - SURE * wide)[every, surest][:, None] > tolerance
+    differs = (deviation - RESOLVED * wide)[every, surest][:, None] > tolerance
     at = np.where(differs, surest[:, None], least[:, None])
     difference, sampling = deviation[every[:, None], at], wide[every[:, None], at]
     verdict = np.full((poses, 2), VERDICTS.index("undecided"))
     verdict[difference + sampling <= tolerance] = VERDICTS.index("agrees")
-    verdict[difference - SURE * sampling > tolerance] = VERDICTS.index("differs")
+    verdict[difference - RESOLVED * sampling > tolerance] = VERDICTS.index("differs")
     return {
         "digits": np.tile([2, 1], (poses, 1)),
         "difference": difference,

@@ -22,7 +22,7 @@ from armsim.arrays import Array
 from armsim.core.visit_sums import LAW_SUMS, POINTS, sum_influences, sum_law
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
-from armsim.sampling.plan import key
+from armsim.sampling.random_draws import key
 from armsim.sampling.statistics import student
 from armsim.sampling_plan import SamplingPlan
 from armsim.version import package_version, source_digest

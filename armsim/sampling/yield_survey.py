@@ -19,7 +19,7 @@ from armsim.sampling.operation_limits import operating
 
 
 @dataclass(frozen=True, eq=False)
-class Surveyed:
+class SurveyedTask:
     """Task evaluated without visits.
 
     Parameters
@@ -40,7 +40,7 @@ class Surveyed:
     nets: Array
 
 
-def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surveyed:
+def survey(spec: RunSpec, configurations: Configurations, workers: int) -> SurveyedTask:
     """Evaluate all poses of a task.
 
     Parameters
@@ -67,7 +67,7 @@ def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surve
     for part in parts:
         extremes.join(part)
     of_position, of_orientation = (np.concatenate(column) for column in zip(*squares, strict=True))
-    return Surveyed(
+    return SurveyedTask(
         {"error": of_position, "orientation_error": of_orientation},
         extremes,
         operating(spec.machine, spec.plan),

@@ -19,7 +19,7 @@ import armsim
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import linearise
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"

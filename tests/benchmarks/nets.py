@@ -53,7 +53,7 @@ def main() -> None:
 
     def accuracy(units: int, net: int, seed: int) -> np.ndarray:
         result_value = draws(evaluated.terms, units, net, seed)
-        return np.asarray(sampler.attain(0, law, result_value, units)[0][0])
+        return np.asarray(sampler.unit_statistics_at_pose(0, law, result_value, units)[0][0])
 
     truth = float(np.quantile(accuracy(TRUTH, 0, 10**6), P))
     print(f"AP of 95 % of arms at the demo's worst pose, {REPETITIONS} repetitions: {1e6 * truth:.2f} um")

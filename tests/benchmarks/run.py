@@ -45,7 +45,7 @@ from armsim.results.pose_table import PoseTable
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.pose import share_names
+from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import sampling
 from armsim.sampling_plan import SamplingPlan

@@ -152,7 +152,7 @@ def test_sensors_of_the_law_are_not_contradicted(tmp_path: Path) -> None:
     from armsim.errormodel.distributions import Distribution, Magnitude
     from armsim.errormodel.shapes import State
     from armsim.model.mounting import Mounting
-    from armsim.sampling.plan import draw_units
+    from armsim.sampling.random_draws import draw_units
     from armsim.sampling_plan import SamplingPlan
 
     encoder = Encoder(

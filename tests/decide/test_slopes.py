@@ -16,7 +16,7 @@ from armsim.model.machine import Machine
 from armsim.model.parameters import numbers
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.paired_difference import difference, quantile_shift
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 

@@ -11,7 +11,7 @@ from armsim.sampling.chunk import RunSpec
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import Layout
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
 
@@ -52,8 +52,8 @@ def test_the_test_prints_the_definition() -> None:
     displacement, _ = sampler.follow(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):
         points = displacement[:, :, unit]
-        assert tested.printed[1, 0, unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
-        assert tested.printed[0, 0, unit] == pytest.approx(stats.pose_accuracy(points), rel=1e-9)
+        assert tested.reported[1, 0, unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
+        assert tested.reported[0, 0, unit] == pytest.approx(stats.pose_accuracy(points), rel=1e-9)
 
 
 def test_population_of_isotropic_scatter() -> None:

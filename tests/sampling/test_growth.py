@@ -13,9 +13,9 @@ import armsim
 from armsim.results.pose_table import record
 from armsim.sampling import population
 from armsim.sampling.layout import Layout, Resources, Workload, lay_out
-from armsim.sampling.pose import share_names
+from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.run_options import MEMORY, Interrupted, RunOptions
-from armsim.sampling.sampler import TABLES
+from armsim.sampling.sampler import TABLES_IN_MEMORY
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -85,7 +85,7 @@ def layout_of(study: Study, pose_sets: list[PoseSet], workers: int) -> tuple[Lay
     poses = sum(len(item.names) for item in pose_sets)
     in_motion = any(item.configurations.directions is not None for item in pose_sets)
     load = Workload(poses, row // 8, len(pose_sets), in_motion=in_motion)
-    return lay_out(machine, study.scenario.plan, load, Resources(workers)), TABLES * poses * row
+    return lay_out(machine, study.scenario.plan, load, Resources(workers)), TABLES_IN_MEMORY * poses * row
 
 
 @pytest.mark.parametrize(("spare", "hits"), [(2**20, "nothing"), (36 * 2**20, "part"), (2**29, "all")])

@@ -15,7 +15,7 @@ from armsim.errormodel.terms import Axis
 from armsim.model.machine import Machine
 from armsim.results import JointCurve
 from armsim.sampling.joint_budgets import joint_budgets
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 

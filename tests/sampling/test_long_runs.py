@@ -22,8 +22,8 @@ from armsim.results.pose_table import record
 from armsim.sampling import executors, unit_draws
 from armsim.sampling.duration import in_words
 from armsim.sampling.layout import GIB, Resources, Workload, lay_out
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
-from armsim.sampling.pose import share_names
+from armsim.sampling.pose_statistics import share_names
+from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import SamplingPlan
@@ -181,7 +181,7 @@ def cluster(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes], subpro
 
 @pytest.mark.parametrize("dead", ["worker", "scheduler"])
 def test_a_cluster_that_dies_is_told(demo: Study, tmp_path: Path, dead: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(executors, "PATIENCE", 4.0)
+    monkeypatch.setattr(executors, "MAX_TIME_WITHOUT_WORKERS", 4.0)
     study = demo.with_plan(units=3000, visits=50)
     with cluster(tmp_path) as (address, scheduler, worker):
         killed: list[int] = []

@@ -85,7 +85,7 @@ def unit_draws(joint: Joint, plan: SamplingPlan) -> tuple[np.ndarray, np.ndarray
     """Eccentricity, skew and own error of the units, from the terms of the machine where it has them."""
     from armsim.errormodel.shapes import Constant
     from armsim.errormodel.terms import Axis, independent
-    from armsim.sampling.plan import draw_units
+    from armsim.sampling.random_draws import draw_units
 
     terms = [term for term in joint.terms() if term.cause.name == "eccentricity"]
     waves = draw_units(terms, plan)[:, :400]

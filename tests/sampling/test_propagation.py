@@ -12,9 +12,9 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.physics import assembly
 from armsim.sampling.first_order import linearise
+from armsim.sampling.kernel_arrays import DISTANCE, ROTATION, PoseSample
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import draw_units
-from armsim.sampling.pose_sample import DISTANCE, ROTATION, PoseSample
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
 

@@ -201,7 +201,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     reached = sampled.adaptive
     assert reached is not None
     assert reached.reached
-    assert reached.batches >= engine.LEAST_BATCHES
+    assert reached.batches >= engine.MIN_BATCHES
     assert final.units == reached.batches * reached.units_of_batch
     for task, other in zip(sampled.tasks, again.tasks, strict=True):
         numbers, others = (item.rows.view("f8").reshape(len(item.rows), -1) for item in (task, other))

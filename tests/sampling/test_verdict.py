@@ -20,7 +20,7 @@ from armsim.sampling import sampler as engine
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.pose import centred_moments
+from armsim.sampling.pose_statistics import centred_moments
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.statistics import mean_over_units
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan

@@ -22,7 +22,7 @@ from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
 from armsim.sampling.first_order import linearise
 from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.plan import draw_units
+from armsim.sampling.random_draws import draw_units
 from armsim.sampling.statistics import pose_repeatability
 from armsim.sampling.visit_distribution import VisitDistribution
 from armsim.sampling.visit_integrals import nets
@@ -65,7 +65,9 @@ def test_a_unit_has_what_endless_visits_show(arm_name: str, case: str) -> None:
     q = rng.uniform(-1.2, 1.2, n)
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
     distribution = sampler.visit_distribution()
-    figures, barycentre = sampler.attain(0, distribution, draw_units(machine.terms, sampler.plan, 0, 1), 1)
+    figures, barycentre = sampler.unit_statistics_at_pose(
+        0, distribution, draw_units(machine.terms, sampler.plan, 0, 1), 1
+    )
 
     draws = noises * rng.standard_normal((VISITS, n)) + losts * rng.choice([-1.0, 1.0], (VISITS, n))
     ets = robot.ets()
@@ -168,7 +170,7 @@ def test_no_visit_no_repeatability() -> None:
     evaluated = machine.at(np.zeros(6))
     sampler = Sampler.prepare(evaluated, SamplingPlan(256, 1, 3))
     distribution = sampler.visit_distribution()
-    figures, _ = sampler.attain(0, distribution, draw_units(machine.terms, sampler.plan), 256)
+    figures, _ = sampler.unit_statistics_at_pose(0, distribution, draw_units(machine.terms, sampler.plan), 256)
     linear = linearise(evaluated)
     assert figures[0, 0] == pytest.approx(float(np.linalg.norm(linear.mean[0])), rel=1e-2)
     assert np.all(figures[1] <= 1e-15)

@@ -36,7 +36,7 @@ class _Population:
             return self.specs[in_motion]
 
 
-def packed_spec(spec: RunSpec) -> bytes:
+def pickled_spec(spec: RunSpec) -> bytes:
     """A specification without its draws, pickled once for all chunks."""
     return pickle.dumps(replace(spec, draws=None, draws_moving=None))
 
@@ -46,13 +46,13 @@ def _population(packed: bytes) -> _Population:
     return _Population(pickle.loads(packed))
 
 
-def sample_elsewhere(packed: bytes, units: int, chunk: PoseChunk) -> ChunkResult:
+def sample_in_process(packed: bytes, units: int, chunk: PoseChunk) -> ChunkResult:
     """Sample the first units at the poses of a chunk; a population is drawn once a process, not once a chunk.
 
     Parameters
     ----------
     packed : bytes
-        As `packed_spec` returns it.
+        As `pickled_spec` returns it.
     units : int
     chunk : PoseChunk
 

@@ -15,7 +15,7 @@ from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS
 from armsim.sampling import statistics as stats
 from armsim.sampling.first_order import Linearised
-from armsim.sampling.pose_sample import DISTANCE, ROTATION, quantile_query
+from armsim.sampling.kernel_arrays import DISTANCE, ROTATION, quantile_query
 from armsim.sampling.validation import validate
 from armsim.sampling_plan import SamplingPlan
 

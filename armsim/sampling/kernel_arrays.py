@@ -20,7 +20,7 @@ from armsim.sampling.first_order import Linearised
 
 DISTANCE, ROTATION = 0, 1
 """Numbers of the counted measures; coordinates are 2, 3 and 4."""
-LINE_REACH = 16.0
+HISTOGRAM_HALF_RANGE = 16.0
 """Half-range of the counted coordinates about their mean, in first-order standard deviations."""
 HISTOGRAM_BYTES = 8 * (3 * RATIO_BINS + 6 * LINEAR_BINS + 2 * MEASURES)
 """Memory of the counts of a pose. [bytes]"""
@@ -79,7 +79,9 @@ def empty_outputs(poses: int, query: PoseQuery, batches: int) -> PoseOutputs:
     )
 
 
-def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> QuantileQuery:
+def quantile_query(
+    measure: ArrayLike, probabilities: ArrayLike, bounded: ArrayLike, units: int, visits: int
+) -> QuantileQuery:
     """Query of quantiles from a sample of units and visits; parameters as in `QuantileQuery`.
 
     Parameters
@@ -93,7 +95,10 @@ def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units:
     """
     freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
     return QuantileQuery(
-        np.asarray(measure, dtype=np.int64), np.asarray(ps, dtype=float), np.asarray(bounded, dtype=bool), freedom
+        np.asarray(measure, dtype=np.int64),
+        np.asarray(probabilities, dtype=float),
+        np.asarray(bounded, dtype=bool),
+        freedom,
     )
 
 
@@ -128,7 +133,7 @@ class PoseSample:
         """Number of units."""
         return int(self.unit_statistics.shape[1])
 
-    def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
+    def read(self, measure: ArrayLike, probabilities: ArrayLike) -> Array:
         """Estimate quantiles from the counts, as `core.quantiles.read_quantiles`.
 
         Parameters
@@ -141,7 +146,7 @@ class PoseSample:
         (READ, quantiles)
             Value [m or rad], share of visits up to its bin, share of pairs of visits up to it.
         """
-        probabilities = np.asarray(ps, dtype=float)
+        probabilities = np.asarray(probabilities, dtype=float)
         out = np.empty((READ, len(probabilities)))
         kernel: Any = read_quantiles
         kernel(self.histograms, self.bin_scales, np.asarray(measure, dtype=np.int64), probabilities, out)
@@ -163,6 +168,6 @@ class Scales(NamedTuple):
     def of(linear: Linearised) -> Scales:
         """Scales from the first order."""
         std = np.sqrt(np.einsum("pii->pi", linear.covariance))
-        reach = LINE_REACH * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
+        reach = HISTOGRAM_HALF_RANGE * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
         bin_scales = np.stack([linear.mean - reach, LINEAR_BINS / (2 * reach)], axis=2)
         return Scales(bin_scales, np.ascontiguousarray(linear.mean))
