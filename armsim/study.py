@@ -224,7 +224,7 @@ class Study:
             Address of the scheduler of a cluster of dask.distributed that does the sampling.
         note : callable
             Told what the run will take, before it begins.
-        max_seconds : float
+        longest : float
             Time that the sampling may take, by the estimate made before it begins. [s]
 
         Raises

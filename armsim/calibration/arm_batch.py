@@ -72,7 +72,7 @@ class Batch:
         samples = np.zeros((len(causes), len(coefficients), len(gain)))
         for term, part in linear.parts():
             n = causes.index(term.cause.name)
-            values, vectors = np.linalg.eigh(linear.prior[part, part])
+            values, vectors = np.linalg.eigh(linear.prior_covariance[part, part])
             sqrt_covariance[:, part] = gain[:, part] @ vectors * np.sqrt(np.maximum(values, 0.0))
             membership[n, part] = 1.0
             samples[n] += coefficients[:, part] @ gain[:, part].T
@@ -134,6 +134,6 @@ def _whitening(estimator: Estimator) -> NDArray[np.float64]:
     size = max(FLOOR**2 * float(np.trace(estimator.within)) / len(noise), np.finfo(float).tiny)
     whitening = np.linalg.solve(np.linalg.cholesky(noise + size * np.eye(len(noise))), contrasts)
     reach = whitening @ estimator.linear.gain
-    reach_covariance = reach @ estimator.linear.prior @ reach.T
+    reach_covariance = reach @ estimator.linear.prior_covariance @ reach.T
     values, vectors = np.linalg.eigh(reach_covariance)
     return np.asarray(vectors[:, values > 1e-9 * values[-1]].T @ whitening)

@@ -31,7 +31,7 @@ def causes(posterior: Posterior, ranks: Ranked) -> tuple[CauseRecord, ...]:
     parts = list(linear.parts())
     for n, p_value in ranks.by_cause.items():
         term, part = parts[n]
-        prior_covariance = linear.prior[part, part]
+        prior_covariance = linear.prior_covariance[part, part]
         inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
         rank = int(
             np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True)

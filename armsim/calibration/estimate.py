@@ -98,7 +98,7 @@ class Estimate:
     def covariance(self) -> Array:
         """Covariance of the error of the estimate over population, visits and instrument, shape (K, K)."""
         leak = self.gain @ self.linear.gain - self.truth
-        return np.asarray(leak @ self.linear.prior @ leak.T + self.gain @ self.noise @ self.gain.T)
+        return np.asarray(leak @ self.linear.prior_covariance @ leak.T + self.gain @ self.noise @ self.gain.T)
 
     @property
     def by_measurement(self) -> Array:
@@ -113,7 +113,7 @@ class Estimate:
     @property
     def spread(self) -> Array:
         """Standard deviation of every parameter in the population, shape (K,)."""
-        return standard_deviations(self.truth, self.linear.prior)
+        return standard_deviations(self.truth, self.linear.prior_covariance)
 
     @cached_property
     def controlled(self) -> list[int]:
@@ -205,15 +205,15 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
         for n, times in stands_for.items():
             into[row, n] = times * scale[number] / scale[n]
     # parameters without spread in the population are exact under the prior, which distinguishes the rest
-    numbers = np.flatnonzero(standard_deviations(truth, linear.prior) > 0.0).tolist() if use_prior else apart
+    numbers = np.flatnonzero(standard_deviations(truth, linear.prior_covariance) > 0.0).tolist() if use_prior else apart
     jacobian, truth_of_estimated = every[:, numbers], into @ truth
     mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if use_prior:
         truth_of_estimated = truth[numbers]
         leak = linear.gain - jacobian @ truth_of_estimated
-        covariance = noise + leak @ linear.prior @ leak.T
-        root = root_of(truth_of_estimated @ linear.prior @ truth_of_estimated.T)
+        covariance = noise + leak @ linear.prior_covariance @ leak.T
+        root = root_of(truth_of_estimated @ linear.prior_covariance @ truth_of_estimated.T)
         mean = truth_of_estimated @ linear.prior_mean
         offset = leak @ linear.prior_mean + linear.fixed
     inverse = np.linalg.inv(np.linalg.cholesky(covariance))

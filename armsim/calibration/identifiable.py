@@ -134,7 +134,7 @@ def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array
     -------
     (parameters, coefficients)
     """
-    out = np.zeros((len(parameters), len(linear.prior)))
+    out = np.zeros((len(parameters), len(linear.prior_covariance)))
     motions = [arm.motion_of(parameter.axis) for parameter in parameters]
     for term, part in linear.parts():
         for act in term.acts:

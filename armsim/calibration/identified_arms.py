@@ -89,7 +89,7 @@ class MeasuredSession:
         """
         linear = estimate.linear
         readings = linear.readings(arm.counts, arm.covariance_roots)
-        root = np.linalg.inv(np.linalg.cholesky(linear.gain @ linear.prior @ linear.gain.T + estimate.noise))
+        root = np.linalg.inv(np.linalg.cholesky(linear.gain @ linear.prior_covariance @ linear.gain.T + estimate.noise))
         columns = root @ estimate.distinct
         basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
         basis = basis[:, sizes > LEAST_SINGULAR_VALUE * sizes.max(initial=0.0)]
@@ -226,7 +226,7 @@ def identified_arm(
     remainder = displacement - model.at(values[None])[0][0] - estimate.offset
     # residual of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
     projected = np.eye(len(remainder)) - estimate.jacobian @ estimate.gain
-    covariance = estimate.linear.gain @ estimate.linear.prior @ estimate.linear.gain.T + estimate.noise
+    covariance = estimate.linear.gain @ estimate.linear.prior_covariance @ estimate.linear.gain.T + estimate.noise
     positions = ~np.repeat(measurement.oriented, 3)
     poses = int(np.count_nonzero(~measurement.oriented))
     expected = float(np.sqrt(np.diag(projected @ covariance @ projected.T)[positions].sum() / poses))

@@ -41,7 +41,7 @@ class Linear:
 
     terms: tuple[Term, ...]
     gain: Array
-    prior: Array
+    prior_covariance: Array
     prior_mean: Array
     fixed: Array
     scatter: Array

@@ -190,7 +190,7 @@ def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_s
     whitened = np.empty((poses, 3, root.shape[1]))
     for n in range(poses):
         rows = slice(3 * n, 3 * n + 3)
-        scatter = estimate.noise[rows, rows] + leak[rows] @ linear.prior @ leak[rows].T
+        scatter = estimate.noise[rows, rows] + leak[rows] @ linear.prior_covariance @ leak[rows].T
         whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ estimate.jacobian[rows] @ root
     before = np.eye(root.shape[1])
     if not estimate.uses_prior:

@@ -77,7 +77,7 @@ class Estimator:
             Frame and target are not separately identifiable from these poses.
         """
         noise = linear.noise(counts, instrument)
-        within = linear.gain @ linear.prior @ linear.gain.T + noise
+        within = linear.gain @ linear.prior_covariance @ linear.gain.T + noise
         values, vectors = np.linalg.eigh(within)
         inverse = _inverse(values, vectors, 1e-12 * float(np.abs(values).max(initial=0.0)))
         projection = np.eye(len(within))
@@ -86,10 +86,12 @@ class Estimator:
             projection = nuisance_projection(_inverse(full, vectors, 0.0), columns)
             inverse = projection.T @ inverse @ projection
             within = projection @ within @ projection.T
-        reach = linear.prior @ linear.gain.T
+        reach = linear.prior_covariance @ linear.gain.T
         gain = reach @ inverse
         readings = linear.readings(counts, instrument)
-        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T, projection, noise, readings)
+        return Estimator(
+            linear, within, inverse, gain, linear.prior_covariance - gain @ reach.T, projection, noise, readings
+        )
 
     @property
     def mean(self) -> Array:
@@ -98,12 +100,12 @@ class Estimator:
 
     def resolved_share(self, part: slice) -> float:
         """Share of the prior variance of a cause that the measurement resolves."""
-        size = float(np.trace(self.linear.prior[part, part]))
+        size = float(np.trace(self.linear.prior_covariance[part, part]))
         return 1.0 - float(np.trace(self.covariance[part, part])) / size if size > 0.0 else 0.0
 
     def estimate_covariance(self, part: slice) -> Array:
         """Covariance of the estimated coefficients of a cause over the population: prior less posterior."""
-        return np.asarray(self.linear.prior[part, part] - self.covariance[part, part])
+        return np.asarray(self.linear.prior_covariance[part, part] - self.covariance[part, part])
 
     @property
     def causes(self) -> list[int]:
@@ -239,7 +241,7 @@ def expected(
         rows = linear.gain[3 * n : 3 * n + 3]
         square = ratio**2 * max(np.trace(rows @ posterior.estimator.covariance @ rows.T), 0.0)
         uncertainty = float(np.sqrt(square + growth_variance[n]))
-        prior_size = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + growth_variance[n]))
+        prior_size = float(np.sqrt(max(np.trace(rows @ linear.prior_covariance @ rows.T), 0.0) + growth_variance[n]))
         x, y, z = mean[n].tolist()
         out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior_size))
     return tuple(out)

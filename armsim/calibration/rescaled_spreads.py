@@ -138,11 +138,13 @@ def _with(
 ) -> Posterior:
     """The posterior with variances of the causes multiplied by factors."""
     linear = update.estimator.linear
-    prior_covariance, parts = linear.prior.copy(), [part for _, part in linear.parts()]
+    prior_covariance, parts = linear.prior_covariance.copy(), [part for _, part in linear.parts()]
     for n, factor in grown.items():
         prior_covariance[parts[n], parts[n]] *= factor
     counts = update.estimator.readings.counts
-    return Posterior.of(Estimator.of(replace(linear, prior=prior_covariance), counts, instrument, columns), means)
+    return Posterior.of(
+        Estimator.of(replace(linear, prior_covariance=prior_covariance), counts, instrument, columns), means
+    )
 
 
 def _contrasts(rows: int, columns: Array | None) -> Array:
@@ -169,7 +171,7 @@ def _common(update: Posterior, contrasts: Array) -> float:
 
     estimator = update.estimator
     linear, noise = estimator.linear, contrasts.T @ estimator.noise @ contrasts
-    causes = contrasts.T @ linear.gain @ linear.prior @ linear.gain.T @ contrasts
+    causes = contrasts.T @ linear.gain @ linear.prior_covariance @ linear.gain.T @ contrasts
     floor = LEAST * float(np.trace(noise + causes)) / len(noise)
     sizes, vectors = eigh(causes, noise + floor * np.eye(len(noise)))
     squares = (vectors.T @ (contrasts.T @ update.residuals)) ** 2
@@ -214,7 +216,7 @@ def _factor(update: Posterior, part: slice) -> float:
     1 + (f - 1) tr(T^-1 K P K^T) / r  where the variance is f times that stated.
     """
     linear, of_estimate = update.estimator.linear, update.estimator.estimate_covariance(part)
-    prior_covariance = linear.prior[part, part]
+    prior_covariance = linear.prior_covariance[part, part]
     inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
     rank = max(
         1, int(np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True))

@@ -189,7 +189,11 @@ class TaskJacobians:
         mean = self.fixed - by_parameter @ (estimate.base[rows] + gain @ linear.fixed)
         noise = by_parameter @ gain
         middle = leak @ linear.prior_mean + mean
-        square = np.sum((leak @ linear.prior) * leak) + np.sum((noise @ estimate.noise) * noise) + np.sum(middle**2)
+        square = (
+            np.sum((leak @ linear.prior_covariance) * leak)
+            + np.sum((noise @ estimate.noise) * noise)
+            + np.sum(middle**2)
+        )
         root = np.linalg.cholesky(estimate.noise)
         normal = np.random.default_rng(seed).standard_normal((len(root), ARMS))
         arms = np.sqrt(np.sum((leak @ self.samples + mean[:, None] - noise @ (root @ normal)) ** 2, axis=0))

@@ -224,7 +224,7 @@ def test_uncertainty_by_formula_is_that_over_the_population(prior: bool) -> None
     ratio = off.std(axis=0, ddof=1) / np.sqrt(np.diag(estimate.covariance))
     assert np.all(np.abs(ratio - 1.0) < 0.08), ratio
     if prior:
-        spread = np.sqrt(np.diag(estimate.truth @ estimate.linear.prior @ estimate.truth.T))
+        spread = np.sqrt(np.diag(estimate.truth @ estimate.linear.prior_covariance @ estimate.truth.T))
         assert np.all(np.sqrt(np.diag(estimate.covariance)) < 1.01 * spread)
 
 

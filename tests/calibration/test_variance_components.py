@@ -64,9 +64,11 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
     linear = estimator.linear
     rng = np.random.default_rng(4)
     parts = {term.cause.name: part for term, part in linear.parts() if term.cause.name in ("eccentricity", "mastering")}
-    covariances = [linear.gain[:, part] @ linear.prior[part, part] @ linear.gain[:, part].T for part in parts.values()]
+    covariances = [
+        linear.gain[:, part] @ linear.prior_covariance[part, part] @ linear.gain[:, part].T for part in parts.values()
+    ]
     noise = linear.noise([VISITS] * 3, 60e-6)
-    unnamed = linear.gain @ linear.prior @ linear.gain.T - sum(covariances)
+    unnamed = linear.gain @ linear.prior_covariance @ linear.gain.T - sum(covariances)
     truth = 2.25 * covariances[0] + 0.49 * covariances[1] + unnamed + noise
     readings = linear.mean + rng.multivariate_normal(np.zeros(9), truth, 5)
     components = Components.of([Posterior.of(estimator, row) for row in readings])
