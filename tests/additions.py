@@ -231,8 +231,7 @@ STATISTIC = Addition(
         ),
     ),
     instead=(
-        ("report/csv_tables.py", '"rms [um]", "p50 [um]",', '"rms [um]", "p75 [um]", "p50 [um]",'),
-        ("report/csv_tables.py", "lengths = [e.rms, e.p50,", "lengths = [e.rms, e.p75, e.p50,"),
+        ("report/csv_tables.py", '("p50", "error.p50", UM),', '("p75", "error.p75", UM), ("p50", "error.p50", UM),'),
     ),
 )
 

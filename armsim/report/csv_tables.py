@@ -1,179 +1,214 @@
-"""CSV tables of a run: one row per item, units in the header."""
+"""CSV tables of a run: frames whose columns have the units of files, written row by row."""
 
 from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
-from armsim.formatting import ARCSECOND, percent, rounding_as_zero
-from armsim.report.frame import Exact
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.formatting import ARCSECOND, Unit, percent, rounding_as_zero
+from armsim.report.frame import BARE, FILE_UNITS, Column, Exact, Frame, words
 from armsim.requirement.requirement import coverage_of
-from armsim.results import JointBudget, Result, TaskResult
-from armsim.results.poses import BIAS, Interval, PoseResult
+from armsim.results import Measure, Result, TaskResult
+from armsim.results.ellipsoids import ellipsoids
+from armsim.results.pose_table import PoseTable
+from armsim.results.poses import BIAS, VERDICTS, UnitQuantiles
 
-UM = 1e6
+CHUNK = 1024
+"""Poses whose rows are made at a time, so that memory stays bounded."""
+UM, URAD, SHARE = FILE_UNITS["m"], FILE_UNITS["rad"], FILE_UNITS["1"]
+MM, DEGREE, HERTZ = Unit("mm", 1e3), Unit("deg", math.degrees(1)), Unit("Hz", 1.0)
+AT_JOINT, SPEED = Unit("arcsec or um", 1.0), Unit("rad/s or m/s", 1.0)
+"""Units of columns whose rows have a unit each."""
 MOTION = (
-    "encoder|encoder", "speed|speed [rad/s or m/s]", "shaft_speed|speed of the shaft [rad/s or m/s]",
-    "shaft_speed_limit|its limit [rad/s or m/s]", "frequency|frequency of the signals [Hz]",
-    "frequency_limit|its limit [Hz]", "step|speed by one step [rad/s or m/s]",
-    "step_filtered|after the filter [rad/s or m/s]", "noise|noise [rad/s or m/s]",
-    "ripple_p50|ripple in half of the arms [1]", "ripple_p95|ripple in 95 % of the arms [1]",
-    "smoothness|ripple and noise [1]", "slowest|slowest smooth speed [rad/s or m/s]", "lag|lag [rad or m]",
-    "jitter|jitter [rad or m]",
+    ("encoder", "encoder", BARE), ("speed", "speed", SPEED), ("speed of the shaft", "shaft_speed", SPEED),
+    ("its limit", "shaft_speed_limit", SPEED), ("frequency of the signals", "frequency", HERTZ),
+    ("its limit", "frequency_limit", HERTZ), ("speed by one step", "step", SPEED),
+    ("after the filter", "step_filtered", SPEED), ("noise", "noise", SPEED),
+    ("ripple in half of the arms", "ripple_p50", SHARE), ("ripple in 95 % of the arms", "ripple_p95", SHARE),
+    ("ripple and noise", "smoothness", SHARE), ("slowest smooth speed", "slowest", SPEED),
+    ("lag", "lag", Unit("rad or m", 1.0)), ("jitter", "jitter", Unit("rad or m", 1.0)),
 )  # fmt: skip
-"""Fields of a motion and their headers."""
-SHARES = ["task", "pose", "owner", "cause", "share of mean square error [1]", "of it the same on every arm [1]"]
-JOINTS = [
-    "joint", "encoder", "placement", "resolution [bit]", "step [arcsec or um]",
-    "standard uncertainty [arcsec or um]", "accuracy part [arcsec or um]", "repeatability part [arcsec or um]",
-    "worst case [arcsec or um]",
-]  # fmt: skip
-TERMS = [
-    "owner", "term", "cause", "life", "shape",
-    "standard uncertainty [arcsec, um, or urad for link angles]", "worst case [same unit]",
-]  # fmt: skip
-MEASURES = [
-    "task", "measure", "what", "clause of ISO 9283:1998", "where", "p50 over arms [um]", "p95 over arms [um]",
-    "p95 low [um]", "p95 high [um]",
-]  # fmt: skip
-UNREACHABLE = ["task", "pose", "x [mm]", "y [mm]", "z [mm]", "reason"]
+"""Columns of the motion of a joint: name, field, unit."""
+FIGURES = (
+    ("rms", "error.rms", UM), ("p50", "error.p50", UM), ("p95", "error.p95", UM), ("p99", "error.p99", UM),
+    ("max", "error.max", UM), ("COVERAGE of errors", "error.at_coverage", UM),
+    ("orientation rms", "orientation_error.rms", URAD), ("orientation p95", "orientation_error.p95", URAD),
+    ("COVERAGE of orientation errors", "orientation_error.at_coverage", URAD),
+    ("AP p50", "accuracy.p50", UM), ("AP p95", "accuracy.p95", UM),
+    ("RP p50", "repeatability.p50", UM), ("RP p95", "repeatability.p95", UM),
+    ("orientation AP p95", "orientation_accuracy.p95", URAD),
+    ("orientation RP p95", "orientation_repeatability.p95", URAD),
+)  # fmt: skip
+"""Columns of figures at a pose: name, figure of the table of poses, unit."""
+WITH_INTERVAL = ("error.p95", "error.at_coverage")
+"""Figures whose interval has columns too."""
 
 
 def run_tables(result: Result) -> dict[str, Exact]:
     """Tables of a run for files: poses, shares, joints, terms, measures, unreachable poses."""
+    near_singular = [(task.name, name) for task in result.tasks for name in task.near_singular]
     tables = {
-        "poses": Exact(
-            _pose_header(result), (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
-        ),
-        "shares": Exact(SHARES, _share_rows(result)),
-        "joints": Exact(JOINTS, [_joint_row(name, budget) for name, budget in result.joints.items()]),
-        "terms": Exact(TERMS, _term_rows(result)),
-        "measures": Exact(
-            MEASURES, [row for task in result.tasks for row in (*_measure_rows(task), *_test_rows(task))]
-        ),
-        "near-singular": Exact(
-            ["task", "pose"], [[task.name, name] for task in result.tasks for name in task.near_singular]
-        ),
-        "unreachable": Exact(UNREACHABLE, _lost_rows(result)),
+        "poses": _streamed(result, lambda task, part: _poses_frame(result, task, part)),
+        "shares": _streamed(result, _shares_frame),
+        "joints": _joints_frame(result).exact,
+        "terms": _terms_frame(result).exact,
+        "measures": _measures_frame(result).exact,
+        "near-singular": _from_rows(near_singular, [("task", BARE), ("pose", BARE)]).exact,
+        "unreachable": _unreachable_frame(result).exact,
     }
     if result.motion:
-        named = [field.split("|") for field in MOTION]
-        motion_rows = [[name, *(getattr(motion, key) for key, _ in named)] for name, motion in result.motion.items()]
-        tables["motion"] = Exact(["joint", *(text for _, text in named)], motion_rows)
+        rows = list(result.motion.values())
+        columns = (number(name, [getattr(row, field) for row in rows], unit) for name, field, unit in MOTION)
+        tables["motion"] = Frame((words("joint", result.motion), *columns)).exact
     return tables
 
 
-def _share_rows(result: Result) -> Iterator[list[object]]:
-    for task in result.tasks:
-        rows = zip(task.poses.names, task.poses.contributions, task.poses.column("bias_shares"), strict=True)
-        for name, parts, bias in rows:
-            for pair, share, bias_share in zip(task.poses.share_names, parts.tolist(), bias.tolist(), strict=True):
-                if pair != BIAS:
-                    yield [task.name, name, *pair, share, bias_share]
+def number(
+    name: str, values: Iterable[Any], unit: Unit = BARE, intervals: Iterable[Sequence[float]] | None = None
+) -> Column:
+    """Column of a file: numbers in SI, or in the unit of their row; None or nan where undefined."""
+    ends = None if intervals is None else tuple(None if _undefined(pair[0]) else tuple(pair) for pair in intervals)
+    numbers = tuple(None if _undefined(value) else value for value in values)
+    return Column(name, numbers, ends, file_unit=unit, shown_in="file")  # type: ignore[arg-type]  # pairs
 
 
-def _joint_row(name: str, budget: JointBudget) -> list[object]:
-    sizes = budget.step, budget.rms, budget.rms_accuracy, budget.rms_repeatability, budget.limit
-    factor = _factor(budget)
-    return [name, budget.encoder, budget.placement, budget.resolution_bits, *(size * factor for size in sizes)]
+def _undefined(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
 
 
-def _term_rows(result: Result) -> Iterator[list[object]]:
-    joints = ((name, _factor(budget), term) for name, budget in result.joints.items() for term in budget.terms)
-    error_motions = (
-        (name, UM, motion.term) for name, budget in result.joints.items() for motion in budget.error_motions
+def _from_rows(rows: Iterable[Sequence[Any]], columns: Sequence[tuple[str, Unit]]) -> Frame:
+    """Frame of rows, by name and unit of its columns."""
+    values = list(zip(*rows, strict=True)) or [()] * len(columns)
+    return Frame(tuple(number(name, part, unit) for (name, unit), part in zip(columns, values, strict=True)))
+
+
+def _streamed(result: Result, frame_of: Callable[[TaskResult, PoseTable], Frame]) -> Exact:
+    """Rows of all poses of all tasks, some poses at a time."""
+
+    def rows() -> Iterator[Sequence[object]]:
+        for task in result.tasks:
+            for start in range(0, len(task.poses), CHUNK):
+                yield from frame_of(task, task.poses[start : start + CHUNK]).exact.rows
+
+    first = result.tasks[0]
+    return Exact(frame_of(first, first.poses.none()).exact.header, rows())
+
+
+def _shares_frame(task: TaskResult, part: PoseTable) -> Frame:
+    scatter = [n for n, pair in enumerate(part.share_names) if pair != BIAS]
+    names = [part.share_names[n] for n in scatter]
+    return Frame(
+        (
+            words("task", [task.name] * len(part) * len(names)),
+            words("pose", [name for name in part.names for _ in names]),
+            words("owner", [owner for owner, _ in names] * len(part)),
+            words("cause", [cause for _, cause in names] * len(part)),
+            number("share of mean square error", part.contributions[:, scatter].ravel().tolist(), SHARE),
+            number("of it the same on every arm", part.column("bias_shares")[:, scatter].ravel().tolist(), SHARE),
+        )
     )
-    for owner, factor, term in (*joints, *error_motions, *(("links", UM, term) for term in result.links)):
-        yield [owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor]
 
 
-def _lost_rows(result: Result) -> Iterator[list[object]]:
+def _poses_frame(result: Result, task: TaskResult, part: PoseTable) -> Frame:
+    coverage = percent(coverage_of(result.requirement))
+    joints = part.column("joints").T
+    units = [DEGREE if budget.unit == "rad" else MM for budget in result.joints.values()]
+    covariance = part.column("error.covariance")
+    semi_axes = ellipsoids(covariance)[0].T
+    verdicts = part.rows["first_order"]["validation"]["verdict"][:, 0]
+    return Frame(
+        (
+            words("task", [task.name] * len(part)),
+            words("pose", part.names),
+            *(number(name, q.tolist(), unit) for name, q, unit in zip(result.joints, joints, units, strict=True)),
+            *_components("", part.column("position"), MM),
+            *_components("mean ", part.column("error.mean"), UM),
+            *(number(f"std {axis}", np.sqrt(covariance[:, n, n]).tolist(), UM) for n, axis in enumerate("xyz")),
+            *(_figure(part, name.replace("COVERAGE", coverage), path, unit) for name, path, unit in FIGURES),
+            *(number(f"ellipsoid {name}", axis.tolist(), UM) for name, axis in zip("abc", semi_axes, strict=True)),
+            _figure(part, "conditioning", "conditioning", SHARE),
+            _figure(part, "along the path", "along", MM),
+            _figure(part, "first order rms", "first_order.rms", UM),
+            words("first order agrees", [VERDICTS[int(verdict)] for verdict in verdicts.tolist()]),
+        )
+    )
+
+
+def _figure(part: PoseTable, name: str, path: str, unit: Unit) -> Column:
+    """Column of a figure of the table of poses."""
+    intervals = part.column(f"{path}_interval").tolist() if path in WITH_INTERVAL else None
+    return number(name, part.column(path).tolist(), unit, intervals)
+
+
+def _components(before: str, vectors: Array, unit: Unit) -> Iterator[Column]:
+    """Columns of the components of vectors, shape (poses, 3), each without the rounding errors of the others."""
+    rows = [rounding_as_zero(vector) for vector in vectors.tolist()]
+    return (number(f"{before}{axis}", [row[n] for row in rows], unit) for n, axis in enumerate("xyz"))
+
+
+def _joints_frame(result: Result) -> Frame:
+    rows = []
+    for name, budget in result.joints.items():
+        sizes = budget.step, budget.rms, budget.rms_accuracy, budget.rms_repeatability, budget.limit
+        factor = _factor(budget.unit)
+        rows.append(
+            (name, budget.encoder, budget.placement, budget.resolution_bits, *(size * factor for size in sizes))
+        )
+    names = "step", "standard uncertainty", "accuracy part", "repeatability part", "worst case"
+    of_joint = [("joint", BARE), ("encoder", BARE), ("placement", BARE), ("resolution", Unit("bit", 1.0))]
+    return _from_rows(rows, [*of_joint, *((name, AT_JOINT) for name in names)])
+
+
+def _terms_frame(result: Result) -> Frame:
+    terms = [
+        *((name, _factor(budget.unit), term) for name, budget in result.joints.items() for term in budget.terms),
+        *((name, UM.factor, motion.term) for name, budget in result.joints.items() for motion in budget.error_motions),
+        *(("links", UM.factor, term) for term in result.links),
+    ]
+    rows = (
+        (owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor)
+        for owner, factor, term in terms
+    )
+    names = "owner", "term", "cause", "life", "shape"
+    size = Unit("arcsec, um, or urad for link angles", 1.0)
+    sizes = [("standard uncertainty", size), ("worst case", Unit("same unit", 1.0))]
+    return _from_rows(rows, [*((name, BARE) for name in names), *sizes])
+
+
+def _factor(unit: str) -> float:
+    return ARCSECOND.factor if unit == "rad" else UM.factor
+
+
+def _unreachable_frame(result: Result) -> Frame:
+    rows = (
+        (task.name, point.name, *rounding_as_zero(point.position), point.reason)
+        for task in result.tasks
+        for point in task.unreachable
+    )
+    return _from_rows(rows, [("task", BARE), ("pose", BARE), ("x", MM), ("y", MM), ("z", MM), ("reason", BARE)])
+
+
+def _measures_frame(result: Result) -> Frame:
+    """Measures of all tasks, and those that an acceptance test would report."""
+    rows: list[tuple[tuple[str, ...], UnitQuantiles | Measure]] = []
     for task in result.tasks:
-        for point in task.unreachable:
-            yield [task.name, point.name, *(1e3 * v for v in rounding_as_zero(point.position)), point.reason]
-
-
-def _measure_rows(task: TaskResult) -> list[list[object]]:
-    return [
-        [
-            task.name,
-            measure.name,
-            measure.what,
-            measure.clause,
-            measure.where,
-            *_figures(measure.p50, measure.p95, measure.p95_interval),
-        ]
-        for measure in task.measures
-    ]
-
-
-def _test_rows(task: TaskResult) -> list[list[object]]:
-    """Rows of the measures that an acceptance test would report."""
-    test = task.acceptance
-    if test is None:
-        return []
-    what, pose_names = f"as reported by a test of {test.cycles} visits per pose", "; ".join(test.poses)
-    return [
-        [
-            task.name,
-            f"{name} reported by a test",
-            what,
-            clause,
-            pose_names,
-            *_figures(spread.p50, spread.p95, spread.p95_interval),
-        ]
-        for name, clause, spread in (("AP", "7.2.1", test.accuracy), ("RP", "7.2.2", test.repeatability))
-    ]
-
-
-def _figures(p50: float | None, p95: float | None, ends: Interval | None) -> list[object]:
-    return _scaled([p50, p95, *(ends or (None, None))])
-
-
-def _pose_header(result: Result) -> list[str]:
-    joints = [f"{name} [{'deg' if budget.unit == 'rad' else 'mm'}]" for name, budget in result.joints.items()]
-    return [
-        "task", "pose", *joints, "x [mm]", "y [mm]", "z [mm]",
-        "mean x [um]", "mean y [um]", "mean z [um]", "std x [um]", "std y [um]", "std z [um]",
-        "rms [um]", "p50 [um]", "p95 [um]", "p95 low [um]", "p95 high [um]", "p99 [um]", "max [um]",
-        *(f"{percent(coverage_of(result.requirement))} of errors{end} [um]" for end in ("", ", low", ", high")),
-        "orientation rms [urad]", "orientation p95 [urad]",
-        f"{percent(coverage_of(result.requirement))} of orientation errors [urad]",
-        "AP p50 [um]", "AP p95 [um]", "RP p50 [um]", "RP p95 [um]",
-        "orientation AP p95 [urad]", "orientation RP p95 [urad]",
-        "ellipsoid a [um]", "ellipsoid b [um]", "ellipsoid c [um]",
-        "conditioning [1]", "along the path [mm]", "first order rms [um]", "first order agrees",
-    ]  # fmt: skip
-
-
-def _pose_row(result: Result, task: TaskResult, pose: PoseResult) -> list[object]:
-    e, ap, rp = pose.error, pose.accuracy, pose.repeatability
-    interval = e.p95_interval or (None, None)
-    scales = [math.degrees(1) if budget.unit == "rad" else 1e3 for budget in result.joints.values()]
-    joints = [q * scale for q, scale in zip(pose.joints, scales, strict=True)]
-    lengths = [e.rms, e.p50, e.p95, *interval, e.p99, e.max]
-    units = [ap.p50, ap.p95, rp.p50, rp.p95]
-    return [
-        task.name, pose.name, *joints, *(1e3 * v for v in rounding_as_zero(pose.position)),
-        *(v * UM for v in rounding_as_zero(e.mean)), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
-        *_scaled(lengths), *_scaled([e.at_coverage, *(e.at_coverage_interval or (None, None))]),
-        pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
-        pose.orientation_error.at_coverage * 1e6,
-        *_scaled(units),
-        *_scaled([pose.orientation_accuracy.p95, pose.orientation_repeatability.p95]),
-        *_scaled(e.ellipsoid.semi_axes), pose.conditioning, *_scaled([pose.along], 1e3),
-        pose.first_order.rms * UM, pose.first_order.validation[0].verdict,
-    ]  # fmt: skip
-
-
-def _scaled(values: Sequence[float | None], factor: float = UM) -> list[object]:
-    return ["" if v is None else v * factor for v in values]
-
-
-def _factor(budget: JointBudget) -> float:
-    return ARCSECOND.factor if budget.unit == "rad" else UM
+        rows += [((task.name, m.name, m.what, m.clause, m.where), m) for m in task.measures]
+        test = task.acceptance
+        if test is not None:
+            what, poses = f"as reported by a test of {test.cycles} visits per pose", "; ".join(test.poses)
+            rows.append(((task.name, "AP reported by a test", what, "7.2.1", poses), test.accuracy))
+            rows.append(((task.name, "RP reported by a test", what, "7.2.2", poses), test.repeatability))
+    names = ("task", "measure", "what", "clause of ISO 9283:1998", "where")
+    places = _from_rows([place for place, _ in rows], [(name, BARE) for name in names])
+    intervals = [spread.p95_interval or (math.nan, math.nan) for _, spread in rows]
+    medians = number("p50 over arms", [spread.p50 for _, spread in rows], UM)
+    return Frame((*places.columns, medians, number("p95 over arms", [spread.p95 for _, spread in rows], UM, intervals)))
 
 
 RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r")
