@@ -44,6 +44,9 @@ def select(
     write: Annotated[Path | None, typer.Option(help="Write the chosen design to this scenario file.")] = None,
     calibrated: Calibrated = False,
     arms: Arms = None,
+    resolve: Annotated[
+        bool, typer.Option("--resolve", help="Sample more arms until the answer is resolved, 32 times as many at most.")
+    ] = False,
 ) -> None:
     """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
     from armsim.documents.load import load_options
@@ -62,9 +65,9 @@ def select(
         arguments = study, options, sampling.options(progress, note)
         review: Review | None = None
         if output.out is None:
-            selection = select_tested(*arguments)
+            selection = select_tested(*arguments, resolve)
         else:
-            decision = decide(*arguments)
+            decision = decide(*arguments, resolve)
             selection = decision.selection
             review = decision_review(decision, ready, _text(selection, ready, scenario, catalogue, changes, output.out))
         if write is not None:
@@ -83,6 +86,7 @@ def select(
     words = ["--catalogue", catalogue, *changes.words]
     words += [] if output.paper is Paper.a4 else ["--paper", output.paper.value]
     words += ["--calibrated"] if calibrated else []
+    words += ["--resolve"] if resolve else []
     words += option("--arms", arms)
     reply(output, work, command_words("select", [scenario], study.scenario.plan, *words), files_of(study), then=then)
 

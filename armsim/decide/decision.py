@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import refits
+from armsim.decide.resolving import choose_resolved
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
 from armsim.decide.select import SearchState, choose
@@ -42,6 +43,7 @@ def decide(
     study: Study,
     options: Options,
     run_options: RunOptions = RunOptions(),
+    resolve: bool = False,
 ) -> Decision:
     """Select encoders and report on the selection; parameters as of `select`.
 
@@ -50,6 +52,8 @@ def decide(
     study : Study
     options : Options
     run_options : RunOptions
+    resolve : bool
+        Whether to go on with more arms until the answer is resolved, within bounds.
 
     Returns
     -------
@@ -62,11 +66,11 @@ def decide(
     RunError
         As `Study.run`.
     """
-    search = Search(study, options, run_options)
-    selection, record = choose(search)
-    curve = along(search, record.best, selection.state, no_note)
+    selection, record = _chosen(study, options, run_options, resolve)
+    curve = along(record.search, record.best, selection.state, no_note)
     selection = tested(selection, record)
-    chosen = study.with_scenario(machine=selection.machine)
+    units = record.search.study.scenario.plan.units
+    chosen = study.with_plan(units=units).with_scenario(machine=selection.machine)
     quiet = run_options.without_notes
     result = chosen.evaluate(chosen.find(quiet.progress), quiet)[0]
     return Decision(selection, curve, result, sensitivities(chosen, quiet))
@@ -76,6 +80,7 @@ def select_tested(
     study: Study,
     options: Options,
     run_options: RunOptions = RunOptions(),
+    resolve: bool = False,
 ) -> Selection:
     """Find the cheapest choice as `select`, and see whether it stands where what is not known is otherwise.
 
@@ -84,6 +89,8 @@ def select_tested(
     study : Study
     options : Options
     run_options : RunOptions
+    resolve : bool
+        Whether to go on with more arms until the answer is resolved, within bounds.
 
     Returns
     -------
@@ -97,7 +104,13 @@ def select_tested(
     RunError
         As `Study.run`.
     """
-    return tested(*choose(Search(study, options, run_options)))
+    return tested(*_chosen(study, options, run_options, resolve))
+
+
+def _chosen(study: Study, options: Options, run_options: RunOptions, resolve: bool) -> tuple[Selection, SearchState]:
+    if resolve:
+        return choose_resolved(study, options, run_options)
+    return choose(Search(study, options, run_options))
 
 
 def tested(selection: Selection, record: SearchState) -> Selection:

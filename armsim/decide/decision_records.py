@@ -14,6 +14,14 @@ Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 
 @dataclass(frozen=True)
+class Deciding:
+    """Criterion that binds a design, and the task at which it does."""
+
+    task: str
+    judgement: Judgement
+
+
+@dataclass(frozen=True)
 class Fitted:
     """Encoder, mounting and placement of a joint.
 
@@ -34,14 +42,15 @@ class Fitted:
 class Rejected:
     """A cheaper design that does not hold, and where it fails.
 
-    ``undecided``: sampled once more from a fresh seed it holds, or misses within its 95 % interval; None where it was
-    not sampled again.
+    ``misses``: criteria that its estimates miss, the worst first. ``undecided``: sampled once more from a fresh seed it
+    holds, or misses within its 95 % interval; None where it was not sampled again.
     """
 
     price: float
     design: tuple[Fitted, ...]
     reasons: tuple[str, ...]
     undecided: bool | None = None
+    misses: tuple[Deciding, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,11 +94,22 @@ class Confirmation:
 
 
 @dataclass(frozen=True)
-class Deciding:
-    """Criterion of errors that binds a design, and the task at which it does."""
+class Attempt:
+    """A search for an answer that its sample resolves.
 
-    task: str
-    judgement: Judgement
+    Parameters
+    ----------
+    units : int
+        Arms of a design.
+    sampled : int
+        Designs sampled.
+    state : Verdict
+        Of the answer.
+    """
+
+    units: int
+    sampled: int
+    state: Verdict
 
 
 @dataclass(frozen=True)

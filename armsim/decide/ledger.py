@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from armsim.assessment import Judged
+from armsim.decide.decision_records import Deciding
 from armsim.decide.program import Choice
 from armsim.requirement import Judgement
 from armsim.requirement.judgement import KINDS
@@ -65,6 +66,12 @@ def binding(tasks: Sequence[Judged]) -> tuple[Judged, Judgement]:
     """Task and criterion of errors that bind a design: those closest to their limit."""
     pairs = [(task, judgement) for task in tasks for judgement in task.summary.judgements]
     return max(pairs, key=lambda pair: (pair[1].quantity in KINDS, pair[1].utilisation, pair[1].value))
+
+
+def misses(tasks: Sequence[Judged]) -> tuple[Deciding, ...]:
+    """Criteria that the estimates of a design miss, that with the largest share of its limit first."""
+    pairs = [Deciding(task.name, row) for task in tasks for row in task.summary.judgements if not row.holds]
+    return tuple(sorted(pairs, key=lambda pair: -pair.judgement.utilisation))
 
 
 def arms_to_resolve(tasks: Sequence[Judged]) -> int | None:

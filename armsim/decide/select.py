@@ -32,7 +32,7 @@ from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.designs import cheaper_than, least_price
 from armsim.decide.frontier import cent, frontier, in_range
-from armsim.decide.ledger import arms_to_resolve, at_coverage, met
+from armsim.decide.ledger import arms_to_resolve, at_coverage, met, misses
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
@@ -153,7 +153,7 @@ class SearchState:
             return True
         tasks = failure.tasks
         reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
-        self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons)
+        self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons, misses=misses(tasks))
         self.misses[choice] = _miss(tasks)
         self.failed_criteria[choice] = {criterion for task in tasks for criterion in task.summary.failed}
         program.refuse(choice)

@@ -8,7 +8,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PlainSerializer, computed_field
 
 from armsim.assessment import Judged, state_of_all
-from armsim.decide.decision_records import Confirmation, Equal, Fitted, Perturbed, Proof, Refit, Rejected
+from armsim.decide.decision_records import Attempt, Confirmation, Equal, Fitted, Perturbed, Proof, Refit, Rejected
+from armsim.decide.ledger import arms_to_resolve, binding
 from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
@@ -74,6 +75,8 @@ class Selection:
         Whether the choice stands where something that is not known is otherwise; none where that was not examined.
     refits : tuple of Refit
         The scenario's own design, and the cheapest with one and with two of its joints fitted otherwise.
+    attempts : tuple of Attempt
+        Searches with more and more arms, where the answer was to be resolved; the last is this one.
     """
 
     design: tuple[Fitted, ...] | None
@@ -92,6 +95,7 @@ class Selection:
     refits: tuple[Refit, ...] = ()
     near: tuple[Equal, ...] = ()
     near_complete: bool = True
+    attempts: tuple[Attempt, ...] = ()
     format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
     @computed_field  # type: ignore[prop-decorator]
@@ -109,13 +113,36 @@ class Selection:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def state(self) -> Verdict:
-        """Whether the answer meets the requirement, on the population of the search and on the confirming one."""
-        if self.design is None:
-            return "not met"
+        """Whether the answer meets the requirement, on the population of the search and on the confirming one.
+
+        Where nothing was found to meet it, whether the closest design certainly does not.
+        """
         searched = state_of_all(self.tasks)
+        if self.design is None:
+            return "not resolved" if searched == "not resolved" else "not met"
         if searched == "met" and self.confirmation is not None and self.confirmation.state != "met":
             return "not resolved"  # the two populations contradict each other
         return searched
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def units_to_resolve(self) -> int | None:
+        """Arms that would resolve the answer on both populations; None where it is resolved, or no number would do."""
+        if self.state != "not resolved":
+            return None
+        again = None if self.confirmation is None else self.confirmation.units_to_resolve
+        return max(arms_to_resolve(self.tasks) or 0, again or 0) or None
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def shares(self) -> dict[str, float]:
+        """Shares of the joints in the mean square error over the task that binds the design."""
+        task, _ = binding(self.tasks)
+        out = {part.joint: 0.0 for part in self.closest}
+        for part in task.summary.contributions:
+            if part.owner in out:
+                out[part.owner] += part.share
+        return out
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""

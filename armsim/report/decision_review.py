@@ -9,14 +9,14 @@ from functools import partial
 from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide.decision import Decision
-from armsim.decide.decision_records import Equal, Rejected
+from armsim.decide.decision_records import Equal
 from armsim.decide.near_designs import NEAR_PRICE
 from armsim.decide.selection import Selection
 from armsim.formatting import percent, show
 from armsim.report.bill_of_materials import bill_of_materials
 from armsim.report.csv_tables import run_tables, write_table
 from armsim.report.decision_sentences import answer, grounds, in_words, of_types
-from armsim.report.document import Block, Section, Text
+from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
 from armsim.report.findings import dominance, number_of
@@ -28,29 +28,34 @@ from armsim.report.robustness_tables import different, robustness_sections, robu
 from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
+from armsim.requirement import Judgement, share_digits
+from armsim.requirement.judgement import MOST_STATED
 from armsim.scenario import Scenario
 
 MOST_REJECTED = 12
 """Most designs named in the document; selection.json has all."""
 AGAIN = {None: "", True: "not resolved there either", False: "fails there too"}
+PROVED = "What was proved, and what was judged"
 
 
 def selection_printout(selection: Selection) -> Iterator[Frame | str]:
-    """Printout of a selection."""
-    title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
-    rows = design_frame(selection).pick(range(len(selection.closest)))
-    yield replace(rows.without("encoder price", "mounting price", "placement price", "one-off costs"), title=title)
+    """Printout of a selection: the answer, the joints, what cheaper designs miss; at the end what was proved."""
     yield answer(selection)
-    yield from grounds(selection)
+    title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
+    rows = design_frame(selection)
+    without_parts = rows.without("encoder price", "mounting price", "placement price", "one-off costs")
+    yield replace(without_parts, title=title, apart=(len(rows) - 1,))
+    if selection.refuted:
+        yield rejected_frame(selection).head(MOST_REJECTED)
     if selection.equals:
         yield equals_frame(selection)
     if selection.near:
         yield near_frame(selection).head(MOST_REJECTED)
-    if selection.refuted:
-        yield rejected_frame(selection.refuted)
     yield from selection_frames(selection)
     if selection.exclusions:
         yield exclusions_frame(selection.exclusions)
+    yield f"{PROVED}:"
+    yield from grounds(selection)
 
 
 def decision_review(decision: Decision, scenario: Scenario, design: str | None) -> Review:
@@ -70,7 +75,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
     if design is not None:
         files["chosen.yaml"] = text_file(design)
         files["bom.csv"] = partial(write_table, table=bill_of_materials(selection))
-    refuted = (rejected_frame(selection.refuted).head(MOST_REJECTED).table(),) if selection.refuted else ()
+    refuted = (rejected_frame(selection).head(MOST_REJECTED).table(),) if selection.refuted else ()
     nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without sampling.")
     return Review(
         f"{scenario.name}: the choice of sensors",
@@ -81,8 +86,8 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         design_frame(selection).table(),
         (
             Section("The design and its price", "design", tuple(_design(decision))),
+            Section("What the next cheaper designs miss", "rejected", refuted or (nothing,)),
             Section("Others that meet it for the same price, or little more", "equals", tuple(_equals(selection))),
-            Section("Cheaper designs, and where they fail", "rejected", refuted or (nothing,)),
             *robustness_sections(selection),
             curve_section(decision.curve),
             *exclusions_sections(selection.exclusions),
@@ -90,7 +95,8 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         ),
         tuple(_figures(decision)),
         (f"{start}-map", f"{start}-budget", "trade-off"),
-        sentences=(*grounds(selection), dominance(result, task)),
+        sentences=(dominance(result, task),),
+        appendix=(Section(PROVED, "proved", (Bullets(grounds(selection)),)),),
         notes=tuple(dict.fromkeys((*scenario.notes, *result.warnings))),
         model=result,
         sample=Sample.of(result),
@@ -102,6 +108,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             **sensitivity_tables(decision.sensitivities),
             "design": design_frame(selection).exact,
             **robustness_tables(selection),
+            **({"rejected": rejected_frame(selection).exact} if selection.refuted else {}),
             **near_tables(selection),
             **exclusions_tables(selection.exclusions),
             "trade-off": curve_frame(decision.curve).exact,
@@ -110,7 +117,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
 
 
 def design_frame(selection: Selection) -> Frame:
-    """Table of the sensors and prices of every joint, with sums."""
+    """Table of the joints with their sensors, prices and shares of the error, with sums; links have the rest."""
     parts, joints = selection.closest, selection.machine.joints
     prices = {
         "encoder price": [joint.encoders_price for joint in joints],
@@ -130,6 +137,7 @@ def design_frame(selection: Selection) -> Frame:
             words("mounting", [*(part.mounting for part in parts), ""]),
             words("placement", [*(part.placement for part in parts), ""]),
             *(unitless(name, [*column, sum(column)], decimals=decimals) for name, column in prices.items()),
+            shares("share of the mean square error", [*selection.shares.values(), sum(selection.shares.values())]),
         )
     )
 
@@ -196,16 +204,42 @@ def _equals(selection: Selection) -> Iterator[Block]:
         yield near_frame(selection).head(MOST_REJECTED).table()
 
 
-def rejected_frame(refuted: Sequence[Rejected]) -> Frame:
-    """Table of cheaper designs that were sampled and fail, the closest first."""
-    rows = sorted(refuted, key=lambda row: (row.undecided is None, -row.price))
+def rejected_frame(selection: Selection) -> Frame:
+    """Table of cheaper designs that were sampled and fail, by how much they miss the criterion they miss most.
+
+    Those that come closest, which were sampled again, are first.
+    """
+    rows = sorted(selection.refuted, key=lambda row: (row.undecided is None, -row.price))
+    judgements = [judgement for (judgement,) in share_digits([[row.misses[0].judgement] for row in rows])]
+    if selection.design is None:
+        designs = words("design", [in_words(row.design) for row in rows])
+    else:
+        differing = [in_words(different(selection.closest, row.design)) for row in rows]
+        designs = words("differs from the choice by", differing)
+    others = [f"; {len(row.misses) - 1} more" if len(row.misses) > 1 else "" for row in rows]
+    places = [f"{judgement.where}, {row.misses[0].task}" for judgement, row in zip(judgements, rows, strict=True)]
     columns = (
         unitless("price", [row.price for row in rows]),
-        words("design", [in_words(row.design) for row in rows]),
-        words("fails", ["; ".join(row.reasons) for row in rows]),
+        designs,
+        words("misses", [f"{row.statistic}{other}" for row, other in zip(judgements, others, strict=True)]),
+        words("at", [place.removeprefix(", ") for place in places]),
+        words("with", [judgement.number for judgement in judgements]),
+        words("limit", [judgement.limit_text for judgement in judgements]),
+        words("by", [judgement.miss for judgement in judgements]),
+        unitless("value, SI units", [judgement.value for judgement in judgements], "file"),
+        unitless("limit, SI units", [judgement.limit for judgement in judgements], "file"),
+        words("arms to resolve it", [_resolving(judgement) for judgement in judgements]),
         words("on a second population", [AGAIN[row.undecided] for row in rows]),
     )
-    return Frame(columns, "cheaper choices, sampled, and where they fail")
+    return Frame(columns, "what the next cheaper choices miss, those that come closest first")
+
+
+def _resolving(judgement: Judgement) -> str:
+    """Arms that would resolve a miss; empty where it is resolved."""
+    if judgement.state != "not resolved":
+        return ""
+    needed = judgement.units_to_resolve
+    return "no number" if needed is None else f"about {needed}" if needed <= MOST_STATED else "more than a million"
 
 
 def _figures(decision: Decision) -> Iterator[Planned]:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import Fitted, Proof
-from armsim.decide.ledger import arms_to_resolve, binding
+from armsim.decide.ledger import binding
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show, show_interval
@@ -76,7 +76,8 @@ def answer(selection: Selection) -> str:
         return f"No choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {judged_at}."
     if selection.design is None:
         opening = "No choice meets" if selection.proved else "No choice was found to meet"
-        return f"{opening} the requirement: of the closest, {judged_at}."
+        doubt = f"; {sureness(selection)}" if selection.state == "not resolved" else ""
+        return f"{opening} the requirement: of the closest, {judged_at}{doubt}."
     price = f"{selection.price:g} cost units{of_types(selection)}"
     margin = f", {judgement.margin}" if judgement.margin else ""
     return f"Buy {to_buy(selection)}: the cheapest choice costs {price}; {judged_at}{margin}; {sureness(selection)}."
@@ -92,13 +93,16 @@ def sureness(selection: Selection) -> str:
     """Whether the sample resolves that the choice meets the requirement, and how many arms would."""
     if selection.state == "met":
         return "met by the whole interval on two populations"
-    again = selection.confirmation
-    numbers = arms_to_resolve(selection.tasks), None if again is None else again.units_to_resolve
-    needed = max((number for number in numbers if number is not None), default=None)
+    needed = selection.units_to_resolve
+    spent = ""
+    if selection.attempts:
+        designs = sum(attempt.sampled for attempt in selection.attempts)
+        searches = "a search" if len(selection.attempts) == 1 else f"{len(selection.attempts)} searches"
+        spent = f" after {searches} of {designs} designs with up to {selection.attempts[-1].units} arms"
     if needed is None:
-        return "not resolved"
+        return f"not resolved{spent}"
     count = f"about {needed}" if needed <= MOST_STATED else "more than a million"
-    return f"not resolved: {count} arms would resolve it"
+    return f"not resolved{spent}: {count} arms would resolve it"
 
 
 def of_types(selection: Selection) -> str:

@@ -200,6 +200,19 @@ class Judgement:
         return f"{gap} {'below' if self.value < self.limit else 'above'} the {limit} required"
 
     @property
+    def miss(self) -> str:
+        """Amount by which the value is beyond its limit, with its interval; empty where it keeps the limit."""
+        if self.limit is None or self.holds:
+            return ""
+        if self.quantity == "count":
+            return self.number
+        low, high = self.interval or (self.value, self.value)
+        gaps = [self.limit - end if self.at_least else end - self.limit for end in (self.value, low, high)]
+        ends = None if self.interval is None else (min(gaps[1:]), max(gaps[1:]))
+        unit = "percentage points" if self.quantity == "share" else self.display_unit.name
+        return in_unit(gaps[0], ends, self.display_unit.factor, self.decimals, unit)
+
+    @property
     def doubt(self) -> str:
         """Why the criterion is not resolved, and what would resolve it; empty where resolved."""
         if self.state != "not resolved":

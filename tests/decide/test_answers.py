@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -14,14 +15,17 @@ from test_select import chosen, small_case
 
 import armsim
 from armsim.criteria import CriterionChange
-from armsim.decide import allocate, compare, sensitivities, sweep, trade_off, what_if
+from armsim.decide import allocate, compare, resolving, select, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
+from armsim.decide.resolving import choose_resolved
 from armsim.decide.schemas import RECORDS
 from armsim.decide.search import ALIKE, Search
 from armsim.decide.selection import Selection
 from armsim.errors import InputError
 from armsim.report import decision_sentences
+from armsim.report.decision_review import PROVED, design_frame, rejected_frame, selection_printout
 from armsim.report.decision_sentences import grounds
+from armsim.report.frame import Frame
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.paired_difference import Difference
@@ -80,6 +84,98 @@ def test_the_first_sentence_is_what_to_buy_and_how_sure_that_is(case: Selection)
     assert unsure.confirmation is not None
     later = replace(unsure, confirmation=replace(unsure.confirmation, units_to_resolve=50_000))
     assert decision_sentences.answer(later).endswith("not resolved: about 50000 arms would resolve it.")
+
+
+def test_the_answer_comes_first_and_the_joints_at_once(case: Selection) -> None:
+    """Then what cheaper designs miss, and at the end what was proved."""
+    printout = list(selection_printout(case))
+    texts = [part for part in printout if isinstance(part, str)]
+    assert printout[0] == decision_sentences.answer(case)
+    joints, cheaper = (part for part in printout[1:3] if isinstance(part, Frame))
+    assert [cell.text for cell in dict(zip(joints.headers, zip(*joints.rows, strict=True), strict=True))["joint"]] == [
+        *(part.joint for part in case.closest), "all",
+    ]  # fmt: skip
+    assert cheaper.headers[:2] == ("price", "differs from the choice by")
+    assert texts[1:] == [f"{PROVED}:", *grounds(case)]
+    assert printout[-len(texts) + 1 :] == texts[1:]
+
+
+def test_shares_of_the_joints_are_those_of_the_task_that_decides(case: Selection) -> None:
+    """Source: contributions of the task, added here; links have the rest."""
+    task = max(case.tasks, key=lambda task: task.summary.judgements[0].utilisation)
+    parts = task.summary.contributions
+    for joint in case.machine.joints:
+        expected = sum(part.share for part in parts if part.owner == joint.name)
+        assert case.shares[joint.name] == pytest.approx(expected)
+    assert sum(case.shares.values()) < 1.0 == pytest.approx(sum(part.share for part in parts))
+    column = next(column for column in design_frame(case).columns if column.name.startswith("share"))
+    assert column.values == pytest.approx((*case.shares.values(), sum(case.shares.values())))
+
+
+def test_what_cheaper_designs_miss_is_in_the_table_with_its_interval(case: Selection) -> None:
+    """Source: value less limit, and the ends of the interval less the limit, from the record."""
+    frame = rejected_frame(case)
+    rows = sorted(case.refuted, key=lambda row: (row.undecided is None, -row.price))
+    cells = {header: [cell.text for cell in column] for header, column in zip(
+        frame.headers, zip(*frame.rows, strict=True), strict=True)}  # fmt: skip
+    for number, row in enumerate(rows):
+        judgement = row.misses[0].judgement
+        assert not judgement.holds
+        assert judgement.utilisation == max(miss.judgement.utilisation for miss in row.misses)
+        assert judgement.limit is not None
+        assert judgement.interval is not None
+        factor = 100.0 if judgement.quantity == "share" else 1e6
+        gaps = [end - judgement.limit for end in (judgement.value, *judgement.interval)]
+        value, low, high = [-gaps[0], -gaps[2], -gaps[1]] if judgement.at_least else gaps
+        figures = re.findall(r"-?<?\d+\.?\d*", cells["by"][number])
+        for figure, gap in zip(figures, (value, low, high), strict=True):
+            half_a_digit = 0.5 * 10.0 ** -len(figure.partition(".")[2])
+            number_ = float(figure.replace("<", ""))
+            assert abs(number_ - factor * gap) <= half_a_digit * (1 + 1e-9) or figure.startswith("<")
+        open_ = judgement.interval[0] <= judgement.limit <= judgement.interval[1]
+        assert bool(cells["arms to resolve it"][number]) == open_
+    assert [tuple(part.encoder for part in row.design) for row in rows] != []
+
+
+def test_more_arms_until_it_is_resolved() -> None:
+    """Each search has more arms than the last; the answer is that of a search with as many from the start, whose
+    interval keeps the limit. Source: that search.
+    """
+    study, options = small_case(75e-6)
+    few = replace(options, joints=tuple(row[-1:] for row in options.joints))
+    notes: list[str] = []
+    run_options = RunOptions(1, note=notes.append)
+    wide = select(study, few, run_options)
+    limit = wide.tasks[0].summary.at_coverage * 1.02
+    study = study.with_scenario(requirement=Requirement(limit))
+    assert select(study, few, run_options).state == "not resolved"
+    selection, record = choose_resolved(study, few, run_options)
+    units = [attempt.units for attempt in selection.attempts]
+    assert units[0] == 200
+    assert units == sorted(set(units))
+    assert [attempt.state for attempt in selection.attempts][:-1] == ["not resolved"] * (len(units) - 1)
+    assert selection.state == "met"
+    assert selection.units_to_resolve is None
+    same = select(study.with_plan(units=units[-1]), few, run_options)
+    assert (same.price, same.tasks[0].summary) == (selection.price, selection.tasks[0].summary)
+    assert record.search.study.scenario.plan.units == units[-1]
+    assert sum("begins anew" in note for note in notes) == len(units) - 1
+
+
+def test_what_it_cost_is_said_where_it_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The limit is the figure itself: no number of arms within bounds resolves it."""
+    monkeypatch.setattr(resolving, "MOST_TIMES", 3)
+    study, options = small_case(75e-6)
+    few = replace(options, joints=tuple(row[-1:] for row in options.joints))
+    figure = select(study.with_plan(units=600), few, RunOptions(1)).tasks[0].summary.at_coverage
+    study = study.with_scenario(requirement=Requirement(figure * (1.0 + 1e-4)))
+    selection, _ = choose_resolved(study, few, RunOptions(1))
+    assert selection.state == "not resolved"
+    designs = sum(attempt.sampled for attempt in selection.attempts)
+    searches = "a search" if len(selection.attempts) == 1 else f"{len(selection.attempts)} searches"
+    text = f"not resolved after {searches} of {designs} designs with up to {selection.attempts[-1].units} arms"
+    assert text in decision_sentences.answer(selection)
+    assert selection.attempts[-1].units <= 600
 
 
 def test_what_is_said_of_the_closest_cheaper_ones(case: Selection) -> None:

@@ -67,8 +67,15 @@ def test_the_parts_agree(decided: tuple[Path, Path, str]) -> None:
     assert f"costs {selection['price']:g}" in printed
     for point in list(csv.DictReader((out / "tables" / "trade-off.csv").open())):
         assert all(point[name].count(",") == 2 for name in ("track", "j1", "j6"))  # what every joint is fitted with
-    for part in selection["design"]:
+    for part, row in zip(selection["design"], rows, strict=False):
         assert part["encoder"] in page
+        share = next(float(value) for name, value in row.items() if name.startswith("share"))
+        assert share in (
+            pytest.approx(selection["shares"][part["joint"]]),
+            pytest.approx(100 * selection["shares"][part["joint"]]),
+        )
+    assert page.index("Buy ") < page.index("What was proved")
+    assert printed.index("Buy ") < printed.index("What was proved")
 
 
 def test_whether_it_stands_is_told_everywhere(decided: tuple[Path, Path, str]) -> None:
