@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from armsim.causes import TEMPERATURE
-from armsim.formatting import show
+from armsim.formatting import percent, show
 from armsim.requirement.requirement import coverage_of
 from armsim.results import JointBudget, OperationLimit, TaskResult
 from armsim.sampling.sampler import Samples
@@ -23,6 +23,18 @@ def _slipping(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
         f"{limit.joint}: the {limit.limit} would be wrong in {100 * limit.failing:.3g} % of the built arms; "
         "they do not pass"
         for limit in failing
+    )
+
+
+def _not_resolved(tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:
+    """Criteria that the sample does not resolve; a note for all tasks with the same reason."""
+    places: dict[tuple[str, str], list[str]] = {}
+    for task in tasks:
+        for judgement in task.summary.judgements:
+            if judgement.doubt:
+                places.setdefault((judgement.statistic, judgement.doubt), []).append(task.name)
+    return tuple(
+        f"{statistic} at {', '.join(names)} is not resolved: {reason}" for (statistic, reason), names in places.items()
     )
 
 
@@ -67,8 +79,8 @@ def caveats(
     coverage = coverage_of(requirement)
     if plan.units * (1 - coverage) < 10:
         out.append(
-            f"{plan.units} arms: fewer than 10 lie beyond the coverage of {coverage:.4g}, so that quantiles "
-            "are coarse; more units refine them"
+            f"{plan.units} arms: fewer than 10 lie beyond the coverage of {percent(coverage)}, so that quantiles "
+            "are coarse; more arms (--units) refine them"
         )
     reached = sampled.adaptive
     if reached is not None and not reached.reached:
@@ -80,9 +92,6 @@ def caveats(
         if task.near_singular:
             out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
         out += [f"task {task.name!r}: {note}" for note in task.notes]
-        for judgement in task.summary.judgements:
-            if judgement.doubt:
-                out.append(f"task {task.name!r}: {judgement.statistic} is not resolved: {judgement.doubt}")
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its poses cannot be reached and are left out")
-    return (*out, *_slipping(operation))
+    return (*out, *_not_resolved(tasks), *_slipping(operation))

@@ -144,10 +144,11 @@ class JobsPanel:
         with self.pins:
             if not self.session.pinned:
                 ui.label("Pin up to four designs to see them side by side.").classes("quiet")
-            for pin in self.session.pinned:
-                current = pin.key == self.session.design.key
+            columns = view_model.pins_frame(self.session.pinned, self.session.design.key).columns
+            rows = zip(*(column.with_units for column in columns), strict=True)
+            for pin, (title, state, price) in zip(self.session.pinned, rows, strict=True):
                 with ui.row().classes("items-center justify-between w-full no-wrap"):
-                    ui.label(f"{pin.name}{' ●' if current else ''}").classes("ellipsis").tooltip(pin.name)
+                    ui.label(title).classes("ellipsis").tooltip(pin.name)
                     with ui.row().classes("no-wrap").style("gap: 0"):
                         ui.button(
                             icon="visibility", on_click=lambda _, step=pin.step: self.session.set_design(step.design)
@@ -155,9 +156,8 @@ class JobsPanel:
                         ui.button(icon="close", on_click=lambda _, key=pin.key: self.session.unpin(key)).props(
                             'flat dense round size=sm aria-label="remove it"'
                         )
-                text, tone = view_model.verdict(pin.snapshot)
-                price = pin.step.study.scenario.machine.price
-                ui.label(f"{text.removeprefix('requirement ')}; {price:g} cost units".lstrip("; ")).classes(tone)
+                tone = view_model.verdict(pin.snapshot)[1]
+                ui.label("; ".join(filter(None, (state, price)))).classes(tone)
             if len(self.session.pinned) > 1:
                 ui.button("compare, paired", on_click=self._compare).props("flat dense no-caps data-name=compare")
 

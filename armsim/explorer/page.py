@@ -23,7 +23,6 @@ from armsim.explorer.scene import Scene
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import Snapshot
 from armsim.explorer.stylesheet import CSS, PRIMARY
-from armsim.tasks import PoseSet
 
 SHORTCUTS = """<script>
 (() => {
@@ -363,17 +362,20 @@ class Page:
         scope = f"over {self.task_selector.options[self.task]}" if self.pose is None else f"at {poses.names[pose]}"
         self.parts_title.set_text(f"parts of the mean square error {scope}")
         self.scene.show(view_model.posture(snapshot, poses, self.task, pose))
-        self._write_pose(snapshot, poses, pose)
+        self._write_pose(snapshot, pose)
 
-    def _write_pose(self, snapshot: Any, poses: PoseSet, pose: int) -> None:
+    def _write_pose(self, snapshot: Any, pose: int) -> None:
         self.at_pose.clear()
         with self.at_pose:
-            title = "worst pose" if self.pose is None else "pose"
-            ui.label(f"{title}: {poses.names[pose]}").classes("text-weight-medium").props("data-name=at-pose")
-            for name, text in view_model.of_pose(snapshot, self.task, pose):
+            title, frame = (
+                "worst pose" if self.pose is None else "pose",
+                view_model.pose_frame(snapshot, self.task, pose),
+            )
+            ui.label(f"{title}: {frame.title}").classes("text-weight-medium").props("data-name=at-pose")
+            for name, value in frame.rows:
                 with ui.row().classes("justify-between w-full no-wrap"):
-                    ui.label(name).classes("quiet")
-                    ui.label(text)
+                    ui.label(name.text).classes("quiet")
+                    ui.label(value.text)
 
 
 def _first(session: Session) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,11 +10,12 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.criteria import CRITERIA, first_order_quantile, smallest_limit
-from armsim.explorer.snapshot import Snapshot
-from armsim.formatting import percent, show, show_interval
+from armsim.explorer.snapshot import Pinned, Snapshot
+from armsim.formatting import Kind, Unit, percent, show, show_interval
 from armsim.glossary import sentence
 from armsim.model.arm import Arm
 from armsim.report.document import Tone
+from armsim.report.frame import Column, Frame, lengths, words
 from armsim.report.verdict import TONES, largest_causes
 from armsim.requirement import Judgement, combined, deciding
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
@@ -22,6 +24,7 @@ from armsim.results.ellipsoids import ellipsoids
 from armsim.tasks import PoseSet
 
 AT_COVERAGE = "error.at_coverage"
+COST_UNITS = Unit("cost units", 1.0)
 AP = "AP, 95 % of arms"
 COLUMNS = {
     AP: "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
@@ -227,19 +230,39 @@ def worst_pose(snapshot: Snapshot, task: int) -> int:
     return int(np.argmax(first_order(snapshot, task)))
 
 
-def of_pose(snapshot: Snapshot, task: int, pose: int) -> list[tuple[str, str]]:
-    """Names and texts of the numbers at one pose."""
+def pose_frame(snapshot: Snapshot, task: int, pose: int) -> Frame:
+    """Figures at one pose: lengths in one unit and number of decimals, angles likewise."""
     table = snapshot.answer.tables[task]
     x, y, z = (round(value) + 0 for value in (1e3 * table.column("position")[pose]).tolist())
-    rows = [("tool point", f"{x}, {y}, {z} mm")]
+    by_kind: dict[Kind, dict[str, float]] = {"m": {}, "rad": {}}
+    is_sampled = bool(snapshot.answer.units)
     for name, path in columns(snapshot.study.scenario.requirement).items():
-        value = float(table.column(path)[pose]) if snapshot.answer.units else float("nan")
-        if path == AT_COVERAGE and not snapshot.answer.units:
-            rows.append((name, f"≈ {show(float(first_order(snapshot, task)[pose]))}"))
-        elif not np.isnan(value):
-            rows.append((name, show(value, "rad" if path.startswith("orientation") else "m")))
+        value = float(table.column(path)[pose]) if is_sampled else float("nan")
+        if path == AT_COVERAGE and not is_sampled:
+            value = float(first_order(snapshot, task)[pose])
+        if not np.isnan(value):
+            by_kind["rad" if path.startswith("orientation") else "m"][name] = value
+    names, texts = ["tool point"], [f"{x}, {y}, {z} mm"]
+    for kind, values in by_kind.items():
+        names += values
+        cells = lengths("value", list(values.values()), kind=kind).with_units
+        texts += cells if is_sampled else [f"≈ {cell}" for cell in cells]
     near = float(table.column("conditioning")[pose]) < NEAR_SINGULAR
-    return [*rows, ("posture", "near-singular" if near else "well conditioned")]
+    posture_text = "near-singular" if near else "well conditioned"
+    return Frame((words("figure", [*names, "posture"]), words("value", [*texts, posture_text])), table.names[pose])
+
+
+def pins_frame(pinned: Sequence[Pinned], current: str) -> Frame:
+    """Pinned designs: name, requirement, price; a mark on the one with the key ``current``, which is shown."""
+    prices = [pin.step.study.scenario.machine.price for pin in pinned]
+    return Frame(
+        (
+            words("design", [f"{pin.name}{' ●' if pin.key == current else ''}" for pin in pinned]),
+            words("requirement", [verdict(pin.snapshot)[0].removeprefix("requirement ") for pin in pinned]),
+            Column("price", tuple(prices), unit=COST_UNITS),
+        ),
+        "pinned designs",
+    )
 
 
 @dataclass(frozen=True, eq=False)

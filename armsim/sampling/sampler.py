@@ -196,7 +196,7 @@ class Runner:
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         sizes = f"{plural(workload.poses, 'pose')} x {plural(plan.units, 'arm')} x {plural(plan.visits, 'visit')}"
         options.note(
-            f"{sizes} = {samples:.3g} visits in all, "
+            f"{sizes} = {samples:,.0f} visits in all, "
             f"at most {max(layout.estimate, options.memory_afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
         if seconds > options.max_seconds:

@@ -486,6 +486,24 @@ def test_first_order_first_then_arms_that_grow(session: Session) -> None:
     assert view_model.verdict(snapshot)[0].startswith("requirement")
 
 
+def test_a_pose_and_the_pins_are_frames(session: Session) -> None:
+    """Lengths at a pose with one unit and number of decimals; a pin with the verdict and price of its design."""
+    snapshot = complete_snapshot(session)
+    frame = view_model.pose_frame(snapshot, 0, 1)
+    assert frame.title == session.poses[0].names[1]
+    texts = {name.text: value.text for name, value in frame.rows}
+    lengths = [texts[name].split() for name in (view_model.AP, "RP, 95 % of arms")]
+    assert {unit for _, unit in lengths} == {"µm"}
+    assert len({len(number.partition(".")[2]) for number, _ in lengths}) == 1
+    table = snapshot.answer.tables[0]
+    assert float(lengths[0][0]) == pytest.approx(1e6 * table.column("accuracy.p95")[1], rel=5e-3)
+    session.pin("first")
+    design, requirement, price = view_model.pins_frame(session.pinned, session.design.key).columns
+    assert design.values == ("first ●",)
+    assert f"requirement {requirement.values[0]}" == view_model.verdict(snapshot)[0]
+    assert price.with_units == [f"{snapshot.study.scenario.machine.price:g} cost units"]
+
+
 def test_charts_of_every_kind_of_task() -> None:
     """Plain JSON of as many values as there are poses, whatever the task."""
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=128, visits=3)
