@@ -22,7 +22,7 @@ from armsim.study import Study
 
 
 def displacement(machine: Any, q: list[float], plan: SamplingPlan) -> np.ndarray:
-    return Sampler.prepare(machine.at(np.array([q])), plan).every(0)[0]
+    return Sampler.prepare(machine.at(np.array([q])), plan).all_visits(0)[0]
 
 
 def exact(lengths: list[float], q: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from armsim.arrays import Array
 from armsim.sampling.statistics import LEVEL, TAIL
 
-LARGEST = 10.0
+NORMAL_FROM = 10.0
 """Amplitude, in standard uncertainties, from which the Rice distribution counts as normal: on average a fitted
 amplitude is longer than the true one by 0.05 there."""
 STEPS = 200
@@ -141,7 +141,7 @@ def _distances() -> tuple[Array, Array]:
     """True amplitudes and the distance within which 95 % of fitted ones lie: that of `_critical_distance`."""
     from scipy.special import chndtr
 
-    amplitudes = np.linspace(0.0, LARGEST, STEPS + 1)
+    amplitudes = np.linspace(0.0, NORMAL_FROM, STEPS + 1)
 
     def share(distance: Array) -> Array:
         within = chndtr((amplitudes + distance) ** 2, 2, amplitudes**2)

@@ -13,7 +13,7 @@ from armsim.calibration.posterior import Estimator, Posterior
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
-FLOOR = 1e-3
+NOISE_FLOOR = 1e-3
 """Noise floor as a share of the rms displacement; below it the linearised model is not accurate."""
 
 
@@ -85,7 +85,7 @@ class Batch:
         residuals = np.array([arm.residuals for arm in arms]) @ self.transform.T
         return replace(self, count=len(arms), scatter_matrix=residuals.T @ residuals)
 
-    def joined(self, groups: Sequence[Sequence[int]]) -> Batch:
+    def with_groups(self, groups: Sequence[Sequence[int]]) -> Batch:
         """Batch with a component per group, with one common factor; components of no group are left out."""
         samples = [self.samples[list(group)].sum(axis=0) for group in groups]
         membership = [self.membership[list(group)].sum(axis=0) for group in groups]
@@ -131,7 +131,7 @@ def _whitening(estimator: Estimator) -> NDArray[np.float64]:
     _, sizes, rows = np.linalg.svd(estimator.projection)
     contrasts = rows[sizes > 1e-9 * sizes[0]]
     noise = contrasts @ estimator.noise @ contrasts.T
-    size = max(FLOOR**2 * float(np.trace(estimator.within)) / len(noise), np.finfo(float).tiny)
+    size = max(NOISE_FLOOR**2 * float(np.trace(estimator.within)) / len(noise), np.finfo(float).tiny)
     whitening = np.linalg.solve(np.linalg.cholesky(noise + size * np.eye(len(noise))), contrasts)
     reach = whitening @ estimator.linear.gain
     reach_covariance = reach @ estimator.linear.prior_covariance @ reach.T

@@ -8,19 +8,19 @@ import numpy as np
 
 from armsim.calibration.calibration_records import CauseRecord, ScaleRecord
 from armsim.calibration.posterior import Posterior
-from armsim.calibration.rank_tests import SIGNIFICANT, Ranked
+from armsim.calibration.rank_tests import SIGNIFICANT, RankTests
 from armsim.calibration.variance_components import Components
 from armsim.sampling.statistics import holm
 
 
-def causes(posterior: Posterior, ranks: Ranked) -> tuple[CauseRecord, ...]:
+def cause_records(posterior: Posterior, ranks: RankTests) -> tuple[CauseRecord, ...]:
     """Records of all causes that the measurement resolves at least in part, the smallest p-value first.
 
     Parameters
     ----------
     posterior : Posterior
         Posterior of the measured arm.
-    ranks : Ranked
+    ranks : RankTests
         Its p-values among simulated arms.
 
     Returns
@@ -44,7 +44,7 @@ def causes(posterior: Posterior, ranks: Ranked) -> tuple[CauseRecord, ...]:
     return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
 
 
-def scales(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
+def scale_records(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
     """Ratio of estimated to stated spread of every cause over several arms.
 
     Causes are significant by p-value over all causes (Holm).
@@ -69,8 +69,8 @@ def scales(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...
     profiles = [components.profile(n) for n in range(len(components.groups))]
     p_values = [profile.p_value() for profile in profiles]
     out = [
-        ScaleRecord(group, profile.factor, profile.interval(), p_value, far)
-        for group, profile, p_value, far in zip(
+        ScaleRecord(group, profile.factor, profile.interval(), p_value, squared_distances)
+        for group, profile, p_value, squared_distances in zip(
             components.groups, profiles, p_values, holm(p_values, SIGNIFICANT), strict=True
         )
     ]

@@ -14,7 +14,7 @@ from pydantic import computed_field
 from armsim.arrays import Array
 from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
 from armsim.calibration.calibration_records import OrderRecord
-from armsim.calibration.order_law import SAME_ORDER, JudgedOrders, SheetErrors, draw_sheet, fold, judge
+from armsim.calibration.order_law import SAME_ORDER, JudgedOrders, SheetErrors, draw_sheet, fold, judge_orders
 from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
@@ -31,7 +31,7 @@ SAME_ANGLE = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Measured:
+class MeasuredSensor:
     """One sensor: its curve, the waves fitted to it, and every order with its law, those requested first.
 
     ``searched`` is the order up to which all were searched in the residual; ``constant_aliases`` are orders of the data
@@ -106,7 +106,7 @@ class Curves:
 
     file: str
     encoder: str | None
-    sensors: tuple[Measured, ...]
+    sensors: tuple[MeasuredSensor, ...]
     leave_one_out: tuple[float, ...] | None
     format: Literal["armsim-curve/1"] = "armsim-curve/1"
 
@@ -172,14 +172,16 @@ def measure(
         if sheet is not None and (law is None or not law.applies_to(curve, searched.orders)):
             law = fold(sheet, curve, searched.orders)
         unjudged = JudgedOrders((None,) * len(searched.orders), ((),) * len(searched.orders))
-        laws.append(unjudged if law is None else judge(law, searched.fit, seed))
+        laws.append(unjudged if law is None else judge_orders(law, searched.fit, seed))
         fits.append(searched)
     records = iter(_orders(fits, laws))
     sensors = tuple(
-        Measured(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
+        MeasuredSensor(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
         for curve, fit, law in zip(curves, fits, laws, strict=True)
     )
-    return Curves(path.name, None if encoder is None else encoder.name, sensors, left_out(_requested(fits)))
+    return Curves(
+        path.name, None if encoder is None else encoder.name, sensors, leave_one_out_p_values(_requested(fits))
+    )
 
 
 def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
@@ -241,7 +243,7 @@ def _requested(fits: Sequence[SearchedFit]) -> Array | None:
     return np.array([searched.fit.coefficients[: 2 * searched.false_alarms.count(None)] for searched in fits])
 
 
-def left_out(coefficients: Array | None) -> tuple[float, ...] | None:
+def leave_one_out_p_values(coefficients: Array | None) -> tuple[float, ...] | None:
     """P-value of every sensor under the normal distribution of the others; None where there are too few sensors.
 
     The squared Mahalanobis distance d^2 of a new member of a normal population from the mean of n others, by their

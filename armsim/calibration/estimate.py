@@ -29,10 +29,10 @@ from armsim.calibration.linear_population import Linear
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.correction import Parameter
 
-APART = 3e-3
+MIN_UNEXPLAINED_SHARE = 3e-3
 """Share of a column that the others must not explain for it to be separately identifiable. Common practice (a condition
 of a few hundred), no source."""
-NAMED = 0.05
+MIN_NAMED_SHARE = 0.05
 """Part of another parameter, in standard units, from which it is named."""
 
 
@@ -194,11 +194,13 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     -------
     Estimate
     """
-    linear, every, parameters = population.linear, population.jacobian, population.parameters
+    linear, full_jacobian, parameters = population.linear, population.jacobian, population.parameters
     scale, truth = population.scale, population.truth
     noise = linear.noise(population.visits, population.instrument)
     whitening = np.linalg.inv(np.linalg.cholesky(noise))
-    independent, confounded = separable_columns(whitening @ every * scale, [parameter.name for parameter in parameters])
+    independent, confounded = separable_columns(
+        whitening @ full_jacobian * scale, [parameter.name for parameter in parameters]
+    )
     apart = [n for n, _ in independent]
     into = np.zeros((len(independent), len(parameters)))
     for row, (number, stands_for) in enumerate(independent):
@@ -206,7 +208,7 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
             into[row, n] = times * scale[number] / scale[n]
     # parameters without spread in the population are exact under the prior, which distinguishes the rest
     numbers = np.flatnonzero(standard_deviations(truth, linear.prior_covariance) > 0.0).tolist() if use_prior else apart
-    jacobian, truth_of_estimated = every[:, numbers], into @ truth
+    jacobian, truth_of_estimated = full_jacobian[:, numbers], into @ truth
     mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if use_prior:
@@ -219,7 +221,7 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     inverse = np.linalg.inv(np.linalg.cholesky(covariance))
     rooted = inverse @ jacobian @ root
     information = rooted.T @ rooted + (np.eye(root.shape[1]) if use_prior else 0.0)
-    distinct = every[:, apart] * scale[apart]
+    distinct = full_jacobian[:, apart] * scale[apart]
     gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
     sizes = scale[numbers]
     return Estimate(
@@ -268,12 +270,14 @@ def separable_columns(
         if size <= 1e-9 * largest:
             confounded.append(Confounded(names[n], ()))
             continue
-        if np.linalg.norm(remainder) <= APART * size:
+        if np.linalg.norm(remainder) <= MIN_UNEXPLAINED_SHARE * size:
             combination = np.linalg.lstsq(columns[:, independent], column, rcond=None)[0]
             dependent[n] = np.asarray(combination, float)
             sizes = np.abs(combination) * np.linalg.norm(columns[:, independent], axis=0) / size
             order = np.argsort(-sizes, kind="stable")
-            pairs = tuple((names[independent[k]], float(combination[k])) for k in order.tolist() if sizes[k] > NAMED)
+            pairs = tuple(
+                (names[independent[k]], float(combination[k])) for k in order.tolist() if sizes[k] > MIN_NAMED_SHARE
+            )
             confounded.append(Confounded(names[n], pairs))
             continue
         basis = np.concatenate([basis, (remainder / np.linalg.norm(remainder))[:, None]], axis=1)

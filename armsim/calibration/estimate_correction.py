@@ -131,13 +131,13 @@ def correction_of(
     """
     rows = estimate.controlled
     noise = tuple(covariance_roots_of(measurement.noise(machine), len(measurement.joints)))
-    weighing = Weighing(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
+    weighing = FixedWeights(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
     table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
     return Correction(estimate.corrected, weighing.observe, table)
 
 
 @dataclass(frozen=True, eq=False)
-class Weighing:
+class FixedWeights:
     """Fixed weights of the readings, applied to any machine that is measured at the same poses.
 
     Parameters

@@ -25,10 +25,10 @@ from armsim.arrays import Array
 
 STARTS = 10
 """Sets from which the exchange begins: one built up pose by pose, the others at random; the best end is taken."""
-BEGINNINGS = 12
+ROUTE_STARTS = 12
 """Poses at which a way through them begins; the shortest is taken."""
-MOST_PASSES = 50
-BETTER = 1e-9
+MAX_PASSES = 50
+MIN_IMPROVEMENT = 1e-9
 """Smallest relative improvement for an exchange to be made."""
 
 
@@ -115,7 +115,7 @@ def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = START
     value = np.inf
     for start in range(starts):
         begin = _built_up(pool, count) if start == 0 else rng.permutation(number)[:count]
-        chosen = _exchanged(pool, begin)
+        chosen = _exchange_until_best(pool, begin)
         if (trial := pool.value(chosen)) < value:
             best, value = chosen, trial
     return np.sort(best)
@@ -130,9 +130,9 @@ def _built_up(pool: Pool, count: int) -> NDArray[np.intp]:
     return np.array(chosen, dtype=np.intp)
 
 
-def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
+def _exchange_until_best(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
     chosen = begin.copy()
-    for _ in range(MOST_PASSES):
+    for _ in range(MAX_PASSES):
         exchanged = False
         for position in range(len(chosen)):
             others = pool.without(pool.covariance(chosen), int(chosen[position]))
@@ -140,14 +140,14 @@ def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
             present = values[chosen[position]]
             values[chosen] = np.inf
             other = int(np.argmin(values))
-            if values[other] < present - BETTER * max(abs(present), 1e-300):
+            if values[other] < present - MIN_IMPROVEMENT * max(abs(present), 1e-300):
                 chosen[position], exchanged = other, True
         if not exchanged:
             break
     return chosen
 
 
-def short_moves(joints: Array, speeds: Array) -> NDArray[np.intp]:
+def short_route(joints: Array, speeds: Array) -> NDArray[np.intp]:
     """Order of poses in which the arm moves little: nearest next, then crossings undone, from several beginnings.
 
     A move counts by the joint that takes longest.
@@ -171,8 +171,8 @@ def short_moves(joints: Array, speeds: Array) -> NDArray[np.intp]:
     number = len(joints)
     best: NDArray[np.intp] = np.arange(number)
     shortest = np.inf
-    for begin in np.unique(np.linspace(0, number - 1, min(number, BEGINNINGS)).astype(int)).tolist():
-        route = _uncrossed(_nearest_next(distance, begin), distance)
+    for begin in np.unique(np.linspace(0, number - 1, min(number, ROUTE_STARTS)).astype(int)).tolist():
+        route = _two_opt(_nearest_next(distance, begin), distance)
         length = float(distance[route[:-1], route[1:]].sum())
         if length < shortest:
             best, shortest = route, length
@@ -188,7 +188,7 @@ def _nearest_next(distance: Array, begin: int) -> NDArray[np.intp]:
     return np.array(route, dtype=np.intp)
 
 
-def _uncrossed(route: NDArray[np.intp], distance: Array) -> NDArray[np.intp]:
+def _two_opt(route: NDArray[np.intp], distance: Array) -> NDArray[np.intp]:
     """Turn round the part of a way whose turning gains most, until none gains."""
     number = len(route)
     while number > 2:

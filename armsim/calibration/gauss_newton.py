@@ -31,8 +31,8 @@ from armsim.model.configurations import Configurations
 from armsim.model.drives import moves_of
 from armsim.model.machine import Machine
 
-ROUNDS = 12
-SETTLED = 1e-6
+MAX_ITERATIONS = 12
+CONVERGED = 1e-6
 """Step, in standard uncertainties, below which the iteration ends."""
 CHUNK = 2 * LANES
 """Units whose normal equations are made together."""
@@ -84,8 +84,8 @@ class Model:
         motions = sorted(first)
         moving = [first[motion] for motion in motions]
         nominal, conditions = arm.postures(joints, moving), conditions or Conditions.plain(len(joints))
-        at = conditions.placed(nominal, moving)
-        beyond = [conditions.placed(nominal, moving, LEVER * direction) for direction in np.eye(3)]
+        at = conditions.axes_at_targets(nominal, moving)
+        beyond = [conditions.axes_at_targets(nominal, moving, LEVER * direction) for direction in np.eye(3)]
         ends = [
             [Axes(end.direction[n], end.column[n], end.rotary) for end in beyond] if oriented else []
             for n, oriented in enumerate(conditions.oriented)
@@ -120,7 +120,7 @@ class Model:
         displacement, derivative = np.empty((units, poses, 3)), np.empty((units, poses, 3, count))
         kernel: Any = place_units
 
-        def placed(n: int, axes: Axes) -> tuple[Array, Array]:
+        def axes_at_targets(n: int, axes: Axes) -> tuple[Array, Array]:
             shift, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
             errors = UnitErrors(coefficients, self.parameter, self.axis, self.shapes[n])
             kernel(errors, axes, moving, units, shift, columns)
@@ -130,9 +130,9 @@ class Model:
             return shift, by_move @ (self.parameter[:, None] == np.arange(count)).astype(float)
 
         for n, axes in enumerate(self.axes):
-            displacement[:, n], derivative[:, n] = placed(n, axes)
+            displacement[:, n], derivative[:, n] = axes_at_targets(n, axes)
             if self.ends[n]:
-                ends = [placed(n, end) for end in self.ends[n]]
+                ends = [axes_at_targets(n, end) for end in self.ends[n]]
                 displacement[:, n], derivative[:, n] = self._turned(n, displacement[:, n], derivative[:, n], ends)
         return displacement.reshape(units, -1), derivative.reshape(units, -1, count)
 
@@ -181,7 +181,7 @@ def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Arra
     root, weight = estimate.root, 1.0 if estimate.uses_prior else 0.0
     at = np.zeros((len(measured), root.shape[1]))
     size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)
-    for rounds in range(1, ROUNDS + 1):
+    for rounds in range(1, MAX_ITERATIONS + 1):
         displacement, derivative = model.at(estimate.mean + at @ root.T)
         design = estimate.inverse @ derivative @ root
         residual = (measured - displacement - estimate.offset) @ estimate.inverse.T
@@ -190,6 +190,6 @@ def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Arra
             ..., 0
         ]
         at = at + step
-        if np.max(np.abs(step @ root.T) / size, initial=0.0) < SETTLED:
+        if np.max(np.abs(step @ root.T) / size, initial=0.0) < CONVERGED:
             return estimate.mean + at @ root.T, rounds
-    raise ArithmeticError(f"Gauss-Newton did not converge within {ROUNDS} iterations")
+    raise ArithmeticError(f"Gauss-Newton did not converge within {MAX_ITERATIONS} iterations")

@@ -33,9 +33,9 @@ from armsim.model.machine import Machine
 
 BLOCKS = 10
 """Blocks of poses, each left out once, at most."""
-FEWEST = 5
+MIN_BLOCKS = 5
 """Blocks without which nothing can be said of the scatter between them."""
-SURE = 0.95
+CONFIDENCE = 0.95
 
 
 def hold_out(
@@ -65,7 +65,7 @@ def hold_out(
     poses = np.flatnonzero(partners == groups)
     number = len(poses)
     blocks = min(BLOCKS, number // 2)
-    if blocks < FEWEST:
+    if blocks < MIN_BLOCKS:
         return None
     sums, sizes, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
     try:
@@ -87,7 +87,7 @@ def hold_out(
     variance = blocks / (blocks - 1) * np.sum((sums - raw * sizes) ** 2) / (number * raw) ** 2
     variance *= (readings / (readings - effective)) ** 2
     variance += 2.0 * effective / (readings + effective) ** 2
-    reach = np.exp(0.5 * float(t.ppf(0.5 + 0.5 * SURE, blocks - 1)) * np.sqrt(variance))
+    reach = np.exp(0.5 * float(t.ppf(0.5 + 0.5 * CONFIDENCE, blocks - 1)) * np.sqrt(variance))
     residual = float(np.sqrt(square))
     return HoldOutRecord(residual, (residual / float(reach), residual * float(reach)), blocks)
 

@@ -40,10 +40,12 @@ def parameters_of(
     -------
     tuple of Parameter
     """
-    return tuple(_every(machine, instrument, identify, layout))
+    return tuple(_all_parameters(machine, instrument, identify, layout))
 
 
-def _every(machine: Machine, instrument: Instrument, identify: Identified, layout: Layout) -> Iterator[Parameter]:
+def _all_parameters(
+    machine: Machine, instrument: Instrument, identify: Identified, layout: Layout
+) -> Iterator[Parameter]:
     for axis in nuisance_axes(instrument, layout):
         yield Parameter(nuisance_name(axis, layout), axis.owner.partition(" ")[0], axis, Constant())
     for joint in machine.joints if identify.zeros else ():

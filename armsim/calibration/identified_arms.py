@@ -21,8 +21,8 @@ from armsim.calibration.hold_out import hold_out
 from armsim.calibration.identifiable import unit_of
 from armsim.calibration.identified_values import identification_of
 from armsim.calibration.measured_population import measured_units
-from armsim.calibration.measurement_setup import Setup, measured_by
-from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
+from armsim.calibration.measurement_setup import Setup, setup_and_readings
+from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screen_outliers
 from armsim.calibration.rank_tests import SIGNIFICANT
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.residual_error import ResidualPoses
@@ -43,7 +43,7 @@ LEAST_SINGULAR_VALUE = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class MeasuredSession:
+class SessionIdentification:
     """Identification of the arms of a file.
 
     Parameters
@@ -123,10 +123,10 @@ class MeasuredSession:
             self.models[arm.key] = model, estimate, self.predicted(arm, estimate)
         return self.models[arm.key]
 
-    def read(self, arm: MeasuredArm) -> ReadArm:
+    def read(self, arm: MeasuredArm) -> FittedArm:
         """Arm without its outlying readings, and the fit of the remaining ones."""
         reference = self._reference(self.setup.register(arm, self.path))
-        screen = screened(arm, self.path.name, self.refit, reference, self.alarm)
+        screen = screen_outliers(arm, self.path.name, self.refit, reference, self.alarm)
         prediction, linearised = self.refit(screen.arm)
         visits = list(linearised.visits.values())
         squares, freedom = prediction.misfit(visits), prediction.freedom
@@ -135,7 +135,7 @@ class MeasuredSession:
         between, within = zip(squares, freedom, p_values, strict=True)
         fit = FitRecord(*between, *within, screen.outliers, screen.crowded, wrong)
         read = self.setup.register(screen.arm, self.path)
-        return ReadArm(read.arm, self.measurement(read), fit, read.records)
+        return FittedArm(read.arm, self.measurement(read), fit, read.records)
 
     def _reference(self, arm: RegisteredArm) -> ReadingReference:
         """Arms simulated the way one was read, as often as it was done."""
@@ -143,14 +143,14 @@ class MeasuredSession:
             sample = ReadingSample(self._models(arm)[2], self.alarm)
             units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
             read = arm.joints, arm.counts, arm.covariance_roots, units, seed, arm.conditions
-            for _ in sample.through(measured_units(self.setup.machine, *read)):
+            for _ in sample.collect(measured_units(self.setup.machine, *read)):
                 pass
             self.references[arm.key] = ReadingReference.of(sample)
         return self.references[arm.key]
 
 
 @dataclass(frozen=True, eq=False)
-class ReadArm:
+class FittedArm:
     """An arm in the base frame without its outlying readings, how it was measured, its fit, its frames and targets."""
 
     arm: MeasuredArm
@@ -159,7 +159,9 @@ class ReadArm:
     registrations: tuple[RegistrationRecord, ...]
 
 
-def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()) -> list[ReadArm]:
+def measured_arms(
+    study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()
+) -> list[FittedArm]:
     """Arms of a measurement file without their outlying readings, and how each was measured.
 
     Where frame or target is identified, readings may be in the frame of the instrument. They are transformed to the
@@ -184,21 +186,21 @@ def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: 
         As `documents.measured_points.read_points` and `measurement_setup.Setup.register`.
     """
     joints = {name: q for name, (q, _) in at_rest(study).items()}
-    setup, arms = measured_by(study, path, joints, None, excluded)
+    setup, arms = setup_and_readings(study, path, joints, None, excluded)
     calibration = replace(calibration, instrument=setup.instrument)
-    session = MeasuredSession(study, path, setup, calibration, SIGNIFICANT / len(arms) / TESTS)
+    session = SessionIdentification(study, path, setup, calibration, SIGNIFICANT / len(arms) / TESTS)
     return [session.read(arm) for arm in arms]
 
 
 def identified_arm(
-    study: Study, read: ReadArm, residual_poses: ResidualPoses
+    study: Study, read: FittedArm, residual_poses: ResidualPoses
 ) -> tuple[IdentifiedArmRecord, Identification]:
     """Identified parameters of an arm with their fit to the measurement, and what of them its document holds.
 
     Parameters
     ----------
     study : Study
-    read : ReadArm
+    read : FittedArm
     residual_poses : ResidualPoses
         Poses of the tasks at which the residual error is evaluated.
 

@@ -38,15 +38,15 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     absorbed = _absorbed(machine, calibration, estimate, parameters)
     earlier = machine.identification
     before = {} if earlier is None else {
-        _key(machine, parameter): n for n, parameter in enumerate(earlier.parameters)
+        _motion_and_shape(machine, parameter): n for n, parameter in enumerate(earlier.parameters)
     }  # fmt: skip
     parameter_by_name = [*parameters, *absorbed]
     new = [values[n] for n in numbers] + [0.0] * len(absorbed)
     for n, parameter in enumerate(parameter_by_name):
         compensated = not isinstance(parameter.shape, Constant)
-        if earlier is not None and compensated and (key := _key(machine, parameter)) in before:
+        if earlier is not None and compensated and (key := _motion_and_shape(machine, parameter)) in before:
             new[n] += float(earlier.values[before[key]])
-    keys = {_key(machine, parameter) for parameter in parameter_by_name}
+    keys = {_motion_and_shape(machine, parameter) for parameter in parameter_by_name}
     remaining = [] if earlier is None else [n for key, n in before.items() if key not in keys]
     size, count = len(parameter_by_name) + len(remaining), len(numbers)
     covariance = np.zeros((size, size))
@@ -62,7 +62,7 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     return Identification(tuple(parameter_by_name), np.array(new, dtype=float), covariance)
 
 
-def _key(machine: Machine, parameter: Parameter) -> tuple[int, str]:
+def _motion_and_shape(machine: Machine, parameter: Parameter) -> tuple[int, str]:
     """Motion and shape of a parameter: the same for the angle of a link and the zero of its joint."""
     shape = parameter.shape
     shape_name = f"{shape.function} {abs(shape.order):.9g}" if isinstance(shape, Wave) else type(shape).__name__
@@ -78,7 +78,10 @@ def _absorbed(
     parameter_by_name = {
         parameter.name: parameter for parameter in parameters_of(machine, Instrument(), calibration.identify)
     }
-    names, keys = {parameter.name for parameter in parameters}, {_key(machine, parameter) for parameter in parameters}
+    names, keys = (
+        {parameter.name for parameter in parameters},
+        {_motion_and_shape(machine, parameter) for parameter in parameters},
+    )
     out = []
     for row in estimate.confounded:
         if row.name not in parameter_by_name:  # of the instrument
@@ -88,7 +91,7 @@ def _absorbed(
         if (
             expressible
             and not isinstance(parameter.shape, Proportional)
-            and (key := _key(machine, parameter)) not in keys
+            and (key := _motion_and_shape(machine, parameter)) not in keys
         ):
             keys.add(key)
             out.append(parameter)

@@ -20,7 +20,7 @@ from armsim.calibration.population_at_poses import jacobian_of
 from armsim.calibration.posterior import Estimator
 from armsim.calibration.reading_conditions import LEVER, Conditions, growth
 from armsim.calibration.registered_arm import RegisteredArm
-from armsim.calibration.registration import Fit, registered
+from armsim.calibration.registration import Fit, fit_registrations
 from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
 from armsim.errormodel.shapes import Constant
 from armsim.errors import InputError, Problem
@@ -31,7 +31,7 @@ from armsim.model.machine import Machine
 from armsim.results.poses import vector
 from armsim.study import Study
 
-STATION = 2
+STATION_DECIMALS = 2
 """Digits of a metre of the place of an instrument from which distances to it are taken: so alike for all arms that are
 measured from there."""
 
@@ -111,12 +111,18 @@ class Setup:
         """
         if self.instrument.target != "identified":
             return self
-        places: dict[str, list[Array]] = {}
+        target_offsets: dict[str, list[Array]] = {}
         for arm in arms:
             for session, record in zip(_sessions(arm), self.register(arm, path).records, strict=True):
-                places.setdefault(session, []).append(np.array(record.target))
+                target_offsets.setdefault(session, []).append(np.array(record.target))
         nominal = np.array(self.instrument.target_offset)
-        return replace(self, offsets={name: np.mean(every, axis=0) - nominal for name, every in places.items()})
+        return replace(
+            self,
+            offsets={
+                name: np.mean(offsets_of_session, axis=0) - nominal
+                for name, offsets_of_session in target_offsets.items()
+            },
+        )
 
     def register(self, arm: MeasuredArm, path: Path) -> RegisteredArm:
         """The readings of an arm in the base frame, growth at measured temperatures taken from them.
@@ -156,8 +162,8 @@ class Setup:
         visits, turns_of = self._positions(arm, fits, shifts, conditions), self._turns(arm, frames, fits, conditions)
         self._check_far(visits, path)
         labels = [f"{names[n]}, orientation" for n in turned]
-        for place, label in enumerate(labels, start=len(names)):
-            visits[label] = turns_of[groups[place]] - shifts[place]
+        for group, label in enumerate(labels, start=len(names)):
+            visits[label] = turns_of[groups[group]] - shifts[group]
         stations = [fits[n] if fits else None for n in conditions.sessions.tolist()]
         covariance_roots = [self._covariance_roots(arm, name, frames[n], stations[n]) for n, name in enumerate(names)]
         covariance_roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(turned)
@@ -235,12 +241,14 @@ class Setup:
         for session in range(int(conditions.sessions.max()) + 1):
             members = [n for n in range(len(frames)) if conditions.sessions[n] == session]
             rows = [list(arm.points.values())[n] for n in members]
-            every = [np.repeat(frames[n][None], len(at_pose), axis=0) for n, at_pose in zip(members, rows, strict=True)]
-            for n, at_pose in zip(members, every, strict=True):
+            frames_of_readings = [
+                np.repeat(frames[n][None], len(at_pose), axis=0) for n, at_pose in zip(members, rows, strict=True)
+            ]
+            for n, at_pose in zip(members, frames_of_readings, strict=True):
                 at_pose[:, :3, 3] += shifts[n]
             readings.append(np.concatenate(rows))
-            target_poses.append(np.concatenate(every))
-        return registered(readings, target_poses, self.instrument)
+            target_poses.append(np.concatenate(frames_of_readings))
+        return fit_registrations(readings, target_poses, self.instrument)
 
     def _positions(
         self, arm: MeasuredArm, fits: Sequence[Fit], shifts: Sequence[Array], conditions: Conditions
@@ -270,8 +278,8 @@ class Setup:
             read = {n: turn @ arm.rotations[names[n]] for n in members}
             seat = Rotation.identity()
             if members and self.instrument.target == "identified":
-                every = np.concatenate([frames[n, :3, :3].T @ read[n] for n in members])
-                seat = Rotation.from_matrix(every).mean()
+                seats = np.concatenate([frames[n, :3, :3].T @ read[n] for n in members])
+                seat = Rotation.from_matrix(seats).mean()
             for n in members:
                 turned = read[n] @ seat.as_matrix().T @ frames[n, :3, :3].T
                 out[n] = LEVER * Rotation.from_matrix(turned).as_rotvec()
@@ -281,7 +289,9 @@ class Setup:
         """Roots of the covariance of the readings of a group, shape (readings or 1, 3, 3). [m]"""
         sizes = arm.uncertainties.get(name)
         if sizes is None:
-            station = None if fit is None or self.instrument.pose == "known" else np.round(fit.translation, STATION)
+            station = (
+                None if fit is None or self.instrument.pose == "known" else np.round(fit.translation, STATION_DECIMALS)
+            )
             return np.diag(spread_at(self.instrument, frame[None], station)[0])[None]
         distinct_sizes = sizes[:1] if np.all(sizes == sizes[0]) else sizes
         diagonal = distinct_sizes[:, :, None] * np.eye(3)
@@ -335,7 +345,7 @@ def without_frame(read: RegisteredArm, estimator: Estimator) -> MeasuredArm:
     )
 
 
-def measured_by(
+def setup_and_readings(
     study: Study, path: Path, joints: Mapping[str, Array], std: float | None, excluded: Collection[int] = ()
 ) -> tuple[Setup, tuple[MeasuredArm, ...]]:
     """Measurement setup of the arms of a file, and their readings.

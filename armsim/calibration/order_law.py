@@ -19,7 +19,7 @@ from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import holm
 from armsim.sampling_plan import SamplingPlan
 
-UNITS = 16 * UNIT_BLOCK
+DRAWN_SENSORS = 16 * UNIT_BLOCK
 """Sensors drawn, by which the law of an order is known."""
 SIGNIFICANT = 0.01
 """Chance of a false alarm over all orders of a sensor. Common practice, no source."""
@@ -37,7 +37,7 @@ class SheetErrors:
         Order 1, and the range over which they are drawn; 0 on a turn, where nothing that is stated grows with it.
     shapes : (K,)
     causes : (K,)
-    draws : (K, UNITS)
+    draws : (K, DRAWN_SENSORS)
         Coefficient of every shape. [rad or m]
     """
 
@@ -65,7 +65,7 @@ class FoldedLaw:
     ----------
     curve : Curve
     orders : (H,)
-    coefficients : (2 H, UNITS)
+    coefficients : (2 H, DRAWN_SENSORS)
         Fitted cosine and sine of every order, without noise. [rad or m]
     quantiles : (H, 2)
         Amplitudes that 50 and 95 % do not exceed. [rad or m]
@@ -134,7 +134,7 @@ def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: 
     fundamental, travel = curve.fundamental, 0.0 if curve.rotary else curve.travel
     terms = [term for term in encoder.terms(fundamental, travel, 1.0) if term.life == "unit"]
     terms += [term for term in (mounting or Mounting()).terms(encoder, fundamental, True) if term.life == "unit"]
-    coefficients, start = draw_units(terms, SamplingPlan(UNITS, 1, seed)), 0
+    coefficients, start = draw_units(terms, SamplingPlan(DRAWN_SENSORS, 1, seed)), 0
     shapes: list[Shape] = []
     causes: list[str] = []
     rows: list[int] = []
@@ -198,7 +198,7 @@ def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
     return tuple(sorted(round(order / curve.fundamental, 6) for order in orders))
 
 
-def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
+def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     """Rank of the fitted amplitudes among those of drawn sensors, measured with the same noise.
 
     The p-value of an amplitude is its rank among the sensors drawn; their noise is that of the fit, with Student's
@@ -222,8 +222,8 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests, (1 + r) / (1 + n).
     """
     rng = np.random.default_rng(seed)
-    size = np.sqrt(fit.freedom / rng.chisquare(fit.freedom, UNITS))
-    noise = rng.normal(size=(2, UNITS)) * size
+    size = np.sqrt(fit.freedom / rng.chisquare(fit.freedom, DRAWN_SENSORS))
+    noise = rng.normal(size=(2, DRAWN_SENSORS)) * size
     expectations: list[tuple[float, float, float, tuple[str, ...]] | None] = []
     p_values = []
     for n, causes in enumerate(law.causes):
@@ -237,8 +237,8 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
         amplitudes = np.hypot(cosine + scatter[0], sine + scatter[1])
         below = int(np.count_nonzero(amplitudes <= np.hypot(*fit.coefficients[rows])))
         p50, p95 = law.quantiles[n].tolist()
-        expectations.append((p50, p95, below / UNITS, causes))
-        p_values.append((1 + UNITS - below) / (1 + UNITS))
+        expectations.append((p50, p95, below / DRAWN_SENSORS, causes))
+        p_values.append((1 + DRAWN_SENSORS - below) / (1 + DRAWN_SENSORS))
     contradicts = iter(holm([*p_values, *[1.0] * law.unlisted], SIGNIFICANT))
     laws = tuple(
         None if expectation is None else LawRecord(*expectation, next(contradicts)) for expectation in expectations

@@ -35,13 +35,13 @@ from armsim.calibration.calibration_records import OutlierRecord
 from armsim.calibration.reading_noise import ReadingNoise
 from armsim.documents.measured_points import MeasuredArm
 
-MOST = 0.1
+MAX_OUTLIER_SHARE = 0.1
 """Share of the readings of an arm that may be called wrong, at most. Common practice, no source."""
-MEDIAN = 2.366
+CHI_SQUARE_MEDIAN = 2.366
 """Median of the chi-square distribution with three degrees of freedom."""
 FLAT = 1e-9
 """Share of the largest variance below which a direction has none."""
-MOST_NUMBERS = 5_000_000
+MAX_READINGS = 5_000_000
 """Readings of simulated arms: of more readings fewer arms."""
 
 
@@ -105,7 +105,7 @@ class Prediction:
         ``visits`` of shape (visits, 3) each. [m]
         """
         residuals = self._residuals(visits)
-        whitened = (_times(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
+        whitened = (_multiplied(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
         return np.concatenate([np.sum(rows**2, axis=1) for rows in whitened])
 
     def _residuals(self, visits: Sequence[Array]) -> list[Array]:
@@ -113,7 +113,7 @@ class Prediction:
         weighted, mean = self.weighted(self.readings.means(visits)[None])[0], self.readings.mean
         return [rows - mean(n, rows) + self.of_mean(n) @ weighted[n] for n, rows in enumerate(visits)]
 
-    def deleted(self, visits: Sequence[Array], pose: int, visit: int) -> tuple[Array, Array]:
+    def deletion_residual(self, visits: Sequence[Array], pose: int, visit: int) -> tuple[Array, Array]:
         """Deletion residual of one reading, shape (3,) [m], and its covariance, shape (3, 3) [m^2].
 
         Parameters
@@ -145,10 +145,10 @@ class Prediction:
         """Chi-square of the means of the poses, and of the visits about them."""
         means = self.readings.means(visits)
         between = float((means - self.mean) @ self.inverse @ (means - self.mean))
-        within = sum(float(self.scattered(n, rows[None])[0]) for n, rows in enumerate(visits))
+        within = sum(float(self.squared_scatter(n, rows[None])[0]) for n, rows in enumerate(visits))
         return between, within
 
-    def scattered(self, pose: int, readings: Array) -> Array:
+    def squared_scatter(self, pose: int, readings: Array) -> Array:
         """Squared distances of readings (units, visits, 3) from their means, summed over the visits, shape (units,).
 
         Parameters
@@ -162,17 +162,17 @@ class Prediction:
         """
         residuals = readings - self.readings.mean(pose, readings)[:, None]
         inverse = np.linalg.pinv(self.readings.covariances[pose], hermitian=True)
-        return np.asarray(np.sum(_times(residuals, np.asarray(inverse, dtype=float)) * residuals, axis=(1, 2)))
+        return np.asarray(np.sum(_multiplied(residuals, np.asarray(inverse, dtype=float)) * residuals, axis=(1, 2)))
 
 
-def _times(rows: Array, factors: Array) -> Array:
+def _multiplied(rows: Array, factors: Array) -> Array:
     """Rows (..., readings, 3) times a matrix each, or all times one: factors (readings or 1, 3, 3)."""
     return np.asarray(rows @ factors[0] if len(factors) == 1 else np.einsum("...vi,vij->...vj", rows, factors))
 
 
 def studentised(squares: Array) -> Array:
     """Squares (..., readings) over the ratio of their median to that of chi-square, where that ratio exceeds one."""
-    return np.asarray(squares / np.maximum(1.0, np.median(squares, axis=-1, keepdims=True) / MEDIAN))
+    return np.asarray(squares / np.maximum(1.0, np.median(squares, axis=-1, keepdims=True) / CHI_SQUARE_MEDIAN))
 
 
 def _normal(square: Array, freedom: int) -> Array:
@@ -205,17 +205,17 @@ class ReadingSample:
     residuals: list[NDArray[np.float32]] = field(default_factory=list)
     within: list[Array] = field(default_factory=list)
 
-    def through(self, visits: Iterable[Array]) -> Iterator[Array]:
+    def collect(self, visits: Iterable[Array]) -> Iterator[Array]:
         """Pass on simulated readings, (units, visits, 3) per pose, and collect the residuals of enough units. [m]"""
-        units = max(int(np.ceil(2.0 / self.alarm)), MOST_NUMBERS // sum(self.prediction.counts))
-        for pose, every in enumerate(visits):
-            readings = every[:units]
+        units = max(int(np.ceil(2.0 / self.alarm)), MAX_READINGS // sum(self.prediction.counts))
+        for pose, visits_at_pose in enumerate(visits):
+            readings = visits_at_pose[:units]
             mean = self.prediction.readings.mean(pose, readings)
             self.means.append(mean)
-            residuals = _times(readings - mean[:, None], self.prediction.whitenings(pose))
+            residuals = _multiplied(readings - mean[:, None], self.prediction.whitenings(pose))
             self.residuals.append(residuals.astype(np.float32))
-            self.within.append(self.prediction.scattered(pose, readings))
-            yield every
+            self.within.append(self.prediction.squared_scatter(pose, readings))
+            yield visits_at_pose
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,7 +238,7 @@ class ReadingReference:
         squares = []
         for pose, residuals in enumerate(sample.residuals):
             whitenings, pull = prediction.whitenings(pose), (weighted[:, pose] @ prediction.of_mean(pose))[:, None]
-            shift = _times(np.repeat(pull, len(whitenings), axis=1), whitenings)
+            shift = _multiplied(np.repeat(pull, len(whitenings), axis=1), whitenings)
             squares.append(np.sum((residuals + shift.astype(np.float32)) ** 2, axis=2))
         largest = studentised(np.concatenate(squares, axis=1)).max(axis=1)
         between = np.sum((displacements - prediction.mean) * weighted.reshape(len(weighted), -1), axis=1)
@@ -298,7 +298,7 @@ class Screened:
     crowded: bool
 
 
-def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingReference, alarm: float) -> Screened:
+def screen_outliers(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingReference, alarm: float) -> Screened:
     """Delete the worst reading and refit until none is significant; each is then tested against the remaining ones.
 
     Parameters
@@ -317,16 +317,16 @@ def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingRefere
     -------
     Screened
     """
-    most, lines, remaining = max(1, int(MOST * len(arm.readings))), list[int](), arm
+    most, lines, remaining = max(1, int(MAX_OUTLIER_SHARE * len(arm.readings))), list[int](), arm
     while True:
-        prediction, registered = refit(remaining)
-        squares = studentised(prediction.squares(list(registered.visits.values())))
+        prediction, registered_arm = refit(remaining)
+        squares = studentised(prediction.squares(list(registered_arm.visits.values())))
         worst = int(np.argmax(squares))
         if reference.p_value(float(squares[worst])) > alarm:
             break
         if len(lines) == most or len(remaining.readings) == 1:
             return Screened(arm, (), True)
-        lines.append(registered.readings[worst][1])
+        lines.append(registered_arm.readings[worst][1])
         remaining = remaining.without(lines)
     outliers = [_outlier(arm.without(set(lines) - {line}), file, line, refit, reference) for line in lines]
     outliers = [outlier for outlier in outliers if outlier.chance <= alarm]
@@ -336,15 +336,17 @@ def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingRefere
 
 def _outlier(arm: MeasuredArm, file: str, line: int, refit: Refit, reference: ReadingReference) -> OutlierRecord:
     """The reading of a line against all others of an arm."""
-    prediction, registered = refit(arm)
-    visits = list(registered.visits.values())
+    prediction, registered_arm = refit(arm)
+    visits = list(registered_arm.visits.values())
     squares = prediction.squares(visits)
-    number = max((n for n, (_, at) in enumerate(registered.readings) if at == line), key=lambda n: float(squares[n]))
-    name = registered.readings[number][0]
-    pose, visit = list(registered.lines).index(name), registered.lines[name].index(line)
-    residual, covariance = prediction.deleted(visits, pose, visit)
+    number = max(
+        (n for n, (_, at) in enumerate(registered_arm.readings) if at == line), key=lambda n: float(squares[n])
+    )
+    name = registered_arm.readings[number][0]
+    pose, visit = list(registered_arm.lines).index(name), registered_arm.lines[name].index(line)
+    residual, covariance = prediction.deletion_residual(visits, pose, visit)
     return OutlierRecord(
         file, line, name, float(np.linalg.norm(residual)), float(np.sqrt(np.trace(covariance))),
         float(np.sqrt(squares[number])), reference.p_value(float(studentised(squares)[number])),
-        name in registered.rotations,
+        name in registered_arm.rotations,
     )  # fmt: skip

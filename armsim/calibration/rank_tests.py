@@ -33,7 +33,7 @@ class Reference:
     simulated : Simulated
     medians : (P, 1) [m]
         Median RP.
-    far : (2 + P + causes, units)
+    squared_distances : (2 + P + causes, units)
         Over all poses, in their scatter, pose by pose, cause by cause; each in order.
     bands : pair of lists of (5 %, 50 %, 95 %)
         AP and RP, pose by pose. [m]
@@ -42,7 +42,7 @@ class Reference:
     estimator: Estimator
     simulated: Simulated
     medians: Array
-    far: Array
+    squared_distances: Array
     bands: tuple[list[Band], list[Band]]
 
     @staticmethod
@@ -61,7 +61,9 @@ class Reference:
         """
         medians = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
         bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
-        return Reference(estimator, simulated, medians, np.sort(_far(estimator, simulated, medians), axis=1), bands)
+        return Reference(
+            estimator, simulated, medians, np.sort(_squared_distances(estimator, simulated, medians), axis=1), bands
+        )
 
     def p_values(self, arm: Simulated) -> list[float]:
         """P-values of an arm by its rank in the population, for every row of `far`.
@@ -70,9 +72,11 @@ class Reference:
         ----------
         .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests.
         """
-        distances = _far(self.estimator, arm, self.medians)[:, 0]
-        units = self.far.shape[1]
-        nearer = [int(np.searchsorted(row, value)) for row, value in zip(self.far, distances, strict=True)]
+        distances = _squared_distances(self.estimator, arm, self.medians)[:, 0]
+        units = self.squared_distances.shape[1]
+        nearer = [
+            int(np.searchsorted(row, value)) for row, value in zip(self.squared_distances, distances, strict=True)
+        ]
         return [(1 + units - less) / (1 + units) for less in nearer]
 
 
@@ -80,7 +84,7 @@ def _bands(figure: Array) -> list[Band]:
     return [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
 
 
-def _far(estimator: Estimator, arms: Simulated, medians: Array) -> Array:
+def _squared_distances(estimator: Estimator, arms: Simulated, medians: Array) -> Array:
     """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its medians."""
     residuals = arms.means - estimator.mean
     coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.parts())
@@ -94,7 +98,7 @@ def _far(estimator: Estimator, arms: Simulated, medians: Array) -> Array:
 
 
 @dataclass(frozen=True, eq=False)
-class Ranked:
+class RankTests:
     """P-values of a measured arm, and its rank among simulated ones.
 
     Parameters
@@ -115,7 +119,7 @@ class Ranked:
         P-values of the causes that the poses resolve at least in part, by index of the term.
     significant_causes : frozenset of int
         Indices of the significant ones.
-    accuracy_place, repeatability_place : list of float
+    accuracy_percentile, repeatability_percentile : list of float
         Share of simulated arms with a smaller AP, RP, pose by pose.
     accuracy_population, repeatability_population : list of (5 %, 50 %, 95 %) [m]
         Quantiles of AP, RP of simulated arms, pose by pose.
@@ -129,8 +133,8 @@ class Ranked:
     significant_at_poses: list[bool]
     by_cause: dict[int, float]
     significant_causes: frozenset[int]
-    accuracy_place: list[float]
-    repeatability_place: list[float]
+    accuracy_percentile: list[float]
+    repeatability_percentile: list[float]
     accuracy_population: list[Band]
     repeatability_population: list[Band]
 
@@ -144,7 +148,7 @@ class Ranked:
         )
 
     @staticmethod
-    def of(arm: MeasuredArm, reference: Reference, alarm: float = SIGNIFICANT) -> Ranked:
+    def of(arm: MeasuredArm, reference: Reference, alarm: float = SIGNIFICANT) -> RankTests:
         """Tests of an arm by its rank among the simulated arms, valid for any distribution.
 
         Parameters
@@ -163,16 +167,18 @@ class Ranked:
         partners = estimator.linear.partners
         oriented = (partners != np.arange(len(partners))).tolist()
         visits_by_pose = (rows[None] for rows in arm.visits.values())
-        mine = Simulated.of(visits_by_pose, noise=estimator.readings, oriented=oriented)
-        overall, scatter, *others = reference.p_values(mine)
+        measured = Simulated.of(visits_by_pose, noise=estimator.readings, oriented=oriented)
+        overall, scatter, *others = reference.p_values(measured)
         poses = len(estimator.linear.blocks)
         by_pose = others[:poses]
         by_cause = dict(zip(estimator.causes, others[poses:], strict=True))
-        causes_judged = [n for n, far in zip(by_cause, holm(list(by_cause.values()), each), strict=True) if far]
-        return Ranked(
+        significant_causes = [
+            n for n, is_significant in zip(by_cause, holm(list(by_cause.values()), each), strict=True) if is_significant
+        ]
+        return RankTests(
             len(simulated.means), each, overall, scatter, by_pose, holm(by_pose, each), by_cause,
-            frozenset(causes_judged), np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist(),
-            np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist(), *reference.bands,
+            frozenset(significant_causes), np.mean(simulated.accuracy <= measured.accuracy, axis=1).tolist(),
+            np.mean(simulated.repeatability <= measured.repeatability, axis=1).tolist(), *reference.bands,
         )  # fmt: skip
 
 

@@ -93,7 +93,7 @@ class Conditions:
             return np.ones(len(self.sessions))
         return np.asarray(self.sessions == session_of(axis), dtype=float)
 
-    def placed(self, at: Kinematics, axes: Sequence[Axis], beyond: Array | None = None) -> Kinematics:
+    def axes_at_targets(self, at: Kinematics, axes: Sequence[Axis], beyond: Array | None = None) -> Kinematics:
         """Axes as they move the targets; ``beyond``, shape (3,): a point off the target, in the frame of the tool. [m]
 
         The scale of the instrument moves every target along its distance from the centre.
@@ -137,12 +137,12 @@ class Conditions:
         (M, axes, 3) [m/rad or 1]
             In the base frame.
         """
-        column, oriented = self.placed(at, axes).column.copy(), self.oriented
+        column, oriented = self.axes_at_targets(at, axes).column.copy(), self.oriented
         column[oriented] = LEVER * at.direction[oriented] * at.rotary[None, :, None]
         return column
 
 
-def warmed(machine: Machine) -> Machine:
+def one_kelvin_above(machine: Machine) -> Machine:
     """The machine at one kelvin above mastering, known."""
     rise = Distribution("fixed", 1.0)
     return replace(machine, environment=replace(machine.environment, temperature_rise=rise))
@@ -164,7 +164,7 @@ def evaluated_at(
     exact : bool
         For exact kinematics: axes as they move the points of targets, not as they turn them.
     beyond : (3,), optional [m]
-        As in `Conditions.placed`.
+        As in `Conditions.axes_at_targets`.
 
     Returns
     -------
@@ -173,14 +173,14 @@ def evaluated_at(
     if conditions is None:
         return machine.evaluated(Configurations(joints))
     temperature_known = conditions.rises is not None
-    evaluated = (warmed(machine) if temperature_known else machine).evaluated(Configurations(joints))
+    evaluated = (one_kelvin_above(machine) if temperature_known else machine).evaluated(Configurations(joints))
     acts = []
     for term, term_acts in zip(evaluated.terms, evaluated.acts, strict=True):
         heat = temperature_known and term.cause is causes.TEMPERATURE
         rise = conditions.rises if heat and conditions.rises is not None else np.ones(len(joints))
         factors = [conditions.factor(axis) * rise for axis in evaluated.axes]
         acts.append(tuple((k, axis, value * factors[axis]) for k, axis, value in term_acts if k or not heat))
-    postures = conditions.placed(evaluated.postures, evaluated.axes, beyond)
+    postures = conditions.axes_at_targets(evaluated.postures, evaluated.axes, beyond)
     if not exact:
         postures = replace(postures, column=conditions.columns(evaluated.postures, evaluated.axes))
     return replace(evaluated, postures=postures, acts=tuple(acts), draw_acts=tuple(acts))
@@ -200,7 +200,7 @@ def growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
     (M, 3) [m/K]
         In the base frame.
     """
-    evaluated = warmed(machine).evaluated(Configurations(joints))
+    evaluated = one_kelvin_above(machine).evaluated(Configurations(joints))
     column, out = conditions.columns(evaluated.postures, evaluated.axes), np.zeros((len(joints), 3))
     for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
         for k, axis, value in acts:

@@ -71,7 +71,9 @@ class Fit:
         return roll_pitch_yaw(self.rotation)
 
 
-def registered(readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument) -> tuple[Fit, ...]:
+def fit_registrations(
+    readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument
+) -> tuple[Fit, ...]:
     """Least-squares frames and target offsets of sessions on the nominal arm; only what the instrument leaves unknown.
 
     Parameters

@@ -34,7 +34,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.posterior import Estimator, Posterior
-from armsim.calibration.rank_tests import Ranked
+from armsim.calibration.rank_tests import RankTests
 from armsim.calibration.reading_noise import Instrument
 from armsim.calibration.variance_components import Components
 
@@ -52,28 +52,28 @@ class RescaledSpreads:
 
     Parameters
     ----------
-    update : Posterior
+    posterior : Posterior
     ratio : float
         Of Birge: of standard deviations.
     factors : tuple of (name, factor)
         Of spreads that grew.
     """
 
-    update: Posterior
+    posterior: Posterior
     ratio: float = 1.0
     factors: tuple[tuple[str, float], ...] = ()
 
     @staticmethod
     def of(
-        update: Posterior, ranks: Ranked, visits: Sequence[Array], instrument: Instrument, columns: Array | None
+        posterior: Posterior, ranks: RankTests, visits: Sequence[Array], instrument: Instrument, columns: Array | None
     ) -> RescaledSpreads:
         """Posterior of an arm that is not as predicted.
 
         Parameters
         ----------
-        update : Posterior
+        posterior : Posterior
             By the stated spreads.
-        ranks : Ranked
+        ranks : RankTests
         visits : sequence of (visits, 3) [m]
             Frame and target fitted or not.
         instrument : Instrument
@@ -84,14 +84,14 @@ class RescaledSpreads:
         -------
         Renewed
         """
-        estimator = update.estimator
+        estimator = posterior.estimator
         linear, counts, means = estimator.linear, estimator.readings.counts, estimator.readings.means(visits)
         scatter, factors = scatter_factor(estimator, visits), list[tuple[str, float]]()
         linear = replace(linear, scatter=linear.scatter * scatter, crossed=linear.crossed * scatter)
         factors.append(("scatter of the visits", float(np.sqrt(scatter))))
         first = Posterior.of(Estimator.of(linear, counts, instrument, columns), means)
         contrasts = _contrasts(len(means), columns)
-        common = _common(first, contrasts)
+        common = _common_factor(first, contrasts)
         choices = [
             dict.fromkeys(range(len(linear.terms)), common),
             _by_family(first, common if _rank(columns) else 1.0),
@@ -101,17 +101,19 @@ class RescaledSpreads:
             alone = {n: _factor(first, list(linear.parts())[n][1]) for n in sorted(ranks.significant_causes)}
             choices.append(alone)
             penalties.append(2.0 * log(comb(len(estimator.causes), len(alone))))
-        updates = [_with(first, grown, instrument, columns, means) for grown in choices]
+        updates = [
+            _with_variance_factors(first, variance_factors, instrument, columns, means) for variance_factors in choices
+        ]
         criteria = [
-            _criterion(update, grown, contrasts) + penalty
-            for update, grown, penalty in zip(updates, choices, penalties, strict=True)
+            _akaike_criterion(posterior, variance_factors, contrasts) + penalty
+            for posterior, variance_factors, penalty in zip(updates, choices, penalties, strict=True)
         ]
         best = int(np.argmin(criteria))
-        last, grown = updates[best], choices[best]
+        last, variance_factors = updates[best], choices[best]
         terms = [term for term, _ in linear.parts()]
         if best == 0:
             factors.append(("all causes", float(np.sqrt(common))))
-        for n, factor in () if best == 0 else grown.items():
+        for n, factor in () if best == 0 else variance_factors.items():
             joint = f" of {terms[n].name.partition('/')[0]}" if best == 2 else ""
             factors.append((f"{terms[n].cause.name}{joint}", float(np.sqrt(factor))))
         factors = list(dict.fromkeys(factors))
@@ -121,27 +123,31 @@ class RescaledSpreads:
         return RescaledSpreads(last, ratio, tuple((name, factor) for name, factor in factors if factor > NOTABLE))
 
 
-def _by_family(update: Posterior, least: float) -> dict[int, float]:
+def _by_family(posterior: Posterior, least: float) -> dict[int, float]:
     """Factors of the variances of all causes, by number of the term: those of one name have one.
 
     None is below the least: where frame and target are fitted, the readings hold no information on some causes, which
     are no nearer to what is stated than the others.
     """
-    components = Components.of([update])
+    components = Components.of([posterior])
     pairs = zip(components.groups, components.best, strict=False)
     by_cause = {name: max(least, float(best)) for group, best in pairs for name in group}
-    return {n: by_cause.get(term.cause.name, least) for n, (term, _) in enumerate(update.estimator.linear.parts())}
+    return {n: by_cause.get(term.cause.name, least) for n, (term, _) in enumerate(posterior.estimator.linear.parts())}
 
 
-def _with(
-    update: Posterior, grown: Mapping[int, float], instrument: Instrument, columns: Array | None, means: Array
+def _with_variance_factors(
+    posterior: Posterior,
+    variance_factors: Mapping[int, float],
+    instrument: Instrument,
+    columns: Array | None,
+    means: Array,
 ) -> Posterior:
     """The posterior with variances of the causes multiplied by factors."""
-    linear = update.estimator.linear
+    linear = posterior.estimator.linear
     prior_covariance, parts = linear.prior_covariance.copy(), [part for _, part in linear.parts()]
-    for n, factor in grown.items():
+    for n, factor in variance_factors.items():
         prior_covariance[parts[n], parts[n]] *= factor
-    counts = update.estimator.readings.counts
+    counts = posterior.estimator.readings.counts
     return Posterior.of(
         Estimator.of(replace(linear, prior_covariance=prior_covariance), counts, instrument, columns), means
     )
@@ -156,25 +162,25 @@ def _contrasts(rows: int, columns: Array | None) -> Array:
     return np.asarray(vectors[:, rank:])
 
 
-def _criterion(update: Posterior, grown: Mapping[int, float], contrasts: Array) -> float:
+def _akaike_criterion(posterior: Posterior, variance_factors: Mapping[int, float], contrasts: Array) -> float:
     """Criterion of Akaike of spreads estimated anew, less a constant: restricted likelihood and number of factors."""
-    values, vectors = np.linalg.eigh(contrasts.T @ update.estimator.within @ contrasts)
+    values, vectors = np.linalg.eigh(contrasts.T @ posterior.estimator.within @ contrasts)
     values = np.maximum(values, LEAST * values[-1])
-    squares = (vectors.T @ (contrasts.T @ update.residuals)) ** 2 / values
-    return float(np.sum(np.log(values)) + squares.sum() + 2.0 * len(set(grown.values()) - {1.0}))
+    squares = (vectors.T @ (contrasts.T @ posterior.residuals)) ** 2 / values
+    return float(np.sum(np.log(values)) + squares.sum() + 2.0 * len(set(variance_factors.values()) - {1.0}))
 
 
-def _common(update: Posterior, contrasts: Array) -> float:
+def _common_factor(posterior: Posterior, contrasts: Array) -> float:
     """One factor of the variances of all causes, one at least, of largest restricted likelihood."""
     from scipy.linalg import eigh
     from scipy.optimize import minimize_scalar
 
-    estimator = update.estimator
+    estimator = posterior.estimator
     linear, noise = estimator.linear, contrasts.T @ estimator.noise @ contrasts
     causes = contrasts.T @ linear.gain @ linear.prior_covariance @ linear.gain.T @ contrasts
     floor = LEAST * float(np.trace(noise + causes)) / len(noise)
     sizes, vectors = eigh(causes, noise + floor * np.eye(len(noise)))
-    squares = (vectors.T @ (contrasts.T @ update.residuals)) ** 2
+    squares = (vectors.T @ (contrasts.T @ posterior.residuals)) ** 2
 
     def unlikely(logarithm: float) -> float:
         values = 1.0 + np.exp(logarithm) * np.maximum(sizes, 0.0)
@@ -209,19 +215,19 @@ def scatter_factor(estimator: Estimator, visits: Sequence[Array]) -> float:
     return max(1.0, 1.0 + above / below) if below > 0.0 else 1.0
 
 
-def _factor(update: Posterior, part: slice) -> float:
+def _factor(posterior: Posterior, part: slice) -> float:
     """Factor of the variance of a cause, one at least, by which its estimate is as large as expected.
 
     With T the covariance of the estimate as stated, K = T P^-1 and r coefficients,  q = c^T T^-1 c / r  has the mean
     1 + (f - 1) tr(T^-1 K P K^T) / r  where the variance is f times that stated.
     """
-    linear, of_estimate = update.estimator.linear, update.estimator.estimate_covariance(part)
+    linear, of_estimate = posterior.estimator.linear, posterior.estimator.estimate_covariance(part)
     prior_covariance = linear.prior_covariance[part, part]
     inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
     rank = max(
         1, int(np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True))
     )
-    estimate = update.coefficients[part] - linear.prior_mean[part]
+    estimate = posterior.coefficients[part] - linear.prior_mean[part]
     precision, gain = np.linalg.pinv(of_estimate, rcond=1e-9, hermitian=True), of_estimate @ inverse
     slope = float(np.trace(precision @ gain @ prior_covariance @ gain.T)) / rank
     square = float(estimate @ precision @ estimate) / rank

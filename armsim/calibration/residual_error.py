@@ -27,7 +27,7 @@ from armsim.tasks import PoseSet
 
 MOST_POSES = 60
 """Poses of a task that the curve looks at, evenly through it."""
-COUNTS = (5, 8, 12, 20, 30, 50, 70, 100)
+POSE_COUNTS = (5, 8, 12, 20, 30, 50, 70, 100)
 """Numbers of poses of the curve."""
 SETS = 20
 """Sets at random for every number of poses."""
@@ -201,7 +201,7 @@ class TaskJacobians:
         return float(np.sqrt(square)), (float(low), float(high))
 
 
-def curve(
+def residual_curve(
     selection: PoseSelection, residual_poses: ResidualPoses, counts: Sequence[int], seed: int, progress: Progress
 ) -> tuple[CurvePointRecord, ...]:
     """Residual error against the number of measured poses, selected and at random.
@@ -248,10 +248,12 @@ def curve(
 
 def counts_for(candidates: int) -> list[int]:
     """Numbers of poses of the curve, for a number of candidates."""
-    return [count for count in COUNTS if count <= candidates]
+    return [count for count in POSE_COUNTS if count <= candidates]
 
 
-def steps(machine: Machine, measurement: Measurement, residual_poses: ResidualPoses) -> tuple[StepRecord, ...]:
+def residual_by_group(
+    machine: Machine, measurement: Measurement, residual_poses: ResidualPoses
+) -> tuple[StepRecord, ...]:
     """Residual error after each group of parameters is identified, one group after the other.
 
     Parameters

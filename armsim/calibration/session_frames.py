@@ -51,22 +51,22 @@ def session_frames(
     for session, registration in enumerate(registrations):
         frame = [number.get((INSTRUMENT, session, name)) for name in (*SHIFTS, *TURNS)]
         seat = [number.get((TARGET, session, name)) for name in SHIFTS]
-        shift_and_turn = _at(values, frame)
+        shift_and_turn = _values_at(values, frame)
         turn = Rotation.from_euler("xyz", shift_and_turn[3:])
         origin = np.array(registration.origin) / (1.0 + stretch)
         rotation = turn.inv() * Rotation.from_euler("xyz", registration.rpy)
         by_turn = [np.cross(origin, axis) for axis in np.eye(3)]
         columns = np.column_stack([-np.eye(3), *by_turn, -origin])  # of the position, by shift, turn and scale
-        of_origin = columns @ _between(covariance, [*frame, scale]) @ columns.T
+        of_origin = columns @ _covariance_at(covariance, [*frame, scale]) @ columns.T
         out.append(
             SessionFrameRecord(
                 registration.session,
                 vector(turn.inv().apply(origin - shift_and_turn[:3])),
                 _uncertainties(frame[:3], of_origin),
                 roll_pitch_yaw(rotation.as_matrix()),
-                _uncertainties(frame[3:], _between(covariance, frame[3:])),
-                vector(np.array(registration.target) + _at(values, seat)),
-                _uncertainties(seat, _between(covariance, seat)),
+                _uncertainties(frame[3:], _covariance_at(covariance, frame[3:])),
+                vector(np.array(registration.target) + _values_at(values, seat)),
+                _uncertainties(seat, _covariance_at(covariance, seat)),
                 (1.0 + registration.scale) * (1.0 + stretch) - 1.0,
                 None if scale is None else float(np.sqrt(covariance[scale, scale])),
             )
@@ -78,12 +78,12 @@ Numbers = Sequence[int | None]
 """Numbers of parameters; None for one that is not estimated."""
 
 
-def _at(values: Array, numbers: Numbers) -> Array:
+def _values_at(values: Array, numbers: Numbers) -> Array:
     """Values of parameters; zero where not estimated."""
     return np.array([0.0 if n is None else values[n] for n in numbers])
 
 
-def _between(covariance: Array, numbers: Numbers) -> Array:
+def _covariance_at(covariance: Array, numbers: Numbers) -> Array:
     """Covariance of parameters; zero where not estimated."""
     rows = [n for n in numbers if n is not None]
     indices = [index for index, n in enumerate(numbers) if n is not None]

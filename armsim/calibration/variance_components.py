@@ -271,7 +271,7 @@ class Components:
         if len(weak) == len(causes):
             return Components((), tuple(causes), Likelihood(tuple(batches)), np.zeros(0))
         groups = _groups(information, [n for n in range(len(causes)) if n not in weak])
-        likelihood = Likelihood(tuple(batch.with_noise(weak).joined(groups) for batch in batches))
+        likelihood = Likelihood(tuple(batch.with_noise(weak).with_groups(groups) for batch in batches))
         best = likelihood.maximum(np.ones(len(groups)))
         names = tuple(tuple(causes[n] for n in group) for group in groups)
         return Components(names, tuple(causes[n] for n in weak), likelihood, best)

@@ -19,13 +19,13 @@ from armsim.calibration.calibration_records import (
     PoseRecord,
     ScaleRecord,
 )
-from armsim.calibration.cause_diagnosis import causes, scales
+from armsim.calibration.cause_diagnosis import cause_records, scale_records
 from armsim.calibration.measured_distances import distance_pairs, distances
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.measurement_setup import Setup, measured_by, without_frame
-from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
+from armsim.calibration.measurement_setup import Setup, setup_and_readings, without_frame
+from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screen_outliers
 from armsim.calibration.posterior import Estimator, Posterior, PredictedPoses, expected
-from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
+from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, RankTests, Reference
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.rescaled_spreads import RescaledSpreads
 from armsim.calibration.visit_causes import VisitCauses, VisitSample, visit_causes
@@ -105,7 +105,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     machine = study.scenario.machine
     joints = {name: q for name, (q, _) in at_rest(study).items()}
     positions = np.array(list(joints.values()))
-    setup, arms = measured_by(study, path, joints, instrument, excluded)
+    setup, arms = setup_and_readings(study, path, joints, instrument, excluded)
     pairs = distance_pairs(study.find(), setup.machine.arm)
     grids = {
         task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
@@ -115,13 +115,15 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     records, posteriors, instrument_sizes, references = [], [], list[float](), References(setup, study, path, len(arms))
     for readings in arms:
         reading_reference = references.of(setup.register(readings, path)).readings
-        screen = screened(readings, path.name, references.refit, reading_reference, SIGNIFICANT / len(arms) / TESTS)
+        screen = screen_outliers(
+            readings, path.name, references.refit, reading_reference, SIGNIFICANT / len(arms) / TESTS
+        )
         read = setup.register(screen.arm, path)
         distributions = references.of(read)
         reference = distributions.arms
         arm = without_frame(read, reference.estimator) if setup.fitted else read.arm
         instrument_sizes.append(read.instrument)
-        ranks = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
+        ranks = RankTests.of(arm, reference, SIGNIFICANT / len(arms))
         posterior = Posterior.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
         predicted_poses = PredictedPoses.of(machine, positions, read.conditions.rises is not None)
         visits, scaled_spreads = list(arm.visits.values()), RescaledSpreads(posterior)
@@ -129,7 +131,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
             scaled_spreads = RescaledSpreads.of(
                 posterior, ranks, visits, read.covariance_roots, setup.registration_jacobian(read)
             )
-        expectations = expected(scaled_spreads.update, predicted_poses, list(joints), scaled_spreads.ratio)
+        expectations = expected(scaled_spreads.posterior, predicted_poses, list(joints), scaled_spreads.ratio)
         scattered = ranks.scatter_p_value <= ranks.each
         by_visit = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, scattered)
         records.append(
@@ -152,7 +154,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
             )
         )
         posteriors.append(posterior)
-    spreads = scales(posteriors, study.scenario.plan.seed)
+    spreads = scale_records(posteriors, study.scenario.plan.seed)
     size = float(np.sqrt(np.mean(np.square(instrument_sizes))))
     return Verified(study.scenario.name, path.name, size, tuple(records), *spreads, tuple(sorted(excluded)), grids)
 
@@ -208,7 +210,7 @@ class References:
             sample = ReadingSample(prediction, SIGNIFICANT / self.arms / TESTS)
             oriented = arm.conditions.oriented.tolist()
             scatter = VisitSample(VisitCauses.of(estimator.linear, estimator.readings))
-            monitored = scatter.through(sample.through(visits))
+            monitored = scatter.collect(sample.collect(visits))
             simulated = Simulated.of(monitored, estimator.projection, estimator.readings, oriented)
             reference = Reference.of(estimator, simulated)
             self.references[key] = Distributions(
@@ -253,14 +255,14 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
 
 
 def _record(
-    arm: MeasuredArm, ranks: Ranked, posterior: Posterior, expectations: tuple[ExpectedRecord, ...], instrument: float,
-    between: tuple[DistanceRecord, ...], directions: tuple[DirectionRecord, ...],
+    arm: MeasuredArm, ranks: RankTests, posterior: Posterior, expectations: tuple[ExpectedRecord, ...],
+    instrument: float, between: tuple[DistanceRecord, ...], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
     poses = []
     positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
     for n, (name, visits) in enumerate(positions):
         ap, rp = _of_visits(visits)
-        percentiles = ranks.accuracy_place[n], ranks.repeatability_place[n]
+        percentiles = ranks.accuracy_percentile[n], ranks.repeatability_percentile[n]
         bands = ranks.accuracy_population[n], ranks.repeatability_population[n]
         p_value, stands_out, left_out = ranks.by_pose[n], ranks.significant_at_poses[n], posterior.left_out[n]
         poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *percentiles, p_value, stands_out, left_out))
@@ -269,7 +271,7 @@ def _record(
     return ArmRecord(
         arm.name, ranks.units, ranks.p_value, ranks.scatter_p_value, ranks.each, ranks.compatible, tuple(poses),
         between, directions,
-        causes(posterior, ranks), expectations, bool(coarse),
+        cause_records(posterior, ranks), expectations, bool(coarse),
     )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ from armsim.sampling.statistics import holm
 
 ALIKE = 0.9
 """Correlation of two columns from which their causes count as indistinguishable. Common practice, no source."""
-VISIBLE = 100.0
+DETECTABLE_FACTOR = 100.0
 """Factor of a variance that must be detectable for a cause to be tested."""
 
 
@@ -117,7 +117,7 @@ class VisitCauses:
 def _groups(information: Array) -> list[list[int]]:
     """Numbers of detectable causes, indistinguishable ones in one group, the largest first."""
     sizes = np.diag(information)
-    resolved = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * VISIBLE**2 > 4.0]
+    resolved = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * DETECTABLE_FACTOR**2 > 4.0]
     groups: list[list[int]] = []
     for n in resolved:
         matching_groups = (
@@ -138,7 +138,7 @@ class VisitSample:
     model: VisitCauses
     scores: list[Array] = field(default_factory=list)
 
-    def through(self, visits: Iterable[Array]) -> Iterator[Array]:
+    def collect(self, visits: Iterable[Array]) -> Iterator[Array]:
         """Pass on readings of simulated arms, shape (units, visits, 3) per pose, and collect their scores. [m]"""
         for pose, readings in enumerate(visits):
             self.scores.append(self.model.scores(pose, readings))

@@ -107,7 +107,7 @@ def _make(folder: Path) -> list[Path]:
             raise fault("is a dangling link", "a new or empty folder")
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise fault("already exists and is not empty", "a new or empty folder")
-        absent = [place for place in (folder, *folder.parents) if not place.exists()]
+        absent = [path for path in (folder, *folder.parents) if not path.exists()]
         folder.mkdir(parents=True, exist_ok=True)
         os.rmdir(tempfile.mkdtemp(dir=folder))
     except OSError as error:

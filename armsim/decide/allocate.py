@@ -156,20 +156,20 @@ def allocate(
     def sampled(of: Machine, how: RunOptions = run_options.silent, seed: int = plan.seed) -> _Sampled:
         """A machine at every pose."""
         changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
-        judged, samples = changed.judge(pose_sets, how)
+        assessed_tasks, samples = changed.judge(pose_sets, how)
         columns = (f"{LEADING.errors}.at_coverage", f"{LEADING.errors}.at_coverage_interval")
-        quantile, ends = (np.concatenate([task.table.column(name) for task in judged]) for name in columns)
-        loads = np.concatenate(loads_of_quantities(requirement, judged, samples.tasks, paths, quantities))
-        return _Sampled(quantile, ends, loads, int(np.argmax(quantile / limit_at_poses)), _largest(judged))
+        quantile, ends = (np.concatenate([task.table.column(name) for task in assessed_tasks]) for name in columns)
+        loads = np.concatenate(loads_of_quantities(requirement, assessed_tasks, samples.tasks, paths, quantities))
+        return _Sampled(quantile, ends, loads, int(np.argmax(quantile / limit_at_poses)), _largest(assessed_tasks))
 
-    bare = sampled(fixed_machine, replace(run_options, progress=no_progress))
-    most = bare.worst
-    if bare.quantile[most] >= limit_at_poses[most]:
+    without_sensor_errors = sampled(fixed_machine, replace(run_options, progress=no_progress))
+    most = without_sensor_errors.worst
+    if without_sensor_errors.quantile[most] >= limit_at_poses[most]:
         ways = []
         for which, rearranged in moved_to_output(machine, blamed(fixed_machine, q[most])):
             remainder = float(sampled(without_sensors(rearranged)).quantile[most])
             ways.append(f"with the sensors of {which} on the output it would be {show(remainder)}")
-        makes, most_allowed = apart(float(bare.quantile[most]), float(limit_at_poses[most]), show)
+        makes, most_allowed = apart(float(without_sensor_errors.quantile[most]), float(limit_at_poses[most]), show)
         reasons.append(
             f"no error is left to the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
             f"mastering alone make lie within {makes} at {names[most]}, {most_allowed} required; most of it from "
@@ -177,11 +177,11 @@ def allocate(
         )
     reasons += [
         judgement.reason
-        for judgement in bare.judgements
+        for judgement in without_sensor_errors.judgements
         if judgement.utilisation >= 1 and judgement.criterion != LEADING.name
     ]
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
-    fixed_alone = float(bare.quantile[most]), names[most]
+    fixed_alone = float(without_sensor_errors.quantile[most]), names[most]
     if reasons:
         return Allocation(
             position, requirement.coverage, *fixed_alone, exponent, rotary, (), tuple(reasons), requirement
@@ -253,10 +253,10 @@ class _Sampled:
     judgements: tuple[Judgement, ...]
 
 
-def _largest(judged: Sequence[Judged]) -> tuple[Judgement, ...]:
+def _largest(assessed_tasks: Sequence[Judged]) -> tuple[Judgement, ...]:
     """Judgement of every criterion with a limit, at the task where its load is largest."""
     largest: dict[str, Judgement] = {}
-    for task in judged:
+    for task in assessed_tasks:
         for judgement in task.summary.judgements:
             previous = largest.get(judgement.criterion)
             if judgement.limit is not None and (previous is None or judgement.utilisation > previous.utilisation):

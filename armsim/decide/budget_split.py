@@ -119,13 +119,13 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
             options={"maxiter": 500, "ftol": 1e-14},
         )
         u = solved.x
-        load = matrix @ (unit * np.exp(u)) ** 2
-        if load.max() <= 1.0 + 1e-7:
+        utilisation = matrix @ (unit * np.exp(u)) ** 2
+        if utilisation.max() <= 1.0 + 1e-7:
             break
-        constraints = np.unique(np.append(constraints, np.argsort(-load)[:8]))
-    square = (unit * np.exp(u)) ** 2 / float(max(load.max(), 1e-300))  # on the limit, not beyond it
+        constraints = np.unique(np.append(constraints, np.argsort(-utilisation)[:8]))
+    square = (unit * np.exp(u)) ** 2 / float(max(utilisation.max(), 1e-300))  # on the limit, not beyond it
     part = weight * square ** (-b / 2)
-    active = np.flatnonzero(load > load.max() * (1 - 1e-3))
+    active = np.flatnonzero(utilisation > utilisation.max() * (1 - 1e-3))
     scale = part.max()
     multipliers, _ = nnls((2.0 * matrix[active] * square).T / scale, b * part / scale)
     dual_weight = multipliers @ matrix[active]

@@ -25,13 +25,13 @@ from armsim.calibration.calibration_records import (
 )
 from armsim.calibration.estimate import Estimate
 from armsim.calibration.estimate_correction import Measurement, correctable, correction_of
-from armsim.calibration.fedorov_exchange import short_moves
+from armsim.calibration.fedorov_exchange import short_route
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identifiable import unit_of
 from armsim.calibration.identified_arms import identified_arm, measured_arms
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.pose_selection import PoseSelection, candidates_of
-from armsim.calibration.residual_error import ResidualPoses, counts_for, curve, steps
+from armsim.calibration.residual_error import ResidualPoses, counts_for, residual_by_group, residual_curve
 from armsim.decide.compare import Comparison, compare
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
@@ -164,7 +164,7 @@ def calibrate(
         selection = PoseSelection.of(machine, calibration, candidate, pose_sets, plan.seed)
         chosen = selection.planned()
         joint_speeds = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
-        chosen = chosen[short_moves(candidate.joints[chosen], joint_speeds)]
+        chosen = chosen[short_route(candidate.joints[chosen], joint_speeds)]
         names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
     identified = _identified(machine, measurement, estimate, plan, run_options.progress)
@@ -174,7 +174,7 @@ def calibrate(
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
     left_by_count: tuple[CurvePointRecord, ...] = ()
     if selection is not None:
-        left_by_count = curve(selection, residual, counts_for(candidates), plan.seed, run_options.progress)
+        left_by_count = residual_curve(selection, residual, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
     identified_arms = [identified_arm(study, read, residual) for read in arms]
     return Calibrated(
@@ -190,7 +190,7 @@ def calibrate(
         candidates=candidates,
         offered=offered,
         curve=left_by_count,
-        steps=steps(machine, measurement, residual),
+        steps=residual_by_group(machine, measurement, residual),
         causes=residual.causes(machine, linear),
         rounds=identified.rounds,
         beyond_linear=residual.rms_displacement(machine, estimate.corrected, apart[:, estimate.controlled]),

@@ -62,22 +62,22 @@ def choice_rows(
 
     types, sizes = _types(options), [len(joint) for joint in options.joints]
     starts = np.concatenate([[0], np.cumsum(sizes)]).tolist()
-    every = [option for joint in options.joints for option in joint]
+    all_options = [option for joint in options.joints for option in joint]
     for start, size in zip(starts, sizes, strict=False):
         row({start + o: 1.0 for o in range(size)}, 1, 1)
     if options.mass is not None:
-        row({i: option.mass for i, option in enumerate(every)}, -np.inf, options.mass + TINY)
+        row({i: option.mass for i, option in enumerate(all_options)}, -np.inf, options.mass + TINY)
     if options.changes is not None:
-        row({i: 1.0 for i, option in enumerate(every) if not option.present}, -np.inf, options.changes)
+        row({i: 1.0 for i, option in enumerate(all_options) if not option.present}, -np.inf, options.changes)
     for name, pieces in options.stock.items():
-        row({i: 1.0 for i, option in enumerate(every) if option.encoder == name}, -np.inf, pieces)
+        row({i: 1.0 for i, option in enumerate(all_options) if option.encoder == name}, -np.inf, pieces)
     at = {
         (j, name): [starts[j] + o for o, option in enumerate(joint) if option.encoder == name]
         for j, joint in enumerate(options.joints)
         for name in types
     }
     for number, (joints, most) in enumerate(options.type_limits):
-        first = len(every) + number * len(types)
+        first = len(all_options) + number * len(types)
         for j in joints:
             for t, name in enumerate(types):
                 if at[j, name]:  # at most one of them is taken, so one row for all: tighter than one row each
@@ -88,17 +88,17 @@ def choice_rows(
             for name in types:
                 row({**dict.fromkeys(at[j, name], 1.0), **dict.fromkeys(at[k, name], -1.0)}, 0, 0)
     for pair in options.forbidden_pairs:
-        places = [range(len(sizes)) if j is None else (j,) for j, _ in pair]
-        for j, k in product(*places):
+        joint_ranges = [range(len(sizes)) if j is None else (j,) for j, _ in pair]
+        for j, k in product(*joint_ranges):
             both = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
             if j != k:
                 row(dict.fromkeys(both, 1.0), -np.inf, 1)
-    tiers, first_tier = tiers_of(options), len(every) + columns_of_types(options)
+    tiers, first_tier = tiers_of(options), len(all_options) + columns_of_types(options)
     for of_tier in purchase_rows(tiers, at, first_tier):
         row(*of_tier)
     if np.isfinite(prices).any():
         of_tiers = enumerate(tier_prices(tiers).tolist(), start=first_tier)
-        row({**{i: option.price for i, option in enumerate(every)}, **dict(of_tiers)}, *prices)
+        row({**{i: option.price for i, option in enumerate(all_options)}, **dict(of_tiers)}, *prices)
     for worse in excluded:
         entries = {starts[j] + o: 1.0 for j, columns in enumerate(worse) for o in columns}
         row(entries, -np.inf, len(worse) - 1)

@@ -38,9 +38,9 @@ def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
         if cheapest is None:
             return
         price = program.price(cheapest)
-        choice, load = program.closest(below=price + cent(price)) or (cheapest, np.inf)
-        yield choice, load
-        cheapest = program.cheapest(factor=load * (1 - STEP))
+        choice, utilisation = program.closest(below=price + cent(price)) or (cheapest, np.inf)
+        yield choice, utilisation
+        cheapest = program.cheapest(factor=utilisation * (1 - STEP))
 
 
 def in_range(search: Search, least: float, most: float, listed: int) -> tuple[list[Choice], bool]:
@@ -73,9 +73,9 @@ def in_range(search: Search, least: float, most: float, listed: int) -> tuple[li
         nearest = program.closest(below=most, least=least)
         if nearest is None:
             return out, True
-        choice, load = nearest
-        first = min(first, load)
-        if load > first * MARGIN:
+        choice, utilisation = nearest
+        first = min(first, utilisation)
+        if utilisation > first * MARGIN:
             break
         out.append(choice)
         program.refuse(choice)

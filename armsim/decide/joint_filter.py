@@ -30,10 +30,12 @@ def fit_for_joints(study: Study, options: Options) -> Options:
     """
     joints = []
     for candidates in options.joints:
-        judged = [(option, _judgements(study, option)) for option in candidates]
-        fit = tuple(option for option, judgements in judged if all(judgement.holds for judgement in judgements))
+        judgements_of_options = [(option, _judgements(study, option)) for option in candidates]
+        fit = tuple(
+            option for option, judgements in judgements_of_options if all(judgement.holds for judgement in judgements)
+        )
         if not fit:
-            raise _fault(study, [judgements for _, judgements in judged])
+            raise _fault(study, [judgements for _, judgements in judgements_of_options])
         joints.append(fit)
     return replace(options, joints=tuple(joints))
 
@@ -60,9 +62,9 @@ def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
     return JointsEvaluated.of(scenario.requirement, alone, scenario.motion, scenario.plan).judgements
 
 
-def _fault(study: Study, judged: Sequence[Sequence[Judgement]]) -> Exception:
+def _fault(study: Study, judgements_of_options: Sequence[Sequence[Judgement]]) -> Exception:
     """The closest option of a joint, and how far it misses the requirement."""
-    closest = min(judged, key=lambda judgements: max(judgement.utilisation for judgement in judgements))
+    closest = min(judgements_of_options, key=lambda judgements: max(judgement.utilisation for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.utilisation)
     fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.number)}"
     return study.scenario.fault(

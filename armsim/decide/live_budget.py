@@ -130,9 +130,9 @@ def live_budgets(
     evaluate = _evaluation(worst)
     base = [_effective(rows) for rows in evaluate(machine)]
     effects: list[tuple[Number, list[_Effect]]] = []
-    every = numbers(machine)
-    for place, number in enumerate(every):
-        progress("numbers of the workbook", place, len(every))
+    numbers_of_machine = numbers(machine)
+    for index, number in enumerate(numbers_of_machine):
+        progress("numbers of the workbook", index, len(numbers_of_machine))
         probe, *others = factors_of(number)
         changed = {probe: evaluate(number.times(machine, probe))}
         if not any(_differ(*pair) for pair in zip(base, changed[probe], strict=True)):
@@ -143,14 +143,14 @@ def live_budgets(
         ]
         if any(at_task.touches for at_task in effect):
             effects.append((number, effect))
-    progress("numbers of the workbook", len(every), len(every))
+    progress("numbers of the workbook", len(numbers_of_machine), len(numbers_of_machine))
     followed = [all(at_task.followed for at_task in effect) for _, effect in effects]
     laws: list[tuple[dict[tuple[str, str], list[tuple[int, Law]]], ...]] = [({}, {}) for _ in base]
-    for place, (_, effect) in enumerate(effects):
+    for index, (_, effect) in enumerate(effects):
         for at_task, (means, stds) in zip(effect, laws, strict=True):
             for laws_of_rows, collected in ((at_task.means, means), (at_task.stds, stds)):
-                for key, law in laws_of_rows.items() if followed[place] else ():
-                    collected.setdefault(key, []).append((place, law))
+                for key, law in laws_of_rows.items() if followed[index] else ():
+                    collected.setdefault(key, []).append((index, law))
     live = [
         [LiveRow(row, tuple(means.get(key, ())), tuple(stds.get(key, ()))) for key, row in rows.items()]
         for rows, (means, stds) in zip(base, laws, strict=True)
@@ -181,8 +181,8 @@ def _differ(rows: Rows, others: Rows) -> bool:
 
 
 def _worst(name: str, poses: PoseSet) -> Configurations:
-    place = poses.names.index(name)
-    return poses.configurations[place : place + 1]
+    index = poses.names.index(name)
+    return poses.configurations[index : index + 1]
 
 
 def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine], list[Rows]]:
@@ -265,23 +265,23 @@ def _gains(row: BudgetRow, other: BudgetRow | None) -> tuple[float, float] | Non
 
 def _departures(
     machine: Machine,
-    every: Sequence[Number],
+    numbers_of_machine: Sequence[Number],
     followed: Sequence[bool],
     evaluate: Callable[[Machine], list[Rows]],
     live: Sequence[Sequence[LiveRow]],
 ) -> list[float]:
     """Error of the rms per task, the largest over machines with all inputs changed at once."""
     out = [0.0] * len(live)
-    generator = np.random.default_rng(len(every))
+    generator = np.random.default_rng(len(numbers_of_machine))
     for _ in range(TRIALS):
-        factors = [1.0] * len(every)
+        factors = [1.0] * len(numbers_of_machine)
         trial = machine
-        for place, number in enumerate(every):
-            if not followed[place]:
+        for index, number in enumerate(numbers_of_machine):
+            if not followed[index]:
                 continue
             most = min(SPREAD, math.inf if number.key.most is None else abs(number.key.most / number.value))
-            factors[place] = min(SPREAD ** float(generator.uniform(-1.0, 1.0)), most)
-            trial = number.times(trial, factors[place])
+            factors[index] = min(SPREAD ** float(generator.uniform(-1.0, 1.0)), most)
+            trial = number.times(trial, factors[index])
         for n, rows in enumerate(evaluate(trial)):
             expected = _rms([changed_row(budget, factors) for budget in live[n]])
             actual = _rms(list(rows.values()))
@@ -304,7 +304,7 @@ def changed_row(live: LiveRow, factors: Sequence[float]) -> BudgetRow:
     """
     row = live.row
     mean, std = row.mean * gain_of(live.mean_laws, factors), row.std * abs(gain_of(live.std_laws, factors))
-    return BudgetRow(row.key, row.owner, row.cause, row.place, row.life, row.unit, row.sensitivity, mean, std)
+    return BudgetRow(row.key, row.owner, row.cause, row.axis, row.life, row.unit, row.sensitivity, mean, std)
 
 
 def _rms(rows: list[BudgetRow]) -> float:

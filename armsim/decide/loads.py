@@ -53,14 +53,14 @@ def error_loads(
     out = []
     for task, sample, path in zip(tasks, samples, paths, strict=True):
         limits = requirement.of(task.name)
-        load = np.zeros(len(task.table))
+        utilisation = np.zeros(len(task.table))
         for criterion, limit in limits_of_errors(limits, path, criteria):
-            load = np.maximum(load, quantiles(criterion, task) / limit)
+            utilisation = np.maximum(utilisation, quantiles(criterion, task) / limit)
         for criterion, figure, limit in limits_of_arms(limits, path) if of_arms else ():
             share = criterion.arms(limits)
             if criterion in criteria and share is not None and not figure.of_visits:
-                load = np.maximum(load, _at_all_poses(share, figure, task, sample) / limit)
-        out.append(load)
+                utilisation = np.maximum(utilisation, _at_all_poses(share, figure, task, sample) / limit)
+        out.append(utilisation)
     return out
 
 

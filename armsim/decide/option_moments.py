@@ -140,7 +140,7 @@ def moments_of(
         np.concatenate([part.square for part in visits]),
         {
             name: VisitCoefficient(coefficient.distribution, np.concatenate([_gain(part, name) for part in visits]))
-            for name, coefficient in _every(visits, names)
+            for name, coefficient in _all_coefficients(visits, names)
         },
         np.concatenate([part.turning for part in visits]),
     )
@@ -155,7 +155,9 @@ class _Visits:
     turning: Array
 
 
-def _every(parts: Sequence[_Visits], first: dict[str, VisitCoefficient]) -> Iterable[tuple[str, VisitCoefficient]]:
+def _all_coefficients(
+    parts: Sequence[_Visits], first: dict[str, VisitCoefficient]
+) -> Iterable[tuple[str, VisitCoefficient]]:
     """Coefficients of any of the parts; a path has others than poses at rest, as the motion decides the side."""
     coefficients = dict(first)
     for part in parts:

@@ -102,14 +102,14 @@ class Probe:
             surveyed = survey(spec, side.configurations, run_options.threads)
             # RP at the same pose with and without a change
             sides.append(replace(side, extremes=surveyed.extremes, nets=surveyed.nets))
-            judged = [criterion for criterion in CRITERIA if side.judgement(criterion.name) is not None]
+            judged_criteria = [criterion for criterion in CRITERIA if side.judgement(criterion.name) is not None]
             ratio = {}
-            for errors in sorted({criterion.errors for criterion in judged if criterion.errors}):
+            for errors in sorted({criterion.errors for criterion in judged_criteria if criterion.errors}):
                 rms = np.sqrt(surveyed.mean_squares[errors])
                 quantile = side.table.column(f"{errors}.at_coverage")
                 ratio[errors] = np.divide(quantile, rms, out=np.zeros_like(rms), where=rms > 0)
             ratios.append(ratio)
-            everywhere.append(not all(criterion.of_units or criterion.errors for criterion in judged))
+            everywhere.append(not all(criterion.of_units or criterion.errors for criterion in judged_criteria))
         first = [deciding(side.judgements).criterion for side in sides]
         return Probe(base, result, poses, sides, ratios, everywhere, first, spec, run_options)
 
@@ -139,13 +139,13 @@ class Probe:
             of_units = [
                 replace(s, extremes=all_poses.extremes) for s, all_poses in zip(sampled.tasks, surveys, strict=True)
             ]
-            judged = judge_all(study.scenario, few, of_units)
-            more = [_may_be_worse(*row) for row in zip(predicted, near, judged, strict=True)]
+            assessed = judge_all(study.scenario, few, of_units)
+            more = [_may_be_worse(*row) for row in zip(predicted, near, assessed, strict=True)]
             if not any(len(numbers) for numbers in more):
                 break
             near = [np.union1d(numbers, further) for numbers, further in zip(near, more, strict=True)]
         out = []
-        for side, task, surveyed, poses, first in zip(self.sides, judged, surveys, few, self.first, strict=True):
+        for side, task, surveyed, poses, first in zip(self.sides, assessed, surveys, few, self.first, strict=True):
             other = Evaluated(
                 task.name, task.table, task.summary.judgements, sampled.spec, poses.configurations, surveyed.extremes,
                 surveyed.operating, surveyed.nets,
@@ -181,16 +181,16 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     samples : Samples
         Both of those poses.
     """
-    every = study.find(run_options.progress)
-    result, sampled = study.evaluate(every, run_options)
+    pose_sets = study.find(run_options.progress)
+    result, sampled = study.evaluate(pose_sets, run_options)
     few = []
-    for task, poses in zip(result.tasks, every, strict=True):
+    for task, poses in zip(result.tasks, pose_sets, strict=True):
         few.append(poses.only([poses.names[n] for n in _largest(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     left_out = [
         f"changes are evaluated at {len(some.names)} of the {len(poses.names)} poses of {task.name}: those with "
         "the largest figures of any criterion"
-        for task, some, poses in zip(result.tasks, few, every, strict=True)
+        for task, some, poses in zip(result.tasks, few, pose_sets, strict=True)
         if len(some.names) < len(poses.names)
     ]
     if left_out:
@@ -201,17 +201,17 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
 
 def _largest(task: TaskResult) -> list[int]:
     """Poses of a task, `MOST_POSES` at most: of every criterion that is judged those where its figure is largest."""
-    judged = {judgement.criterion for judgement in task.summary.judgements}
-    columns = [column for criterion in CRITERIA if criterion.name in judged and (column := criterion.column)]
+    judged_criteria = {judgement.criterion for judgement in task.summary.judgements}
+    columns = [column for criterion in CRITERIA if criterion.name in judged_criteria and (column := criterion.column)]
     orders = [np.argsort(-task.column(column), kind="stable") for column in dict.fromkeys(columns)]
     return sorted(list(dict.fromkeys(int(n) for rank in zip(*orders, strict=True) for n in rank))[:MOST_POSES])
 
 
-def _may_be_worse(predicted: dict[str, Array], near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
+def _may_be_worse(predicted: dict[str, Array], near: NDArray[np.intp], assessed: Judged) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all sampled ones, if they exceed the prediction by as much."""
     worse = [np.array([], dtype=np.intp)]
     for errors, at_poses in predicted.items():
-        quantile = judged.table.column(f"{errors}.at_coverage")
+        quantile = assessed.table.column(f"{errors}.at_coverage")
         missed = float(np.max(quantile / np.maximum(at_poses[near], 1e-300), initial=1.0))
         worse.append(np.flatnonzero(at_poses * missed * MISSED > quantile.max()))
     return np.setdiff1d(np.concatenate(worse), near)

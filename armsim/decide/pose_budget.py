@@ -36,7 +36,7 @@ class BudgetRow:
         Name of the term, and of the part of it: unique in a budget, the same for a changed machine.
     owner, cause : str
         As in the shares of a result.
-    place : str
+    axis : str
         Axis that it moves; empty where it moves several.
     life : str
         ``unit`` or ``visit``.
@@ -51,7 +51,7 @@ class BudgetRow:
     key: tuple[str, str]
     owner: str
     cause: str
-    place: str
+    axis: str
     life: str
     unit: RowUnit
     sensitivity: Array
@@ -112,11 +112,18 @@ def _rows(
             if at == axis and k in coefficients:
                 weight[k] += value
         unit: RowUnit = "rad" if evaluated.postures.rotary[axis] else "m"
-        place = str(evaluated.axes[axis])
+        axis_name = str(evaluated.axes[axis])
         mean, variance = float(weight @ term.mean), float(weight @ term.covariance @ weight)
         column = evaluated.postures.column[pose, axis]
         yield BudgetRow(
-            (term.name, place), *term.share_name, place, term.life, unit, column, mean, max(variance, 0.0) ** 0.5
+            (term.name, axis_name),
+            *term.share_name,
+            axis_name,
+            term.life,
+            unit,
+            column,
+            mean,
+            max(variance, 0.0) ** 0.5,
         )
 
 

@@ -131,7 +131,7 @@ class PosePopulation:
         """
         other = machine.evaluated(self.configurations)
         before, after = _signatures(self.evaluated), _signatures(other)
-        names = {name for name in {**before, **after} if not _alike(before.get(name), after.get(name))}
+        names = {name for name in {**before, **after} if not _same_draw_and_effect(before.get(name), after.get(name))}
         if not names:
             return None
         change = self._made_by(other, names) - self._made_by(self.evaluated, names)
@@ -170,7 +170,7 @@ def _signatures(evaluated: EvaluatedMachine) -> dict[str, Signature]:
     }
 
 
-def _alike(one: Signature | None, other: Signature | None) -> bool:
+def _same_draw_and_effect(one: Signature | None, other: Signature | None) -> bool:
     """Whether two terms draw and do the same."""
     if one is None or other is None:
         return False

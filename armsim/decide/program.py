@@ -118,11 +118,11 @@ class Program:
         single = np.array([option.price for row in self.options.joints for option in row])
         self.tiers = tiers_of(self.options)
         self.prices = np.concatenate([single, np.zeros(columns_of_types(self.options)), tier_prices(self.tiers)])
-        every = [part for row in self.option_moments for part in row]
-        self.independent_variance = np.stack([part.independent_variance for part in every], axis=1)
-        self.shared_vectors = np.stack([part.shared_vectors for part in every], axis=2)  # (poses, numbers, options)
-        self.visits = np.stack([part.visits for part in every], axis=1)
-        self.turning_visits = np.stack([part.turning_visits for part in every], axis=1)
+        parts = [part for row in self.option_moments for part in row]
+        self.independent_variance = np.stack([part.independent_variance for part in parts], axis=1)
+        self.shared_vectors = np.stack([part.shared_vectors for part in parts], axis=2)  # (poses, numbers, options)
+        self.visits = np.stack([part.visits for part in parts], axis=1)
+        self.turning_visits = np.stack([part.turning_visits for part in parts], axis=1)
         if not self.cuts:
             worst = int(np.argmax(self.independent_variance.max(axis=1) / self.limit))
             self.cuts = [Cut(worst, self.fixed.shared_vectors[worst])]
@@ -182,16 +182,16 @@ class Program:
         """Largest share of limit used per pose, of `loads`, shape (poses,)."""
         return np.asarray(self.loads(choice).max(axis=0))
 
-    def refuse_dominated(self, choice: Choice, alike: float = ALIKE) -> None:
+    def refuse_dominated(self, choice: Choice, tolerance: float = ALIKE) -> None:
         """Exclude all choices that are no better than a failed one at any joint and pose.
 
-        An independent variance that is smaller by less than the share ``alike`` of the limit counts as no better;
+        An independent variance that is smaller by less than the share ``tolerance`` of the limit counts as no better;
         shared vectors must agree within `ALIKE`.
 
         Parameters
         ----------
         choice : Choice
-        alike : float
+        tolerance : float
             Share of the limit.
         """
         worse = []
@@ -202,7 +202,7 @@ class Program:
                 apart = np.abs(part.shared_vectors - chosen.shared_vectors).max(axis=1)
                 same_vectors = np.all(apart <= ALIKE * np.sqrt(self.limit))
                 if same_vectors and np.all(
-                    part.independent_variance >= chosen.independent_variance - alike * self.limit
+                    part.independent_variance >= chosen.independent_variance - tolerance * self.limit
                 ):
                     no_better.append(number)
             worse.append(no_better)

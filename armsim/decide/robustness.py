@@ -145,10 +145,10 @@ def _repriced(program: Program, options: Options) -> Program:
 def _physical(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
     machine = record.search.study.scenario.machine
     options = record.search.options
-    every = [*machine.joints, *(row[n].joint for row, n in zip(options.joints, choice, strict=True))]
-    if any(joint.transmission.with_tolerances(GEAR_FACTOR) != joint.transmission for joint in every):
+    all_joints = [*machine.joints, *(row[n].joint for row, n in zip(options.joints, choice, strict=True))]
+    if any(joint.transmission.with_tolerances(GEAR_FACTOR) != joint.transmission for joint in all_joints):
         yield _with_machine(record, choice, machine, with_gears, partial(Perturbed, "gear tolerances", "", GEAR_FACTOR))
-    rises = [machine.environment.temperature_rise, *(joint.temperature_rise for joint in every)]
+    rises = [machine.environment.temperature_rise, *(joint.temperature_rise for joint in all_joints)]
     if any(rise is not None and rise.at_end.mean != rise.mean for rise in rises):
         environment = replace(machine.environment, temperature_rise=_at_end(machine.environment.temperature_rise))
         yield _with_machine(

@@ -130,4 +130,4 @@ def gain_of(laws: Laws, factors: Sequence[float]) -> float:
     -------
     float
     """
-    return combined((law, factors[place]) for place, law in laws)
+    return combined((law, factors[number]) for number, law in laws)

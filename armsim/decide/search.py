@@ -299,18 +299,18 @@ class Search:
         choice : Choice
         tasks : sequence of Judged
         """
-        place = {name: n for n, name in enumerate(self.names)}
+        position_of = {name: n for n, name in enumerate(self.names)}
         square = program.square(choice)
         for task, poses in zip(tasks, self.poses, strict=True):
             for criterion, limit in self._limits_of_errors(task.name, poses):
                 start = self.quantities.index(criterion.quantity) * len(self.names)
                 for name, quantile in zip(task.table.names, quantiles(criterion, task).tolist(), strict=True):
                     if quantile > limit:
-                        n = start + place[task.name, name]
+                        n = start + position_of[task.name, name]
                         bound = square[n] * (limit / quantile) ** 2 * NEAR / self.margin
                         program.limit[n] = min(program.limit[n], bound)
 
-    def alike(self, load: float) -> float:
+    def no_better_share(self, load: float) -> float:
         """Relative improvement of a joint up to which a choice counts as no better than a failed one.
 
         All joints together may then make up for half of what it exceeds, in mean square.

@@ -158,7 +158,7 @@ class SearchState:
         self.failed_criteria[choice] = {criterion for task in tasks for criterion in task.summary.failed}
         program.refuse(choice)
         if dominate and failure.load > 1.0:  # by its errors, and not by the scatter of its visits alone
-            program.refuse_dominated(choice, search.alike(failure.load))
+            program.refuse_dominated(choice, search.no_better_share(failure.load))
             search.tighten(program, choice, tasks)
         return False
 
@@ -378,8 +378,8 @@ def _without_answer(record: SearchState, choice: Choice, complete: bool, exhaust
     search = record.search
     # of designs that miss by as much the cheapest is the closest
     missed = record.misses.get(choice, np.inf) * (1.0 + 1e-9)
-    alike = [other for other, miss in record.misses.items() if miss <= missed]
-    choice = min([choice, *alike], key=record.program.price)
+    equally_close = [other for other, miss in record.misses.items() if miss <= missed]
+    choice = min([choice, *equally_close], key=record.program.price)
     tasks = search.verdict(choice)
     return Selection(
         None,

@@ -218,7 +218,7 @@ class TaskPopulation:
         """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""
         if pose == self.worst:
             return 0.0
-        one, other = (influence(self.at(place).distance, self.coverage) for place in (self.worst, pose))
+        one, other = (influence(self.at(pose_number).distance, self.coverage) for pose_number in (self.worst, pose))
         return half_width((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
 
 
@@ -254,13 +254,13 @@ def sensitivities(
     ]
     for task in tasks:
         task.at(task.worst).distance  # noqa: B018  once, before threads ask for it
-    every = numbers(machine)
+    all_numbers = numbers(machine)
     lines: list[list[Line | None]] = []
-    rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], every)
+    rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):
-        run_options.progress("numbers", n, len(every))
+        run_options.progress("numbers", n, len(all_numbers))
         lines.append(row)
-    run_options.progress("numbers", len(every), len(every))
+    run_options.progress("numbers", len(all_numbers), len(all_numbers))
     ordered: list[Line] = []
     for column in zip(*lines, strict=True):
         ordered += sorted((line for line in column if line is not None), key=lambda line: -abs(line.tenth_less.value))
@@ -270,8 +270,8 @@ def sensitivities(
 def _parts(task: TaskPopulation) -> list[Part]:
     out = []
     shares = task.table.contributions
-    over = task.table.over_task(shares)
+    task_shares = task.table.over_task(shares)
     for n, (owner, cause) in enumerate(task.table.share_names):
         if shares[task.worst, n]:
-            out.append(Part(task.name, owner, cause, float(shares[task.worst, n]), float(over[n])))
+            out.append(Part(task.name, owner, cause, float(shares[task.worst, n]), float(task_shares[n])))
     return sorted(out, key=lambda part: -part.worst)

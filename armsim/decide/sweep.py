@@ -86,9 +86,9 @@ class Sweep:
         out = {}
         for task in self.points[0].tasks:
             rows = [(point.number, row.judgement(criterion)) for point, row in self.of(task.name)]
-            judged = [(number, judgement) for number, judgement in rows if judgement is not None]
-            if judged:
-                out[task.name] = judged
+            assessed = [(number, judgement) for number, judgement in rows if judgement is not None]
+            if assessed:
+                out[task.name] = assessed
         return out
 
     def to_dict(self) -> dict[str, Any]:
@@ -161,7 +161,7 @@ def sweep(
     for number, (value, design) in enumerate(zip(values, changed, strict=True)):
         run_options.progress(f"{path} = {value}", number, len(values))
         how = run_options.silent if number else replace(run_options, progress=no_progress)
-        judged, _ = design.judge(design.find(run_options.progress), how)
+        assessed, _ = design.judge(design.find(run_options.progress), how)
         tasks = tuple(
             SweepTask(
                 one.name,
@@ -169,7 +169,7 @@ def sweep(
                 one.summary.judgements,
                 one.summary.state,
             )
-            for one in judged
+            for one in assessed
         )
         points.append(SweepPoint(value, float(value.split()[0]), tasks))
     run_options.progress(path, len(values), len(values))

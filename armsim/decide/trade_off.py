@@ -141,14 +141,14 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         everywhere = program.price(choice) < price or of_leading is not search
         points.append(_point(of_leading, program, choice, everywhere))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
-    judged = search.study.judge(search.poses, search.run_options.silent)[0]
+    assessed = search.study.judge(search.poses, search.run_options.silent)[0]
     scenario, requirement = search.study.scenario, search.requirement
     position = LEADING.limit(requirement)
     assert position is not None  # every requirement states it
     return TradeOff(
         scenario.name,
         tuple(points),
-        _decides(search, judged).summary.at_coverage,
+        _decides(search, assessed).summary.at_coverage,
         scenario.machine.price,
         position,
         requirement.coverage,

@@ -208,9 +208,9 @@ _EXCESS: dict[Figure, Callable[[VisitLimit, Program, Choice, SamplingPlan], Exce
 def _repeatability(program: Program, choice: Choice, poses: np.ndarray, plan: SamplingPlan) -> tuple[Array, Array]:
     """RP of a choice at poses by the distribution of its visits, and the half-width of its interval. [m]"""
     parts = [program.fixed, *(row[n] for row, n in zip(program.option_moments, choice, strict=True))]
-    every = [coefficient for part in parts for coefficient in part.of_visits.values()]
-    gains = np.zeros((len(poses), len(every), 3))
-    for k, coefficient in enumerate(every):
+    coefficients = [coefficient for part in parts for coefficient in part.of_visits.values()]
+    gains = np.zeros((len(poses), len(coefficients), 3))
+    for k, coefficient in enumerate(coefficients):
         gains[:, k] = coefficient.gain[poses]
-    value, _, half, _ = integrate(tuple(coefficient.distribution for coefficient in every), gains, plan)
+    value, _, half, _ = integrate(tuple(coefficient.distribution for coefficient in coefficients), gains, plan)
     return value, half

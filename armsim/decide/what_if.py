@@ -141,14 +141,14 @@ def what_if(
     """
     probe = Probe.of(study, run_options)
     rows, joints = [], []
-    every = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
-    for number, (kind, what, machine) in enumerate(every):
-        run_options.progress("what if", number, len(every))
+    all_changes = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
+    for number, (kind, what, machine) in enumerate(all_changes):
+        run_options.progress("what if", number, len(all_changes))
         for side, changed in zip(probe.sides, probe.with_machine(machine), strict=True):
             rows.append(WhatIf(side.name, kind, what, changed))
         if of_joints := probe.joints_with(machine):
             joints.append(WhatIfJoints(kind, what, of_joints))
-    run_options.progress("what if", len(every), len(every))
+    run_options.progress("what if", len(all_changes), len(all_changes))
     return WhatIfs(probe.result, tuple(rows), tuple(joints))
 
 

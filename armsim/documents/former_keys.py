@@ -82,6 +82,6 @@ def with_present_keys(data: Any, above: KeyPath, renamed: Callable[[KeyPath, For
     return out if changed else data
 
 
-def note_of(place: str, key: FormerKey) -> str:
+def note_of(location: str, key: FormerKey) -> str:
     """Note on a former name at a place, such as a file and line."""
-    return f"{place}: {key.name!r} is now called {key.present!r}; the former name is read until armsim {key.until}"
+    return f"{location}: {key.name!r} is now called {key.present!r}; the former name is read until armsim {key.until}"

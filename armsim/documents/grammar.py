@@ -57,9 +57,9 @@ def read_text(text: str, fault: Fault) -> tuple[Any, Locations]:
         accepted = "'key: value', indented by spaces"
         raise fault(line, column, f"not YAML: {error.problem}", accepted, "") from error
     except yaml.YAMLError as error:  # a character that YAML does not allow
-        place = getattr(error, "position", 0) or 0
+        offset = getattr(error, "position", 0) or 0
         finding = str(error).splitlines()[0].strip().rstrip(":")
-        raise fault(text.count("\n", 0, place) + 1, 1, f"not YAML: {finding}", "a YAML file", "") from error
+        raise fault(text.count("\n", 0, offset) + 1, 1, f"not YAML: {finding}", "a YAML file", "") from error
     if root is None:
         return None, {}
     builder = _Builder(fault)

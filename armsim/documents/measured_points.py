@@ -183,7 +183,9 @@ def read_points(
                 row = rows[pose][words.index(alone)]
                 actual = f"{pose!r} is visited once from {alone!r} by {name!r}"
                 raise table.fault(row, "direction", actual, f"{LEAST_VISITS} visits from each direction at least")
-        errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (displacements, points))
+        errors, readings = (
+            {pose: rows_of_arm[those] for pose, those in rows.items()} for rows_of_arm in (displacements, points)
+        )
         lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
         of_session = table.words.get("session")
         sessions = {} if of_session is None else {pose: of_session[those[0]] for pose, those in rows.items()}

@@ -61,7 +61,7 @@ def _present(source: Source) -> Source:
     if not former:
         return source
     remarks = tuple(note_of(f"{source.path}:{source.locations[at][0]}", key) for at, key in former.items())
-    locations = {_present_path(at, former): place for at, place in source.locations.items()}
+    locations = {_present_path(at, former): location for at, location in source.locations.items()}
     return replace(source, data=data, locations=locations, remarks=remarks)
 
 

@@ -128,14 +128,14 @@ def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
         numbers_of_joint = [
             number for number in all_numbers if number.joint == joint.name and number.path.startswith("joints.")
         ]
-        single = tuple(place for place in choices.placements if place != "both")
-        places = single if joint.placement != "both" else ("both", *single)
+        single = tuple(placement for placement in choices.placements if placement != "both")
+        placements = single if joint.placement != "both" else ("both", *single)
         compatible = choices.by_joint.get(joint.name, ())
         encoder_names = compatible if joint.encoder.name in compatible else (joint.encoder.name, *compatible)
         out.append(
             Row(
                 joint.name, machine.arm.group_of(joint.name), joint.encoder.name, joint.placement, AS_IT_IS,
-                joint.transmission.ratio, joint.price, encoder_names, places,
+                joint.transmission.ratio, joint.price, encoder_names, placements,
                 (AS_IT_IS, *choices.mountings) if choices.mountings else (),
                 tuple(_field(number, joint.name, scenario) for number in numbers_of_joint),
             )

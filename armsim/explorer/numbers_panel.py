@@ -42,13 +42,13 @@ class NumbersPanel:
         numbers = view_model.numbers(snapshot, task)
         placed = tuple((number.name, number.limit) for number in numbers)
         if placed != self.placed and (snapshot.answer.assessed_tasks or not self._same_names(numbers)):
-            self._place(numbers)
+            self._rebuild(numbers)
             self.placed = placed
         texts = {"shown task": Written(snapshot.study.scenario.tasks[task].name, "text-weight-medium")}
         for number in numbers:
             utilisation = min(number.utilisation, MOST_UTILISATION)
             texts[number.name] = Written(number.text, f"figure {number.tone}")
-            texts[f"{number.name} where"] = Written(f"at {number.place}" if number.place else "", "quiet")
+            texts[f"{number.name} where"] = Written(f"at {number.pose_or_task}" if number.pose_or_task else "", "quiet")
             texts[f"{number.name} load"] = Written("", f"gauge {number.tone}" if utilisation else "", utilisation)
         for n, (text, tone) in enumerate(view_model.task_lines(snapshot)):
             if len(snapshot.study.scenario.tasks) > 1:
@@ -59,7 +59,7 @@ class NumbersPanel:
     def _same_names(self, numbers: list[view_model.Number]) -> bool:
         return [name for name, _ in self.placed] == [number.name for number in numbers]
 
-    def _place(self, numbers: list[view_model.Number]) -> None:
+    def _rebuild(self, numbers: list[view_model.Number]) -> None:
         self.figures.clear()
         add = self.fast_text.add
         with self.figures:

@@ -49,7 +49,7 @@ class Number:
     tone : Tone
         Colour by its state.
     meaning : str
-    place : str
+    pose_or_task : str
         Pose at which it is worst.
     utilisation : float
         Value over limit, or limit over value for a least value; 0 where nothing is required.
@@ -60,7 +60,7 @@ class Number:
     limit: str = ""
     tone: Tone = "plain"
     meaning: str = ""
-    place: str = ""
+    pose_or_task: str = ""
     utilisation: float = 0.0
 
 
@@ -149,8 +149,8 @@ def verdict(snapshot: Snapshot | None) -> tuple[str, Tone]:
     of_tasks = [judgement for task in answer.assessed_tasks for judgement in task.summary.judgements]
     judgements = [*of_tasks, *answer.joints]
     state, decisive = combined(judgements), deciding(judgements)
-    place = names.get(id(decisive)) or decisive.where
-    return f"requirement {state}: {decisive.statistic} {figure_of(decisive)} at {place}", TONES[state]
+    pose_or_task = names.get(id(decisive)) or decisive.where
+    return f"requirement {state}: {decisive.statistic} {figure_of(decisive)} at {pose_or_task}", TONES[state]
 
 
 def task_lines(snapshot: Snapshot | None) -> list[tuple[str, Tone]]:

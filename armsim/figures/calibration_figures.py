@@ -92,21 +92,23 @@ def poses_needed(record: Calibrated) -> style.Drawing:
 
 def chosen_poses(record: Calibrated) -> style.Drawing:
     """Places of the target at the chosen poses from above and from the side, in their order, with the instrument."""
-    places = np.array([pose.position for pose in record.poses]) * 1e3
+    positions = np.array([pose.position for pose in record.poses]) * 1e3
     instrument = record.measurement.calibration.instrument
     position = np.array(instrument.at) * 1e3
     is_placed = bool(np.any(position))
     with style.style():
         out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")
         for axes, (first, second) in zip(out.subplots(1, 2), ((0, 1), (0, 2)), strict=True):
-            axes.plot(places[:, first], places[:, second], "-", color=style.COLOURS[0], linewidth=0.7, alpha=0.6)
-            axes.plot(places[:, first], places[:, second], "o", color=style.COLOURS[0], markersize=4, label="poses")
-            axes.plot(*places[0, [first, second]], "D", color=style.COLOURS[1], markersize=7, label="first")
+            axes.plot(positions[:, first], positions[:, second], "-", color=style.COLOURS[0], linewidth=0.7, alpha=0.6)
+            axes.plot(
+                positions[:, first], positions[:, second], "o", color=style.COLOURS[0], markersize=4, label="poses"
+            )
+            axes.plot(*positions[0, [first, second]], "D", color=style.COLOURS[1], markersize=7, label="first")
             axes.plot(0.0, 0.0, "s", color="#222222", markersize=7, label="base")
             if is_placed:
                 axes.plot(*position[[first, second]], "^", color=style.REQUIREMENT, markersize=9, label="instrument")
             texts = [f"{n}: {pose.name}" for n, pose in enumerate(record.poses, start=1)]
-            out.annotate(axes, places[:, first], places[:, second], texts=texts)
+            out.annotate(axes, positions[:, first], positions[:, second], texts=texts)
             axes.set(xlabel="xyz"[first] + " [mm]", ylabel="xyz"[second] + " [mm]", aspect="equal")
             axes.margins(0.08)
         style.legend_below(out.axes[0], columns=4)
@@ -123,20 +125,20 @@ def residual_causes(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
     largest = max(max(record.before, record.after) for record in causes)
     largest_causes = [record for record in causes if max(record.before, record.after) > SMALL * largest][:MOST]
     unit = unit_for([largest])
-    places = -np.arange(len(largest_causes), dtype=float)
+    rows = -np.arange(len(largest_causes), dtype=float)
     with style.style():
         out, axes = style.figure(6.4, 1.5 + 0.36 * len(largest_causes))
         for name, shift, colour, hatch in (("before", 0.19, 0, ""), ("after", -0.19, 1, "///")):
             sizes = np.array([getattr(record, name) for record in largest_causes]) * unit.factor
             axes.barh(
-                places + shift, sizes, 0.36, color=style.COLOURS[colour], hatch=hatch, edgecolor="white", label=name
+                rows + shift, sizes, 0.36, color=style.COLOURS[colour], hatch=hatch, edgecolor="white", label=name
             )
             texts = [
                 f"{record.cause}, {name}: {significant(v)} {unit.name}"
                 for record, v in zip(largest_causes, sizes, strict=True)
             ]
-            out.annotate(axes, sizes, places + shift, texts=texts)
-        axes.set_yticks(places, [style.label(record.cause) for record in largest_causes])
+            out.annotate(axes, sizes, rows + shift, texts=texts)
+        axes.set_yticks(rows, [style.label(record.cause) for record in largest_causes])
         axes.set(xlabel=f"part of the error, rms over arms and poses [{unit.name}]")
         axes.grid(axis="y", visible=False)
         axes.legend(loc="lower right")
@@ -153,24 +155,24 @@ def residual_causes(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
 def parameter_uncertainty(parameters: Sequence[ParameterRecord]) -> style.Drawing:
     """Standard uncertainty of each identified parameter over its spread in the population, by formula and sampled."""
     largest_parameters = sorted((parameter for parameter in parameters if parameter.spread > 0.0), key=_ratio)[-MOST:]
-    places = np.arange(len(largest_parameters), dtype=float)
+    rows = np.arange(len(largest_parameters), dtype=float)
     with style.style():
         out, axes = style.figure(6.4, 1.6 + 0.24 * max(len(largest_parameters), 2))
         ratios = np.array([_ratio(parameter) for parameter in largest_parameters])
         sampled = np.array([parameter.over_population / parameter.spread for parameter in largest_parameters])
         noise = np.array([parameter.by_measurement / parameter.spread for parameter in largest_parameters])
-        axes.plot(noise, places, "|", color=style.COLOURS[7], markersize=9, label="by instrument and visits alone")
-        axes.plot(ratios, places, "o", color=style.COLOURS[0], markersize=5, label="by formula")
-        axes.plot(sampled, places, "x", color=style.COLOURS[1], markersize=5, label="over the sampled arms")
+        axes.plot(noise, rows, "|", color=style.COLOURS[7], markersize=9, label="by instrument and visits alone")
+        axes.plot(ratios, rows, "o", color=style.COLOURS[0], markersize=5, label="by formula")
+        axes.plot(sampled, rows, "x", color=style.COLOURS[1], markersize=5, label="over the sampled arms")
         texts = [
             f"{parameter.name}: {significant(v)} of its spread"
             for parameter, v in zip(largest_parameters, ratios.tolist(), strict=True)
         ]
-        out.annotate(axes, ratios, places, texts=texts)
+        out.annotate(axes, ratios, rows, texts=texts)
         axes.axvline(NO_GAIN, color=style.REQUIREMENT, linestyle="--", linewidth=1.2)
         axes.set_xscale("log")
         axes.xaxis.set_major_formatter("{x:g}")
-        axes.set_yticks(places, [style.label(parameter.name) for parameter in largest_parameters], fontsize=8)
+        axes.set_yticks(rows, [style.label(parameter.name) for parameter in largest_parameters], fontsize=8)
         axes.set(xlabel="standard uncertainty over the spread in the population")
         style.legend_below(axes, columns=3)
         worse = sum(ratio > NO_GAIN for ratio in ratios.tolist())
@@ -187,21 +189,21 @@ def arm_values(arm: IdentifiedArmRecord) -> style.Drawing:
         (parameter for parameter in arm.values if parameter.spread > 0.0),
         key=lambda parameter: abs(parameter.value) / parameter.spread,
     )[-MOST:]
-    places = np.arange(len(largest_values), dtype=float)
+    rows = np.arange(len(largest_values), dtype=float)
     with style.style():
         out, axes = style.figure(6.4, 1.5 + 0.24 * max(len(largest_values), 2))
         values = np.array([parameter.value / parameter.spread for parameter in largest_values])
         reach = np.array([NORMAL_95 * parameter.uncertainty / parameter.spread for parameter in largest_values])
         outside = np.abs(values) - reach > 1.0
         for mask, colour in ((outside, style.REQUIREMENT), (~outside, style.COLOURS[0])):
-            axes.errorbar(values[mask], places[mask], xerr=reach[mask], fmt="o", color=colour, markersize=4, capsize=2)
+            axes.errorbar(values[mask], rows[mask], xerr=reach[mask], fmt="o", color=colour, markersize=4, capsize=2)
         texts = [
             f"{parameter.name}: {significant(v)} of its spread"
             for parameter, v in zip(largest_values, values.tolist(), strict=True)
         ]
-        out.annotate(axes, values, places, texts=texts)
+        out.annotate(axes, values, rows, texts=texts)
         axes.axvspan(-1.0, 1.0, color="#777777", alpha=0.12)
-        axes.set_yticks(places, [style.label(parameter.name) for parameter in largest_values], fontsize=8)
+        axes.set_yticks(rows, [style.label(parameter.name) for parameter in largest_values], fontsize=8)
         axes.set(xlabel="identified value over the spread in the population")
         largest = largest_values[-1] if largest_values else None
         finding = (

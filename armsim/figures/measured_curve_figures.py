@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from armsim.calibration.calibration_records import OrderRecord
-    from armsim.calibration.curve_analysis import Measured
+    from armsim.calibration.curve_analysis import MeasuredSensor
 
 POINTS = 4000
 """Points of a curve drawn, at most."""
@@ -24,7 +24,7 @@ APART = 30.0
 """Ratio of the largest to the smallest amplitude from which their axis is logarithmic."""
 
 
-def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
+def measured_curve(sensor: MeasuredSensor, encoder: str | None) -> style.Drawing:
     """Curve and fit on top, residual below, amplitudes of the orders with the expected ones at the bottom."""
     curve, fit = sensor.curve, sensor.fit
     unit = ARCSECOND if curve.rotary else unit_for([float(np.abs(curve.error).max())])
@@ -53,7 +53,7 @@ def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
     return out
 
 
-def _scale(axes: Axes, sensor: Measured, unit: Unit) -> None:
+def _scale(axes: Axes, sensor: MeasuredSensor, unit: Unit) -> None:
     """Axis of amplitudes from 0; logarithmic where laws and amplitudes are too far apart to be read off it."""
     laws = [order.law for order in sensor.orders if order.law is not None]
     sizes = [order.amplitude for order in sensor.orders] + [law.p95 for law in laws]
@@ -67,7 +67,7 @@ def _scale(axes: Axes, sensor: Measured, unit: Unit) -> None:
         axes.set_ylim(bottom=0)
 
 
-def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encoder: str | None) -> str:
+def _orders(out: style.Drawing, axes: Axes, sensor: MeasuredSensor, unit: Unit, encoder: str | None) -> str:
     """Amplitudes with intervals and laws; hollow marks for orders found in the residual. Returns the finding."""
     sizes = [order.amplitude * unit.factor for order in sensor.orders]
     positions = np.arange(len(sensor.orders))
@@ -104,7 +104,7 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
     return finding
 
 
-def _legend(sensor: Measured) -> str:
+def _legend(sensor: MeasuredSensor) -> str:
     """Number of orders that the line shows; waves too fine to draw are left out."""
     count = int(np.count_nonzero(sensor.fit.orders * np.ptp(sensor.curve.angle) <= 2 * math.pi * FINEST))
     hidden = len(sensor.orders) - count

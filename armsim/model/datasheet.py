@@ -151,8 +151,8 @@ def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
         reading = Reading("track_radius", _mm(track), f"track_diameter: {written.get('track_diameter')}, half of it")
     else:
         radius = max(TRACK_SHARE * outer, bore)
-        place = f"{TRACK_SHARE} of its radius" if radius > bore else "the radius of its bore"
-        assumed = f"outer_diameter: {written.get('outer_diameter')}, the track taken at {place}"
+        track_position = f"{TRACK_SHARE} of its radius" if radius > bore else "the radius of its bore"
+        assumed = f"outer_diameter: {written.get('outer_diameter')}, the track taken at {track_position}"
         reading = Reading("track_radius", _mm(radius), assumed, assumed=True)
     return replace(encoder, track_radius=radius), [reading]
 

@@ -126,8 +126,8 @@ def _contradiction(arm: IdentifiedArmRecord) -> str:
         ("visits about their means", fit.scatter_chi_square, fit.scatter_freedom, fit.scatter_chance),
     )
     misfit = "; ".join(
-        f"chi-square of the {what} {significant(square)}, {freedom} degrees of freedom, chance {significant(chance, 2)}"
-        for what, square, freedom, chance in squares
+        f"chi-square of the {what} {significant(square)}, {freedom} degrees of freedom, chance {significant(p, 2)}"
+        for what, square, freedom, p in squares
         if freedom
     )
     named = f": {wrong}; {arm.name}{without}, {misfit}" if without else f": {misfit}{f'; {wrong}' if wrong else ''}"

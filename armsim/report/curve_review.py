@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 
 from armsim.calibration.calibration_records import OrderRecord
-from armsim.calibration.curve_analysis import Curves, Measured
+from armsim.calibration.curve_analysis import Curves, MeasuredSensor
 from armsim.figures.measured_curve_figures import measured_curve
 from armsim.formatting import ARCSECOND, show_interval, show_joint
 from armsim.report.document import Block, Bullets, Section, Text, Tone
@@ -33,7 +33,7 @@ def method(curves: Curves) -> tuple[str, ...]:
     )
 
 
-def order_frame(sensor: Measured) -> Frame:
+def order_frame(sensor: MeasuredSensor) -> Frame:
     """Table of a sensor's orders beside the law of its data sheet."""
     rows, laws = sensor.orders, [order.law for order in sensor.orders]
     units = [sensor.unit] * len(rows)
@@ -66,13 +66,13 @@ def _amplitude(order: OrderRecord, unit: str) -> str:
     return show_interval(order.amplitude, order.interval, unit=ARCSECOND if unit == "rad" else None)
 
 
-def in_residual(sensor: Measured) -> str:
+def in_residual(sensor: MeasuredSensor) -> str:
     """Orders found in the residual, with amplitude and interval; empty where there are none."""
     orders = [f"order {order.order}, {_amplitude(order, sensor.unit)}" for order in sensor.in_residual]
     return f"in the residual of the orders requested: {'; '.join(orders)}" if orders else ""
 
 
-def aliases(sensor: Measured) -> str:
+def aliases(sensor: MeasuredSensor) -> str:
     """Sentence on orders of the data sheet that alias with others at the measured angles; empty where none."""
     steps = sensor.curve.equal_steps
     steps_text = "these angles" if steps is None else f"{steps} equal steps"
@@ -85,7 +85,7 @@ def aliases(sensor: Measured) -> str:
     return f"{', '.join(parts)} at {steps_text}" if parts else ""
 
 
-def sentence(sensor: Measured, encoder: str | None) -> str:
+def sentence(sensor: MeasuredSensor, encoder: str | None) -> str:
     """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the data sheet."""
     unit, fit = sensor.unit, sensor.fit
     text = f"{sensor.sensor}: {sensor.points} readings, residual noise {show_joint(fit.noise, unit)} rms"
@@ -165,6 +165,6 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
     )
 
 
-def _figures(measured: Measured, encoder: str | None) -> Planned:
+def _figures(measured: MeasuredSensor, encoder: str | None) -> Planned:
     caption = "Readings, fitted waves, residual, and the amplitude of every order."
     return Planned("curves", file_name(measured.sensor), caption, partial(measured_curve, measured, encoder), wide=True)

@@ -146,8 +146,8 @@ class Column:
     def pick(self, rows: Sequence[int]) -> Column:
         """Column of some rows, with the same unit and decimals."""
 
-        def picked(every: tuple[Any, ...] | None) -> Any:
-            return None if every is None else tuple(every[n] for n in rows)
+        def picked(items: tuple[Any, ...] | None) -> Any:
+            return None if items is None else tuple(items[n] for n in rows)
 
         return replace(self, values=picked(self.values), intervals=picked(self.intervals), texts=picked(self.texts))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.calibration.calibration_records import OutlierRecord
-from armsim.calibration.outlying_readings import MOST
+from armsim.calibration.outlying_readings import MAX_OUTLIER_SHARE
 from armsim.formatting import percent, show
 
 SHOWN = 5
@@ -14,14 +14,14 @@ METHOD = (
     "Single readings: each is compared with its prediction by all others (deletion residual, studentised by the "
     "predicted covariance; by the median of all residuals where that is larger). The largest is ranked among the "
     "largest of simulated arms. The worst reading is excluded and the others fitted again until none stands out, "
-    f"up to {percent(MOST)} of the readings. All other results are of the readings without those named."
+    f"up to {percent(MAX_OUTLIER_SHARE)} of the readings. All other results are of the readings without those named."
 )
 
 
 def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
     """Sentence on the outlying readings of an arm; empty where there are none."""
     if crowded:
-        many = f"more than {percent(MOST)} of the readings of {arm} stand out, too many to be called wrong"
+        many = f"more than {percent(MAX_OUTLIER_SHARE)} of the readings of {arm} stand out, too many to be called wrong"
         return f"{many}: the instrument, the visits or the arm are other than stated"
     named = [
         f"{outlier.file}, line {outlier.line} ({outlier.pose}): {_size(outlier, outlier.distance)} from its "

@@ -120,7 +120,7 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         if not largest:
             continue
         rows = [(f"{label(sensitivities, line)}: {_now(line)}", line.tenth_less) for line in largest]
-        best = _leading(largest) or largest[0]
+        best = _largest_resolved(largest) or largest[0]
         change = with_half_width(*best.tenth_less)
         heading = f"{task.name}: 10 % less {label(sensitivities, best)} changes most: {change}"
         note = "10 % less of one number at a time; lines: 95 % intervals"
@@ -129,7 +129,7 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
 
 
-def _leading(lines: Sequence[Line]) -> Line | None:
+def _largest_resolved(lines: Sequence[Line]) -> Line | None:
     """Line with the largest resolved effect."""
     return next((line for line in lines if line.tenth_less.resolved), None)
 
@@ -137,7 +137,7 @@ def _leading(lines: Sequence[Line]) -> Line | None:
 def sensitivity_answer(sensitivities: Sensitivities) -> str:
     """Sentence on the number with the largest effect at the deciding task, and on the requirement."""
     task = deciding_task(sensitivities.result)
-    line = _leading(sensitivities.of(task.name))
+    line = _largest_resolved(sensitivities.of(task.name))
     if line is None:
         return f"{as_it_is(sensitivities.result)}. No number has a significant effect at {task.name}."
     value, (low, high) = line.tenth_less

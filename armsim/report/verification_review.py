@@ -59,13 +59,13 @@ def sentence(arm: ArmRecord) -> str:
 
 
 def _verdict(arm: ArmRecord) -> str:
-    chance = significant(arm.chance, 2)
+    p_value = significant(arm.chance, 2)
     if arm.compatible:
         share = percent(arm.chance, 2)
         return f"{arm.name} is compatible with the prediction: {share} of the population deviate as much or more"
     reasons = []
     if arm.chance <= arm.level:
-        reasons.append(f"the chance that an arm of the population deviates as much is {chance}")
+        reasons.append(f"the chance that an arm of the population deviates as much is {p_value}")
     if arm.scatter_chance <= arm.level:
         reasons.append(f"the chance that its visits scatter as much is {significant(arm.scatter_chance, 2)}")
     if far := [row.name for row in arm.poses if row.stands_out]:
@@ -92,7 +92,7 @@ def scatter_frame(arm: ArmRecord) -> Frame:
             words("cause", [", ".join(row.causes) for row in arm.scatter]),
             words("of", [row.owner for row in arm.scatter]),
             unitless("ratio of estimated to stated scatter", [row.factor for row in arm.scatter], decimals=2),
-            quoted("chance", chances, [significant(chance, 2) for chance in chances]),
+            quoted("chance", chances, [significant(p_value, 2) for p_value in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in arm.scatter]),
         ),
         f"{arm.name}: causes that scatter",
@@ -127,7 +127,7 @@ def pose_frame(arm: ArmRecord) -> Frame:
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
             shares("percentile of AP", [row.accuracy_place for row in rows]),
             *(repeated if _repeated(arm) else ()),
-            quoted("chance", chances, [significant(chance, 2) for chance in chances]),
+            quoted("chance", chances, [significant(p_value, 2) for p_value in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
             unitless("misfit when excluded", [row.left_out for row in rows], decimals=2),
         ),
@@ -150,7 +150,7 @@ def cause_frame(arm: ArmRecord) -> Frame:
             words("of", [_owner(row.cause, row.owner) for row in rows]),
             unitless("moved by, standard deviations", [row.deviations for row in rows], decimals=2),
             shares("determined by the poses", [row.known for row in rows]),
-            quoted("chance", chances, [significant(chance, 2) for chance in chances]),
+            quoted("chance", chances, [significant(p_value, 2) for p_value in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
         ),
         f"{arm.name}: causes that moved",
@@ -174,7 +174,7 @@ def scale_frame(verified: Verified) -> Frame:
     names = [row.causes[0] if len(row.causes) == 1 else f"{', '.join(row.causes)} (not distinguished)" for row in rows]
     scales, ends = (*(row.scale for row in rows), *no_values), (*(row.interval for row in rows), *no_values)
     chances = [*(row.chance for row in rows), *no_values]
-    texts = ["–" if chance is None else significant(chance, 2) for chance in chances]
+    texts = ["–" if p_value is None else significant(p_value, 2) for p_value in chances]
     readings = [*(_reading(row) for row in rows), *("too small to be detected, taken as stated" for _ in no_values)]
     columns = (
         words("cause", [*names, *verified.unresolved]),

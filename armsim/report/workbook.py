@@ -262,18 +262,22 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
         put_text(sheet.cell(row, 1), name, bold=row in (5, 10))
         if value != "":
             put_number(sheet.cell(row, 6), value, cell_format, bold=row in (5, 10))
-    for place, column in ((7, "M"), (8, "N")):
-        put_number(sheet.cell(11, place), f"=SUM({column}{FIRST}:{column}{last})" if budget.rows else 0.0, headline)
+    for column_number, column in ((7, "M"), (8, "N")):
+        put_number(
+            sheet.cell(11, column_number), f"=SUM({column}{FIRST}:{column}{last})" if budget.rows else 0.0, headline
+        )
     _working(sheet, last if budget.rows else FIRST, coverage)
-    for place, name in GROUPS.items():
-        put_text(sheet.cell(FIRST - 2, place), name).font = font(italic=True)
+    for column_number, name in GROUPS.items():
+        put_text(sheet.cell(FIRST - 2, column_number), name).font = font(italic=True)
     put_headers(sheet, FIRST - 1, HEADERS)
     several = Counter((line.row.owner, line.row.cause) for line in budget.rows)
     for number, line in enumerate(budget.rows, start=FIRST):
         which = _which(line) if several[line.row.owner, line.row.cause] > 1 or line.row.owner == "links" else ""
         _row(sheet, number, line, which, decimals)
-    for place in range(6, len(HEADERS) + 1):
-        sheet.cell(FIRST - 1, place).alignment = Alignment(wrap_text=True, vertical="bottom", horizontal="right")
+    for column_number in range(6, len(HEADERS) + 1):
+        sheet.cell(FIRST - 1, column_number).alignment = Alignment(
+            wrap_text=True, vertical="bottom", horizontal="right"
+        )
     set_widths(sheet, (12, 24, 22, 17, 8, 11, 12, 10, 10, 10, 10, 11, 11, 11, 11, 9, 11, 12))
     sheet.freeze_panes = sheet.cell(FIRST, 1)
     sheet.print_title_rows = f"{FIRST - 2}:{FIRST - 1}"
@@ -348,10 +352,10 @@ def _which(line: LiveRow) -> str:
     row = line.row
     name = row.key[0].rpartition("/")[2]
     if row.owner == "links":
-        return row.place or row.key[1]
+        return row.axis or row.key[1]
     if row.owner == "machine":
-        return f"drift, {row.place}" if row.place else "growth" if row.unit == "K" else row.key[1]
-    if not row.place:
+        return f"drift, {row.axis}" if row.axis else "growth" if row.unit == "K" else row.key[1]
+    if not row.axis:
         return row.key[1]
     return "" if name == row.cause else name
 

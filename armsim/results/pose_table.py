@@ -254,8 +254,8 @@ def _reader(kind: Any) -> Callable[[Any], Any]:
     if kind in _NUMBERS:
         return lambda parts: tuple(_object(Validation, part.item(), {}) for part in parts)
     if "ellipsoid" in get_type_hints(kind):
-        place = [name for name, _ in _fields_of(kind)].index("covariance")
-        return lambda values: _object(kind, values, {"ellipsoid": Ellipsoid.of(values[place])})
+        index = [name for name, _ in _fields_of(kind)].index("covariance")
+        return lambda values: _object(kind, values, {"ellipsoid": Ellipsoid.of(values[index])})
     return lambda values: _object(kind, values, {})
 
 

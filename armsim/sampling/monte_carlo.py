@@ -342,7 +342,7 @@ class Sampler:
         )  # fmt: skip
         return displacement, rotation_angle
 
-    def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
+    def all_visits(self, pose: int, task: int = 0) -> tuple[Array, Array]:
         """Attained points of all units at one pose, as `follow`.
 
         Parameters

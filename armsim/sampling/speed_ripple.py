@@ -187,8 +187,8 @@ def _waves(joint: Joint, seed: int, changes: Sequence[Change]) -> dict[float, tu
 
 def _reading_noise(joint: Joint, changes: Sequence[Change]) -> float:
     """Standard deviation of the position between readings, at the joint. [rad or m]"""
-    every = changed_terms(joint.speed_terms(), changes, joint.name)
-    terms: list[Term] = [term for term in every if term.cause.every_reading]
+    all_terms = changed_terms(joint.speed_terms(), changes, joint.name)
+    terms: list[Term] = [term for term in all_terms if term.cause.every_reading]
     square = 0.0
     for term in terms:
         for act in term.acts:

@@ -48,12 +48,12 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     wide = (intervals[..., 1] - intervals[..., 0]).reshape(poses, 6) / 2
     wide = np.where(np.isnan(wide), math.inf, wide)
     tolerance = np.stack([stats.numerical_tolerance(std.max(axis=1), digits) for digits in (2, 1)], axis=1)
-    every = np.arange(poses)
+    all_poses = np.arange(poses)
     surest = np.argmax(deviation - RESOLVED * wide, axis=1)
     least = np.argmax(deviation + wide, axis=1)
-    differs = (deviation - RESOLVED * wide)[every, surest][:, None] > tolerance
+    differs = (deviation - RESOLVED * wide)[all_poses, surest][:, None] > tolerance
     at = np.where(differs, surest[:, None], least[:, None])
-    difference, sampling = deviation[every[:, None], at], wide[every[:, None], at]
+    difference, sampling = deviation[all_poses[:, None], at], wide[all_poses[:, None], at]
     verdict = np.full((poses, 2), VERDICTS.index("undecided"))
     verdict[difference + sampling <= tolerance] = VERDICTS.index("agrees")
     verdict[difference - RESOLVED * sampling > tolerance] = VERDICTS.index("differs")

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 
 import armsim
-from armsim.calibration.cause_diagnosis import causes
+from armsim.calibration.cause_diagnosis import cause_records
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
-from armsim.calibration.rank_tests import Ranked, Reference
+from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.machine import Machine
@@ -52,9 +52,9 @@ def main() -> None:
         for unit in range(ARMS):
             visits = {name: poses[unit] for name, poses in zip(names, rows, strict=True)}
             update = Posterior.of(estimator, np.concatenate([v.mean(axis=0) for v in visits.values()]))
-            tested = Ranked.of(MeasuredArm("a", visits), reference)
+            tested = RankTests.of(MeasuredArm("a", visits), reference)
             called += not tested.compatible
-            shifts = causes(update, tested)[0]
+            shifts = cause_records(update, tested)[0]
             first += (shifts.cause, shifts.owner) == ("eccentricity", machine.joints[number].name)
         joint = "none" if times == 1.0 else machine.joints[number].name
         print(f"{joint:<6} {times:>11.0f}x {called / ARMS:>17.0%} {first / ARMS:>12.0%}")

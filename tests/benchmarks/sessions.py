@@ -17,8 +17,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from independent_session import ARMS, Hidden, Session, spots
 
 from armsim.calibration.measurement_setup import Setup, without_frame
-from armsim.calibration.outlying_readings import screened
-from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked
+from armsim.calibration.outlying_readings import screen_outliers
+from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, RankTests
 from armsim.calibration.verify import References
 
 FILE = Path("m.csv")
@@ -47,11 +47,11 @@ def called_wrong(session: Session, count: int, seed: int = 100) -> int:
     references, wrong = References(setup, study, FILE, 1), 0
     for arm in arms:
         every = references.of(setup.register(arm, FILE)).readings
-        screen = screened(arm, FILE.name, references.refit, every, SIGNIFICANT / TESTS)
+        screen = screen_outliers(arm, FILE.name, references.refit, every, SIGNIFICANT / TESTS)
         read = setup.register(screen.arm, FILE)
         reference = references.of(read).arms
         visits = without_frame(read, reference.estimator) if setup.fitted else read.arm
-        wrong += bool(screen.outliers) or screen.crowded or not Ranked.of(visits, reference).compatible
+        wrong += bool(screen.outliers) or screen.crowded or not RankTests.of(visits, reference).compatible
     return wrong
 
 

@@ -24,7 +24,7 @@ import armsim
 from armsim.calibration.calibrated_study import calibrated
 from armsim.calibration.estimate import indices, separable_columns
 from armsim.calibration.estimate_correction import Measurement
-from armsim.calibration.fedorov_exchange import Pool, choose, short_moves
+from armsim.calibration.fedorov_exchange import Pool, choose, short_route
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import measured_units
@@ -299,7 +299,7 @@ def test_the_order_of_poses_is_short() -> None:
         return float(sum(np.abs((q[a] - q[b]) / travel).max() for a, b in itertools.pairwise(order)))
 
     shortest = min(length(order) for order in itertools.permutations(range(8)))
-    assert length(short_moves(q, travel).tolist()) <= 1.1 * shortest
+    assert length(short_route(q, travel).tolist()) <= 1.1 * shortest
 
 
 # --- the whole loop -------------------------------------------------------------------------------------------------

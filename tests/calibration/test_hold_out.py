@@ -12,7 +12,7 @@ from test_calibrate import ROWS, _ideal, _pin_model, _plain_arm
 
 from armsim.calibration.estimate import estimate_of
 from armsim.calibration.estimate_correction import Measurement
-from armsim.calibration.fedorov_exchange import short_moves
+from armsim.calibration.fedorov_exchange import short_route
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.hold_out import hold_out
 from armsim.calibration.measured_machine import with_target
@@ -56,7 +56,7 @@ def test_the_interval_holds_the_error_at_fresh_poses(ordered: bool) -> None:
         mixed = every[rng.permutation(len(every))]
         joints, fresh = mixed[:MEASURED], mixed[MEASURED:]
         if ordered:
-            joints = joints[short_moves(joints, np.full(6, 2 * math.pi))]
+            joints = joints[short_route(joints, np.full(6, 2 * math.pi))]
         true = nominal + rng.normal(0.0, list(SIZES.values()), (6, 4))
         amplitude, phase = rng.normal(0.0, WAVE, (6, 3)), rng.uniform(0.0, 2 * math.pi, (6, 3))
 

@@ -17,11 +17,11 @@ from scipy import stats
 
 import armsim
 from armsim.calibration.calibration_records import CauseRecord
-from armsim.calibration.cause_diagnosis import causes
+from armsim.calibration.cause_diagnosis import cause_records
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
-from armsim.calibration.rank_tests import Ranked, Reference
+from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.documents.measured_points import MeasuredArm
 from armsim.errormodel.distributions import Distribution
 from armsim.model.joint import Joint
@@ -113,9 +113,9 @@ class Verified:
         out = []
         for unit in range(arms):
             visits = {f"p{n}": rows[unit] for n, rows in enumerate(every)}
-            ranks = Ranked.of(MeasuredArm("a", visits), self.reference)
+            ranks = RankTests.of(MeasuredArm("a", visits), self.reference)
             update = Posterior.of(self.estimator, self.estimator.readings.means(list(visits.values())))
-            out.append([record for record in causes(update, ranks) if record.stands_out])
+            out.append([record for record in cause_records(update, ranks) if record.stands_out])
         return out
 
 

@@ -17,10 +17,10 @@ from test_registration import FITTED, SEVEN, session, transformed
 from test_verify import INSTRUMENT, places
 
 import armsim
-from armsim.calibration.identified_arms import MeasuredSession
+from armsim.calibration.identified_arms import SessionIdentification
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup
-from armsim.calibration.outlying_readings import Prediction, Screened, screened
+from armsim.calibration.outlying_readings import Prediction, Screened, screen_outliers
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS
 from armsim.calibration.reading_noise import ReadingNoise
 from armsim.calibration.verify import References, verify
@@ -74,7 +74,7 @@ def test_deletion_residuals_are_those_of_brute_force(counts: tuple[int, ...], fr
         residual = away[gone] - weights @ away[~gone] - leftover @ fitted
         covariance = joint[np.ix_(gone, gone)] - weights @ joint[np.ix_(~gone, gone)] + leftover @ normal @ leftover.T
         pose = int(rows[n])
-        got = prediction.deleted(visits, pose, n - int(np.searchsorted(rows, pose)))
+        got = prediction.deletion_residual(visits, pose, n - int(np.searchsorted(rows, pose)))
         np.testing.assert_allclose(got[0], residual, rtol=1e-6, atol=1e-8)
         np.testing.assert_allclose(got[1], covariance, rtol=1e-6, atol=1e-8)
         assert squares[n] == pytest.approx(residual @ np.linalg.solve(covariance, residual), rel=1e-6)
@@ -180,9 +180,11 @@ def test_sound_arms_have_no_wrong_reading(name: Path, frame: str, count: int) ->
     _, references, arms = sampled(name, frame, count)
     alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
     # at a level at which there is something to count; then those of them at that of the tool
-    far = [arm for arm in arms if named(screened(arm, "m.csv", references.refit, reference, 0.05))]
-    assert len(far) <= stats.binom.ppf(0.99, len(arms), 0.05)
-    wrong = [arm for arm in far if named(screened(arm, "m.csv", references.refit, reference, alarm))]
+    squared_distances = [arm for arm in arms if named(screen_outliers(arm, "m.csv", references.refit, reference, 0.05))]
+    assert len(squared_distances) <= stats.binom.ppf(0.99, len(arms), 0.05)
+    wrong = [
+        arm for arm in squared_distances if named(screen_outliers(arm, "m.csv", references.refit, reference, alarm))
+    ]
     assert len(wrong) <= stats.binom.ppf(0.99, len(arms), alarm)
 
 
@@ -202,7 +204,7 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
         rng = np.random.default_rng(unit)
         pose, visit = int(rng.integers(len(arm.visits))), int(rng.integers(count))
         prediction, registered = references.refit(arm)
-        _, covariance = prediction.deleted(list(registered.visits.values()), pose, visit)
+        _, covariance = prediction.deletion_residual(list(registered.visits.values()), pose, visit)
         toward = rng.normal(size=3)
         step = 10.0 * toward / np.sqrt(toward @ np.linalg.solve(covariance, toward))
         label = list(arm.visits)[pose]
@@ -212,7 +214,9 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
         points = {key: rows.copy() for key, rows in arm.points.items()}
         points[label][visit] += back @ step
         wrong = replace(arm, points=points, visits=points)
-        lines = [outlier.line for outlier in screened(wrong, "m.csv", references.refit, reference, alarm).outliers]
+        lines = [
+            outlier.line for outlier in screen_outliers(wrong, "m.csv", references.refit, reference, alarm).outliers
+        ]
         hits += arm.lines[label][visit] in lines
         others += len(set(lines) - {arm.lines[label][visit]})
     assert hits >= stats.binom.ppf(0.01, 100, 0.95)
@@ -227,7 +231,9 @@ def test_no_reading_is_called_wrong_where_too_many_are() -> None:
         visits = {pose: rows.copy() for pose, rows in arms[0].visits.items()}
         for pose in list(visits)[:count]:
             visits[pose][1] += [0.0, 2e-3, 0.0]
-        screen = screened(replace(arms[0], visits=visits, points=visits), "m.csv", references.refit, reference, alarm)
+        screen = screen_outliers(
+            replace(arms[0], visits=visits, points=visits), "m.csv", references.refit, reference, alarm
+        )
         wrong = {arms[0].lines[pose][1] for pose in list(visits)[:count]} if count == 9 else set()
         assert {outlier.line for outlier in screen.outliers} == wrong
         assert screen.crowded == (count == 10)
@@ -272,7 +278,7 @@ def test_the_misfit_of_sound_arms_is_chi_square_with_the_stated_degrees_of_freed
     calibration = Calibration(FITTED, identify=Identified(zeros=True), prior=prior)
     study = study.with_scenario(calibration=calibration)
     names, joints, _ = places(study)
-    reading = MeasuredSession(study, Path("m.csv"), Setup.of(study, None), calibration, SIGNIFICANT / 3)
+    reading = SessionIdentification(study, Path("m.csv"), Setup.of(study, None), calibration, SIGNIFICANT / 3)
     simulated = list(measured_units(study.scenario.machine, joints, [3] * len(names), INSTRUMENT, 60, 2))
     fits = []
     for unit in range(60):

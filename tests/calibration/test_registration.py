@@ -18,8 +18,8 @@ import armsim
 from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
-from armsim.calibration.rank_tests import Ranked, Reference
-from armsim.calibration.registration import registered
+from armsim.calibration.rank_tests import RankTests, Reference
+from armsim.calibration.registration import fit_registrations
 from armsim.calibration.verify import verify
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.calibration_plan import Calibration, Instrument
@@ -60,7 +60,7 @@ def test_any_frame_is_found_without_a_start_value(seed: int) -> None:
     rng = np.random.default_rng(seed)
     turn, shift, target = Rotation.random(random_state=seed), rng.normal(0.0, 4.0, 3), rng.normal(0.0, 0.05, 3)
     read = transformed(study, [np.zeros((1, 3)) for _ in tools], turn, shift, target)
-    (fit,) = registered([np.concatenate(read)], [study.scenario.machine.arm.postures(joints).tool], FITTED)
+    (fit,) = fit_registrations([np.concatenate(read)], [study.scenario.machine.arm.postures(joints).tool], FITTED)
     np.testing.assert_allclose(fit.residuals, 0.0, atol=1e-9)
     np.testing.assert_allclose(fit.target_offset, target, atol=1e-9)
     np.testing.assert_allclose(fit.rotation, turn.inv().as_matrix(), atol=1e-9)
@@ -102,7 +102,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     wrong, p_values = 0, []
     for arm in arms:
         registered_arm = setup.register(arm, Path("m.csv"))
-        ranks = Ranked.of(without_frame(registered_arm, estimator), reference)
+        ranks = RankTests.of(without_frame(registered_arm, estimator), reference)
         wrong += not ranks.compatible
         p_values.append(ranks.p_value)
     assert wrong <= stats.binom.ppf(0.99, 600, 0.01)

@@ -23,7 +23,7 @@ from armsim.calibration.calibrated_study import calibration_of
 from armsim.calibration.calibration_records import IdentifiedArmRecord, SessionFrameRecord
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.gauss_newton import Model, identify
-from armsim.calibration.identified_arms import MeasuredSession
+from armsim.calibration.identified_arms import SessionIdentification
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measurement_setup import Setup
 from armsim.calibration.session_frames import session_frames
@@ -113,7 +113,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
     machine, calibration = study.scenario.machine, calibration_of(study)
     every = [session.read(1000 + n) for n in range(arms)]
     setup = Setup.of(study, None).with_fitted_target([arm for arm, _ in every], FILE)
-    reader = MeasuredSession(study, FILE, setup, calibration, 0.01)
+    reader = SessionIdentification(study, FILE, setup, calibration, 0.01)
     inside = count = 0
     models: dict[object, tuple[Measurement, Model, object]] = {}
     for arm, off in every:
@@ -140,10 +140,10 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
         means = readings.means(list(read.arm.visits.values()))
         values = identify(model, estimate, means[None])[0][0]
         numbers = estimate.controlled
-        far = (
+        squared_distances = (
             np.abs(values - estimate.truth @ coefficients)[numbers] / np.sqrt(np.diag(estimate.by_measurement))[numbers]
         )
-        inside += int(np.count_nonzero(far <= 1.959964))
+        inside += int(np.count_nonzero(squared_distances <= 1.959964))
         count += len(numbers)
     return inside, count
 
@@ -247,7 +247,7 @@ def test_uncertainties_of_frames_and_targets_are_their_errors(name: str) -> None
     study = session.study
     every = [session.read(n)[0] for n in range(arms)]
     setup = Setup.of(study, None).with_fitted_target(every, FILE)
-    reader = MeasuredSession(study, FILE, setup, calibration_of(study), 0.01)
+    reader = SessionIdentification(study, FILE, setup, calibration_of(study), 0.01)
     for seed, arm in enumerate(every):
         read = setup.register(arm, FILE)
         model, estimate, prediction = reader._models(read)

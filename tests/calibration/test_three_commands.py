@@ -21,7 +21,7 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 from support import invoke
 
-from armsim.calibration.registration import registered
+from armsim.calibration.registration import fit_registrations
 from armsim.documents.absorbed_rows import absorbed
 from armsim.model.calibration_plan import Instrument
 
@@ -161,7 +161,7 @@ def test_what_a_session_takes_for_its_own(name: str) -> None:
         for parameter in PARAMETERS:
             rows, column = arm.rows.copy(), {"zero": 0 if kind == "r" else 1, "d": 1, "a": 2, "alpha": 3}[parameter]
             rows[number, column] += 1e-4
-            (fit,) = registered([arm.points(rows, joints)], [tools], FRAME)
+            (fit,) = fit_registrations([arm.points(rows, joints)], [tools], FRAME)
             remainder = np.abs(fit.residuals).max()
             assert (remainder < 1e-9) == ((f"j{number + 1}", parameter) in names), (number, parameter, remainder)
 
@@ -172,12 +172,12 @@ def error(arm: Invented, rows: np.ndarray) -> float:
     joints, fresh = arm.joints(POSES, 1), arm.joints(FRESH, 9)
     read, tools = arm.points(arm.hidden, joints), arm.tools(rows, joints)
 
-    def placed(x: np.ndarray, tools: np.ndarray) -> np.ndarray:
+    def axes_at_targets(x: np.ndarray, tools: np.ndarray) -> np.ndarray:
         return np.asarray(Rotation.from_rotvec(x[:3]).apply(tools[:, :3, 3] + tools[:, :3, :3] @ x[6:]) + x[3:6])
 
     start = np.concatenate([TURN.as_rotvec(), -TURN.apply(ORIGIN), TARGET])
-    fitted = least_squares(lambda x: (placed(x, tools) - read).ravel(), start, x_scale="jac").x
-    distance = placed(fitted, arm.tools(rows, fresh)) - arm.points(arm.hidden, fresh)
+    fitted = least_squares(lambda x: (axes_at_targets(x, tools) - read).ravel(), start, x_scale="jac").x
+    distance = axes_at_targets(fitted, arm.tools(rows, fresh)) - arm.points(arm.hidden, fresh)
     return float(np.sqrt(np.mean(np.sum(distance**2, axis=1))))
 
 

@@ -170,8 +170,8 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
         place = components.groups.index(("eccentricity",))
         covered += abs(components.profile(place).root(factor)) < bound
         p_values = [components.profile(n).p_value() for n in range(len(components.groups))]
-        far = holm(p_values, 0.01)
-        accused += any(far[n] for n in range(len(far)) if n != place)
+        squared_distances = holm(p_values, 0.01)
+        accused += any(squared_distances[n] for n in range(len(squared_distances)) if n != place)
         if batch < 5:  # the ends of the interval are where the root is that of the level
             low, high = components.profile(place).interval()
             assert components.profile(place).root(low) == pytest.approx(-bound, abs=0.05)

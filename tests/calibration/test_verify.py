@@ -22,7 +22,7 @@ from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
-from armsim.calibration.rank_tests import Ranked, Reference
+from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.calibration.verify import at_rest, verify
 from armsim.documents.load import load_scenario
 from armsim.documents.measured_points import MeasuredArm
@@ -62,15 +62,17 @@ def test_chances_of_arms_of_the_population_are_uniform() -> None:
     tested = []
     for u in range(500):
         visits = {n: ranks[u] for n, ranks in zip(names, simulated, strict=True)}
-        tested.append(Ranked.of(MeasuredArm("a", visits), reference))
+        tested.append(RankTests.of(MeasuredArm("a", visits), reference))
     for cause in tested[0].by_cause:
         p_values = [ranks.by_cause[cause] for ranks in tested]
         assert stats.kstest(p_values, "uniform").pvalue > 0.01 / len(tested[0].by_cause)
     assert stats.kstest([ranks.p_value for ranks in tested], "uniform").pvalue > 0.01
     for n in range(len(names)):
         assert stats.kstest([ranks.by_pose[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
-        assert stats.kstest([ranks.accuracy_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
-        assert stats.kstest([ranks.repeatability_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
+        assert stats.kstest([ranks.accuracy_percentile[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
+        assert stats.kstest([ranks.repeatability_percentile[n] for ranks in tested], "uniform").pvalue > 0.01 / len(
+            names
+        )
     assert stats.kstest([ranks.scatter_p_value for ranks in tested], "uniform").pvalue > 0.01
     wrong = sum(not ranks.compatible for ranks in tested)
     assert wrong <= stats.binom.ppf(0.99, 500, 0.01)
@@ -234,7 +236,7 @@ def test_thirty_arms_of_the_population_raise_no_alarm(tmp_path: Path) -> None:
     wrong = 0
     for u in range(3600):
         arm = MeasuredArm("a", {name: rows[u] for name, rows in zip(names, simulated, strict=True)})
-        wrong += not Ranked.of(arm, reference, 0.01 / 30).compatible
+        wrong += not RankTests.of(arm, reference, 0.01 / 30).compatible
     assert wrong <= stats.poisson.ppf(0.99, 1.2)
 
 
@@ -250,9 +252,9 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
     (arm,) = verify(study, written(tmp_path / "m.csv", names, {"a": readings}), 20e-6).arms
     first = arm.poses[0]
     middle = readings[0].mean(axis=0)
-    far = np.linalg.norm(readings[0] - middle, axis=1)
+    squared_distances = np.linalg.norm(readings[0] - middle, axis=1)
     assert first.accuracy == pytest.approx(np.linalg.norm(middle - tools[0]), rel=1e-4)
-    assert first.repeatability == pytest.approx(far.mean() + 3 * far.std(ddof=1), rel=1e-4)
+    assert first.repeatability == pytest.approx(squared_distances.mean() + 3 * squared_distances.std(ddof=1), rel=1e-4)
     (distance,) = arm.distances
     attained = np.linalg.norm(readings[1] - readings[0], axis=1)
     assert distance.accuracy == pytest.approx(attained.mean() - np.linalg.norm(tools[1] - tools[0]), abs=1e-8)

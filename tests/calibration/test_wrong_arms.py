@@ -14,7 +14,7 @@ from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.posterior import Posterior
-from armsim.calibration.rank_tests import Ranked
+from armsim.calibration.rank_tests import RankTests
 from armsim.calibration.rescaled_spreads import RescaledSpreads
 from armsim.calibration.verify import References
 from armsim.calibration.visit_causes import VisitCauses, visit_causes
@@ -43,7 +43,7 @@ def test_factors_of_visit_causes_are_unbiased_whatever_they_are() -> None:
 
 def measured_arms(
     session: Session, count: int
-) -> tuple[Setup, References, list[tuple[object, Ranked, list[np.ndarray], np.ndarray]]]:
+) -> tuple[Setup, References, list[tuple[object, RankTests, list[np.ndarray], np.ndarray]]]:
     """Arms in the base frame, their ranks, readings and hidden rows."""
     study = session.study
     every = [session.read(300 + n) for n in range(count)]
@@ -53,7 +53,7 @@ def measured_arms(
         read = setup.register(arm, FILE)
         distributions = references.of(read)
         straight = without_frame(read, distributions.arms.estimator)
-        out.append((read, Ranked.of(straight, distributions.arms), list(straight.visits.values()), off))
+        out.append((read, RankTests.of(straight, distributions.arms), list(straight.visits.values()), off))
     return setup, references, out
 
 
@@ -154,11 +154,11 @@ def coverage(session: Session, arms: int) -> tuple[int, int, int]:
         by_stated = Posterior.of(estimator, estimator.readings.means(visits))
         renewed = RescaledSpreads.of(by_stated, ranks, visits, read.covariance_roots, setup.registration_jacobian(read))
         truth = np.concatenate([tool(session.kind, off, q) - tool(session.kind, 0.0 * off, q) for q in joints])
-        for update, ratio in ((renewed.update, renewed.ratio), (by_stated, 1.0)):
+        for update, ratio in ((renewed.posterior, renewed.ratio), (by_stated, 1.0)):
             mean = unmeasured.gain @ update.coefficients + unmeasured.fixed
             square = np.einsum("rc,cd,rd->r", unmeasured.gain, update.estimator.covariance, unmeasured.gain)
             within = int(np.count_nonzero(np.abs(truth - mean) <= 2.0 * ratio * np.sqrt(square)))
-            inside, before = (inside + within, before) if update is renewed.update else (inside, before + within)
+            inside, before = (inside + within, before) if update is renewed.posterior else (inside, before + within)
         count += len(truth)
     return inside, before, count
 

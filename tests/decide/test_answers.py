@@ -290,7 +290,7 @@ def test_how_much_alike_designs_are(excess: float, expected: float) -> None:
     study, options = small_case(75e-6)
     search = Search(study, options, RunOptions(1))
     assert len(options.joints) == 6
-    assert search.alike(excess) == pytest.approx(expected)
+    assert search.no_better_share(excess) == pytest.approx(expected)
 
 
 def test_every_answer_keeps_to_its_published_schema(case: Selection) -> None:

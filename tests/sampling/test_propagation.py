@@ -30,7 +30,7 @@ def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple
     """The first pose as the statistics see it, and every visit of it: displacement and turn."""
     evaluated = machine.at(q)
     sampler = Sampler.prepare(evaluated, plan)
-    return sampler.sample_at(0, linearise(evaluated)), *sampler.every(0)
+    return sampler.sample_at(0, linearise(evaluated)), *sampler.all_visits(0)
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:
