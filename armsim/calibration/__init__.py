@@ -1,1 +1,1 @@
-"""Measured hardware beside the prediction."""
+"""Measured hardware: verification against the prediction, calibration, error curves of sensors."""

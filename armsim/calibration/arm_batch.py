@@ -86,7 +86,7 @@ class Batch:
         return replace(self, count=len(arms), scatter_matrix=residuals.T @ residuals)
 
     def with_groups(self, groups: Sequence[Sequence[int]]) -> Batch:
-        """Batch with a component per group, with one common factor; components of no group are left out."""
+        """Batch with one component per group of causes that share a factor; causes of no group are left out."""
         samples = [self.samples[list(group)].sum(axis=0) for group in groups]
         membership = [self.membership[list(group)].sum(axis=0) for group in groups]
         return replace(self, membership=np.array(membership), samples=np.array(samples))

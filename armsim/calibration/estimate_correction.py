@@ -131,14 +131,14 @@ def correction_of(
     """
     rows = estimate.controlled
     noise = tuple(covariance_roots_of(measurement.noise(machine), len(measurement.joints)))
-    weighing = FixedWeights(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
+    fixed_weights = FixedWeights(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
     table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
-    return Correction(estimate.corrected, weighing.observe, table)
+    return Correction(estimate.corrected, fixed_weights.observe, table)
 
 
 @dataclass(frozen=True, eq=False)
 class FixedWeights:
-    """Fixed weights of the readings, applied to any machine that is measured at the same poses.
+    """Estimate with fixed weights of the readings, for any machine that is measured at the same poses.
 
     Parameters
     ----------

@@ -122,6 +122,7 @@ def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = START
 
 
 def _built_up(pool: Pool, count: int) -> NDArray[np.intp]:
+    """Set of poses built up from none, each time with the pose that improves the criterion most."""
     chosen: list[int] = []
     for _ in range(count):
         values = pool.with_each(pool.covariance(np.array(chosen, dtype=np.intp)))
@@ -131,6 +132,7 @@ def _built_up(pool: Pool, count: int) -> NDArray[np.intp]:
 
 
 def _exchange_until_best(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Set of poses after exchanging single poses until no exchange improves the criterion."""
     chosen = begin.copy()
     for _ in range(MAX_PASSES):
         exchanged = False
@@ -148,7 +150,7 @@ def _exchange_until_best(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp
 
 
 def short_route(joints: Array, speeds: Array) -> NDArray[np.intp]:
-    """Order of poses in which the arm moves little: nearest next, then crossings undone, from several beginnings.
+    """Order of poses with a short route: nearest neighbour, then 2-opt, from several first poses.
 
     A move counts by the joint that takes longest.
 
@@ -180,6 +182,7 @@ def short_route(joints: Array, speeds: Array) -> NDArray[np.intp]:
 
 
 def _nearest_next(distance: Array, begin: int) -> NDArray[np.intp]:
+    """Order of poses that goes to the nearest remaining pose each time."""
     remaining = distance.copy()
     route = [begin]
     for _ in range(len(distance) - 1):
@@ -189,7 +192,7 @@ def _nearest_next(distance: Array, begin: int) -> NDArray[np.intp]:
 
 
 def _two_opt(route: NDArray[np.intp], distance: Array) -> NDArray[np.intp]:
-    """Turn round the part of a way whose turning gains most, until none gains."""
+    """Order of poses after 2-opt: reverse the section that shortens the route most, until none does."""
     number = len(route)
     while number > 2:
         along = distance[np.ix_(route, route)]

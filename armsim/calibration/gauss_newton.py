@@ -139,7 +139,7 @@ class Model:
     def _turned(
         self, pose: int, centre: Array, reach: Array, ends: Sequence[tuple[Array, Array]]
     ) -> tuple[Array, Array]:
-        """Turns by displacements of points, and their derivatives to first order in the turns themselves."""
+        """Rotations of the probe from displacements of points, and their first-order derivatives by the parameters."""
         turned = turns(self.rotations[pose], [centre, *(shift for shift, _ in ends)])
         derivative = np.zeros_like(reach)
         for axis, (shift, by_parameter) in enumerate(ends):
@@ -178,6 +178,7 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
 
 
 def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
+    """Values of the parameters of a chunk of arms, and the number of iterations."""
     root, weight = estimate.root, 1.0 if estimate.uses_prior else 0.0
     at = np.zeros((len(measured), root.shape[1]))
     size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)

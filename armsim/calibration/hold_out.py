@@ -34,7 +34,7 @@ from armsim.model.machine import Machine
 BLOCKS = 10
 """Blocks of poses, each left out once, at most."""
 MIN_BLOCKS = 5
-"""Blocks without which nothing can be said of the scatter between them."""
+"""Least number of blocks for an estimate of the scatter between them."""
 CONFIDENCE = 0.95
 
 

@@ -44,7 +44,7 @@ LEAST_SINGULAR_VALUE = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class SessionIdentification:
-    """Identification of the arms of a file.
+    """Identification of the arms of a measurement file: setup, calibration, and reference distributions.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ class SessionIdentification:
         return FittedArm(read.arm, self.measurement(read), fit, read.records)
 
     def _reference(self, arm: RegisteredArm) -> ReadingReference:
-        """Arms simulated the way one was read, as often as it was done."""
+        """Reference distribution of readings: arms of the population, simulated as the given arm was measured."""
         if arm.key not in self.references:
             sample = ReadingSample(self._models(arm)[2], self.alarm)
             units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
@@ -151,7 +151,7 @@ class SessionIdentification:
 
 @dataclass(frozen=True, eq=False)
 class FittedArm:
-    """An arm in the base frame without its outlying readings, how it was measured, its fit, its frames and targets."""
+    """A measured arm in the base frame without its outlying readings: measurement, fit, registrations."""
 
     arm: MeasuredArm
     measurement: Measurement

@@ -85,6 +85,7 @@ def nuisance_name(axis: Axis, layout: Layout) -> str:
 
 
 def _of(name: str, session: int) -> str:
+    """Name of the instrument or target of a session: numbered from the second on."""
     return name if session == 0 else f"{name} {session + 1}"
 
 

@@ -1,6 +1,6 @@
 """Measurement setup of arms: the machine as an instrument sees it, its readings transformed to the base frame.
 
-This is the one place of the model of a reading, for `verify` and `calibrate` alike.
+`verify` and `calibrate` both use this model of a reading.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ from armsim.results.poses import vector
 from armsim.study import Study
 
 STATION_DECIMALS = 2
-"""Digits of a metre of the place of an instrument from which distances to it are taken: so alike for all arms that are
-measured from there."""
+"""Decimals [m] to which the position of an instrument is rounded before distances from it are taken, so that all arms
+measured from one station have the same."""
 
 
 @dataclass(frozen=True, eq=False)
 class Setup:
-    """An instrument, and the machine as it sees it.
+    """A measuring instrument, and the machine with its targets as that instrument sees it.
 
     Parameters
     ----------
@@ -216,6 +216,7 @@ class Setup:
         return np.asarray(columns.reshape(3 * len(read.joints), -1))
 
     def _conditions(self, arm: MeasuredArm) -> Conditions:
+        """Sessions, temperatures and orientations of the groups of readings of an arm."""
         names, sessions, rises = list(arm.visits), _sessions(arm), self._rises(arm)
         numbers = np.array([sessions.index(arm.sessions.get(name, "")) for name in names], dtype=np.int64)
         offsets = np.array([self.offsets.get(sessions[n], np.zeros(3)) for n in numbers])
@@ -302,6 +303,7 @@ class Setup:
         )
 
     def _check_far(self, visits: Mapping[str, Array], path: Path) -> None:
+        """Raise an error where readings lie so far from the nominal poses that a fit of the frame would be wrong."""
         if not self.fitted:
             return
         distances = {name: float(np.linalg.norm(rows, axis=1).max()) for name, rows in visits.items()}
@@ -312,6 +314,7 @@ class Setup:
             raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
 
     def _record(self, session: str, fit: Fit) -> RegistrationRecord:
+        """Record of the registration of a session."""
         target = np.array(self.instrument.target_offset) + fit.target_offset
         rms = float(np.sqrt(np.mean(np.sum(fit.residuals**2, axis=1))))
         return RegistrationRecord(
@@ -320,7 +323,7 @@ class Setup:
 
 
 def _sessions(arm: MeasuredArm) -> list[str]:
-    """Names of the sessions of an arm; a single unnamed one where none is stated."""
+    """Names of the sessions of an arm; one session without a name where none is stated."""
     return list(dict.fromkeys(arm.sessions.get(name, "") for name in arm.visits))
 
 

@@ -184,6 +184,7 @@ class PoseSelection:
 
 
 def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
+    """Whitened Jacobians of all candidate poses, with the criterion by which sets of them are compared."""
     linear, root = estimate.linear, estimate.root
     leak = linear.gain - estimate.jacobian @ estimate.truth
     poses = len(estimate.jacobian) // 3

@@ -25,7 +25,7 @@ TESTS = 5
 
 @dataclass(frozen=True, eq=False)
 class Reference:
-    """Distances of simulated arms from their population, as a reference distribution.
+    """Reference distribution: distances of simulated arms from the mean of their population.
 
     Parameters
     ----------
@@ -81,6 +81,7 @@ class Reference:
 
 
 def _bands(figure: Array) -> list[Band]:
+    """5, 50 and 95 % quantiles of a figure over the simulated arms, per pose."""
     return [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
 
 
@@ -99,7 +100,7 @@ def _squared_distances(estimator: Estimator, arms: Simulated, medians: Array) ->
 
 @dataclass(frozen=True, eq=False)
 class RankTests:
-    """P-values of a measured arm, and its rank among simulated ones.
+    """P-values and percentiles of a measured arm, by its rank among simulated arms.
 
     Parameters
     ----------

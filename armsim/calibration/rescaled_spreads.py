@@ -48,7 +48,7 @@ NOTABLE = 1.05
 
 @dataclass(frozen=True, eq=False)
 class RescaledSpreads:
-    """Posterior with re-estimated spreads.
+    """Posterior of an arm whose spreads are estimated again from its own readings.
 
     Parameters
     ----------
@@ -191,6 +191,7 @@ def _common_factor(posterior: Posterior, contrasts: Array) -> float:
 
 
 def _rank(columns: Array | None) -> int:
+    """Number of independent directions of nuisance columns."""
     return 0 if columns is None or not columns.shape[1] else int(np.linalg.matrix_rank(columns))
 
 

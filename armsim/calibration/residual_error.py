@@ -26,7 +26,7 @@ from armsim.sampling.run_options import Progress
 from armsim.tasks import PoseSet
 
 MOST_POSES = 60
-"""Poses of a task that the curve looks at, evenly through it."""
+"""Poses of a task at which the residual error is evaluated, spread evenly over the task."""
 POSE_COUNTS = (5, 8, 12, 20, 30, 50, 70, 100)
 """Numbers of poses of the curve."""
 SETS = 20
@@ -92,6 +92,7 @@ class ResidualPoses:
         return float(np.sqrt(total))
 
     def _by_cause(self, machine: Machine) -> dict[str, float]:
+        """Mean square over the poses by cause, with equal weight per task. [m^2]"""
         out: dict[str, float] = {}
         for configurations in self.configurations:
             evaluated = machine.evaluated(configurations)

@@ -112,6 +112,7 @@ def highest_order(curve: Curve) -> int:
 
 
 def _negligible(fit: HarmonicFit, curve: Curve) -> bool:
+    """Whether the residual of a fit is rounding."""
     return float(np.sqrt(np.mean(fit.residual**2))) <= NEGLIGIBLE * float(np.abs(curve.error).max())
 
 

@@ -78,7 +78,7 @@ class Verified:
 def verify(study: Study, path: Path, instrument: float | None = None, excluded: Collection[int] = ()) -> Verified:
     """Compare measured arms with the predicted population of a scenario.
 
-    Where the calibration of the scenario says that the pose of the instrument, or the place of its target, is
+    Where the calibration of the scenario says that the pose of the instrument, or the position of its target, is
     identified, they are fitted, arm by arm, and taken out of every statistic. Outlying readings are named, and
     everything else is computed without them.
 
@@ -161,7 +161,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
 
 @dataclass(frozen=True, eq=False)
 class Distributions:
-    """Of simulated arms, of their readings, and of the factors of their causes of visit life."""
+    """Reference distributions: of simulated arms, of their readings, of factors of causes of visit life."""
 
     arms: Reference
     readings: ReadingReference
@@ -171,7 +171,7 @@ class Distributions:
 
 @dataclass(frozen=True, eq=False)
 class References:
-    """Arms simulated the way those of a file were measured, as often as it was done.
+    """Reference distributions for the arms of a file, one for every way in which an arm was measured.
 
     Parameters
     ----------
@@ -224,6 +224,7 @@ class References:
         return self._predicted(read)[1], read.arm
 
     def _predicted(self, arm: RegisteredArm) -> tuple[Estimator, Prediction]:
+        """Estimator of an arm and prediction of its readings, made once for every way in which arms were measured."""
         if arm.key not in self.predictions:
             estimator = self.setup.estimator(arm, self.path)
             prediction = Prediction(estimator.linear.mean, estimator.inverse, estimator.readings)
@@ -258,6 +259,7 @@ def _record(
     arm: MeasuredArm, ranks: RankTests, posterior: Posterior, expectations: tuple[ExpectedRecord, ...],
     instrument: float, between: tuple[DistanceRecord, ...], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
+    """Record of an arm: its poses with their ranks, and what was computed of distances, directions and causes."""
     poses = []
     positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
     for n, (name, visits) in enumerate(positions):

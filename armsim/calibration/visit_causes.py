@@ -115,7 +115,7 @@ class VisitCauses:
 
 
 def _groups(information: Array) -> list[list[int]]:
-    """Numbers of detectable causes, indistinguishable ones in one group, the largest first."""
+    """Groups of detectable causes by number, the most detectable first; indistinguishable causes share a group."""
     sizes = np.diag(information)
     resolved = [n for n in np.argsort(-sizes, kind="stable").tolist() if sizes[n] * DETECTABLE_FACTOR**2 > 4.0]
     groups: list[list[int]] = []

@@ -73,6 +73,7 @@ class Distribution:
         return float(out)
 
     def _about_zero(self, n: int) -> float:
+        """E|x|^n of a distribution about zero."""
         if n == 0:
             return 1.0
         unit = {

@@ -63,6 +63,7 @@ class State:
         return self._payload(3)
 
     def _payload(self, number: int) -> Array:
+        """Column of the payload changes; zeros where none are known."""
         return np.zeros_like(self.load) if self.payload is None else np.asarray(self.payload[:, number])
 
     @property
@@ -131,7 +132,7 @@ class Wave:
 class Proportional:
     """Shape: in proportion to the position, the speed, the load or the direction of the joint.
 
-    ``position`` is what the drive sees, ``travel`` the way of the joint itself; ``origin`` is where the error is zero.
+    ``position`` is that of the drive, ``travel`` that of the joint itself; ``origin`` is where the error is zero.
     """
 
     quantity: Literal[

@@ -104,7 +104,7 @@ that shaft."""
 
 @dataclass(frozen=True, eq=False)
 class Term:
-    """The coefficients of one cause, drawn together, with the shapes they multiply.
+    """An error term: the coefficients of one cause, drawn together, with the shapes they multiply.
 
     Parameters
     ----------

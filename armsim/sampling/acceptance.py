@@ -27,14 +27,14 @@ MAX_VISITS_AT_ONCE = 1 << 20
 
 @dataclass(frozen=True, eq=False)
 class AcceptanceTest:
-    """AP and RP that a test measures on every unit.
+    """AP and RP of every unit, as an acceptance test measures them and in truth.
 
     Parameters
     ----------
     reported : (2, poses, units) [m]
-        AP and RP as the test prints them.
+        AP and RP as the test of few visits reports them.
     attained : (2, poses, units) [m]
-        As the units have them.
+        AP and RP of the units in the limit of infinitely many visits.
     """
 
     reported: Array

@@ -105,7 +105,7 @@ class PreparedPoses:
 
 @dataclass(frozen=True, eq=False)
 class PoseStatistics:
-    """Statistics read at prepared poses for a number of units, and the arrays into which kernels write them.
+    """Statistics requested at prepared poses for a number of units, and the arrays into which kernels write them.
 
     Parameters
     ----------
@@ -293,10 +293,12 @@ def sample_prepared(
 
 
 def _of_rows(arrays: UnitArrays, rows: slice) -> UnitArrays:
+    """Views of some rows of the arrays of units."""
     return arrays._replace(squared_errors=arrays.squared_errors[rows], unit_statistics=arrays.unit_statistics[rows])
 
 
 def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
+    """Histograms of one pose out of a stack."""
     return Histograms(*(array[i] for array in histogram_stack))
 
 
@@ -311,6 +313,7 @@ def bytes_of_arrays(value: Any) -> int:
 
 
 def _add_sizes(value: Any, sizes: dict[int, int]) -> None:
+    """Add the sizes of all arrays in a value, by their identity."""
     if isinstance(value, np.ndarray):
         array = value if value.base is None or not isinstance(value.base, np.ndarray) else value.base
         sizes[id(array)] = array.nbytes

@@ -23,7 +23,7 @@ MOST_VISITS = 200
 
 
 def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers: int) -> float:
-    """Expected time of the chunks of a run on a number of workers like this process. [s]
+    """Expected time of the chunks of a run, on a number of workers as fast as this process. [s]
 
     A first pose is sampled with few and with more units; the part in proportion to the units is extrapolated.
 

@@ -1,4 +1,4 @@
-"""Executors of the chunks: threads, processes, or a cluster. The libraries schedule the work."""
+"""Executors of chunks: threads, processes, or a dask cluster. Their libraries schedule the work."""
 
 from __future__ import annotations
 
@@ -60,6 +60,7 @@ def end_with_parent() -> None:
 
 
 def _shut_down_after(pool: Executor) -> Iterator[Executor]:
+    """Yield a pool, and shut it down afterwards without waiting for its pending work."""
     try:
         yield pool
     except BrokenProcessPool as error:
@@ -163,6 +164,7 @@ class _Watched(Executor):
                 )
 
     def _workers(self) -> int:
+        """Number of workers that the scheduler knows."""
         try:
             return len(self.client.nthreads())
         except (OSError, ValueError, TimeoutError, CancelledError) as error:

@@ -78,6 +78,7 @@ def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
 
 
 def _joint_budget(machine: Machine, number: int, state: State, levers: Mapping[Axis, float], seed: int) -> JointBudget:
+    """Error budget of one joint."""
     joint = machine.joints[number]
     axis = Axis(joint.name)
     terms = [term for term in machine.drive_terms if axis in term.axes]

@@ -37,7 +37,7 @@ GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 PHASES = 32
 """Steps over which phases of short waves are tried for the ends of the band."""
 SLOPE_DECIMALS = 12
-"""Decimals of the motion of a drive per motion of a joint: beyond them stands rounding."""
+"""Decimals of the motion of a drive per motion of a joint; further digits are rounding."""
 BAND_QUANTILES = (0.025, 0.975)
 """Quantiles over the units between which the band lies."""
 
@@ -173,7 +173,7 @@ def joint_sweep(machine: Machine, number: int) -> Array:
 
 
 def error_curve(effects: Sequence[Effect], position: Array, zero: Array | float = 0.0) -> JointCurve:
-    """Error curve over positions in equal steps.
+    """Error curve of a joint over positions in equal steps: one unit, and the band of 95 % of the units.
 
     Parameters
     ----------
@@ -267,7 +267,7 @@ def _nearby(values: Array, half_window: int) -> Array:
 
 
 def _detail(unit: Array, waves: _Waves, position: Array, order: float) -> CurveDetail:
-    """Inset: some periods of a short wave of one unit in mid-range."""
+    """Inset of the curve: some periods of a short wave of one unit in mid-range."""
     period = 2 * math.pi / order
     within = position[len(position) // 2] + period * (
         np.arange(INSET_POINTS_PER_PERIOD * INSET_PERIODS + 1) / INSET_POINTS_PER_PERIOD - 0.5 * INSET_PERIODS

@@ -1,4 +1,4 @@
-"""Sample of a population at poses: counts, sums, and statistics per unit (one simulated arm)."""
+"""Arrays that the sampling kernels fill at poses: histograms, sums, and statistics per unit (one simulated arm)."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ DISTANCE, ROTATION = 0, 1
 HISTOGRAM_HALF_RANGE = 16.0
 """Half-range of the counted coordinates about their mean, in first-order standard deviations."""
 HISTOGRAM_BYTES = 8 * (3 * RATIO_BINS + 6 * LINEAR_BINS + 2 * MEASURES)
-"""Memory of the counts of a pose. [bytes]"""
+"""Memory of the histograms of a pose. [bytes]"""
 UNIT_BYTES = 8 * (UNIT_STATISTICS + 1 + 4)
 """Memory per unit of the outputs at a pose, and of its statistics. [bytes]"""
 
 
 def empty_histograms(number: int) -> HistogramStack:
-    """Empty counts for a number of poses."""
+    """Empty histograms for a number of poses."""
     extremes = np.full((number, 2, MEASURES), np.inf)
     extremes[:, 1] = -np.inf
     return HistogramStack(

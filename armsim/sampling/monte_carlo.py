@@ -117,13 +117,16 @@ class Sampler:
         )
 
     def _axes(self, pose: int) -> Axes:
+        """Axes at a pose, in the layout of the kernels."""
         at = self.postures
         return Axes(at.direction[pose], at.column[pose], at.rotary)
 
     def _unit_errors(self, pose: int, coefficients: Array) -> UnitErrors:
+        """Unit errors at a pose, in the layout of the kernels."""
         return UnitErrors(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
 
     def _visits(self, pose: int) -> Visits:
+        """Visit errors at a pose, in the layout of the kernels."""
         rotary = self.postures.rotary[self.moving]
         return Visits(
             self.visit_keys,
@@ -152,6 +155,7 @@ class Sampler:
 
     @property
     def _visit_coefficients(self) -> VisitCoefficients:
+        """Coefficients of visit life, in the layout of the integrals."""
         return VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, self.visit_value)
 
     def visit_integrals(self, tangents: Array | None = None) -> VisitIntegrals:
@@ -377,11 +381,13 @@ def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
 
 
 def _visit_spreads(term: Term) -> tuple[Distribution, ...]:
+    """Distribution of every coefficient of a term of visit life."""
     assert isinstance(term.draw, Independent)  # held by Term itself
     return term.draw.spreads
 
 
 def _entry_table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Counts, Counts, Array]:
+    """Coefficient, axis and values of every entry, as three arrays."""
     index = np.array([k for k, _, _ in entries], dtype=np.int64)
     axis = np.array([a for _, a, _ in entries], dtype=np.int64)
     value = np.array([v for _, _, v in entries]).reshape(len(entries), poses)

@@ -124,7 +124,7 @@ class Workers:
 
 
 class SampledPoses(NamedTuple):
-    """Sampled poses, their extremes, and rows of these poses and those before them that no earlier rows tell."""
+    """Sampled poses of a chunk: their extremes, and the rows of the pose table completed with them, if any."""
 
     poses: int
     extremes: Extremes
@@ -172,6 +172,7 @@ class Population:
         return [self._first_order(blocks) for blocks in self._blocks]
 
     def _first_order(self, blocks: list[PoseBlock]) -> PoseTable:
+        """Evaluate all blocks to first order."""
         tables = []
         for block in blocks:
             self._stop.check_stop()
@@ -207,6 +208,7 @@ class Population:
         return tuple(self._task_sample(task, results, fit) for task in self._tasks)
 
     def _sampled_in_processes(self, units: int, resumable: bool) -> Iterator[SampledPoses]:
+        """Samples of all chunks, computed in other processes."""
         del resumable  # nothing is held elsewhere
         chunks = [chunk for blocks in self._blocks for block in blocks for chunk in block.pose_chunks()]
         sample = partial(sample_in_process, pickled_spec(self.spec), units)
@@ -214,6 +216,7 @@ class Population:
             yield SampledPoses(len(result.rows), result.extremes, result.rows)
 
     def _sampled_in_threads(self, units: int, resumable: bool) -> Iterator[SampledPoses]:
+        """Samples of all chunks, computed in threads of this process."""
         chunks = [chunk for blocks in self._blocks for block in blocks for chunk in block.chunks]
         sample = partial(self._sample, resumable)
         results = executors.in_order(self._workers.pool, self._workers.count, sample, self._prepared_chunks(units))
@@ -233,11 +236,12 @@ class Population:
                 yield from block.chunks
 
     def _sample(self, resumable: bool, chunk: ChunkProgress) -> Extremes:
+        """Sample one chunk up to the number of units of its block."""
         before, chunk.sample = chunk.sample, None
         resumable = resumable and chunk.block.stored
-        prepared, readings = chunk.block.prepared
+        prepared, statistics = chunk.block.prepared
         extremes, sample = sample_prepared(
-            self.spec, prepared, readings, chunk.rows, before, resumable, self._stop.check_stop
+            self.spec, prepared, statistics, chunk.rows, before, resumable, self._stop.check_stop
         )
         if before is not None:
             self._allowance.give_back(bytes_of_arrays(before))
@@ -248,6 +252,7 @@ class Population:
     def _task_sample(
         self, task: TaskConfigurations, results: Iterator[SampledPoses], fit: NDArray[np.bool_]
     ) -> TaskSample:
+        """Sample of a task, put together from the samples of its chunks."""
         total, at = len(task.configurations), 0
         rows, extremes = np.empty(total, self.spec.record), Extremes.none(len(fit))
         self._progress(task.name, 0, total)

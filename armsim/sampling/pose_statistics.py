@@ -1,4 +1,4 @@
-"""Pose tables: statistics of samples, and first order."""
+"""Columns of the pose table: statistics of the samples, and figures of the first order."""
 
 from __future__ import annotations
 
@@ -138,6 +138,7 @@ def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
 
 
 def _coverage_quantiles(coverage: float) -> list[Quantile]:
+    """Quantiles of distance and rotation angle at the coverage, and the ends of the interval of every coordinate."""
     ends = [Quantile("", 2 + axis, p, bounded=True) for axis in range(3) for p in LINE_ENDS]
     return [
         Quantile("error.at_coverage", DISTANCE, coverage, bounded=True),

@@ -43,11 +43,12 @@ def pickled_spec(spec: RunSpec) -> bytes:
 
 @lru_cache(maxsize=1)
 def _population(packed: bytes) -> _Population:
+    """Population of a pickled specification, unpacked once per process."""
     return _Population(pickle.loads(packed))
 
 
 def sample_in_process(packed: bytes, units: int, chunk: PoseChunk) -> ChunkResult:
-    """Sample the first units at the poses of a chunk; a population is drawn once a process, not once a chunk.
+    """Sample the first units at the poses of a chunk; a population is drawn once per process, not per chunk.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Drawing of the population.
+"""Random draws of the population: coefficients of its units, and keys of the streams of random numbers.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -25,7 +25,7 @@ UNIT_BLOCK = 8 * LANES
 def key(seed: int, *names: object) -> bytes:
     """Key of a stream of random numbers: sixteen bytes from seed and names.
 
-    Keyed by name, not by place in a list, so that two machines draw the same numbers for the same cause on the same
+    Keyed by name, not by position in a list, so that two machines draw the same numbers for the same cause on the same
     joint, whatever else differs between them.
 
     Parameters

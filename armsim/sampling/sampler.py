@@ -1,4 +1,4 @@
-"""Runner of a machine on a backend: a complete run, a growing run, or one up to a tolerance.
+"""Runner of a machine on threads, processes or a cluster: a complete run, a growing run, or one up to a tolerance.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -172,9 +172,11 @@ class Runner:
 
     @property
     def _resources(self) -> Resources:
+        """Workers, memory and backend of the run."""
         return Resources(self.workers.count, self.options.memory, self.backend)
 
     def _workload(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> Workload:
+        """Number of poses of all tasks, and the size of their rows."""
         row = record(len(self.machine.joints), len(share_names(self.machine))).itemsize // 8
         poses = sum(len(task.configurations) for task in tasks)
         return Workload(poses, row, len(tasks), batch, _moving(tasks))

@@ -102,6 +102,7 @@ def _source(
 
 
 def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
+    """Difference of the readings of the two sensors of a joint over its range."""
     joint, terms = machine.joints[number], difference_terms(machine, number)
     middle = difference_states(machine, number, machine.arm.middle[None])
     constant = [term for term in terms if term.life == "unit" and not term.cause.by_direction]

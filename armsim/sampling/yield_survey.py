@@ -20,7 +20,7 @@ from armsim.sampling.operation_limits import operating
 
 @dataclass(frozen=True, eq=False)
 class SurveyedTask:
-    """Task evaluated without visits.
+    """Survey of a task without sampled visits: first-order error, extremes of every unit, operating limits.
 
     Parameters
     ----------
