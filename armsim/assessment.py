@@ -276,9 +276,9 @@ def _summary(
     bias = float(scatter[-1])
     visits = float(poses.over_task(poses.column("visit_share")))
     units = float(scatter[:-1].sum()) - visits
-    lost, limits = [point.name for point in searched.unreachable], " or ".join(limit_names(scenario.machine))
+    unreachable, limits = [point.name for point in searched.unreachable], " or ".join(limit_names(scenario.machine))
     evidence = Evidence(
-        requirement, poses, worst, sample, lost, task.must_reach, limits, searched.configurations.is_path
+        requirement, poses, worst, sample, unreachable, task.must_reach, limits, searched.configurations.is_path
     )
     judgements = judge_task(evidence)
     (rp,) = stats.unit_quantiles(sample.worst[1], (stats.LEVEL,), integration_of_rp(poses))

@@ -56,8 +56,8 @@ class InputError(Exception):
     def text(self, before: str = "") -> str:
         """One line per fault with a prefix, and one line that counts those beyond the first `MOST_LISTED`."""
         lines = [f"{before}{problem}" for problem in self.problems[:MOST_LISTED]]
-        more = len(self.problems) - MOST_LISTED
-        return "\n".join([*lines, f"... and {more} more errors"] if more > 0 else lines)
+        omitted = len(self.problems) - MOST_LISTED
+        return "\n".join([*lines, f"... and {omitted} more errors"] if omitted > 0 else lines)
 
     def __str__(self) -> str:
         return self.text()

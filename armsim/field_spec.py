@@ -143,9 +143,9 @@ def _declared(owner: Any) -> tuple[Declared, ...]:
         if type(None) in get_args(kind) and len(parts) == 1:
             kind = parts[0]
         many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
-        about: Key = field.metadata["key"]
-        needed = about.required or field.default is MISSING
-        out.append(Declared(field.name, about, get_args(kind)[0] if many else kind, many, field.default, needed))
+        declaration: Key = field.metadata["key"]
+        needed = declaration.required or field.default is MISSING
+        out.append(Declared(field.name, declaration, get_args(kind)[0] if many else kind, many, field.default, needed))
     return tuple(out)
 
 
@@ -158,13 +158,19 @@ def refuse_out_of_bounds(owner: Any) -> None:
         A number is out of its bounds; states its key, the number and what is accepted.
     """
     for field in declared(type(owner)):
-        value, about = getattr(owner, field.name), field.key
+        value, declaration = getattr(owner, field.name), field.key
         if isinstance(value, bool) or not isinstance(value, int | float):
             continue
-        low = about.least is not None and (value < about.least or (about.above and value == about.least))
-        if low or (about.most is not None and value > about.most):
-            least = "" if about.least is None else f"{'above' if about.above else 'at least'} {about.least:g}"
-            most = "" if about.most is None else f"at most {about.most:g}"
+        low = declaration.least is not None and (
+            value < declaration.least or (declaration.above and value == declaration.least)
+        )
+        if low or (declaration.most is not None and value > declaration.most):
+            least = (
+                ""
+                if declaration.least is None
+                else f"{'above' if declaration.above else 'at least'} {declaration.least:g}"
+            )
+            most = "" if declaration.most is None else f"at most {declaration.most:g}"
             raise ValueError(f"{field.yaml}: {value!r}; accepted: {', '.join(part for part in (least, most) if part)}")
 
 

@@ -28,13 +28,14 @@ def _slipping(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
 
 def _not_resolved(tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:
     """Criteria that the sample does not resolve; a note for all tasks with the same reason."""
-    places: dict[tuple[str, str], list[str]] = {}
+    tasks_by_doubt: dict[tuple[str, str], list[str]] = {}
     for task in tasks:
         for judgement in task.summary.judgements:
             if judgement.doubt:
-                places.setdefault((judgement.statistic, judgement.doubt), []).append(task.name)
+                tasks_by_doubt.setdefault((judgement.statistic, judgement.doubt), []).append(task.name)
     return tuple(
-        f"{statistic} at {', '.join(names)} is not resolved: {reason}" for (statistic, reason), names in places.items()
+        f"{statistic} at {', '.join(names)} is not resolved: {reason}"
+        for (statistic, reason), names in tasks_by_doubt.items()
     )
 
 

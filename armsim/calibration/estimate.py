@@ -201,14 +201,18 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     independent, confounded = separable_columns(
         whitening @ full_jacobian * scale, [parameter.name for parameter in parameters]
     )
-    apart = [n for n, _ in independent]
-    into = np.zeros((len(independent), len(parameters)))
+    identifiable = [n for n, _ in independent]
+    reduction = np.zeros((len(independent), len(parameters)))
     for row, (number, stands_for) in enumerate(independent):
         for n, times in stands_for.items():
-            into[row, n] = times * scale[number] / scale[n]
+            reduction[row, n] = times * scale[number] / scale[n]
     # parameters without spread in the population are exact under the prior, which distinguishes the rest
-    numbers = np.flatnonzero(standard_deviations(truth, linear.prior_covariance) > 0.0).tolist() if use_prior else apart
-    jacobian, truth_of_estimated = full_jacobian[:, numbers], into @ truth
+    numbers = (
+        np.flatnonzero(standard_deviations(truth, linear.prior_covariance) > 0.0).tolist()
+        if use_prior
+        else identifiable
+    )
+    jacobian, truth_of_estimated = full_jacobian[:, numbers], reduction @ truth
     mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if use_prior:
@@ -221,7 +225,7 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     inverse = np.linalg.inv(np.linalg.cholesky(covariance))
     rooted = inverse @ jacobian @ root
     information = rooted.T @ rooted + (np.eye(root.shape[1]) if use_prior else 0.0)
-    distinct = full_jacobian[:, apart] * scale[apart]
+    distinct = full_jacobian[:, identifiable] * scale[identifiable]
     gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
     sizes = scale[numbers]
     return Estimate(

@@ -198,9 +198,9 @@ def _two_opt(route: NDArray[np.intp], distance: Array) -> NDArray[np.intp]:
         along = distance[np.ix_(route, route)]
         step = np.append(np.diagonal(along, 1), 0.0)  # behind the last pose comes nothing
         before = np.append(0.0, step[:-1])  # and before the first
-        into = np.vstack([np.zeros(number), along[:-1]])  # from the pose before i to k
+        from_previous = np.vstack([np.zeros(number), along[:-1]])  # from the pose before i to k
         out = np.hstack([along[:, 1:], np.zeros((number, 1))])  # from i to the pose behind k
-        gain = before[:, None] + step[None, :] - into - out
+        gain = before[:, None] + step[None, :] - from_previous - out
         gain[np.tril_indices(number)] = 0.0
         i, k = np.unravel_index(int(np.argmax(gain)), gain.shape)
         if gain[i, k] <= 1e-12:

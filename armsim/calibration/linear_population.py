@@ -95,7 +95,7 @@ class Linear:
         """
         evaluated = evaluated_at(machine, joints, conditions)
         partners = np.arange(len(joints)) if conditions is None else conditions.partners
-        alone = partners == np.arange(len(joints))
+        of_positions = partners == np.arange(len(joints))
         terms, columns, fixed, scatter = [], [], np.zeros((len(joints), 3)), np.zeros((len(joints), 3, 3))
         crossed, visit_parts = np.zeros_like(scatter), list[tuple[Term, Array]]()
         for term, g in evaluated.gains():
@@ -107,7 +107,7 @@ class Linear:
                 visit_parts.append((term, g @ term.covariance @ np.swapaxes(g, 1, 2)))
                 scatter += visit_parts[-1][1]
                 crossed += g @ term.covariance @ np.swapaxes(g[partners], 1, 2)
-        crossed[alone] = 0.0
+        crossed[of_positions] = 0.0
         sizes = [len(term.mean) for term in terms]
         prior_covariance = np.zeros((sum(sizes), sum(sizes)))
         first = 0

@@ -122,8 +122,8 @@ class Simulated:
                 continue
             positions.append(group)
             once = readings.shape[1] == 1  # which tells no scatter
-            across = np.transpose(readings, (2, 1, 0))
-            repeatability.append(np.zeros(len(readings)) if once else pose_repeatability(across))
+            coordinates = np.transpose(readings, (2, 1, 0))
+            repeatability.append(np.zeros(len(readings)) if once else pose_repeatability(coordinates))
         displacements = np.concatenate(means, axis=1)
         if projection is not None:
             displacements = displacements @ projection.T

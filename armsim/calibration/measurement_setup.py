@@ -168,7 +168,7 @@ class Setup:
         covariance_roots = [self._covariance_roots(arm, name, frames[n], stations[n]) for n, name in enumerate(names)]
         covariance_roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(turned)
         renamed = [(names[n], label) for n, label in zip(turned, labels, strict=True)]
-        both = replace(
+        arm_with_orientations = replace(
             arm,
             visits=visits,
             joints=arm.joints | {label: arm.joints[name] for name, label in renamed},
@@ -179,7 +179,7 @@ class Setup:
         records = [
             self._record(name if len(sessions) > 1 else "", fit) for name, fit in zip(sessions, fits, strict=False)
         ]
-        return RegisteredArm(both, conditions, tuple(covariance_roots), tuple(records))
+        return RegisteredArm(arm_with_orientations, conditions, tuple(covariance_roots), tuple(records))
 
     def estimator(self, read: RegisteredArm, path: Path) -> Estimator:
         """Estimator of the unit coefficients of an arm, with frames, target offsets and scale projected out.

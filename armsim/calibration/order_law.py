@@ -182,8 +182,8 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
         others = [other for other in sheet.orders if other not in same]
         folded = set(indistinguishable(curve.angle, order, others))
         aliases.append(_per_fundamental(folded, curve))
-        near = [isinstance(shape, Wave) and abs(shape.order) in same | folded for shape in sheet.shapes]
-        causes.append(tuple(dict.fromkeys(c for c, is_near in zip(sheet.causes, near, strict=True) if is_near)))
+        is_folded = [isinstance(shape, Wave) and abs(shape.order) in same | folded for shape in sheet.shapes]
+        causes.append(tuple(dict.fromkeys(c for c, is_near in zip(sheet.causes, is_folded, strict=True) if is_near)))
         covered |= same | folded
     coefficients = gains @ sheet.draws
     quantiles = np.quantile(np.hypot(coefficients[0::2], coefficients[1::2]), [0.5, 0.95], axis=1).T

@@ -88,10 +88,10 @@ class Prediction:
         -------
         (readings or 1, 3, 3)
         """
-        of_mean, alone = self.of_mean(pose), self.counts[pose] == 1
-        of_reading = np.zeros((1, 3, 3)) if alone else self.readings.covariances[pose] - of_mean
+        of_mean, is_single = self.of_mean(pose), self.counts[pose] == 1
+        of_reading = np.zeros((1, 3, 3)) if is_single else self.readings.covariances[pose] - of_mean
         values, vectors = np.linalg.eigh(of_reading + of_mean @ self.block(pose) @ of_mean)
-        least = FLAT * (np.abs(self.inverse).max() if alone else values[:, -1:])
+        least = FLAT * (np.abs(self.inverse).max() if is_single else values[:, -1:])
         scales = np.where(values > least, 1.0 / np.sqrt(np.where(values > least, values, 1.0)), 0.0)
         return np.asarray(vectors * scales[:, None, :])
 

@@ -77,7 +77,7 @@ class Reference:
         nearer = [
             int(np.searchsorted(row, value)) for row, value in zip(self.squared_distances, distances, strict=True)
         ]
-        return [(1 + units - less) / (1 + units) for less in nearer]
+        return [(1 + units - rank) / (1 + units) for rank in nearer]
 
 
 def _bands(figure: Array) -> list[Band]:

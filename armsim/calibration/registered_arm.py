@@ -52,7 +52,9 @@ class RegisteredArm:
     @property
     def instrument(self) -> float:
         """Rms standard deviation of a reading of a position along an axis. [m]"""
-        alone = zip(self.covariance_roots, self.conditions.oriented, strict=True)
+        roots_and_oriented = zip(self.covariance_roots, self.conditions.oriented, strict=True)
         return float(
-            np.sqrt(np.mean([np.mean(np.sum(root**2, axis=(1, 2))) / 3.0 for root, turn in alone if not turn]))
+            np.sqrt(
+                np.mean([np.mean(np.sum(root**2, axis=(1, 2))) / 3.0 for root, turn in roots_and_oriented if not turn])
+            )
         )

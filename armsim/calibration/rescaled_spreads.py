@@ -98,9 +98,9 @@ class RescaledSpreads:
         ]
         penalties = [0.0, 0.0]
         if ranks.significant_causes:
-            alone = {n: _factor(first, list(linear.parts())[n][1]) for n in sorted(ranks.significant_causes)}
-            choices.append(alone)
-            penalties.append(2.0 * log(comb(len(estimator.causes), len(alone))))
+            single_factors = {n: _factor(first, list(linear.parts())[n][1]) for n in sorted(ranks.significant_causes)}
+            choices.append(single_factors)
+            penalties.append(2.0 * log(comb(len(estimator.causes), len(single_factors))))
         updates = [
             _with_variance_factors(first, variance_factors, instrument, columns, means) for variance_factors in choices
         ]

@@ -312,8 +312,8 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
 
 def _variation(centres: Sequence[Array]) -> Array:
     """Largest distance between barycentres, of shape (n, 3) each, shape (n,). [m]"""
-    apart = [np.linalg.norm(a - b, axis=1) for a, b in combinations(centres, 2)]
-    return np.asarray(np.max(apart, axis=0))
+    distances_between = [np.linalg.norm(a - b, axis=1) for a, b in combinations(centres, 2)]
+    return np.asarray(np.max(distances_between, axis=0))
 
 
 Figure = tuple[float | None, tuple[float, float] | None]
@@ -331,12 +331,12 @@ def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float] | None],
     count = len(visits)
     rng = np.random.default_rng(count)
     resamples = visits[rng.integers(0, count, (RESAMPLED, count))]
-    across = np.transpose(resamples, (2, 1, 0))
+    coordinates = np.transpose(resamples, (2, 1, 0))
     widening = np.sqrt(count / (count - 1.0))
     out = []
     for figure in (pose_accuracy, pose_repeatability):
         value = float(figure(visits.T[:, :, None])[0])
-        low, high = np.quantile(figure(across), (0.025, 0.975))
+        low, high = np.quantile(figure(coordinates), (0.025, 0.975))
         ends = max(0.0, float(value - widening * (high - value))), float(value + widening * (value - low))
         out.append((value, ends))
     return out[0], out[1]

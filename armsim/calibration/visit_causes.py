@@ -175,10 +175,11 @@ def visit_causes(
     if not model.groups:
         return ()
     scores = np.sum([model.scores(pose, rows[None]) for pose, rows in enumerate(visits)], axis=0)
-    far, factors = model.studentised(scores)[0], model.factors(scores)[0]
+    studentised, factors = model.studentised(scores)[0], model.factors(scores)[0]
     units = reference.shape[1]
     chances = [
-        (1 + units - int(np.searchsorted(row, value))) / (1 + units) for row, value in zip(reference, far, strict=True)
+        (1 + units - int(np.searchsorted(row, value))) / (1 + units)
+        for row, value in zip(reference, studentised, strict=True)
     ]
     named = holm(chances, level)
     out = [

@@ -59,7 +59,7 @@ def _plain(title: str, header: Sequence[str], cells: list[list[str]], right: Col
 
 
 def _ruled(
-    title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int], apart: Collection[int]
+    title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int], separated: Collection[int]
 ) -> bool:
     """Print a ruled table; return False where the terminal is too narrow for the longest words."""
     from rich.box import SIMPLE_HEAD
@@ -78,7 +78,7 @@ def _ruled(
         least = max(unbroken, *(len(word) for text in texts for word in text.split()), 1)
         table.add_column(name, justify="right" if column in right else "left", min_width=least)
     for number, row in enumerate(cells):
-        if number in apart:
+        if number in separated:
             table.add_section()
         table.add_row(*row)
     if Measurement.get(console, console.options.update(max_width=10_000), table).minimum > console.width:

@@ -127,8 +127,8 @@ def allocate(
     reasons = []
     for task, poses in zip(tasks, pose_sets, strict=True):
         if poses.unreachable and task.must_reach:
-            lost = ", ".join(point.name for point in poses.unreachable[:5])
-            reasons.append(f"the arm cannot reach {lost} of task {task.name!r}")
+            unreachable = ", ".join(point.name for point in poses.unreachable[:5])
+            reasons.append(f"the arm cannot reach {unreachable} of task {task.name!r}")
     plan = replace(scenario.plan, tolerance=None)
     machine = scenario.machine
     fixed_machine = without_sensors(machine)
@@ -153,10 +153,10 @@ def allocate(
         limits.append(np.full(len(poses.names), math.inf if limit is None else limit))
     limit_at_poses = np.concatenate(limits)
 
-    def sampled(of: Machine, how: RunOptions = run_options.silent, seed: int = plan.seed) -> _Sampled:
+    def sampled(of: Machine, options: RunOptions = run_options.silent, seed: int = plan.seed) -> _Sampled:
         """A machine at every pose."""
         changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
-        assessed_tasks, samples = changed.judge(pose_sets, how)
+        assessed_tasks, samples = changed.judge(pose_sets, options)
         columns = (f"{LEADING.errors}.at_coverage", f"{LEADING.errors}.at_coverage_interval")
         quantile, ends = (np.concatenate([task.table.column(name) for task in assessed_tasks]) for name in columns)
         loads = np.concatenate(loads_of_quantities(requirement, assessed_tasks, samples.tasks, paths, quantities))
@@ -205,7 +205,7 @@ def allocate(
             ratio = sample.loads**2 / np.maximum(square, 1e-30)
             if abs(sample.loads.max() - 1) < CLOSED:
                 break
-        again = sampled(budget, seed=confirming_seed(plan.seed))
+        confirmation = sampled(budget, seed=confirming_seed(plan.seed))
         deviations = dict(zip(rotary, std.tolist(), strict=True))
         angles = {name: s for name, s in deviations.items() if s and math.isfinite(s) and rotary[name]}
         budgets.append(
@@ -218,8 +218,8 @@ def allocate(
                 names[sample.worst],
                 float(np.sum((lever / std) ** exponent)),
                 gap,
-                float(again.quantile[again.worst]),
-                _interval(again.ends[again.worst]),
+                float(confirmation.quantile[confirmation.worst]),
+                _interval(confirmation.ends[confirmation.worst]),
                 sample.judgements,
             )
         )

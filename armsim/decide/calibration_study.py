@@ -175,7 +175,7 @@ def calibrate(
     left_by_count: tuple[CurvePointRecord, ...] = ()
     if selection is not None:
         left_by_count = residual_curve(selection, residual, counts_for(candidates), plan.seed, run_options.progress)
-    apart = identified.values - identified.linear
+    nonlinear_part = identified.values - identified.linear
     identified_arms = [identified_arm(study, read, residual) for read in arms]
     return Calibrated(
         contradicting=tuple(read.arm.name for read in arms if read.fit.contradicts),
@@ -193,7 +193,7 @@ def calibrate(
         steps=residual_by_group(machine, measurement, residual),
         causes=residual.causes(machine, linear),
         rounds=identified.rounds,
-        beyond_linear=residual.rms_displacement(machine, estimate.corrected, apart[:, estimate.controlled]),
+        beyond_linear=residual.rms_displacement(machine, estimate.corrected, nonlinear_part[:, estimate.controlled]),
         uncorrectable=flat,
         comparison=comparison,
         measurement=measurement,

@@ -90,9 +90,9 @@ def choice_rows(
     for pair in options.forbidden_pairs:
         joint_ranges = [range(len(sizes)) if j is None else (j,) for j, _ in pair]
         for j, k in product(*joint_ranges):
-            both = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
+            columns_of_pair = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
             if j != k:
-                row(dict.fromkeys(both, 1.0), -np.inf, 1)
+                row(dict.fromkeys(columns_of_pair, 1.0), -np.inf, 1)
     tiers, first_tier = tiers_of(options), len(all_options) + columns_of_types(options)
     for of_tier in purchase_rows(tiers, at, first_tier):
         row(*of_tier)

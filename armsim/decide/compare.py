@@ -269,7 +269,7 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what:
     count = min(units, UNITS_COMPARED)
     poses = len(one.configurations)
 
-    def both(chunk: int) -> Array:
+    def of_both_designs(chunk: int) -> Array:
         part = slice(chunk, chunk + CHUNK)
         influences = [
             quantile_influence(side.spec, side.key, side.configurations[part], count, side.spec.coverage)
@@ -279,7 +279,7 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what:
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)
-    for chunk, values in zip(chunks, in_threads(run_options.threads, both, chunks), strict=True):
+    for chunk, values in zip(chunks, in_threads(run_options.threads, of_both_designs, chunks), strict=True):
         out[chunk : chunk + CHUNK] = values
         run_options.progress(what, min(chunk + CHUNK, poses), poses)
     return out

@@ -194,7 +194,7 @@ def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine],
         for group in groups:
             if not group:
                 continue
-            evaluated = machine.evaluated(_together([configurations[n] for n in group]))
+            evaluated = machine.evaluated(_joined_configurations([configurations[n] for n in group]))
             for pose, n in enumerate(group):
                 out[n] = {row.key: row for row in budget_rows(evaluated, pose)}
         return out
@@ -202,7 +202,7 @@ def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine],
     return evaluate
 
 
-def _together(configurations: Sequence[Configurations]) -> Configurations:
+def _joined_configurations(configurations: Sequence[Configurations]) -> Configurations:
     joints = np.concatenate([at.joints for at in configurations])
     speeds = np.concatenate([np.zeros_like(at.joints) if at.speeds is None else at.speeds for at in configurations])
     if configurations[0].directions is None:
@@ -227,7 +227,7 @@ def _effect(number: Number, rows: Rows, changed: dict[float, Rows]) -> _Effect:
     total = float(np.trace(covariance) + mean @ mean) or 1.0
     means: dict[tuple[str, str], Law] = {}
     stds: dict[tuple[str, str], Law] = {}
-    touches, lost = False, dict.fromkeys(changed, 0.0)
+    touches, largest_losses = False, dict.fromkeys(changed, 0.0)
     for key in dict.fromkeys((*rows, *(key for others in changed.values() for key in others))):
         row = rows.get(key)
         gains = {factor: None if row is None else _gains(row, others.get(key)) for factor, others in changed.items()}
@@ -245,9 +245,9 @@ def _effect(number: Number, rows: Rows, changed: dict[float, Rows]) -> _Effect:
                 touches = True
                 continue
             for factor, others in changed.items():
-                lost[factor] += abs(_size(row) - _size(others.get(key))) / total
-    touches = touches or any(share > LEAST for share in lost.values())
-    return _Effect(means, stds, all(share <= LEAST for share in lost.values()), touches)
+                largest_losses[factor] += abs(_size(row) - _size(others.get(key))) / total
+    touches = touches or any(share > LEAST for share in largest_losses.values())
+    return _Effect(means, stds, all(share <= LEAST for share in largest_losses.values()), touches)
 
 
 def _gains(row: BudgetRow, other: BudgetRow | None) -> tuple[float, float] | None:

@@ -106,7 +106,7 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
     """
     owners: dict[str, set[str]] = {}
     parts = [("links", replace(machine, joints=()))]
-    parts += [(row[0].joint.name, _alone(machine, option.joint)) for row in options.joints for option in row]
+    parts += [(row[0].joint.name, _with_one_joint(machine, option.joint)) for row in options.joints for option in row]
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
@@ -253,23 +253,23 @@ def option_parts(
         Moments per joint and option.
     """
     return [
-        [moments_of(_alone(machine, option.joint), configurations, shared, turning) for option in row]
+        [moments_of(_with_one_joint(machine, option.joint), configurations, shared, turning) for option in row]
         for row in options.joints
     ]
 
 
-def _alone(machine: Machine, joint: Joint) -> Machine:
+def _with_one_joint(machine: Machine, joint: Joint) -> Machine:
     """One joint of a machine, without the links; its own drift and the growth of its scale stay.
 
     It bears the sensors of the machine beyond it: the additional mass of other options is neglected.
     """
     correction = None if machine.correction is None else machine.correction.without_instrument
-    around = replace(machine.environment, links_share=False)
+    environment = replace(machine.environment, links_share=False)
     return replace(
         machine,
         joints=(joint,),
         tolerances=(),
         masses=machine.loaded_masses,
-        environment=around,
+        environment=environment,
         correction=correction,
     )

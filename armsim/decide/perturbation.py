@@ -123,7 +123,7 @@ class Probe:
             {errors: ratio * np.sqrt(after.mean_squares[errors]) for errors, ratio in ratios.items()}
             for ratios, after in zip(self.ratios, surveys, strict=True)
         ]
-        near = [
+        near_poses = [
             np.arange(len(side.configurations))
             if everywhere
             else np.unique(np.concatenate([np.flatnonzero(e >= NEAR_WORST * e.max()) for e in errors.values()]))
@@ -131,21 +131,21 @@ class Probe:
         ]
         study = self.study.with_scenario(machine=machine)
         while True:
-            few = [
+            few_sets = [
                 poses.only([poses.names[n] for n in numbers.tolist()])
-                for poses, numbers in zip(self.poses, near, strict=True)
+                for poses, numbers in zip(self.poses, near_poses, strict=True)
             ]
-            sampled = study.sample(few, self.run_options.silent)
+            sampled = study.sample(few_sets, self.run_options.silent)
             of_units = [
                 replace(s, extremes=all_poses.extremes) for s, all_poses in zip(sampled.tasks, surveys, strict=True)
             ]
-            assessed = judge_all(study.scenario, few, of_units)
-            more = [_may_be_worse(*row) for row in zip(predicted, near, assessed, strict=True)]
-            if not any(len(numbers) for numbers in more):
+            assessed = judge_all(study.scenario, few_sets, of_units)
+            further = [_may_be_worse(*row) for row in zip(predicted, near_poses, assessed, strict=True)]
+            if not any(len(numbers) for numbers in further):
                 break
-            near = [np.union1d(numbers, further) for numbers, further in zip(near, more, strict=True)]
+            near_poses = [np.union1d(numbers, added) for numbers, added in zip(near_poses, further, strict=True)]
         out = []
-        for side, task, surveyed, poses, first in zip(self.sides, assessed, surveys, few, self.first, strict=True):
+        for side, task, surveyed, poses, first in zip(self.sides, assessed, surveys, few_sets, self.first, strict=True):
             other = Evaluated(
                 task.name, task.table, task.summary.judgements, sampled.spec, poses.configurations, surveyed.extremes,
                 surveyed.operating, surveyed.nets,
@@ -183,20 +183,20 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     """
     pose_sets = study.find(run_options.progress)
     result, sampled = study.evaluate(pose_sets, run_options)
-    few = []
+    few_sets = []
     for task, poses in zip(result.tasks, pose_sets, strict=True):
-        few.append(poses.only([poses.names[n] for n in _largest(task)]))
+        few_sets.append(poses.only([poses.names[n] for n in _largest(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     left_out = [
         f"changes are evaluated at {len(some.names)} of the {len(poses.names)} poses of {task.name}: those with "
         "the largest figures of any criterion"
-        for task, some, poses in zip(result.tasks, few, pose_sets, strict=True)
+        for task, some, poses in zip(result.tasks, few_sets, pose_sets, strict=True)
         if len(some.names) < len(poses.names)
     ]
     if left_out:
-        result, sampled = base.evaluate(few, run_options.without_notes)
+        result, sampled = base.evaluate(few_sets, run_options.without_notes)
         result = replace(result, warnings=(*result.warnings, *left_out))
-    return base, few, result, sampled
+    return base, few_sets, result, sampled
 
 
 def _largest(task: TaskResult) -> list[int]:
@@ -207,11 +207,11 @@ def _largest(task: TaskResult) -> list[int]:
     return sorted(list(dict.fromkeys(int(n) for rank in zip(*orders, strict=True) for n in rank))[:MOST_POSES])
 
 
-def _may_be_worse(predicted: dict[str, Array], near: NDArray[np.intp], assessed: Judged) -> NDArray[np.intp]:
+def _may_be_worse(predicted: dict[str, Array], near_poses: NDArray[np.intp], assessed: Judged) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all sampled ones, if they exceed the prediction by as much."""
     worse = [np.array([], dtype=np.intp)]
     for errors, at_poses in predicted.items():
         quantile = assessed.table.column(f"{errors}.at_coverage")
-        missed = float(np.max(quantile / np.maximum(at_poses[near], 1e-300), initial=1.0))
+        missed = float(np.max(quantile / np.maximum(at_poses[near_poses], 1e-300), initial=1.0))
         worse.append(np.flatnonzero(at_poses * missed * MISSED > quantile.max()))
-    return np.setdiff1d(np.concatenate(worse), near)
+    return np.setdiff1d(np.concatenate(worse), near_poses)

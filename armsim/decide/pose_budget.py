@@ -100,13 +100,13 @@ def _rows(
     if len({axis for axes in axes_of.values() for axis in axes}) > 1 and _correlated(term, sorted(axes_of)):
         yield from _principal(term, gain)
         return
-    alone: dict[int, list[int]] = {}  # coefficients by the one axis that they move
+    coefficients_of_axis: dict[int, list[int]] = {}  # coefficients by the one axis that they move
     for k, axes in axes_of.items():
         if len(axes) == 1:
-            alone.setdefault(next(iter(axes)), []).append(k)
+            coefficients_of_axis.setdefault(next(iter(axes)), []).append(k)
         else:
             yield _shared(term, k, gain[:, k])
-    for axis, coefficients in alone.items():
+    for axis, coefficients in coefficients_of_axis.items():
         weight = np.zeros(len(term.mean))
         for k, at, value in acts:
             if at == axis and k in coefficients:

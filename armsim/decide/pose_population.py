@@ -140,7 +140,7 @@ class PosePopulation:
     def _made_by(self, evaluated: EvaluatedMachine, names: Collection[str]) -> Array:
         """Displacement by some terms, shape (3, visits, units), or (3, 1, units) where all visits have the same. [m]"""
         pairs = [
-            (_alone(term), acts)
+            (_uncorrelated_part(term), acts)
             for term, acts in zip(evaluated.terms, evaluated.acts, strict=True)
             if term.name in names
         ]
@@ -154,7 +154,7 @@ class PosePopulation:
         return sampler.follow(0, number, self.task, coefficients, 0, self.plan.units, visits)[0]
 
 
-def _alone(term: Term) -> Term:
+def _uncorrelated_part(term: Term) -> Term:
     """A term with its own coefficients; those that follow other terms are acts of an evaluated machine."""
     return replace(term, draw=term.draw.addition) if isinstance(term.draw, FollowingDraw) else term
 
@@ -165,7 +165,10 @@ Signature = tuple[Term, list[tuple[int, str, float]]]
 
 def _signatures(evaluated: EvaluatedMachine) -> dict[str, Signature]:
     return {
-        term.name: (_alone(term), [(k, str(evaluated.axes[axis]), float(value[0])) for k, axis, value in acts])
+        term.name: (
+            _uncorrelated_part(term),
+            [(k, str(evaluated.axes[axis]), float(value[0])) for k, axis, value in acts],
+        )
         for term, acts in zip(evaluated.terms, evaluated.acts, strict=True)
     }
 

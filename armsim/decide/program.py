@@ -199,8 +199,8 @@ class Program:
             chosen = row[n]
             no_better = []
             for number, part in enumerate(row):
-                apart = np.abs(part.shared_vectors - chosen.shared_vectors).max(axis=1)
-                same_vectors = np.all(apart <= ALIKE * np.sqrt(self.limit))
+                difference = np.abs(part.shared_vectors - chosen.shared_vectors).max(axis=1)
+                same_vectors = np.all(difference <= ALIKE * np.sqrt(self.limit))
                 if same_vectors and np.all(
                     part.independent_variance >= chosen.independent_variance - tolerance * self.limit
                 ):
@@ -328,7 +328,7 @@ class Program:
         limits_of_visits = self.visit_limit[limited]
         turned = np.array([cut.pose for cut in self.turning_cuts], dtype=int)
         axes = np.array([cut.at for cut in self.turning_cuts]).reshape(-1, 3)
-        about = np.einsum("ri,roij,rj->ro", axes, self.turning_visits[turned], axes)
+        visit_variance = np.einsum("ri,roij,rj->ro", axes, self.turning_visits[turned], axes)
         fixed_about = np.einsum("ri,rij,rj->r", axes, self.fixed.turning_visits[turned], axes)
         limits_of_turning = self.turning_limit[turned]
         return (
@@ -336,7 +336,7 @@ class Program:
                 [
                     rows / limit[:, None],
                     self.visits[limited] / limits_of_visits[:, None],
-                    about / limits_of_turning[:, None],
+                    visit_variance / limits_of_turning[:, None],
                 ]
             ),
             np.concatenate(

@@ -41,18 +41,18 @@ def refits(search: Search) -> Iterator[Refit]:
     present = [present_option(joint, options.purchase) for joint in study.scenario.machine.joints]
     tasks, _ = study.judge(search.poses, search.run_options.silent)
     fits = [fits_joint(study, option) for option in present]
-    alone = replace(options, joints=tuple((option,) for option in present))
+    present_options = replace(options, joints=tuple((option,) for option in present))
     task, judgement = binding(tasks)
-    design, price = fitted(alone, (0,) * len(present)), options.price(present)
+    design, price = fitted(present_options, (0,) * len(present)), options.price(present)
     yield Refit(0, (), design, price, all(fits) and met(tasks), Deciding(task.name, judgement), True)
     rows = zip(options.joints, present, fits, strict=True)
     extended = replace(options, joints=tuple(_extended(*row) for row in rows), changes=MOST_CHANGES)
     as_it_is = tuple(next((n for n, o in enumerate(row) if o.present), -1) for row in extended.joints)
-    few = search.with_further(extended)
+    few_changes = search.with_further(extended)
     if all(fits):
-        few.ledger.verdicts[as_it_is] = tasks
+        few_changes.ledger.verdicts[as_it_is] = tasks
     for most in range(1, MOST_CHANGES + 1):
-        yield _cheapest(few.with_options(replace(extended, changes=most)), most)
+        yield _cheapest(few_changes.with_options(replace(extended, changes=most)), most)
 
 
 def _extended(row: tuple[Option, ...], present: Option, fits: bool) -> tuple[Option, ...]:

@@ -91,8 +91,8 @@ def _prices(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
     if others:
         together = _with_prices(record, choice, "", others, lower)
         for encoder in others:  # a choice that stands where all of them are cheaper stands where one is
-            alone = replace(together, encoder=encoder)
-            yield alone if together.unchanged else _with_prices(record, choice, encoder, [encoder], lower)
+            of_one_encoder = replace(together, encoder=encoder)
+            yield of_one_encoder if together.unchanged else _with_prices(record, choice, encoder, [encoder], lower)
 
 
 def _with_prices(record: SearchState, choice: Choice, encoder: str, types: Collection[str], factor: float) -> Perturbed:

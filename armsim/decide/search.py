@@ -208,7 +208,7 @@ class Search:
         """
         ledger = self.ledger
         if choice not in ledger.failures and not ledger.holds(choice):
-            tasks, sampled = self.sample(choice, self.few(program, choice))
+            tasks, sampled = self.sample(choice, self.hard_poses(program, choice))
             if met(tasks):
                 tasks, sampled = self.sample(choice)
             if not met(tasks):
@@ -341,7 +341,7 @@ class Search:
         """
         return excess(self.visit_limits, program, choice, self.study.scenario.plan)
 
-    def few(self, program: Program, choice: Choice) -> list[PoseSet]:
+    def hard_poses(self, program: Program, choice: Choice) -> list[PoseSet]:
         """Poses of each task with the largest loads of every limit.
 
         Parameters

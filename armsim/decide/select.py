@@ -255,7 +255,7 @@ class SearchState:
         for choice in cheaper:
             row = self.failed[choice]
             if choice in closest:
-                few_poses = self.search.few(self.program, choice)
+                few_poses = self.search.hard_poses(self.program, choice)
                 tasks, _ = self.search.sample(choice, few_poses, seed=self.search.confirming_seed)
                 undecided = all(task.summary.state != "not met" for task in tasks)
                 row = replace(row, undecided=undecided)

@@ -178,9 +178,9 @@ class TaskPopulation:
         population = self.populations.get(pose)
         if population is None:
             units = min(max(self.plan.units, LEAST_UNITS), MOST_UNITS)
-            followed = replace(self.plan, units=units, visits=min(self.plan.visits, VISITS))
+            plan_of_visits = replace(self.plan, units=units, visits=min(self.plan.visits, VISITS))
             configuration = self.configurations[pose : pose + 1]
-            population = PosePopulation.of(self.machine, followed, name_key(self.name), configuration)
+            population = PosePopulation.of(self.machine, plan_of_visits, name_key(self.name), configuration)
             self.populations[pose] = population
         return population
 
@@ -188,14 +188,14 @@ class TaskPopulation:
         """Line of the table for a number; None where it has no effect."""
         changed = partial(_changed, self.machine, number)
         population = self.at(self.worst)
-        more, less = (population.with_machine(changed(1.0 + sign * STEP)) for sign in (1.0, -1.0))
-        if more is None or less is None:
+        larger, smaller = (population.with_machine(changed(1.0 + sign * STEP)) for sign in (1.0, -1.0))
+        if larger is None or smaller is None:
             return None
-        if float(np.max(np.abs(more - less))) <= 2.0 * STEP * NOTHING * self.quantiles[self.worst]:
+        if float(np.max(np.abs(larger - smaller))) <= 2.0 * STEP * NOTHING * self.quantiles[self.worst]:
             return None
         unit = display_unit_of(number.key.kind, number.rotary, number.value)
         value = number.value / unit.si
-        shift, scale = quantile_shift(less, more, self.coverage), 1.0 / (2.0 * STEP * value)
+        shift, scale = quantile_shift(smaller, larger, self.coverage), 1.0 / (2.0 * STEP * value)
         units, unseen = population.plan.units, shift.unseen * abs(scale)
         per_unit = difference(shift.value * scale, shift.influences * scale, units, unseen)
         return Line(self.name, number.path, unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
@@ -209,10 +209,10 @@ class TaskPopulation:
         pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
         population = self.at(pose)
         lengths = population.with_machine(machine)
-        apart = float(self.quantiles[pose] - self.quantiles[self.worst])
+        quantile_difference = float(self.quantiles[pose] - self.quantiles[self.worst])
         shift = quantile_shift(population.distance, population.distance if lengths is None else lengths, self.coverage)
         others = math.hypot(self._difference_half_width(pose), shift.unseen)
-        return difference(apart + shift.value, shift.influences, population.plan.units, others), rms
+        return difference(quantile_difference + shift.value, shift.influences, population.plan.units, others), rms
 
     def _difference_half_width(self, pose: int) -> float:
         """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""

@@ -109,17 +109,17 @@ def values_of(text: str) -> list[str]:
     InputError
         The text says no such values.
     """
-    ends, _, many = text.rpartition(":")
+    ends, _, count_text = text.rpartition(":")
     first, mark, last = ends.partition("..")
     if not mark:
         raise _no_values(text, "no FROM..TO and COUNT")
-    if COUNT.fullmatch(many.strip()) is None or not 2 <= int(many) <= MOST_POINTS:
-        raise _no_values(text, f"{many.strip()[:20]!r} values")
+    if COUNT.fullmatch(count_text.strip()) is None or not 2 <= int(count_text) <= MOST_POINTS:
+        raise _no_values(text, f"{count_text.strip()[:20]!r} values")
     ends_read = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
     if ends_read[0] is None or ends_read[1] is None:
         wrong = first if ends_read[0] is None else last
         raise _no_values(text, f"{wrong.strip()[:40]!r} is not a decimal number with a unit")
-    (low, high), count = (float(end[1]) for end in ends_read if end is not None), int(many)
+    (low, high), count = (float(end[1]) for end in ends_read if end is not None), int(count_text)
     units = [end[2].strip() for end in ends_read if end is not None and (end[2] or "").strip()]
     if len(set(units)) > 1:
         raise _no_values(text, f"two units, {units[0]} and {units[1]}")
@@ -160,8 +160,8 @@ def sweep(
     points = []
     for number, (value, design) in enumerate(zip(values, changed, strict=True)):
         run_options.progress(f"{path} = {value}", number, len(values))
-        how = run_options.silent if number else replace(run_options, progress=no_progress)
-        assessed, _ = design.judge(design.find(run_options.progress), how)
+        options = run_options.silent if number else replace(run_options, progress=no_progress)
+        assessed, _ = design.judge(design.find(run_options.progress), options)
         tasks = tuple(
             SweepTask(
                 one.name,

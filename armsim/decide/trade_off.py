@@ -169,7 +169,7 @@ def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -
     """A design of the curve, sampled at the deciding poses; with ``everywhere`` at all poses if it meets the limits."""
     tasks = search.ledger.verdicts.get(choice)
     if tasks is None:
-        tasks, _ = search.sample(choice, search.few(program, choice))
+        tasks, _ = search.sample(choice, search.hard_poses(program, choice))
     if everywhere and met(tasks):
         tasks = search.verdict(choice)
     worst = _decides(search, tasks).summary

@@ -141,8 +141,8 @@ def _joint_options(
         finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {reason}"
         by_reason = exclusions_of(joint.name, refusals, names, len(encoders))
         listed = [f"{len(row.encoders)} of {row.of} on the {row.placement}: {row.reason}" for row in by_reason]
-        more = f" ({'; '.join(listed[:MOST_REASONS])})" if len(listed) > 1 else ""
-        raise source.error(("encoders",), finding + more, accepted)
+        further_reasons = f" ({'; '.join(listed[:MOST_REASONS])})" if len(listed) > 1 else ""
+        raise source.error(("encoders",), finding + further_reasons, accepted)
     exclusions += exclusions_of(joint.name, refusals, names, len(encoders))
     return tuple(options)
 

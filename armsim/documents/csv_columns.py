@@ -182,9 +182,9 @@ class TableFaults:
 
     def close(self) -> None:
         """Raise an error with all faults, if any."""
-        more = self.number - len(self.problems)
-        if more:
-            self.problems += self.error(0, "", f"{more} more errors of this kind", "").problems
+        further = self.number - len(self.problems)
+        if further:
+            self.problems += self.error(0, "", f"{further} more errors of this kind", "").problems
         if self.problems:
             raise InputError(*self.problems)
 
@@ -303,5 +303,5 @@ def _reading(header: Sequence[str], names: Sequence[str], kinds: Mapping[str, st
             out.append(f"{text!r} not read")
         else:
             out.append(f"{text} as {kinds.get(name, 'words')}")
-    more = [f"{len(header) - MOST_COLUMNS} more"] if len(header) > MOST_COLUMNS else []
-    return ", ".join([*out, *more])
+    further = [f"{len(header) - MOST_COLUMNS} more"] if len(header) > MOST_COLUMNS else []
+    return ", ".join([*out, *further])

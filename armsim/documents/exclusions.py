@@ -59,7 +59,7 @@ def exclusions_of(joint: str, refusals: Sequence[Refusal], mountings: Sequence[s
         reasons[placement, encoder] += 1
     out = []
     for (placement, reason), names in encoders.items():
-        alone = sum(reasons[placement, name] == 1 for name in names)
-        out.append(Exclusion(joint, placement, reason, tuple(names), alone, number))
+        by_one_reason = sum(reasons[placement, name] == 1 for name in names)
+        out.append(Exclusion(joint, placement, reason, tuple(names), by_one_reason, number))
     placements = list(dict.fromkeys(row.placement for row in out))
     return sorted(out, key=lambda row: (placements.index(row.placement), -len(row.encoders)))

@@ -76,7 +76,7 @@ def _scenario(source: Source, derived: DerivedFiles = ()) -> Scenario:
 
 
 def load_changed(
-    scenario: Scenario, changes: Mapping[str, Any], by: Source | None = None, documents: Sequence[Source] = ()
+    scenario: Scenario, changes: Mapping[str, Any], stated_in: Source | None = None, documents: Sequence[Source] = ()
 ) -> Scenario:
     """Apply changes to the documents of a scenario that was read from a file.
 
@@ -88,7 +88,7 @@ def load_changed(
     scenario : Scenario
     changes : mapping of path to value
         As in `documents.overrides`.
-    by : Source, optional
+    stated_in : Source, optional
         Scenario file that states the changes; none where they are in no file.
     documents : sequence of Source
         Further documents that are not to be read again.
@@ -102,7 +102,7 @@ def load_changed(
         return scenario
     by_hand = Source(Path("change"), {}, {}, "", folder=scenario.folder)
     read = {Path(os.path.realpath(file.path)): file for file in (*documents, *scenario.sources) if file.data}
-    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand, read)
+    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, stated_in or by_hand, read)
     changed_scenario = _Loader(source, read).scenario()
     keys = {path.split(".")[0] for path in changes}
     concerned = {PART_OF[key] for key in (*keys, *(SPECIFIED if "specification" in keys else ())) if key in PART_OF}

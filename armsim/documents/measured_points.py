@@ -178,10 +178,10 @@ def read_points(
         )
         for pose, words in directions.items():
             visits_from = Counter(words)
-            alone = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
-            if alone is not None and len(visits_from) > 1:
-                row = rows[pose][words.index(alone)]
-                actual = f"{pose!r} is visited once from {alone!r} by {name!r}"
+            single_direction = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
+            if single_direction is not None and len(visits_from) > 1:
+                row = rows[pose][words.index(single_direction)]
+                actual = f"{pose!r} is visited once from {single_direction!r} by {name!r}"
                 raise table.fault(row, "direction", actual, f"{LEAST_VISITS} visits from each direction at least")
         errors, readings = (
             {pose: rows_of_arm[those] for pose, those in rows.items()} for rows_of_arm in (displacements, points)
@@ -276,11 +276,11 @@ def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list
 
 def _check_far(table: Columns, points: Array, displacements: Array, poses: list[str], commanded: Array) -> None:
     """Refuse positions far from the command: swapped columns, a wrong frame, or a wrong unit."""
-    far = np.linalg.norm(displacements, axis=1)
-    row = int(np.argmax(far))
-    if far[row] <= FAR:
+    distances = np.linalg.norm(displacements, axis=1)
+    row = int(np.argmax(distances))
+    if distances[row] <= FAR:
         return
-    actual = f"{1e3 * far[row]:.4g} mm from where {poses[row]!r} is commanded"
+    actual = f"{1e3 * distances[row]:.4g} mm from where {poses[row]!r} is commanded"
     for order in ((0, 2, 1), (1, 0, 2), (2, 1, 0), (1, 2, 0), (2, 0, 1)):
         if np.linalg.norm(points[:, order] - commanded, axis=1).max() <= FAR:
             swapped = ", ".join(AXES[n] for n in order)

@@ -32,7 +32,7 @@ def apply_changes(
     source: Source,
     changes: Mapping[str, Any],
     groups: Mapping[str, tuple[str, ...]],
-    by: Source,
+    stated_in: Source,
     documents: Mapping[Path, Source],
 ) -> Source:
     """Copy of a scenario with changes applied.
@@ -48,7 +48,7 @@ def apply_changes(
         Values as written in a file: text with a unit, a number, a list, a mapping; None takes a key away.
     groups : mapping of name to joints
         Groups of the arm.
-    by : Source
+    stated_in : Source
         Scenario that states the changes; a source without data where they are in no file.
     documents : mapping of resolved path to Source
         Documents that have been read already.
@@ -61,9 +61,9 @@ def apply_changes(
     edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)), documents)
     notes: list[str] = []
     for path, value in changes.items():
-        origin = _Origin(by, ("changes", path))
-        if not by.data:
-            origin = _Origin(replace(by, locations={(): NOWHERE, (path,): NOWHERE}), (path,))
+        origin = _Origin(stated_in, ("changes", path))
+        if not stated_in.data:
+            origin = _Origin(replace(stated_in, locations={(): NOWHERE, (path,): NOWHERE}), (path,))
         for keys in _expand_path(path, edit.source.data, groups, origin):
             edit.mark(_set_value(edit, keys, value, origin, notes), origin.source, origin.at)
     return replace(edit.source, remarks=(*edit.source.remarks, *notes))

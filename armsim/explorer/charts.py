@@ -38,13 +38,13 @@ class Theme:
         return Theme("#e8e8e8", "#555555", "#3a3a3a") if dark else Theme("#222222", "#bbbbbb", "#e2e2e2")
 
 
-def _layout(theme: Theme, title: str, **more: Any) -> dict[str, Any]:
+def _layout(theme: Theme, title: str, **settings: Any) -> dict[str, Any]:
     return {
         "title": {"text": title, "x": 0.0, "xanchor": "left", "font": {"size": 13}, "pad": {"l": 8}},
         "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
         "font": {"color": theme.ink, "size": 11, "family": "Arial, sans-serif"},
         "margin": {"l": 52, "r": 8, "t": 30, "b": 38}, "hovermode": "closest", "uirevision": "constant",
-        "showlegend": False, **more,
+        "showlegend": False, **settings,
     }  # fmt: skip
 
 
@@ -139,11 +139,11 @@ def _cells(
         "colorbar": {"title": {"text": values.unit, "side": "right"}, "thickness": 12, "outlinewidth": 0, "len": 0.95},
         "hovertemplate": f"{a} %{{x:g}} mm, {b} %{{y:g}} mm: %{{z:.4g}} {values.unit}<extra></extra>",
     }  # fmt: skip
-    lost = {
+    reason_at = {
         "type": "heatmap", "x": x, "y": y, "z": plain(np.where(reached, np.nan, 1.0)), "showscale": False,
         "colorscale": [[0, theme.faint], [1, theme.faint]], "hoverinfo": "skip", "hoverongaps": False,
     }  # fmt: skip
-    data: list[dict[str, Any]] = [lost, heat]
+    data: list[dict[str, Any]] = [reason_at, heat]
     if values.limit is not None and len(finite) and low < values.limit < high:
         contour = {
             "type": "contour", "x": x, "y": y, "z": plain(cells), "showscale": False, "hoverinfo": "skip",
@@ -154,8 +154,8 @@ def _cells(
             {**contour, "line": {"color": halo, "width": 5.5}},
             {**contour, "line": {"color": colour, "width": 2.5}},
         ]
-    near = reached & (conditioning[np.maximum(index, 0)] < NEAR_SINGULAR)
-    rows, columns = np.nonzero(near)
+    near_singular = reached & (conditioning[np.maximum(index, 0)] < NEAR_SINGULAR)
+    rows, columns = np.nonzero(near_singular)
     if len(rows):
         data += _marks([x[k] for k in columns], [y[k] for k in rows], "x-thin", "near-singular", 7)
     if chosen is not None and np.any(index == chosen):

@@ -55,8 +55,8 @@ class Design:
             return "as read"
         texts = [_change_text(path, value) for path, value in since[: -NAMED_CHANGES - 1 : -1]]
         others = len(since) - len(texts)
-        more = f" and {others} more" if others else ""
-        return f"{shorten(', '.join(texts), LONGEST_NAME - len(more), placeholder=' …')}{more}"
+        further = f" and {others} more" if others else ""
+        return f"{shorten(', '.join(texts), LONGEST_NAME - len(further), placeholder=' …')}{further}"
 
 
 def _is_stated(data: Any, path: str) -> bool:

@@ -293,7 +293,7 @@ class Page:
     # --- updates ------------------------------------------------------------------------------------------------------
 
     def _tick(self) -> None:
-        session, now = self.session, time.monotonic()
+        session, time_now = self.session, time.monotonic()
         version = session.version  # read before the snapshot: a change in between shows at the next tick
         if self.version != version:
             if session.generation != self.generation:
@@ -301,19 +301,19 @@ class Page:
                 ui.navigate.reload()
             snapshot, key, fault = session.snapshot, session.design.key, session.fault
             if key != self.design:
-                self.design, self.first_order_due = key, now + SOON
+                self.design, self.first_order_due = key, time_now + SOON
                 if not self.panels_stale and self.pending is None:  # else a moving slider would defer the map for ever
-                    self.redraw_due = now + PATIENCE
-            if snapshot is None and now < self.first_order_due and not fault:
+                    self.redraw_due = time_now + PATIENCE
+            if snapshot is None and time_now < self.first_order_due and not fault:
                 return  # wait for the first order
             self.version, self.panels_stale = version, True
             if snapshot is not None and snapshot.answer.units:
-                self.redraw_due = now
+                self.redraw_due = time_now
             self._show_numbers(snapshot, fault)
-        elif now >= self.redraw_due and self.panels_stale:
+        elif time_now >= self.redraw_due and self.panels_stale:
             self.panels_stale = False
             self._show_panels()
-        elif now >= self.redraw_due and self.pending is not None:
+        elif time_now >= self.redraw_due and self.pending is not None:
             snapshot, self.pending = self.pending, None
             self._show_charts(snapshot)
 

@@ -73,10 +73,10 @@ def save(session: Session, name: str, replacing: bool = False) -> Path:
 def farewell(session: Session) -> str:
     """Sentence at the end of a session: what is saved, and what is lost."""
     saved, running = session.saved, session.jobs.running
-    lost = [] if running is None else [f"{running.name} was not finished"]
+    unfinished = [] if running is None else [f"{running.name} was not finished"]
     if session.design.key != (session.inputs.initial.key if saved is None else saved.key):
-        lost.append("the last design is not saved" if saved is None else "later changes are not saved")
-    return "; ".join(["ended", *([] if saved is None else [f"saved: {saved.path}"]), *lost])
+        unfinished.append("the last design is not saved" if saved is None else "later changes are not saved")
+    return "; ".join(["ended", *([] if saved is None else [f"saved: {saved.path}"]), *unfinished])
 
 
 def _write(to: Path, content: bytes) -> None:

@@ -247,8 +247,8 @@ def pose_frame(snapshot: Snapshot, task: int, pose: int) -> Frame:
         names += values
         cells = lengths("value", list(values.values()), kind=kind).with_units
         texts += cells if is_sampled else [f"≈ {cell}" for cell in cells]
-    near = float(table.column("conditioning")[pose]) < NEAR_SINGULAR
-    posture_text = "near-singular" if near else "well conditioned"
+    near_singular = float(table.column("conditioning")[pose]) < NEAR_SINGULAR
+    posture_text = "near-singular" if near_singular else "well conditioned"
     return Frame((words("figure", [*names, "posture"]), words("value", [*texts, posture_text])), table.names[pose])
 
 

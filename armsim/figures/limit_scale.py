@@ -54,8 +54,8 @@ class LimitScale(NamedTuple):
             return LimitScale(below, Normalize(0.0, limit), limit, False)
         above = LinearSegmentedColormap.from_list("above", ABOVE)
         shares = np.linspace(0.0, 1.0, _STEPS)
-        both = ListedColormap([*below(shares), *above(shares)])
-        return LimitScale(both, TwoSlopeNorm(limit, 0.0, high), limit, True)
+        colours = ListedColormap([*below(shares), *above(shares)])
+        return LimitScale(colours, TwoSlopeNorm(limit, 0.0, high), limit, True)
 
     def hatch(self, axes: Axes, x: Array, y: Array, values: Array) -> None:
         """Hatch the cells above the limit, so that they are told apart in grey."""

@@ -151,10 +151,10 @@ def payload_changes(payload: Payload) -> tuple[tuple[Masses, Masses], ...]:
     The load is linear in the mass and in the first moments, so that the differences are exact.
     """
     nothing = Masses()
-    alone = Masses(payload=payload)
+    payload_masses = Masses(payload=payload)
     x, y, z = payload.centre
     variants = [replace(payload, centre=centre) for centre in ((x + 1.0, y, z), (x, y + 1.0, z), (x, y, z + 1.0))]
     return (
         (Masses(payload=replace(payload, mass=1.0)), nothing),
-        *((Masses(payload=other), alone) for other in variants),
+        *((Masses(payload=other), payload_masses) for other in variants),
     )

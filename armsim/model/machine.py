@@ -140,8 +140,10 @@ class Machine:
             terms += link_tolerances.link_tolerance(axis, tolerance)
         compliance = {axis: size for joint in self.joints for axis, size in joint.compliance.items()}
         terms += bending.payload_terms(self.masses, compliance)
-        around = self.environment
-        terms += heat_terms(self.arm, self.joints, around.temperature_rise, around.expansion, around.links_share)
+        environment = self.environment
+        terms += heat_terms(
+            self.arm, self.joints, environment.temperature_rise, environment.expansion, environment.links_share
+        )
         if self.drive_matrix is not None:
             terms = [drives.at_joints(term, self.arm.names, self.drive_matrix) for term in terms]
         if self.identification is not None:

@@ -174,8 +174,8 @@ def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tu
         waves = _waves(angle, np.array([other]))
         centred = waves - waves.mean(axis=0)
         constant = np.sum(centred**2) <= (1.0 - INDISTINGUISHABLE) * len(angle)
-        near = np.sum((basis.T @ centred) ** 2) > INDISTINGUISHABLE * np.sum(centred**2)
-        if constant if not order else near and not constant:
+        indistinguishable_wave = np.sum((basis.T @ centred) ** 2) > INDISTINGUISHABLE * np.sum(centred**2)
+        if constant if not order else indistinguishable_wave and not constant:
             out.append(other)
     return tuple(out)
 

@@ -55,8 +55,8 @@ def assumed_frame(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult]
             for task in tasks
         ),
     ]
-    about = ", and their shares of the mean square error" if tasks else ""
-    return Frame(tuple(columns), f"Values that are assumed, not stated{about}")
+    addition = ", and their shares of the mean square error" if tasks else ""
+    return Frame(tuple(columns), f"Values that are assumed, not stated{addition}")
 
 
 def assumed_records(result: Result) -> list[dict[str, Any]]:

@@ -139,21 +139,21 @@ def notes(calibrated: Calibrated) -> list[str]:
     out = exclusion_note(calibrated.excluded)
     if calibrated.confounded:
         names = [row.name for row in calibrated.confounded]
-        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+        further = f" and {len(names) - 6} more" if len(names) > 6 else ""
         treatment = "determined by the population alone" if calibrated.prior else "left out"
-        out.append(f"not distinguished by these poses, {treatment}: {', '.join(names[:6])}{more}")
+        out.append(f"not distinguished by these poses, {treatment}: {', '.join(names[:6])}{further}")
     worse = [row.name for row in calibrated.parameters if 0.0 < row.spread < row.uncertainty]
     if worse:
-        more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
+        further = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
         out.append(
-            f"identified less well than the population already determines: {', '.join(worse[:6])}{more}; exclude "
+            f"identified less well than the population already determines: {', '.join(worse[:6])}{further}; exclude "
             "them, measure more poses, or set prior: true"
         )
     if calibrated.uncorrectable:
         some = ", ".join(calibrated.uncorrectable[:4])
-        more = f" and {len(calibrated.uncorrectable) - 4} more" if len(calibrated.uncorrectable) > 4 else ""
+        further = f" and {len(calibrated.uncorrectable) - 4} more" if len(calibrated.uncorrectable) > 4 else ""
         out.append(
-            f"the joints cannot correct in every direction at {some}{more}: more error remains there than stated"
+            f"the joints cannot correct in every direction at {some}{further}: more error remains there than stated"
         )
     after = calibrated.steps[-1].left
     if calibrated.beyond_linear > 0.1 * after:
@@ -260,12 +260,12 @@ def confounded_frame(calibrated: Calibrated) -> Frame:
         words("parameter", [row.name for row in calibrated.confounded]),
         words("confounded with", [names or "nothing: the poses do not show it" for names in confounded_with]),
     )
-    about = (
+    explanation = (
         "Not distinguished by these poses; determined by the population alone."
         if calibrated.prior
         else "Excluded, because these poses do not distinguish it."
     )
-    return Frame(columns, about)
+    return Frame(columns, explanation)
 
 
 def calibration_printout(calibrated: Calibrated) -> Iterator[Frame | str]:

@@ -79,8 +79,8 @@ def _joint_printout(name: str, budget: JointBudget) -> Iterator[Frame | str]:
         f"(lever arm {lever})"
     )
     if budget.contrast < CONTRAST_SHOWN:
-        more = percent(1 / budget.contrast - 1, 2)
-        yield f"the offsets of the head leave a signal contrast of {percent(budget.contrast)}: {more} more noise"
+        more_noise = percent(1 / budget.contrast - 1, 2)
+        yield f"the offsets of the head leave a signal contrast of {percent(budget.contrast)}: {more_noise} more noise"
     yield terms_frame(budget, totals=True)
     for frame in error_motions_frame(budget):
         yield replace(frame, title=f"{name}: error motions of its axis")

@@ -101,11 +101,11 @@ def designs_frame(comparison: Comparison, task: str) -> Frame:
     summaries = [result.tasks[number].summary for result in comparison.results]
     rows = [row.criteria for row in comparison.differences if row.task == task]
     names = dict.fromkeys(change.criterion for row in rows for change in row)
-    pairs = [[None, *(_of(row, name, "") for row in rows)] for name in names]
+    pairs = [[None, *(_change_of(row, name, "") for row in rows)] for name in names]
     return _frame(comparison, [[summary.judgement(name) for summary in summaries] for name in names], pairs, task)
 
 
-def _of(changes: Sequence[CriterionChange], criterion: str, joint: str) -> CriterionChange | None:
+def _change_of(changes: Sequence[CriterionChange], criterion: str, joint: str) -> CriterionChange | None:
     return next((change for change in changes if (change.criterion, change.joint) == (criterion, joint)), None)
 
 
@@ -119,7 +119,7 @@ def joints_frame(comparison: Comparison) -> Frame | None:
         [next((j for j in result.judgements if (j.criterion, j.where) == key), None) for result in comparison.results]
         for key in keys
     ]
-    pairs = [[None, *(_of(rows.get(r.scenario, ()), *key) for r in comparison.results[1:])] for key in keys]
+    pairs = [[None, *(_change_of(rows.get(r.scenario, ()), *key) for r in comparison.results[1:])] for key in keys]
     return _frame(comparison, by_criterion, pairs, "joints")
 
 
@@ -135,8 +135,8 @@ def ranking_reversals_frame(comparison: Comparison) -> Frame:
     rows = comparison.differences
     named = []
     for row in rows:
-        more = f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
-        named.append(", ".join(row.flips[:MOST_NAMED]) + more or "nowhere")
+        further = f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
+        named.append(", ".join(row.flips[:MOST_NAMED]) + further or "nowhere")
     better, worse = [int(row.better.sum()) for row in rows], [int(row.worse.sum()) for row in rows]
     undecided = [len(row.poses) - one - other for row, one, other in zip(rows, better, worse, strict=True)]
     return Frame(
@@ -172,8 +172,8 @@ def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
     for row in comparison.differences:
         yield f"{difference(row)}."
         if row.flips:
-            more = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
-            yield f"  the ranking reverses at {', '.join(row.flips[:4])}{more}"
+            further = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
+            yield f"  the ranking reverses at {', '.join(row.flips[:4])}{further}"
 
 
 def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
@@ -189,7 +189,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
     sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
     notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
-    about = Text("Differences are to the first design, with 95 % intervals.", "soft")
+    note = Text("Differences are to the first design, with 95 % intervals.", "soft")
     certain = Text("By the error of the tool point; for all poses at once (Bonferroni).", "soft")
     tables = tuple(frame.table() for _, frame in frames)
     files: list[Source] = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
@@ -201,7 +201,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         "strong",
         dict(frames)[task.name].pick(range(len(comparison.results))).table(),
         (
-            Section("The designs", "designs", (*tables, about, *_verdicts(comparison))),
+            Section("The designs", "designs", (*tables, note, *_verdicts(comparison))),
             Section("Where they differ", "differences", (ranking_reversals_frame(comparison).table(), certain)),
             Section("Error contributions of each", "contributions", tuple(_contributions(comparison))),
         ),

@@ -205,10 +205,12 @@ def _measures_frame(result: Result) -> Frame:
             rows.append(((task.name, "AP reported by a test", what, "7.2.1", poses), test.accuracy))
             rows.append(((task.name, "RP reported by a test", what, "7.2.2", poses), test.repeatability))
     names = ("task", "measure", "what", "clause of ISO 9283:1998", "where")
-    places = _from_rows([place for place, _ in rows], [(name, BARE) for name in names])
+    identifying = _from_rows([identifier for identifier, _ in rows], [(name, BARE) for name in names])
     intervals = [spread.p95_interval or (math.nan, math.nan) for _, spread in rows]
     medians = number("p50 over arms", [spread.p50 for _, spread in rows], UM)
-    return Frame((*places.columns, medians, number("p95 over arms", [spread.p95 for _, spread in rows], UM, intervals)))
+    return Frame(
+        (*identifying.columns, medians, number("p95 over arms", [spread.p95 for _, spread in rows], UM, intervals))
+    )
 
 
 RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r")

@@ -105,20 +105,20 @@ def batch(curves: Curves) -> str | None:
     """Sentence on leave-one-out predictions over several sensors; None where there are too few."""
     if curves.leave_one_out is None:
         return None
-    far = sum(p_value < 0.05 for p_value in curves.leave_one_out)
+    unusual = sum(p_value < 0.05 for p_value in curves.leave_one_out)
     number = len(curves.leave_one_out)
     expected = f"{0.05 * number:.2g} to be expected"
-    return f"{far} of {number} sensors lie in the outer 5 % of the distribution of the others ({expected})"
+    return f"{unusual} of {number} sensors lie in the outer 5 % of the distribution of the others ({expected})"
 
 
 def curve_answer(curves: Curves) -> str:
     """Verdict on the agreement of the sensors with their data sheet."""
     if curves.encoder is None:
         return f"{sentence(curves.sensors[0], None)}."
-    far = [measured.sensor for measured in curves.sensors if measured.contradicted]
+    unusual = [measured.sensor for measured in curves.sensors if measured.contradicted]
     law = f"the prediction for {curves.encoder} and its mounting"
-    if far:
-        return f"Not as stated: {', '.join(far)} of {len(curves.sensors)} contradict {law}."
+    if unusual:
+        return f"Not as stated: {', '.join(unusual)} of {len(curves.sensors)} contradict {law}."
     return f"As stated: no order of {len(curves.sensors)} sensors contradicts {law}."
 
 

@@ -217,12 +217,14 @@ def rejected_frame(selection: Selection) -> Frame:
         differing = [in_words(different(selection.closest, row.design)) for row in rows]
         designs = words("differs from the choice by", differing)
     others = [f"; {len(row.misses) - 1} more" if len(row.misses) > 1 else "" for row in rows]
-    places = [f"{judgement.where}, {row.misses[0].task}" for judgement, row in zip(judgements, rows, strict=True)]
+    poses_and_tasks = [
+        f"{judgement.where}, {row.misses[0].task}" for judgement, row in zip(judgements, rows, strict=True)
+    ]
     columns = (
         unitless("price", [row.price for row in rows]),
         designs,
         words("misses", [f"{row.statistic}{other}" for row, other in zip(judgements, others, strict=True)]),
-        words("at", [place.removeprefix(", ") for place in places]),
+        words("at", [pose_and_task.removeprefix(", ") for pose_and_task in poses_and_tasks]),
         words("with", [judgement.number for judgement in judgements]),
         words("limit", [judgement.limit_text for judgement in judgements]),
         words("by", [judgement.miss for judgement in judgements]),

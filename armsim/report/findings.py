@@ -22,8 +22,8 @@ def front_notes(all_notes: Sequence[str], rows: int = 0) -> tuple[str, ...]:
     """Notes of a first page whose table has ``rows`` rows, and how many more there are."""
     room = max(1, MOST_NOTES - max(0, rows - MOST_NOTES + 1))
     texts = [text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…" for text in all_notes[:room]]
-    more = len(all_notes) - room
-    return (*texts, f"{more} more in the appendix") if more > 0 else tuple(texts)
+    omitted = len(all_notes) - room
+    return (*texts, f"{omitted} more in the appendix") if omitted > 0 else tuple(texts)
 
 
 def number_of(result: Result, task: TaskResult) -> int:
@@ -34,9 +34,9 @@ def number_of(result: Result, task: TaskResult) -> int:
 def question(result: Result) -> str:
     """Question that a run answers."""
     poses = sum(len(task.poses) for task in result.tasks)
-    lost = sum(len(task.unreachable) for task in result.tasks)
-    scope = f"at {plural(poses + lost, 'pose')} of {plural(len(result.tasks), 'task')}"
-    reached = f" It reaches {poses} of them; {lost} are left out." if lost else ""
+    unreachable_count = sum(len(task.unreachable) for task in result.tasks)
+    scope = f"at {plural(poses + unreachable_count, 'pose')} of {plural(len(result.tasks), 'task')}"
+    reached = f" It reaches {poses} of them; {unreachable_count} are left out." if unreachable_count else ""
     requirement = result.requirement
     if requirement is None:
         return f"how far does the tool point of {result.arm} miss, {scope}?{reached} No requirement is stated."

@@ -79,8 +79,8 @@ def _start_tracker() -> None:
 
 def helpers_for(memory: int, count: int | None = None) -> int:
     """Number of helper processes within a memory limit."""
-    more = (memory - OWN_MEMORY) // HELPER_MEMORY
-    return int(max(0, min(MOST_HELPERS, (count or processors()) - 1, more)))
+    further_helpers = (memory - OWN_MEMORY) // HELPER_MEMORY
+    return int(max(0, min(MOST_HELPERS, (count or processors()) - 1, further_helpers)))
 
 
 OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20

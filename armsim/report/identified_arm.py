@@ -57,12 +57,12 @@ def _header(calibrated: Calibrated) -> Iterator[str]:
     for text in contradictions(calibrated):
         yield f"{text}."
     if calibrated.confounded:
-        about = "known by the population alone" if calibrated.prior else "left as they were"
+        treatment = "known by the population alone" if calibrated.prior else "left as they were"
         names = "; ".join(
             f"{row.name} (from {', '.join(name for name, _ in row.alike) or 'nothing that these poses show'})"
             for row in calibrated.confounded
         )
-        yield f"Not distinguished by these poses, {about}: {names}."
+        yield f"Not distinguished by these poses, {treatment}: {names}."
     compliances = [row for row in arm.values if row.group == "stiffness"]
     for row in compliances:
         yield (

@@ -21,15 +21,17 @@ METHOD = (
 def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
     """Sentence on the outlying readings of an arm; empty where there are none."""
     if crowded:
-        many = f"more than {percent(MAX_OUTLIER_SHARE)} of the readings of {arm} stand out, too many to be called wrong"
-        return f"{many}: the instrument, the visits or the arm are other than stated"
+        too_many = (
+            f"more than {percent(MAX_OUTLIER_SHARE)} of the readings of {arm} stand out, too many to be called wrong"
+        )
+        return f"{too_many}: the instrument, the visits or the arm are other than stated"
     named = [
         f"{outlier.file}, line {outlier.line} ({outlier.pose}): {_size(outlier, outlier.distance)} from its "
         f"prediction by all other readings ({_size(outlier, outlier.expected)} expected)"
         for outlier in outliers[:SHOWN]
     ]
-    more = [f"{len(outliers) - SHOWN} more"] if len(outliers) > SHOWN else []
-    return "; ".join([*named, *more])
+    further = [f"{len(outliers) - SHOWN} more"] if len(outliers) > SHOWN else []
+    return "; ".join([*named, *further])
 
 
 def _size(outlier: OutlierRecord, value: float) -> str:

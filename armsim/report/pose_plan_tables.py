@@ -18,9 +18,9 @@ def curve_frame(calibrated: Calibrated) -> Frame:
         ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
         ("at random", [row.random for row in rows], [row.random_sets for row in rows]),
     ])  # fmt: skip
-    about = "in brackets 5 to 95 % of arms, and of sets of poses"
+    note = "in brackets 5 to 95 % of arms, and of sets of poses"
     return Frame(
-        (unitless("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
+        (unitless("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {note}"
     )
 
 
@@ -42,8 +42,8 @@ def _session(calibrated: Calibrated) -> str:
     sight = (
         f" in sight of the instrument, of {calibrated.offered}" if calibrated.offered > calibrated.candidates else ""
     )
-    many = f"{len(calibrated.poses)} of {calibrated.candidates} candidates{sight}, in an order of short moves"
+    extent = f"{len(calibrated.poses)} of {calibrated.candidates} candidates{sight}, in an order of short moves"
     if calibrated.arms:
-        many = f"{len(calibrated.poses)} poses of {calibrated.arms[0].name}, in the order of its file"
+        extent = f"{len(calibrated.poses)} poses of {calibrated.arms[0].name}, in the order of its file"
     total = sum(row.move or 0.0 for row in calibrated.poses)
-    return f"{many}: {total:.0f} s without readings, every joint at its speed" if total else many
+    return f"{extent}: {total:.0f} s without readings, every joint at its speed" if total else extent

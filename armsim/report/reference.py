@@ -281,8 +281,8 @@ def _defined(entry: Word) -> str:
     lines = [f"{entry.word}: {entry.text}"]
     function = FUNCTIONS.get(entry.word)
     if function is not None:
-        about, _, sections = (inspect.getdoc(function) or "").partition("\nParameters\n")
-        lines += ["", *(f"  {line}".rstrip() for line in about.strip().splitlines())]
+        summary, _, sections = (inspect.getdoc(function) or "").partition("\nParameters\n")
+        lines += ["", *(f"  {line}".rstrip() for line in summary.strip().splitlines())]
         references = sections.partition("\nReferences\n----------\n")[2]
         lines += ["", *(f"  {line}" for line in references.splitlines())] if references else []
         lines.append(f"  in the code: {function.__module__}.{function.__name__}")

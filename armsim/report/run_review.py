@@ -252,8 +252,8 @@ def _suffices(result: Result) -> str:
         sampled, first = task.column("error.rms"), task.column("first_order.rms")
         rms = max(rms, float(np.max(np.abs(np.divide(first, sampled, out=np.ones_like(first), where=sampled > 0) - 1))))
         differences = task.column("first_order.validation.difference")[:, 0]
-        apart = np.divide(differences, 2 * sampled, out=np.zeros_like(first), where=sampled > 0)
-        end = max(end, float(np.max(apart)))
+        relative_differences = np.divide(differences, 2 * sampled, out=np.zeros_like(first), where=sampled > 0)
+        end = max(end, float(np.max(relative_differences)))
     differ = sum(task.summary.first_order_agrees.get("differs", 0) for task in result.tasks)
     verdict = (
         "First order suffices for the size of the error"

@@ -24,7 +24,7 @@ SHOWN, FIRST = 15, 8
 MOST_BARS = 16
 
 
-def about(sensitivities: Sensitivities) -> str:
+def columns_sentence(sensitivities: Sensitivities) -> str:
     """Sentence on the columns of the table."""
     return (
         f"Change of the {percent(sensitivities.coverage)} quantile of the error at the worst pose by each number "
@@ -45,7 +45,7 @@ def label(sensitivities: Sensitivities, line: Line) -> str:
     return parameter_label(line.path, sensitivities.result.joints)
 
 
-def _now(line: Line) -> str:
+def _present_value(line: Line) -> str:
     unit = line.unit.name.replace("um", "µm").replace("urad", "µrad")
     return f"{line.value:.6g} {unit}".rstrip()  # as it is stated
 
@@ -66,7 +66,7 @@ def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
         (
             words("number", [label(sensitivities, row) for row in rows]),
             words("path", [row.path for row in rows], "file"),
-            quoted("now", [row.value for row in rows], [_now(row) for row in rows]),
+            quoted("now", [row.value for row in rows], [_present_value(row) for row in rows]),
             words("unit", [row.unit.name for row in rows], "file"),
             replace(quoted("change for 1 more", *slopes), unit=unit),
             lengths("change for 10 % less", *tenths, change=True, half_widths=True),
@@ -101,7 +101,7 @@ def sensitivity_tables(sensitivities: Sensitivities) -> dict[str, Exact]:
 
 def sensitivity_section(sensitivities: Sensitivities) -> Section:
     """Section on sensitivities."""
-    blocks: list[Block] = [Text(about(sensitivities))]
+    blocks: list[Block] = [Text(columns_sentence(sensitivities))]
     for task in sensitivities.result.tasks:
         blocks.append(line_frame(sensitivities, task.name).head(SHOWN).table())
         frame = part_frame(sensitivities, task.name).head(SHOWN)
@@ -119,7 +119,7 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         largest = sensitivities.of(task.name)[:MOST_BARS]
         if not largest:
             continue
-        rows = [(f"{label(sensitivities, line)}: {_now(line)}", line.tenth_less) for line in largest]
+        rows = [(f"{label(sensitivities, line)}: {_present_value(line)}", line.tenth_less) for line in largest]
         best = _largest_resolved(largest) or largest[0]
         change = with_half_width(*best.tenth_less)
         heading = f"{task.name}: 10 % less {label(sensitivities, best)} changes most: {change}"
@@ -148,7 +148,7 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
     )
     return (
         f"{as_it_is(sensitivities.result)}; {label(sensitivities, line)} matters most at {task.name}: 10 % less of "
-        f"it (now {_now(line)}) {verb} the {sensitivities.result.quantile} at the worst pose by {change}."
+        f"it (now {_present_value(line)}) {verb} the {sensitivities.result.quantile} at the worst pose by {change}."
     )
 
 

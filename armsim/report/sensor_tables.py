@@ -65,11 +65,11 @@ def better_sensors(result: Result) -> str:
     if rms == 0.0 or gain < NO_GAIN * rms:
         return f"No better sensor helps{remainder}." if rms else ""
     best = max(gains, key=lambda name: gains[name])
-    alone = f", at {best} alone by {show(gains[best])}" if len(gains) > 1 and gains[best] > 0.0 else ""
+    at_one_pose = f", at {best} alone by {show(gains[best])}" if len(gains) > 1 and gains[best] > 0.0 else ""
     little = "Better sensors help little: ideal" if gain < SMALL_GAIN * rms else "Ideal"
     return (
         f"{little} sensors at all joints, ideally mounted, would lower the rms error at the worst pose by {show(gain)} "
-        f"({percent(gain / rms, 2)}){alone}{remainder}."
+        f"({percent(gain / rms, 2)}){at_one_pose}{remainder}."
     )
 
 

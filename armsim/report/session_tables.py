@@ -33,10 +33,10 @@ class _Row(NamedTuple):
         ends = [None if value is None or size is None else (value - size, value + size) for value, size in pairs]
         least = math.floor(math.log10(min(size for size in self.sizes if size) * self.unit.factor))
         column = lengths("", self.values, ends, unit=self.unit, decimals=max(0, DIGITS - 1 - least), half_widths=True)
-        apart = [value is None or size is not None for value, size in pairs]
+        estimated = [value is None or size is not None for value, size in pairs]
         return [
             cell.text if separable else f"{cell.text}, not distinguished"
-            for cell, separable in zip(column.cells, apart, strict=True)
+            for cell, separable in zip(column.cells, estimated, strict=True)
         ]
 
 

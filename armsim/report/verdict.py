@@ -33,14 +33,18 @@ def headline(result: Result) -> str:
         task = deciding_task(result)
         return f"{headlined(result).finding}, the worst pose of {task.name}."
     name, judgement = decisive(result)
-    lost = sum(len(task.unreachable) for task in result.tasks)
+    unreachable_count = sum(len(task.unreachable) for task in result.tasks)
     pose_phrase = f", the worst pose of {name}" if judgement.where and name else ""
     text = f"{judgement.finding}{pose_phrase}"
     if not judgement.where and name:
         text = f"at {name} {text}"
     margin = f", {judgement.margin}" if judgement.margin else ""
     if judgement.state == "met":
-        reached = f" at the {sum(len(task.poses) for task in result.tasks)} poses that it reaches" if lost else ""
+        reached = (
+            f" at the {sum(len(task.poses) for task in result.tasks)} poses that it reaches"
+            if unreachable_count
+            else ""
+        )
         return f"Met{reached}: {text}{margin}."
     if judgement.state == "not resolved":
         return f"Not resolved: {text}{margin}; {judgement.doubt}."

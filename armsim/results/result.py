@@ -212,13 +212,13 @@ class Result:
     def pieces(self) -> Iterator[bytes]:
         """The text of results.json in pieces, one per pose, so that it need not be in memory as a whole."""
         tasks = tuple(replace(task, poses=task.poses.none()) for task in self.tasks)
-        around = _adapter().dump_json(replace(self, tasks=tasks), by_alias=True, indent=1).split(_NO_POSES)
-        for task, before in zip(self.tasks, around, strict=False):
+        frame_text = _adapter().dump_json(replace(self, tasks=tasks), by_alias=True, indent=1).split(_NO_POSES)
+        for task, before in zip(self.tasks, frame_text, strict=False):
             yield before + b'"poses": ['
             for number, pose in enumerate(task.poses):
                 yield (b",\n" if number else b"\n") + _pose_adapter().dump_json(pose)
             yield b"\n]"
-        yield around[-1]
+        yield frame_text[-1]
 
     @staticmethod
     def schema() -> dict[str, Any]:

@@ -146,7 +146,7 @@ class _Watched(Executor):
         RunError
             The scheduler is gone, or has had no worker for some time.
         """
-        alone = 0.0
+        without_workers = 0.0
         while True:
             try:
                 return future.result(timeout=POLL_INTERVAL)
@@ -157,8 +157,8 @@ class _Watched(Executor):
                 raise RunError("the connection to the cluster's scheduler was lost") from error
             if self.client.status != "running":
                 raise RunError("the connection to the cluster's scheduler was lost")
-            alone = 0.0 if self._workers() else alone + POLL_INTERVAL
-            if alone >= MAX_TIME_WITHOUT_WORKERS:
+            without_workers = 0.0 if self._workers() else without_workers + POLL_INTERVAL
+            if without_workers >= MAX_TIME_WITHOUT_WORKERS:
                 raise RunError(
                     f"the cluster has had no worker for {MAX_TIME_WITHOUT_WORKERS:g} s: all of them are gone"
                 )

@@ -79,19 +79,19 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
     evaluated = spec.machine.at(configurations.joints[list(pair)])
     sampler = Sampler.prepare(evaluated, spec.plan)
     nominal = evaluated.postures.tool[:, :3, 3]
-    apart = nominal[1] - nominal[0]
-    commanded = float(np.linalg.norm(apart))
+    nominal_vector = nominal[1] - nominal[0]
+    commanded = float(np.linalg.norm(nominal_vector))
     accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
     for part, coefficients in spec.unit_blocks(_units_per_block(spec)):
         units = part.stop - part.start
         a, b = (sampler.barycentres(n, coefficients, units) for n in (0, 1))
-        line = b - a + apart[:, None]
+        line = b - a + nominal_vector[:, None]
         length = np.linalg.norm(line, axis=0)
         along = np.divide(line, length, out=np.zeros_like(line), where=length > 0)
-        both = np.concatenate([sampler.visit_gains(n, coefficients, units) for n in (0, 1)], axis=2)
-        variance = np.sum(np.einsum("juk,ju->uk", both, along) ** 2, axis=1)
-        across = np.sum(both**2, axis=(0, 2)) - variance
-        curved = np.divide(across, 2.0 * length, out=np.zeros(units), where=length > 0)
+        gains_of_both = np.concatenate([sampler.visit_gains(n, coefficients, units) for n in (0, 1)], axis=2)
+        variance = np.sum(np.einsum("juk,ju->uk", gains_of_both, along) ** 2, axis=1)
+        variance_across = np.sum(gains_of_both**2, axis=(0, 2)) - variance
+        curved = np.divide(variance_across, 2.0 * length, out=np.zeros(units), where=length > 0)
         accuracy[part] = length + curved - commanded
         repeatability[part] = 3.0 * np.sqrt(variance)
     return accuracy, repeatability
@@ -167,10 +167,10 @@ def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstrai
             z = at.tool[0, :3, 2]
             turning = turning - np.outer(z, z @ turning)  # about its own z axis the tool is free
         size = arm.reach or 1.0
-        both = np.concatenate([column, size * turning])
+        constrained_columns = np.concatenate([column, size * turning])
         twist = np.concatenate([direction, np.zeros(3)])
-        motion = np.linalg.pinv(both, rcond=SINGULAR) @ twist
-        if np.linalg.norm(both @ motion - twist) < APPROACH_TOLERANCE:
+        motion = np.linalg.pinv(constrained_columns, rcond=SINGULAR) @ twist
+        if np.linalg.norm(constrained_columns @ motion - twist) < APPROACH_TOLERANCE:
             return np.asarray(motion)
     return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
 

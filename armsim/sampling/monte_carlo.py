@@ -200,12 +200,12 @@ class Sampler:
         Poses
         """
         at = self.postures
-        both = np.stack([distribution.repeatability, distribution.orientation_repeatability], axis=1)
+        repeatabilities = np.stack([distribution.repeatability, distribution.orientation_repeatability], axis=1)
         shifts = distribution.shift, distribution.turn_shift
         return Poses(
             numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
             self.visit_keys, self.visit_distribution_codes, self._first_entries, self._entry_axes, self.visit_value,
-            self.moving, at.rotary[self.moving], *scales, *shifts, tangents, both, distribution.slope,
+            self.moving, at.rotary[self.moving], *scales, *shifts, tangents, repeatabilities, distribution.slope,
             distribution.half_width,
         )  # fmt: skip
 
@@ -337,12 +337,12 @@ class Sampler:
         displacement : (3, visits, units) [m]
         rotation_angle : (visits, units) [rad]
         """
-        many = self.plan.visits if visits is None else visits
-        displacement, rotation_angle = np.empty((3, many, units)), np.empty((many, units))
+        visit_count = self.plan.visits if visits is None else visits
+        displacement, rotation_angle = np.empty((3, visit_count, units)), np.empty((visit_count, units))
         kernel: Any = follow_units
         kernel(
             self._unit_errors(pose, coefficients), self._visits(pose), self._axes(pose),
-            Block(number, task, first, units, many), displacement, rotation_angle,
+            Block(number, task, first, units, visit_count), displacement, rotation_angle,
         )  # fmt: skip
         return displacement, rotation_angle
 

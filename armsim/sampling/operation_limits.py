@@ -178,8 +178,8 @@ def _track_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, cha
     )
     waves = changed_terms(_terms_on_axis(encoder.signal_waves(), axis), changes, joint.name)
     signal = _extremes_within_period(waves, encoder.order, plan, first, units)
-    apart = absolute.disagreement(skew, np.hypot(*offset), track_error, signal, radius, second.radius)
-    return absolute.margin(apart, absolute.periods_per_angle(encoder.signal_periods, second.periods))
+    disagreement = absolute.disagreement(skew, np.hypot(*offset), track_error, signal, radius, second.radius)
+    return absolute.margin(disagreement, absolute.periods_per_angle(encoder.signal_periods, second.periods))
 
 
 def _turn_count_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:

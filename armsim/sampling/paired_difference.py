@@ -139,8 +139,8 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     unit = np.nonzero(inside)[1]
     offsets, shifts = middle[inside] - q, change[inside]
     size = max(float(high - q), float(q - low))
-    near = len(np.unique(unit))
-    if near < LEAST_NEAR or len(np.unique(offsets)) < LEAST_NEAR:  # few units, or few values that they take
+    units_near = len(np.unique(unit))
+    if units_near < LEAST_NEAR or len(np.unique(offsets)) < LEAST_NEAR:  # few units, or few values that they take
         values = [_sample_quantile(values, p) for values in (one, other)]
         return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
     powers = (offsets / size) ** np.arange(3)[:, None]
@@ -152,9 +152,9 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     density = 2.0 * SHIFT_WINDOW * min(p, 1.0 - p) / float(high - low)
     influences += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
     value = float(parabola[0])
-    around = change[middle >= np.quantile(middle, max(0.0, p - EXTREME_WINDOW * min(p, 1.0 - p)))]
-    farthest = max(float(around.max()) - value, value - float(around.min()))
-    return Shift(value, np.asarray(influences), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / near * farthest)
+    changes_near = change[middle >= np.quantile(middle, max(0.0, p - EXTREME_WINDOW * min(p, 1.0 - p)))]
+    farthest = max(float(changes_near.max()) - value, value - float(changes_near.min()))
+    return Shift(value, np.asarray(influences), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / units_near * farthest)
 
 
 def _sample_quantile(values: Array, p: float) -> float:

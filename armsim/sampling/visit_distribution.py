@@ -70,8 +70,8 @@ class VisitDistribution:
         -------
         VisitEffect
         """
-        both = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
-        return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, both, self.slope[pose])
+        repeatabilities = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
+        return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, repeatabilities, self.slope[pose])
 
 
 @dataclass(frozen=True, eq=False)
