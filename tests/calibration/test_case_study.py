@@ -89,7 +89,7 @@ def _error(rows: np.ndarray) -> float:
     joints, fresh, read, truth = hidden.sessions()
     good = np.arange(len(joints)) != hidden.WRONG
 
-    def axes_at_targets(x: np.ndarray, q: np.ndarray, kelvin: np.ndarray) -> np.ndarray:
+    def target_positions(x: np.ndarray, q: np.ndarray, kelvin: np.ndarray) -> np.ndarray:
         points = hidden.tools(rows, q, x[6:9], kelvin)
         return np.asarray(Rotation.from_rotvec(x[:3]).apply(points) + x[3:6])
 
@@ -102,10 +102,10 @@ def _error(rows: np.ndarray) -> float:
         start[:3] = Rotation.align_vectors(points - points.mean(axis=0), nominal - nominal.mean(axis=0))[0].as_rotvec()
 
         def residuals(x: np.ndarray, q: np.ndarray = q, k: np.ndarray = kelvin, at: np.ndarray = points) -> np.ndarray:
-            return np.asarray(axes_at_targets(x, q, k) - at).ravel()
+            return np.asarray(target_positions(x, q, k) - at).ravel()
 
         fits.append(least_squares(residuals, start, x_scale="jac").x)
-    distance = axes_at_targets(fits[0], fresh, np.zeros(len(fresh))) - truth
+    distance = target_positions(fits[0], fresh, np.zeros(len(fresh))) - truth
     return float(np.sqrt(np.mean(np.sum(distance**2, axis=1))))
 
 

@@ -172,12 +172,12 @@ def error(arm: Invented, rows: np.ndarray) -> float:
     joints, fresh = arm.joints(POSES, 1), arm.joints(FRESH, 9)
     read, tools = arm.points(arm.hidden, joints), arm.tools(rows, joints)
 
-    def axes_at_targets(x: np.ndarray, tools: np.ndarray) -> np.ndarray:
+    def target_positions(x: np.ndarray, tools: np.ndarray) -> np.ndarray:
         return np.asarray(Rotation.from_rotvec(x[:3]).apply(tools[:, :3, 3] + tools[:, :3, :3] @ x[6:]) + x[3:6])
 
     start = np.concatenate([TURN.as_rotvec(), -TURN.apply(ORIGIN), TARGET])
-    fitted = least_squares(lambda x: (axes_at_targets(x, tools) - read).ravel(), start, x_scale="jac").x
-    distance = axes_at_targets(fitted, arm.tools(rows, fresh)) - arm.points(arm.hidden, fresh)
+    fitted = least_squares(lambda x: (target_positions(x, tools) - read).ravel(), start, x_scale="jac").x
+    distance = target_positions(fitted, arm.tools(rows, fresh)) - arm.points(arm.hidden, fresh)
     return float(np.sqrt(np.mean(np.sum(distance**2, axis=1))))
 
 

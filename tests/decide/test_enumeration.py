@@ -41,7 +41,7 @@ THINNED = 3
 
 
 @pytest.fixture(scope="module", params=list(CASES))
-def all_visits(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Enumerated:
+def every(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Enumerated:
     study, options = build(tmp_path_factory.mktemp(request.param), request.param)
     return enumerate_all(
         study.with_plan(units=200, visits=4), replace(options, joints=tuple(row[:THINNED] for row in options.joints))

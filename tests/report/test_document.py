@@ -54,7 +54,7 @@ MANIFEST: dict[str, Any] = {
 
 
 @pytest.fixture(scope="module")
-def all_visits() -> tuple[Scenario, Result]:
+def every() -> tuple[Scenario, Result]:
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=150, visits=5)
     return study.scenario, study.run()
 
