@@ -15,7 +15,7 @@ from armsim.decide.selection import Selection
 from armsim.formatting import percent, show
 from armsim.report.bill_of_materials import bill_of_materials
 from armsim.report.csv_tables import run_tables, write_table
-from armsim.report.decision_sentences import answer, grounds, in_words, of_types
+from armsim.report.decision_sentences import answer, changes_in_words, grounds, in_words, of_types
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
@@ -24,7 +24,7 @@ from armsim.report.frame import Column, Exact, Frame, lengths, shares, unitless,
 from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, Writer, json_file, result_file, text_file
-from armsim.report.robustness_tables import different, robustness_sections, robustness_tables, selection_frames
+from armsim.report.robustness_tables import robustness_sections, robustness_tables, selection_frames
 from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
@@ -35,6 +35,7 @@ from armsim.scenario import Scenario
 MOST_REJECTED = 12
 """Most designs named in the document; selection.json has all."""
 AGAIN = {None: "", True: "not resolved there either", False: "fails there too"}
+CHANGED = "joints that differ from the choice"
 PROVED = "What was proved, and what was judged"
 
 
@@ -174,7 +175,7 @@ def _figures_of(designs: Sequence[Equal]) -> list[Column]:
     return [
         lengths("error, sampled", [design.at_coverage for design in designs]),
         *([unitless("mass [g]", masses, decimals=1)] if any(masses) else []),
-        unitless("types", [design.types for design in designs]),
+        unitless("encoder types", [design.types for design in designs]),
     ]
 
 
@@ -185,7 +186,7 @@ def near_frame(selection: Selection) -> Frame:
     return Frame(
         (
             unitless("price", [row.price for row in rows]),
-            words("differs from the choice by", [in_words(different(selection.closest, row.design)) for row in rows]),
+            words(CHANGED, [changes_in_words(selection.closest, row.design) for row in rows]),
             *_figures_of(rows),
         ),
         f"choices that meet the requirement for at most {percent(NEAR_PRICE)} more{some}",
@@ -214,8 +215,8 @@ def rejected_frame(selection: Selection) -> Frame:
     if selection.design is None:
         designs = words("design", [in_words(row.design) for row in rows])
     else:
-        differing = [in_words(different(selection.closest, row.design)) for row in rows]
-        designs = words("differs from the choice by", differing)
+        differing = [changes_in_words(selection.closest, row.design) for row in rows]
+        designs = words(CHANGED, differing)
     others = [f"; {len(row.misses) - 1} more" if len(row.misses) > 1 else "" for row in rows]
     poses_and_tasks = [
         f"{judgement.where}, {row.misses[0].task}" for judgement, row in zip(judgements, rows, strict=True)
@@ -223,11 +224,14 @@ def rejected_frame(selection: Selection) -> Frame:
     columns = (
         unitless("price", [row.price for row in rows]),
         designs,
-        words("misses", [f"{row.statistic}{other}" for row, other in zip(judgements, others, strict=True)]),
+        words(
+            "criterion that it misses",
+            [f"{row.statistic}{other}" for row, other in zip(judgements, others, strict=True)],
+        ),
         words("at", [pose_and_task.removeprefix(", ") for pose_and_task in poses_and_tasks]),
-        words("with", [judgement.number for judgement in judgements]),
+        words("value", [judgement.number for judgement in judgements]),
         words("limit", [judgement.limit_text for judgement in judgements]),
-        words("by", [judgement.miss for judgement in judgements]),
+        words("misses it by", [judgement.miss for judgement in judgements]),
         unitless("value, SI units", [judgement.value for judgement in judgements], "file"),
         unitless("limit, SI units", [judgement.limit for judgement in judgements], "file"),
         words("arms to resolve it", [_resolving(judgement) for judgement in judgements]),

@@ -203,10 +203,22 @@ def curve_in_words(curve: TradeOff) -> str:
 
 def in_words(design: Sequence[Fitted]) -> str:
     """Encoders, mountings and placements of a design, with equal joints grouped."""
+    return _grouped(design, len(design))
+
+
+def changes_in_words(choice: Sequence[Fitted], design: Sequence[Fitted]) -> str:
+    """Joints that a design fits otherwise than a choice does, with equal joints grouped."""
+    fits = {(part.joint, part.encoder, part.mounting, part.placement) for part in choice}
+    changed = [part for part in design if (part.joint, part.encoder, part.mounting, part.placement) not in fits]
+    return _grouped(changed, len(design))
+
+
+def _grouped(parts: Sequence[Fitted], joints_in_all: int) -> str:
+    """Parts with equal joints grouped; "all" where every joint of the arm is one of them."""
     joints_by_fit: dict[tuple[str, str, str], list[str]] = {}
-    for part in design:
+    for part in parts:
         joints_by_fit.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
-    if len(joints_by_fit) == 1 and len(design) > 1:
+    if len(joints_by_fit) == 1 and len(parts) == joints_in_all > 1:
         return f"all: {', '.join(next(iter(joints_by_fit)))}"
     return "; ".join(f"{', '.join(joints)}: {', '.join(fitted)}" for fitted, joints in joints_by_fit.items())
 

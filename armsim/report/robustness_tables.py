@@ -8,11 +8,14 @@ from armsim.decide.decision_records import Deciding, Fitted, Perturbed, Refit
 from armsim.decide.robustness import GEAR_FACTOR, PRICE_CHANGE
 from armsim.decide.selection import Selection
 from armsim.formatting import percent
-from armsim.report.decision_sentences import in_words
+from armsim.report.decision_sentences import changes_in_words
 from armsim.report.document import Block, Section, Text
 from armsim.report.frame import Exact, Frame, unitless, words
 
-ROBUSTNESS, REFITS = "Does the choice stand?", "The cheapest change to the design at hand"
+ROBUSTNESS, REFITS = (
+    "Does the choice hold if prices or tolerances change?",
+    "The cheapest change to the design of the scenario",
+)
 NUMBERS = {0: "none", 1: "one joint", 2: "two joints"}
 ALL_TYPES, OTHER_TYPES = "all encoders", "each other encoder"
 
@@ -26,12 +29,12 @@ def selection_frames(selection: Selection) -> Iterator[Frame]:
 
 
 def robustness_frame(selection: Selection) -> Frame:
-    """Table of whether the choice stands, a row per thing that is otherwise; types that change nothing share one."""
+    """Table of whether the choice holds, a row per changed condition; types that change nothing share one."""
     return _robustness_frame(_displayed_rows(selection), selection.closest)
 
 
 def _displayed_rows(selection: Selection) -> list[tuple[str, Perturbed]]:
-    """Rows with what is otherwise; of types that the choice does not have, those for which it stands are one."""
+    """Rows with what is otherwise; of types that the choice does not have, those for which it holds are one."""
     chosen = {part.encoder for part in selection.closest}
     rows: list[tuple[str, Perturbed]] = []
     for row in selection.robustness:
@@ -56,12 +59,12 @@ def _robustness_frame(rows: Sequence[tuple[str, Perturbed]], choice: Sequence[Fi
     designs = [row for _, row in rows]
     return Frame(
         (
-            words("otherwise", [what for what, _ in rows]),
-            words("the choice", [_verdict(row) for row in designs]),
-            words("design", [_changes(choice, row.design) for row in designs]),
+            words("what changes", [what for what, _ in rows]),
+            words("then the choice", [_verdict(row) for row in designs]),
+            words("joints that change", [_changes(choice, row.design) for row in designs]),
             unitless("price", [row.design_price for row in designs]),
             unitless("price of the choice", [row.price for row in designs]),
-            words("decided by", [_figure(row.deciding) for row in designs]),
+            words("deciding figure", [_figure(row.deciding) for row in designs]),
             words("cheaper ones", [_examined(row.proved) for row in designs], "file"),
         ),
         ROBUSTNESS,
@@ -71,18 +74,12 @@ def _robustness_frame(rows: Sequence[tuple[str, Perturbed]], choice: Sequence[Fi
 def _verdict(row: Perturbed) -> str:
     if row.design is None:
         return "nothing found that meets it"
-    return "stands" if row.unchanged else "changes to"
+    return "holds" if row.unchanged else "changes to"
 
 
 def _changes(choice: Sequence[Fitted], design: Sequence[Fitted] | None) -> str:
-    """Fits of a design that differ from the choice, equal joints together."""
-    return "" if design is None else in_words(different(choice, design))
-
-
-def different(choice: Sequence[Fitted], design: Sequence[Fitted]) -> list[Fitted]:
-    """Parts of a design that are fitted otherwise than those of another."""
-    fits = {(part.joint, part.encoder, part.mounting, part.placement) for part in choice}
-    return [part for part in design if (part.joint, part.encoder, part.mounting, part.placement) not in fits]
+    """Joints that a design fits otherwise than the choice, equal joints together."""
+    return "" if design is None else changes_in_words(choice, design)
 
 
 def _figure(deciding: Deciding | None) -> str:
@@ -103,12 +100,13 @@ def refits_frame(refits: Sequence[Refit]) -> Frame:
     return Frame(
         (
             words(
-                "changed", [NUMBERS[row.most] if row.most == 0 else f"at most {NUMBERS[row.most]}" for row in refits]
+                "joints that change",
+                [NUMBERS[row.most] if row.most == 0 else f"at most {NUMBERS[row.most]}" for row in refits],
             ),
-            words("to", [_changes(present, row.design) for row in refits]),
+            words("sensors then", [_changes(present, row.design) for row in refits]),
             unitless("price", [row.price for row in refits]),
             words("requirement", [_requirement(row) for row in refits]),
-            words("decided by", [_figure(row.deciding) for row in refits]),
+            words("deciding figure", [_figure(row.deciding) for row in refits]),
             words("cheaper ones", [_examined(row.proved) for row in refits], "file"),
         ),
         REFITS,

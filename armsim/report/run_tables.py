@@ -15,7 +15,7 @@ from armsim.results import Result, TaskResult
 def run_printout(result: Result) -> Iterator[Frame | str]:
     """Printout of a run: tasks, largest causes, motion and operating limits, unmet criteria."""
     *columns, requirement = task_frame(result).columns
-    groups = words("largest group", [_largest_group(task) for task in result.tasks])
+    groups = words("group with the largest share", [_largest_group(task) for task in result.tasks])
     yield Frame((*columns, groups, requirement), f"{result.scenario}; sensors {result.price:g} cost units")
     for task in result.tasks:
         yield f"{task.name}: largest parts of the mean square error: {largest_causes(task.summary.causes)}"

@@ -95,7 +95,7 @@ def test_the_answer_comes_first_and_the_joints_at_once(case: Selection) -> None:
     assert [cell.text for cell in dict(zip(joints.headers, zip(*joints.rows, strict=True), strict=True))["joint"]] == [
         *(part.joint for part in case.closest), "all",
     ]  # fmt: skip
-    assert cheaper.headers[:2] == ("price", "differs from the choice by")
+    assert cheaper.headers[:2] == ("price", "joints that differ from the choice")
     assert texts[1:] == [f"{PROVED}:", *grounds(case)]
     assert printout[-len(texts) + 1 :] == texts[1:]
 
@@ -127,7 +127,7 @@ def test_what_cheaper_designs_miss_is_in_the_table_with_its_interval(case: Selec
         factor = 100.0 if judgement.quantity == "share" else 1e6
         gaps = [end - judgement.limit for end in (judgement.value, *judgement.interval)]
         value, low, high = [-gaps[0], -gaps[2], -gaps[1]] if judgement.at_least else gaps
-        figures = re.findall(r"-?<?\d+\.?\d*", cells["by"][number])
+        figures = re.findall(r"-?<?\d+\.?\d*", cells["misses it by"][number])
         for figure, gap in zip(figures, (value, low, high), strict=True):
             half_a_digit = 0.5 * 10.0 ** -len(figure.partition(".")[2])
             number_ = float(figure.replace("<", ""))

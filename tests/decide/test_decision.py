@@ -13,7 +13,7 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.documents.load import load_scenario
-from armsim.report.decision_sentences import in_words
+from armsim.report.decision_sentences import changes_in_words, in_words
 
 DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"
@@ -87,8 +87,8 @@ def test_whether_it_stands_is_told_everywhere(decided: tuple[Path, Path, str]) -
     assert [float(row["price"]) for row in rows] == pytest.approx(prices)
     assert {row["what"] for row in selection["robustness"]} == {"price", "gear tolerances", "temperature rise"}
     for place in (page, printed):
-        for text in ("Does the choice stand?", "tolerances of gears times 1.5", "temperature rise at its end",
-                     "The cheapest change to the design at hand", "at most two joints"):  # fmt: skip
+        for text in ("Does the choice hold if prices or tolerances change?", "tolerances of gears times 1.5", "temperature rise at its end",
+                     "The cheapest change to the design of the scenario", "at most two joints"):  # fmt: skip
             assert text in place
     assert [row["most"] for row in selection["refits"]] == [0, 1, 2]
     assert all(len(row["joints"]) <= row["most"] for row in selection["refits"])
@@ -121,4 +121,10 @@ def test_joints_fitted_alike_are_named_together(decided: tuple[Path, Path, str])
     design = [Fitted(**part) for part in json.loads((out / "selection.json").read_text())["design"]]
     text = in_words(design)
     assert sorted(re.findall(r"\b(?:j\d|track)\b", text)) == sorted(part.joint for part in design)
-    assert in_words([Fitted("a", "e", "m", "p", 1), Fitted("b", "e", "m", "p", 1)]) == "all: e, m, p"
+    alike = [Fitted("a", "e", "m", "p", 1), Fitted("b", "e", "m", "p", 1)]
+    assert in_words(alike) == "all: e, m, p"
+    three = [*alike, Fitted("c", "e", "m", "p", 1)]
+    assert changes_in_words(three, [*alike, Fitted("c", "f", "m", "p", 1)]) == "c: f, m, p"
+    two = [Fitted(joint, "f", "m", "p", 1) for joint in "ab"]
+    assert changes_in_words(three, [*two, three[2]]) == "a, b: f, m, p"  # not all of the arm
+    assert changes_in_words(alike, two) == "all: f, m, p"
