@@ -114,7 +114,7 @@ GLOSSARY: tuple[Word, ...] = (
     ),
     Word("worst case", "largest error that a cause can make; of several causes, all at their largest at once"),
     Word("law", "distribution of a quantity over arms or visits, such as uniform or normal"),
-    Word("chance", "probability that an arm of the population deviates as much or more: a p-value"),
+    Word("p-value", "probability that an arm of the population deviates as much or more; also called chance"),
     Word(
         "limit of operation",
         "error at which an absolute sensor reads a wrong period, or a joint sensor a wrong turn of the motor",

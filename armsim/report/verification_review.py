@@ -25,14 +25,14 @@ from armsim.sources import Source
 SHOWN, FIRST, WIDE = 12, 5, 4.0
 """Most rows on screen and page, and on the first page; ratio of interval ends above which a factor is vague."""
 METHOD = (
-    "The chance of an arm is its rank among arms simulated through exact kinematics and measured the same way. "
+    "The p-value of an arm is its rank among arms simulated through exact kinematics and measured the same way. "
     "All poses: Mahalanobis distance of the mean displacements, under the first-order mean and covariance of "
     "population, visits and instrument. Single poses and single causes (estimate of their coefficients): "
     "likewise, after Holm. Scatter: RP over the median RP of the population, mean over poses. Single readings: "
     "see below. The five tests together, over all arms, raise a false alarm once in a hundred measurements "
     "(Bonferroni).",
-    "Percentile: share of simulated arms with a smaller AP or RP. Misfit when excluded: mean square displacement "
-    "of a pose from its prediction by the others, over the expected one; 1 is as predicted.",
+    "Percentile: share of simulated arms with a smaller AP or RP. Misfit to the other poses: mean square displacement "
+    "of a pose from its prediction by them, over the expected one; 1 is as predicted.",
     "Causes that moved: best linear estimate of the coefficients of the arm, from the measurement and the second "
     "moments of the scenario. A cause that the poses hardly determine is hardly known.",
     "Causes that scatter: factors of the causes of visit life by one scoring step from the readings about their "
@@ -90,9 +90,9 @@ def scatter_frame(arm: ArmRecord) -> Frame:
     return Frame(
         (
             words("cause", [", ".join(row.causes) for row in arm.scatter]),
-            words("of", [row.owner for row in arm.scatter]),
+            words("joint or link", [row.owner for row in arm.scatter]),
             unitless("ratio of estimated to stated scatter", [row.factor for row in arm.scatter], decimals=2),
-            quoted("chance", chances, [significant(p_value, 2) for p_value in chances]),
+            quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in arm.scatter]),
         ),
         f"{arm.name}: causes that scatter",
@@ -127,9 +127,9 @@ def pose_frame(arm: ArmRecord) -> Frame:
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
             shares("percentile of AP", [row.accuracy_place for row in rows]),
             *(repeated if _repeated(arm) else ()),
-            quoted("chance", chances, [significant(p_value, 2) for p_value in chances]),
+            quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
-            unitless("misfit when excluded", [row.left_out for row in rows], decimals=2),
+            unitless("misfit to the other poses", [row.left_out for row in rows], decimals=2),
         ),
         f"{arm.name}: pose by pose, the least likely first",
     )
@@ -147,10 +147,10 @@ def cause_frame(arm: ArmRecord) -> Frame:
     return Frame(
         (
             words("cause", [row.cause for row in rows]),
-            words("of", [_owner(row.cause, row.owner) for row in rows]),
+            words("joint or link", [_owner(row.cause, row.owner) for row in rows]),
             unitless("moved by, standard deviations", [row.deviations for row in rows], decimals=2),
             shares("determined by the poses", [row.known for row in rows]),
-            quoted("chance", chances, [significant(p_value, 2) for p_value in chances]),
+            quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
         ),
         f"{arm.name}: causes that moved",
@@ -179,7 +179,7 @@ def scale_frame(verified: Verified) -> Frame:
     columns = (
         words("cause", [*names, *verified.unresolved]),
         Column("ratio of estimated to stated spread", scales, ends, decimals=2),
-        quoted("chance", chances, texts), words("reading", readings),
+        quoted("p-value", chances, texts), words("meaning", readings),
     )  # fmt: skip
     return Frame(columns, "all arms: ratio of estimated to stated spread, cause by cause")
 
