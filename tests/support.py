@@ -177,6 +177,16 @@ def displaced(errors: np.ndarray, axes: Axes, moving: np.ndarray) -> np.ndarray:
 
 COARSE = ("--set", "tasks.side view.step=120 mm")
 """The demo with 39 poses in place of 564, where a test is about something else."""
+FEW_DISCS = ("disc 13 128,", "disc 20 256 c,", "disc 26 512,", "disc 35 1024 2h c,")
+
+
+def few_discs(folder: Path) -> Path:
+    """The demo's catalogue with four of its thirty discs, in a file of the folder: 16 ways to fit a joint in place of 120."""
+    lines = (ROOT / "configs" / "catalogues" / "discs.yaml").read_text().splitlines()
+    file = folder / "few-discs.yaml"
+    few = [line for line in lines if "name: disc" not in line or any(name in line for name in FEW_DISCS)]
+    file.write_text("\n".join(few) + "\n")
+    return file
 
 
 def blank_figure(path: Path, figure: Any) -> tuple[()]:

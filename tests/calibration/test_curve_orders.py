@@ -117,9 +117,9 @@ def test_sensors_of_their_own_sheet_do_not_contradict_it_at_36_steps(tmp_path: P
 @pytest.mark.parametrize(
     ("angles", "orders", "sensors"),
     [
-        (steps(36), (1, 2, 3), 400),
-        (steps(37), (), 400),  # 256 = 7 x 37 - 3
-        (steps(41), (), 400),
+        (steps(36), (1, 2, 3), 200),
+        (steps(37), (), 200),  # 256 = 7 x 37 - 3
+        (steps(41), (), 200),
         (anywhere, (1, 2, 3, 4), 200),
         (part, (1, 2, 3, 4), 200),
     ],

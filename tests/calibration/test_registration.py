@@ -77,7 +77,7 @@ def test_any_frame_is_found_without_a_start_value(seed: int) -> None:
     ],
 )
 def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, target: str) -> None:
-    """600 arms of the population, each from a frame of its own; at most one in a hundred is called wrong.
+    """240 arms of the population, each from a frame of its own; at most one in a hundred is called wrong.
 
     Source: binomial bound at 99 %.
     """
@@ -87,9 +87,9 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     setup, counts, poses = Setup.of(study, None), [4] * len(names), dict(zip(names, joints, strict=True))
     off = np.array([0.01, -0.02, 0.04]) if target == "identified" else np.zeros(3)
     measured_machine = with_target(study.scenario.machine, Instrument(target_offset=tuple(off.tolist())))
-    simulated = list(measured_units(measured_machine, joints, counts, INSTRUMENT, 600, 2))
+    simulated = list(measured_units(measured_machine, joints, counts, INSTRUMENT, 240, 2))
     arms = []
-    for unit in range(600):
+    for unit in range(240):
         rng, turn = np.random.default_rng(unit), Rotation.random(random_state=unit)
         read = transformed(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), off)
         points = dict(zip(names, read, strict=True))
@@ -97,7 +97,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     setup = setup.with_fitted_target(arms, Path("m.csv"))
     first = setup.register(arms[0], Path("m.csv"))
     estimator = setup.estimator(first, Path("m.csv"))
-    units = measured_units(setup.machine, joints, counts, first.covariance_roots, 8000, 1, first.conditions)
+    units = measured_units(setup.machine, joints, counts, first.covariance_roots, 4000, 1, first.conditions)
     reference = Reference.of(estimator, Simulated.of(units, estimator.projection, estimator.readings))
     wrong, p_values = 0, []
     for arm in arms:
@@ -105,7 +105,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
         ranks = RankTests.of(without_frame(registered_arm, estimator), reference)
         wrong += not ranks.compatible
         p_values.append(ranks.p_value)
-    assert wrong <= stats.binom.ppf(0.99, 600, 0.01)
+    assert wrong <= stats.binom.ppf(0.99, 240, 0.01)
     assert stats.kstest(p_values, "uniform").pvalue > 0.01
 
 

@@ -49,8 +49,8 @@ def test_equal_steps(degrees: np.ndarray, expected: int | None) -> None:
 
 @pytest.mark.parametrize("angles", [steps(48), anywhere, part], ids=["48 steps", "anywhere", "part of a turn"])
 def test_noise_alone_holds_no_orders(angles: Callable[[np.random.Generator], np.ndarray]) -> None:
-    """300 curves of noise and one requested wave: an order is found in at most one of a hundred (binomial, 99.9 %)."""
-    rng, alarms, repetitions = np.random.default_rng(12), 0, 300
+    """200 curves of noise and one requested wave: an order is found in at most one of a hundred (binomial, 99.9 %)."""
+    rng, alarms, repetitions = np.random.default_rng(12), 0, 200
     for _ in range(repetitions):
         t = angles(rng)
         searched = search_residual(curve_of(t, 5 * np.sin(t) + rng.normal(0, 1, len(t))), (1, 2))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -150,9 +149,7 @@ LOW, HIGH = stats.binom.ppf(0.005, BATCHES, 0.93) / BATCHES, stats.binom.ppf(0.9
 """Share of intervals that may hold the truth: 93 to 97 %, and what the repetitions scatter, at 1 %."""
 
 
-@pytest.mark.parametrize(
-    ("arm", "factor", "count"), [*product(("cell", "seven"), (1.0, 2.0), (12,)), ("cell", 3.0, 24)]
-)
+@pytest.mark.parametrize(("arm", "factor", "count"), [("cell", 1.0, 12), ("seven", 2.0, 12), ("cell", 3.0, 24)])
 def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
     tmp_path: Path, arm: str, factor: float, count: int
 ) -> None:

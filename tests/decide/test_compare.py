@@ -2,8 +2,6 @@
 
 import json
 import math
-import subprocess
-import sys
 from dataclasses import replace
 from html import escape
 from pathlib import Path
@@ -11,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import binomtest
-from support import ROOT, normal_machine, planar_arm
+from support import COARSE, ROOT, invoke, normal_machine, planar_arm
 
 import armsim
 from armsim.decide import compare
@@ -165,26 +163,23 @@ def test_wrong_input() -> None:
 
 
 def test_the_command(tmp_path: Path) -> None:
-    arguments = [DEMO, WRIST, "--units", "100", "--visits", "3", "--out", tmp_path / "c", "--json"]
-    command = [sys.executable, "-m", "armsim.cli.main", "compare", *map(str, arguments)]
-    process = subprocess.run(command, capture_output=True, text=True, check=False)
+    words = ["compare", DEMO, WRIST, *COARSE, "--units", "100", "--visits", "3", "--out", tmp_path / "c"]
+    process = invoke(*words, "--json", pictures=True)
     assert process.returncode == 0, process.stderr
     data = json.loads(process.stdout)
     assert data == json.loads((tmp_path / "c" / "comparison.json").read_text())
     assert [row["task"] for row in data["differences"]] == ["stations", "side view"]
-    assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 564
+    assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 45
     assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 3
     page = (tmp_path / "c" / "report.html").read_text()
     assert (tmp_path / "c" / "report.pdf").read_bytes().startswith(b"%PDF")
-    again = subprocess.run(
-        [*command[:-1]], capture_output=True, text=True, check=False
-    )  # replaces its own earlier folder
+    again = invoke(*words)  # replaces its own earlier folder
     lines = [line for line in again.stdout.splitlines() if "the 95 % quantile at the worst pose" in line]
     assert len(lines) == 2
     assert all(escape(line, quote=False) in page for line in lines)  # what was bought stands first on the page
     assert again.returncode == 0, again.stderr
     assert "better discs at the wrist outputs: at stations" in again.stdout.replace("\n", " ")
-    alone = subprocess.run(command[:5], capture_output=True, text=True, check=False)
+    alone = invoke("compare", DEMO)
     assert alone.returncode == 2
     assert "two or more" in alone.stderr
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support import ROOT, normal_joint, planar_arm
+from support import COARSE, ROOT, few_discs, normal_joint, planar_arm
 
 import armsim
 from armsim.assessment import judge
@@ -411,7 +411,7 @@ def test_the_command(tmp_path: Path) -> None:
     coarse.write_text(
         DEMO.read_text().replace("step: 30 mm", "step: 120 mm").replace("../configs", str(ROOT / "configs"))
     )
-    arguments = [str(coarse), "--catalogue", str(CATALOGUE), "--units", "500", "--visits", "4"]
+    arguments = [str(coarse), "--catalogue", str(few_discs(tmp_path)), "--units", "500", "--visits", "4"]
     process = subprocess.run([*base, "select", *arguments, "--json"], capture_output=True, text=True, check=False)
     data = json.loads(process.stdout)
     assert process.returncode == {"met": 0, "not resolved": 4}[data["state"]], process.stderr
@@ -434,7 +434,7 @@ def test_one_design_has_one_price(tmp_path: Path) -> None:
     arguments = [
         str(DEMO),
         "--catalogue",
-        str(CATALOGUE),
+        str(few_discs(tmp_path)),
         "--write",
         str(out),
         "--units",
@@ -442,6 +442,7 @@ def test_one_design_has_one_price(tmp_path: Path) -> None:
         "--visits",
         "3",
         "--json",
+        *COARSE,
     ]
     base = [sys.executable, "-m", "armsim.cli.main", "select"]
     process = subprocess.run([*base, *arguments], capture_output=True, text=True, check=False)

@@ -9,12 +9,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from plotly.offline import get_plotlyjs
-from support import BROWSER, HANG, ROOT
+from support import BROWSER, HANG, ROOT, blank_figure
 
 import armsim
 from armsim.decide import what_if
@@ -231,7 +232,8 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
     study = study.with_scenario(tasks=ready.tasks[:1])
     few = replace(options, joints=tuple(joint[:3] for joint in options.joints))
     extras = Extras(what_if(study, RunOptions(1)), armsim_trade_off(study, few))
-    write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
+    with mock.patch("armsim.report.drawing.save_figure", blank_figure):
+        write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
     page = (tmp_path / "r" / "report.html").read_text()
     assert "are Pareto-optimal by first order" in page
     assert "the changes that gain most" in page
@@ -332,16 +334,15 @@ def pages(path: Path) -> tuple[pdfium.PdfDocument, list[str]]:
 
 @pytest.mark.parametrize(("paper", "size"), [("a4", (595.28, 841.89)), ("letter", (612.0, 792.0))])
 def test_the_pdf_is_typeset(
-    every: tuple[Scenario, Result], tmp_path: Path, paper: Any, size: tuple[float, float]
+    every: tuple[Scenario, Result], written: Path, tmp_path: Path, paper: Any, size: tuple[float, float]
 ) -> None:
     """Sizes of paper in points: ISO 216, ANSI/ASME Y14.1."""
-    if paper == "a4":
-        write_run_folder(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
-    else:  # the same without its figures, which were drawn for the other
-        (tmp_path / "r").mkdir()
+    file = written / "report.pdf"
+    if paper != "a4":  # the same without its figures, which were drawn for the other
+        file = tmp_path / "report.pdf"
         manifest = manifest_of(every[1], Sample.of(every[1]), every[0].sources, "armsim run x.yaml")
-        write_pdf(tmp_path / "r" / "report.pdf", run_review(every[1], every[0].sources).document({}, manifest), paper)
-    book, texts = pages(tmp_path / "r" / "report.pdf")
+        write_pdf(file, run_review(every[1], every[0].sources).document({}, manifest), paper)
+    book, texts = pages(file)
     assert book[0].get_size() == pytest.approx(size, abs=0.6)
     first, second, body = texts[0], texts[1], [n for n, text in enumerate(texts) if "cause by cause" in text]
     assert "et at the" in first or "ot met:" in first  # the answer, whole, on the page that decides

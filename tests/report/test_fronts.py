@@ -7,10 +7,9 @@ from pathlib import Path
 
 import pypdfium2 as pdfium
 import pytest
-from support import COARSE, ROOT, invoke
+from support import COARSE, ROOT, few_discs, invoke
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))
-DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
 MEASURED = ROOT / "scenarios" / "measured"
 FEW = ("--units", "128", "--visits", "3")
 CALIBRATED = (
@@ -18,7 +17,7 @@ CALIBRATED = (
 )
 COMMANDS = {
     "compare": (("compare", DEMO, BASE, WRIST, *FEW), "Where they differ"),
-    "select": (("select", DEMO, "--catalogue", DISCS, *COARSE, *FEW), "The design and its price"),
+    "select": (("select", DEMO, "--catalogue", "few discs", *COARSE, *FEW), "The design and its price"),
     "verify": (("verify", MEASURED / "cell-poses.yaml", "--measured", MEASURED / "arm-17.csv"), "Pose by pose"),
     "calibrate": (("calibrate", DEMO, *COARSE, "--set", CALIBRATED, *FEW), "Before and after"),
 }
@@ -27,6 +26,7 @@ COMMANDS = {
 @pytest.mark.parametrize(("name", "paper"), [*((name, "letter") for name in COMMANDS), ("verify", "a4")])
 def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     words, then = COMMANDS[name]
+    words = tuple(few_discs(tmp_path) if word == "few discs" else word for word in words)
     process = invoke(*words, "--paper", paper, "--out", tmp_path / "r", pictures=True)
     assert process.returncode in (0, 1, 4), process.stderr
     document = pdfium.PdfDocument(tmp_path / "r" / "report.pdf")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from relative_cost import Reference
-from support import HANG, ROOT, invoke
+from support import COARSE, HANG, ROOT, few_discs, invoke
 
 from armsim.documents.source import read_source
 from armsim.errors import InputError
@@ -113,10 +113,10 @@ def test_two_starters_do_not_share_a_folder(starter: Path, tmp_path: Path) -> No
 
 def test_a_choice_is_written_though_nobody_reads(tmp_path: Path) -> None:
     """Standard output closed at once: the file is there, and the exit code is that of the answer."""
-    demo, catalogue = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"
+    demo, catalogue = ROOT / "scenarios" / "bonding-cell.yaml", few_discs(tmp_path)
     out = tmp_path / "chosen.yaml"
     words = [sys.executable, "-m", "armsim.cli.main", "select", demo, "--catalogue", catalogue, "--write", out]
-    sizes = ("--units", "300", "--visits", "3")
+    sizes = ("--units", "300", "--visits", "3", *COARSE)
     with subprocess.Popen([*map(str, words), *sizes], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         assert process.stdout is not None
         process.stdout.close()
