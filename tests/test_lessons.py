@@ -8,12 +8,10 @@ from pathlib import Path
 
 import pytest
 import yaml
+from gallery import EXPECT, LESSONS, PAGE, TABLE, table
 from support import ROOT
 
 import armsim
-
-LESSONS = sorted((ROOT / "scenarios" / "lessons").glob("*.yaml"))
-EXPECT = re.compile(r"# Expect: rms (\S+) um at the tool; (without|with) (\S+?)( \d+ bit)?: (\S+) um")
 
 
 def rms(path: Path) -> tuple[float, float]:
@@ -51,6 +49,12 @@ def test_lesson(path: Path, tmp_path: Path) -> None:
     assert actual == pytest.approx(float(otherwise), abs=tolerance + 1e-3 * float(otherwise) + 1e-3)
 
 
+def test_the_gallery_of_the_manual_is_that_of_the_lessons() -> None:
+    match = TABLE.search(PAGE.read_text())
+    assert match is not None
+    assert match[2] == table()
+
+
 def test_lessons_are_short() -> None:
     for path in LESSONS:
         assert len(path.read_text().splitlines()) <= 12
@@ -68,10 +72,10 @@ def test_one_sided_approach_leaves_no_scatter() -> None:
 
 def test_lessons_cover_the_table_of_effects() -> None:
     """Every key in the table of effects of the reference stands in a lesson or in the demo."""
-    table = (ROOT / "armsim" / "manual" / "effects.md").read_text()
+    effects = (ROOT / "armsim" / "manual" / "effects.md").read_text()
     keys = {
         key.split(".")[-1]
-        for row in table.splitlines()
+        for row in effects.splitlines()
         if row.startswith("| ")
         for key in re.findall(r"`([a-z_.]+)`", row.split("|")[3])
         if not key.startswith("tolerances.")  # of every link parameter, alike

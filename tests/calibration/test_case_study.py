@@ -14,9 +14,9 @@ import pytest
 import yaml
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
-from support import invoke
+from support import ROOT, invoke
 
-PAGE = (hidden.FOLDER / "README.md").read_text()
+PAGE = (ROOT / "armsim" / "manual" / "session.md").read_text()
 COMMANDS = [line for block in re.findall(r"```bash\n(.*?)```", PAGE, re.DOTALL) for line in block.strip().splitlines()]
 EXITS = {"new": 0, "calibrate --measured": 1, "run": 0, "calibrate": 0}
 """The second command finds a reading that is wrong."""
