@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import json
 import subprocess
 import sys
 
@@ -11,6 +12,7 @@ import pytest
 from support import ROOT
 
 import armsim
+from armsim.errors import RunError
 from armsim.results import Result
 
 SEVEN = ROOT / "scenarios" / "seven-from-sheets.yaml"
@@ -88,3 +90,31 @@ def test_keywords_and_options_run_alike() -> None:
     assert len(notes) == 1
     with pytest.raises(AttributeError):
         options.workers = 3  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("name", ["bonding-cell", "track-cell", "coupled-six", "seven-from-sheets"])
+def test_a_table_of_pandas_holds_the_figures_of_results_json(name: str) -> None:
+    """Columns by the path of the figure there, rows by task and pose. Source: the record that is written."""
+    result = armsim.load(ROOT / "scenarios" / f"{name}.yaml").change(
+        {"tasks.side view.step": "150 mm"} if name == "bonding-cell" else {}
+    ).with_plan(units=120, visits=3).run(1)  # fmt: skip
+    table, record = result.to_dataframe(), json.loads(result.to_json())
+    assert len(table) == sum(len(task["poses"]) for task in record["tasks"])
+    assert all(kind == np.float64 for kind in table.dtypes)
+    for task in record["tasks"]:
+        for pose in task["poses"][:3]:
+            row = table.loc[task["name"], pose["name"]]
+            assert row["error.p95"] == pose["error"]["p95"]
+            assert [row[f"position.{axis}"] for axis in "xyz"] == pose["position"]
+            assert row["error.covariance.xz"] == pose["error"]["covariance"][0][2]
+            assert [row["error.p95_interval.low"], row["error.p95_interval.high"]] == pose["error"]["p95_interval"]
+            assert [row[f"joints.{joint}"] for joint in record["joints"]] == pose["joints"]
+            assert row.filter(like="contributions.").sum() == pytest.approx(1.0)
+    only = result.tasks[0].to_dataframe()
+    assert list(only.index) == list(result.tasks[0].poses.names)
+
+
+def test_without_pandas_it_says_what_to_install(result: Result, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pandas", None)
+    with pytest.raises(RunError, match=r"pip install 'armsim\[dataframe\]'"):
+        result.to_dataframe()

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from pydantic import TypeAdapter
@@ -19,6 +19,7 @@ from armsim.arrays import Array
 from armsim.formatting import percent, unknown_name
 from armsim.requirement import Judgement, Verdict, combined, reasons
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
+from armsim.results.data_frame import data_frame
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import PoseResult, Vector
@@ -33,6 +34,9 @@ from armsim.results.summary import (
     Unreachable,
     YieldCurve,
 )
+
+if TYPE_CHECKING:
+    import pandas
 
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
@@ -101,6 +105,10 @@ class TaskResult:
     def worst(self) -> int:
         """Index of the worst pose."""
         return self.poses.names.index(self.summary.worst_pose)
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """Figures of all poses as a table of pandas, a row per pose; see `armsim.results.data_frame.data_frame`."""
+        return data_frame(self.poses)
 
     def pose(self, name: str) -> PoseResult:
         """The result at the pose of a given name.
@@ -191,6 +199,24 @@ class Result:
         """Criteria that are not met or not resolved, in sentences that name the task."""
         of_tasks = [f"{task.name}: {reason}" for task in self.tasks for reason in task.summary.reasons]
         return (*of_tasks, *reasons(self.judgements))
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """Figures of all poses of all tasks as a table of pandas, indexed by task and pose.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row per pose; columns as of `armsim.results.data_frame.data_frame`, joints by name.
+
+        Raises
+        ------
+        RunError
+            pandas is not installed.
+        """
+        frames = {task.name: data_frame(task.poses, tuple(self.joints)) for task in self.tasks}
+        import pandas
+
+        return pandas.concat(frames, names=["task"])
 
     def task(self, name: str) -> TaskResult:
         """The result of the task of a given name.

@@ -119,7 +119,7 @@ def test_the_python_is_as_told(monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
         exec(compile(block, "python.md", "exec"), names)
     printed = capsys.readouterr().out
     assert "('home', 'same')" in printed or "['home', 'same']" in printed
-    assert len(blocks) == 6
+    assert len(blocks) == 7
 
 
 @pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")

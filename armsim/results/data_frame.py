@@ -1,0 +1,72 @@
+"""Results at the poses of a task as a table of pandas."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.errors import RunError
+from armsim.results.pose_table import SHARES, PoseTable
+from armsim.results.poses import BIAS
+
+if TYPE_CHECKING:
+    import pandas
+
+ENDINGS: dict[tuple[int, ...], tuple[str, ...]] = {
+    (): ("",),
+    (2,): (".low", ".high"),
+    (3,): (".x", ".y", ".z"),
+    (3, 3): tuple(f".{row}{column}" for row in "xyz" for column in "xyz"),
+}
+"""Endings of the names of columns by the shape of a figure: an interval, a vector, a matrix."""
+
+
+def data_frame(table: PoseTable, joints: Sequence[str] = ()) -> pandas.DataFrame:
+    """Table of pandas with a row per pose.
+
+    Parameters
+    ----------
+    table : PoseTable
+    joints : sequence of str
+        Names of the joints; numbers from 1 where there are none.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by the name of the pose; a column of floats per figure, named as in ``results.json`` (``error.p95``,
+        ``position.x``, ``error.p95_interval.low``, ``error.covariance.xy``), in SI units, nan where undefined;
+        ``joints.NAME`` [rad or m]; ``contributions.OWNER.CAUSE``, the shares of the mean square error, bias included.
+        The comparison of first order and Monte Carlo (``first_order.validation``) is left out.
+
+    Raises
+    ------
+    RunError
+        pandas is not installed.
+    """
+    try:
+        import pandas
+    except ImportError as error:
+        raise RunError("a table of pandas needs the package 'pandas': pip install 'armsim[dataframe]'") from error
+    columns = dict(_columns(table.rows))
+    names = joints or [str(number) for number in range(1, table.rows["joints"].shape[1] + 1)]
+    columns |= {f"joints.{name}": values for name, values in zip(names, table.rows["joints"].T, strict=True)}
+    shares = zip(table.share_names, table.contributions.T, strict=True)
+    columns |= {f"contributions.{owner}.{cause}": values for (owner, cause), values in shares if (owner, cause) != BIAS}
+    return pandas.DataFrame(columns, index=pandas.Index(table.names, name="pose"))
+
+
+def _columns(rows: Any, path: str = "") -> Iterator[tuple[str, Array]]:
+    """Names and values, each of shape (poses,), of the numbers in records, and in the records within them."""
+    for name in rows.dtype.names:
+        part, place = rows[name], f"{path}{name}"
+        if name in ("joints", "validation", *SHARES):
+            continue
+        if part.dtype.names is not None:
+            yield from _columns(part, f"{place}.")
+        else:
+            flat = np.reshape(part, (len(part), -1))
+            for number, ending in enumerate(ENDINGS[part.shape[1:]]):
+                yield f"{place}{ending}", flat[:, number]
