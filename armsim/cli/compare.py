@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Output, Reply, Sampling, command_words, files_of, grouped, reply
+from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, reply
 from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
@@ -19,13 +19,10 @@ def compare(
     scenarios: Annotated[list[Path], typer.Argument(help="Scenario files; the others are compared with the first.")],
     output: Output,
     sampling: Sampling,
+    changes: Changes,
 ) -> None:
     """Compare designs with the first: same poses, same random numbers, differences with 95 % intervals."""
-    from armsim.study import Study
-
-    sampling.check()
-    first, *others = [Study.load(scenario) for scenario in scenarios]
-    studies = [sampling.study_of(first.scenario), *others]
+    studies = [sampling.read(scenario, changes) for scenario in scenarios]
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import compare as compare_designs
@@ -36,5 +33,5 @@ def compare(
         return Reply(comparison.to_dict, comparison_printout(comparison), review.notes, review=review)
 
     default = Path("results") / f"{results_name(scenarios[0])}-compared"
-    rerun_command = command_words("compare", scenarios, studies[0].scenario.plan)
+    rerun_command = command_words("compare", scenarios, studies[0].scenario.plan, *changes.words)
     reply(output, work, rerun_command, files_of(*studies), default, scenarios[0])

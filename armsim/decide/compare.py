@@ -22,6 +22,7 @@ from armsim.criteria import (
 )  # fmt: skip
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
+from armsim.model.machine import Machine
 from armsim.requirement import Judgement, Verdict, deciding
 from armsim.requirement.requirement import Requirement, required_at
 from armsim.results import Result, Summary
@@ -157,12 +158,14 @@ class Comparison:
     """Result of `armsim compare`: all designs at their common poses, and differences of the others to the first.
 
     All are judged by the requirement of the first; ``other_requirements`` are those of designs that state another.
+    ``machines`` are those of the designs, by which a review tells what differs.
     """
 
     results: NotInRecord[tuple[Result, ...]]
     differences: tuple[TaskDifference, ...]
     other_requirements: dict[str, Requirement | None]
     joints: tuple[JointDifference, ...] = ()
+    machines: NotInRecord[tuple[Machine, ...]] = ()
     format: Literal["armsim-comparison/3"] = "armsim-comparison/3"
 
     @computed_field  # type: ignore[prop-decorator]
@@ -248,7 +251,8 @@ def compare(
         for result, other in zip(results[1:], joints[1:], strict=True)
         if (changes := changes_of_joints(joints[0], other))
     )
-    return Comparison(results, tuple(differences), others, tuple(of_joints))
+    machines = tuple(study.scenario.machine for study in studies)
+    return Comparison(results, tuple(differences), others, tuple(of_joints), machines)
 
 
 def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:

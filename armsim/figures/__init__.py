@@ -7,7 +7,7 @@ from armsim.figures.contribution_bars import error_budget
 from armsim.figures.contribution_maps import dominant_joint, group_share
 from armsim.figures.deflection_figure import deflection
 from armsim.figures.ellipses import error_ellipses, view
-from armsim.figures.gauges import gauges, required
+from armsim.figures.gauges import gauges, judgement_gauges, required
 from armsim.figures.joint_error_figures import has_waves, identical_joints, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path_figures import distribution, path_error
@@ -37,6 +37,7 @@ __all__ = [
     "identical_pairs",
     "joint_errors",
     "joint_waves",
+    "judgement_gauges",
     "layers",
     "path_error",
     "population",

@@ -17,7 +17,7 @@ from armsim.sampling.paired_difference import Difference
 
 
 def difference_map(
-    task: TaskResult, values: Array, half_widths: Array, first: str, other: str, quantile: str
+    task: TaskResult, values: Array, half_widths: Array, first: str, other: str, quantile: str, reach: float
 ) -> style.Drawing:
     """Difference of a quantile over a slice; dots where its sign is not resolved.
 
@@ -31,6 +31,8 @@ def difference_map(
         Names of the designs.
     quantile : str
         Name of the quantile.
+    reach : float
+        Largest difference of all maps that are compared: one colour scale from less to more. [m]
 
     Raises
     ------
@@ -41,13 +43,13 @@ def difference_map(
     if grid is None or len(grid.axes) != 2:
         raise ValueError(f"task {task.name!r} is not a slice")
     grid_values = maps.on_grid(task, values)
-    unit = unit_for([float(np.nanmax(np.abs(grid_values)))])
-    reach = float(np.nanmax(np.abs(grid_values))) * unit.factor or 1.0
+    unit = unit_for([reach])
+    end = reach * unit.factor or 1.0
     unresolved = maps.on_grid(task, np.where(np.abs(values) <= half_widths, 1.0, 0.0)) == 1.0
     with style.style():
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
-        mesh = axes.pcolormesh(x, y, grid_values * unit.factor, cmap="RdBu_r", vmin=-reach, vmax=reach, rasterized=True)
+        mesh = axes.pcolormesh(x, y, grid_values * unit.factor, cmap="RdBu_r", vmin=-end, vmax=end, rasterized=True)
         maps.annotate_cells(out, axes, task, grid_values, lambda value: signed(value, None))
         handles = maps.mark(axes, task, grid_values)
         if unresolved.any():

@@ -38,15 +38,28 @@ def gauges(result: Result) -> style.Drawing:
     limited = required(result)
     if not limited:
         raise ValueError("nothing is required")
-    rows = limited[:MOST_GAUGES]
     several = len(result.tasks) > 1
+    rows = [(_name(task, one, several), one) for task, one in limited[:MOST_GAUGES]]
+    note = f"the {len(rows)} of {len(limited)} criteria that are closest to their limits"
+    return judgement_gauges(rows, _finding([one for _, one in limited]), note if len(limited) > len(rows) else "")
+
+
+def judgement_gauges(rows: Sequence[tuple[str, Judgement]], title: str, note: str = "") -> style.Drawing:
+    """Judgements as bars from zero to their figures, all limits on one line, the first on top.
+
+    Parameters
+    ----------
+    rows : sequence of (name, Judgement)
+        With limits that a scale can show.
+    title, note : str
+    """
     with style.style():
         out, axes = style.figure(6.4, 0.36 + 0.185 * len(rows))
         for row, (_, one) in enumerate(reversed(rows)):
             _gauge(axes, row, one)
             out.annotate(axes, [1.0], [row], texts=[f"{one.finding}, {one.required}"])
         axes.axvline(1.0, color=style.REQUIREMENT, linewidth=1.8, zorder=4)
-        axes.set_yticks(range(len(rows)), [_name(task, one, several) for task, one in reversed(rows)])
+        axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
         axes.set_xticks([0.0, 0.5, 1.0, 1.5], ["0", "50 %", "limit", "150 %"])
         axes.set(xlim=(0.0, LONGEST), ylim=(-0.6, len(rows) - 0.4))
         axes.grid(axis="y", visible=False)
@@ -54,9 +67,9 @@ def gauges(result: Result) -> style.Drawing:
         texts.set_yticks(range(len(rows)), [_text(one) for _, one in reversed(rows)])
         texts.tick_params(length=0, labelsize=8)
         axes.tick_params(labelsize=8)
-        axes.set_title(_finding([one for _, one in limited]))
-        if len(limited) > len(rows):
-            style.footnote(out, f"the {len(rows)} of {len(limited)} criteria that are closest to their limits")
+        axes.set_title(title)
+        if note:
+            style.footnote(out, note)
     return out
 
 

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
+import numpy as np
+
 from armsim import figures
 from armsim.calibration.calibration_records import IdentifiedArmRecord
 from armsim.decide.calibration_study import Calibrated
@@ -396,5 +398,7 @@ def _figures(calibrated: Calibrated) -> Iterator[Planned]:
                 f"The {calibrated.comparison.quantile} {word}.",
                 partial(figures.error_map, result, cells),
             )
-        arguments = task, row.values, row.joint_widths, "not calibrated", "calibrated", calibrated.comparison.quantile
+        reach = float(np.nanmax(np.abs(row.values)))
+        names = "not calibrated", "calibrated", calibrated.comparison.quantile
+        arguments = task, row.values, row.joint_widths, *names, reach
         yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *arguments))

@@ -6,9 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
+import numpy as np
+
 from armsim import figures
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison
+from armsim.report.compared_designs import common_name, compared_frame, lettered, recommendation
 from armsim.report.decision_sentences import difference, other_requirements, signed_change
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
@@ -25,11 +28,11 @@ from armsim.report.frame import (
     unitless,
     words,
 )
-from armsim.report.gallery import file_name
+from armsim.report.gallery import GAUGES, file_name
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.run_review import shares_frame
-from armsim.report.verdict import deciding_task
+from armsim.report.verdict import deciding_task, decisive
 from armsim.requirement import Judgement
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -166,10 +169,13 @@ def differences_exact(comparison: Comparison) -> Exact:
 
 
 def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
-    """Printout of a comparison."""
-    for _, frame in design_frames(comparison):
-        yield replace(frame, title=f"{frame.title}; differences to the first design, with 95 % intervals")
-    for row in comparison.differences:
+    """Printout of a comparison: which design to take, the designs with their letters, then criterion by criterion."""
+    short = lettered(comparison)
+    yield recommendation(short)[0]
+    yield compared_frame(comparison)
+    for _, frame in design_frames(short):
+        yield replace(frame, title=f"{frame.title}; differences to A, with 95 % intervals")
+    for row in short.differences:
         yield f"{difference(row)}."
         if row.flips:
             further = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
@@ -177,44 +183,52 @@ def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
 
 
 def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
-    """Review of a comparison: what each design gains over the first, at which poses, at what price."""
-    first = comparison.results[0]
+    """Review of a comparison: which design to take; what each gains over the first, at which poses, at what price.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    scenarios : sequence of Scenario
+        In the order of the designs.
+    """
+    short, names = lettered(comparison), [result.scenario for result in comparison.results]
+    first = short.results[0]
     task = deciding_task(first)
-    frames = design_frames(comparison)
-    rows = sorted(
-        (row for row in comparison.differences if row.task == task.name), key=lambda row: -row.criteria[0].gain
-    )
-    sentences = [f"{difference(row)}." for row in rows]
+    rows = sorted((row for row in short.differences if row.task == task.name), key=lambda row: -row.criteria[0].gain)
+    answer, tone = recommendation(short)
     start = f"{number_of(first, task)}-{file_name(task.name)}"
-    best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
     sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
-    notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
-    note = Text("Differences are to the first design, with 95 % intervals.", "soft")
+    notes = (*other_requirements(short), *(text for result in comparison.results for text in result.warnings))
+    note = Text("Differences are to design A, with 95 % intervals.", "soft")
     certain = Text("By the error of the tool point; for all poses at once (Bonferroni).", "soft")
-    tables = tuple(frame.table() for _, frame in frames)
+    tables = tuple(frame.table() for _, frame in design_frames(short))
     files: list[Source] = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
     return Review(
-        " against ".join(result.scenario for result in comparison.results),
+        f"{common_name(names) or first.arm}: {len(names)} designs compared",
         f"Arm {first.arm}; {sizes}",
-        (f"how does {first.scenario} compare with {', '.join(result.scenario for result in comparison.results[1:])}?"),
-        sentences[0],
-        "strong",
-        dict(frames)[task.name].pick(range(len(comparison.results))).table(),
+        "which of these designs meets the requirement at the least cost, and what does each gain over A?",
+        answer,
+        tone,
+        compared_frame(comparison).table(),
         (
-            Section("The designs", "designs", (*tables, note, *_verdicts(comparison))),
-            Section("Where they differ", "differences", (ranking_reversals_frame(comparison).table(), certain)),
-            Section("Error contributions of each", "contributions", tuple(_contributions(comparison))),
+            Section("The designs", "designs", (*tables, note, *_verdicts(short))),
+            Section("Where they differ", "differences", (ranking_reversals_frame(short).table(), certain)),
+            Section("Error contributions of each", "contributions", tuple(_contributions(short))),
         ),
-        tuple(_figures(comparison)),
-        (f"{start}-{best}-{file_name(rows[0].scenario)}", f"{start}-designs"),
-        sentences=tuple(sentences[1:]),
+        tuple(_figures(short)),
+        (f"{start}-{rows[0].scenario}", f"{start}-designs", *(f"{start}-{row.scenario}" for row in rows[1:2])),
+        sentences=tuple(f"{difference(row)}." for row in rows),
         notes=tuple(dict.fromkeys(notes)),
-        model=first,
+        model=comparison.results[0],
         sample=Sample.of(first),
         sources=tuple(files),
         scenario_file=scenarios[0].file if scenarios else None,
         files={"comparison.json": json_file(comparison.to_dict())},
-        tables={"designs": stacked("task", frames), "differences": differences_exact(comparison)},
+        tables={
+            "compared": stacked("task", [(task.name, compared_frame(comparison))]),
+            "designs": stacked("task", design_frames(comparison)),
+            "differences": differences_exact(comparison),
+        },
     )
 
 
@@ -239,7 +253,16 @@ def _contributions(comparison: Comparison) -> Iterator[Block]:
 
 
 def _figures(comparison: Comparison) -> Iterator[Planned]:
+    """Figures of designs that are named by letters."""
     first, quantile = comparison.results[0], comparison.quantile
+    decided = [(result.scenario, decisive(result)[1]) for result in comparison.results if result.requirement]
+    if decided and all(judgement.limit and judgement.quantity != "count" for _, judgement in decided):
+        gauges = [(f"{name}: {judgement.statistic}", judgement) for name, judgement in decided]
+        title = "the criterion that decides for each design"
+        caption = "The deciding criterion of each design on the scale of its limit."
+        yield Planned("front", GAUGES, caption, partial(figures.judgement_gauges, gauges, title), True)
+    maps = [row.values for row in comparison.differences if first.task(row.task).is_map]
+    reach = max((float(np.nanmax(np.abs(values))) for values in maps), default=0.0)
     for number, task in enumerate(first.tasks, start=1):
         rows = [row for row in comparison.differences if row.task == task.name]
         best = max(rows, key=lambda row: row.criteria[0].gain)
@@ -249,11 +272,13 @@ def _figures(comparison: Comparison) -> Iterator[Planned]:
         bars = [(row.scenario, row.criteria[0].change) for row in rows]
         phrase, quantity, at_least = criterion.phrase, criterion.quantity, criterion.at_least
         draw = partial(figures.differences, bars, title, note, phrase, quantity, at_least)
-        caption = "Every design against the first; lines are 95 % intervals of the difference."
+        caption = "Every design against A; lines are 95 % intervals of the difference."
         yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
-        for other, row in enumerate(rows, start=2):
+        for row in rows:
             if task.is_map:
-                arguments = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile
-                caption = f"Per pose: how much the other design changes the {quantile} there."
-                name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
+                arguments = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile, reach
+                caption = (
+                    f"Per pose: how much design {row.scenario} changes the {quantile}; one colour scale for all maps."
+                )
+                name = f"{number}-{file_name(row.task)}-{row.scenario}"
                 yield Planned("differences", name, caption, partial(figures.difference_map, *arguments))

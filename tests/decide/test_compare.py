@@ -170,15 +170,19 @@ def test_the_command(tmp_path: Path) -> None:
     assert data == json.loads((tmp_path / "c" / "comparison.json").read_text())
     assert [row["task"] for row in data["differences"]] == ["stations", "side view"]
     assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 45
-    assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 3
+    assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 4
     page = (tmp_path / "c" / "report.html").read_text()
     assert (tmp_path / "c" / "report.pdf").read_bytes().startswith(b"%PDF")
     again = invoke(*words)  # replaces its own earlier folder
+    first = again.stdout.splitlines()[0]
+    assert first.startswith(("A, for ", "B, for ", "No design "))
+    assert escape(first, quote=False) in page
     lines = [line for line in again.stdout.splitlines() if "the 95 % quantile at the worst pose" in line]
     assert len(lines) == 2
     assert all(escape(line, quote=False) in page for line in lines)  # what was bought stands first on the page
     assert again.returncode == 0, again.stderr
-    assert "better discs at the wrist outputs: at stations" in again.stdout.replace("\n", " ")
+    assert "B: at stations" in again.stdout
+    assert "better discs at the wrist outputs" in again.stdout
     alone = invoke("compare", DEMO)
     assert alone.returncode == 2
     assert "two or more" in alone.stderr

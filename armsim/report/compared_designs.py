@@ -1,0 +1,180 @@
+"""Designs of a comparison: their letters, what differs between them, and which of them to take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields, is_dataclass, replace
+from string import ascii_uppercase
+from typing import Any
+
+import numpy as np
+
+from armsim.criteria import CriterionChange
+from armsim.decide.compare import Comparison, TaskDifference
+from armsim.model.joint import Joint
+from armsim.model.machine import Machine
+from armsim.report.document import Tone
+from armsim.report.frame import Frame, changes, quoted, unitless, words
+from armsim.report.verdict import TONES, deciding_task, decisive, headline
+from armsim.requirement import ORDER, show_change
+
+LABELS = {"transmission": "gear", "temperature_rise": "temperature", "motor_encoder": "second encoder"}
+"""Words for the parts of a joint whose field has another name."""
+UNCOMPARED = ("name", "encoder", "placement", "travel", "farthest", "needs", "fitting")
+"""Fields of a joint that make no error, and those compared by name."""
+
+
+def letters(count: int) -> tuple[str, ...]:
+    """Letters of so many designs; numbers beyond the alphabet."""
+    return tuple(ascii_uppercase[n] if n < len(ascii_uppercase) else str(n + 1) for n in range(count))
+
+
+def common_name(names: Sequence[str]) -> str:
+    """What the names of all designs begin with, up to a comma or colon; empty where there is nothing."""
+    first, *others = names
+    ends = [
+        n for n, sign in enumerate(first) if sign in ",:" and all(name.startswith(first[: n + 1]) for name in others)
+    ]
+    return first[: ends[-1]] if ends else ""
+
+
+def short_names(names: Sequence[str]) -> list[str]:
+    """Names of designs without what they have in common; a design of nothing else keeps its name."""
+    common = common_name(names)
+    return [name[len(common) :].lstrip(",: ") or name for name in names]
+
+
+def lettered(comparison: Comparison) -> Comparison:
+    """The same comparison with letters as the names of its designs."""
+    names = [result.scenario for result in comparison.results]
+    letter = dict(zip(names, letters(len(names)), strict=True))
+    return replace(
+        comparison,
+        results=tuple(replace(result, scenario=letter[result.scenario]) for result in comparison.results),
+        differences=tuple(replace(row, scenario=letter[row.scenario]) for row in comparison.differences),
+        other_requirements={letter[name]: required for name, required in comparison.other_requirements.items()},
+        joints=tuple(replace(row, scenario=letter[row.scenario]) for row in comparison.joints),
+    )
+
+
+def what_differs(first: Machine, other: Machine) -> str:
+    """What a design has other than the first, joints with the same changes together: "j1, j2: disc 50 at output"."""
+    if len(first.joints) != len(other.joints):
+        return "another arm"
+    changed: dict[str, list[str]] = {}
+    for one, joint in zip(first.joints, other.joints, strict=True):
+        text = ", ".join(_changed_parts(one, joint))
+        if text:
+            changed.setdefault(text, []).append(joint.name)
+    parts = [f"{_joint_names(names, other.joints)}: {text}" for text, names in changed.items()]
+    parts += [name for name in _changed_fields(first, other) if name != "joints"]
+    return "; ".join(parts) or "nothing"
+
+
+def _joint_names(names: Sequence[str], joints: Sequence[Joint]) -> str:
+    return "all joints" if len(names) == len(joints) > 1 else ", ".join(names)
+
+
+def _changed_parts(one: Joint, other: Joint) -> list[str]:
+    parts = []
+    if one.encoder.name != other.encoder.name or one.placement != other.placement:
+        parts.append(f"{other.encoder.name} ({other.placement})")
+    elif not _same(one.encoder, other.encoder):
+        parts.append("encoder")
+    names = [name for name in _changed_fields(one, other) if name not in UNCOMPARED]
+    return parts + [LABELS.get(name, name.replace("_", " ")) for name in names]
+
+
+def _changed_fields(one: Joint | Machine, other: Joint | Machine) -> list[str]:
+    names = [field.name for field in fields(one)]
+    return [name for name in names if not _same(getattr(one, name), getattr(other, name))]
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Whether two values are equal, field by field and element by element."""
+    if type(one) is not type(other):
+        return False
+    if is_dataclass(one):
+        return all(_same(getattr(one, field.name), getattr(other, field.name)) for field in fields(one))
+    if isinstance(one, tuple):
+        return len(one) == len(other) and all(map(_same, one, other))
+    return bool(np.array_equal(one, other)) if isinstance(one, np.ndarray) else bool(one == other)
+
+
+def compared_frame(comparison: Comparison) -> Frame:
+    """Table of the first page: a row per design with what differs, price, deciding figure, gain and verdict.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        With the names of its designs.
+    """
+    results, task = comparison.results, deciding_task(comparison.results[0])
+    names = [result.scenario for result in results]
+    rows = {row.scenario: row for row in comparison.differences if row.task == task.name}
+    leading = next(iter(rows.values())).criteria[0]
+    figures = [result.task(task.name).summary.judgement(leading.criterion) for result in results]
+    gains = [rows[name].criteria[0] if name in rows else None for name in names]
+    figure_name = next((one.statistic for one in figures if one is not None), leading.phrase)
+    machines = comparison.machines
+    differing = ["–", *(what_differs(machines[0], machine) for machine in machines[1:])]
+    return Frame(
+        (
+            words("", letters(len(names))),
+            words("design", short_names(names)),
+            words("differs from A by", differing),
+            unitless("price", [result.price for result in results]),
+            quoted(
+                figure_name, [None if one is None else one.value for one in figures],
+                ["–" if one is None else one.figure for one in figures],
+                intervals=[None if one is None else one.interval for one in figures],
+            ),
+            quoted(
+                "difference to A", [None if one is None else one.change.value for one in gains],
+                changes("", [None if one is None else one.change for one in gains], leading.quantity).with_units,
+                intervals=[None if one is None else one.change.interval for one in gains],
+            ),
+            words("gain per cost unit", [_per_cost(rows.get(name)) for name in names]),
+            words("requirement", [result.state for result in results]),
+        ),
+        f"at {task.name}; requirement: over all tasks and criteria",
+    )  # fmt: skip
+
+
+def _per_cost(row: TaskDifference | None) -> str:
+    """Gain over the first design per cost unit; a dash where there is none, or it costs nothing more."""
+    if row is None or row.price <= 0 or not significant_gain(row.criteria[0]):
+        return "–"
+    return show_change(row.criteria[0].gain / row.price, None, row.criteria[0].quantity, sign=False)
+
+
+def significant_gain(change: CriterionChange) -> bool:
+    """Whether a design is better than the first in a criterion, beyond its interval where there is one."""
+    return change.gain > 0 and (change.change.resolved or change.change.interval is None)
+
+
+def recommendation(comparison: Comparison) -> tuple[str, Tone]:
+    """Sentence on which design to take, and its tone: the cheapest that meets the requirement, or what comes closest.
+
+    Without a requirement the design of the smallest error at the deciding task.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        As `lettered`.
+    """
+    results = comparison.results
+    if results[0].requirement is None:
+        best = min(results, key=lambda result: deciding_task(result).summary.at_coverage)
+        return f"{best.scenario} has the smallest error. {headline(best)}", "strong"
+    state = min((result.state for result in results), key=ORDER.index)
+    of_state = [result for result in results if result.state == state]
+    if state == "met":
+        best = min(of_state, key=lambda result: (result.price, deciding_task(result).summary.at_coverage))
+        which = "the only design" if len(of_state) == 1 else "the cheapest design"
+        answer = f"{best.scenario}, for {best.price:g} cost units, is {which} that meets the requirement."
+        return f"{answer} {headline(best)}", TONES[state]
+    best = min(of_state, key=lambda result: decisive(result)[1].utilisation)
+    if state == "not resolved":
+        return f"No design is shown to meet the requirement; closest is {best.scenario}. {headline(best)}", TONES[state]
+    return f"No design meets the requirement; closest is {best.scenario}. {headline(best)}", TONES[state]
