@@ -206,7 +206,7 @@ class Study:
         processes: bool = False,
         cluster: str | None = None,
         note: Note = no_note,
-        longest: float = math.inf,
+        max_seconds: float = math.inf,
     ) -> Result:
         """Sample the population at every pose of every task.
 
@@ -224,7 +224,7 @@ class Study:
             Address of the scheduler of a cluster of dask.distributed that does the sampling.
         note : callable
             Told what the run will take, before it begins.
-        longest : float
+        max_seconds : float
             Time that the sampling may take, by the estimate made before it begins. [s]
 
         Raises
@@ -232,7 +232,7 @@ class Study:
         RunError
             A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
         """
-        options = RunOptions(workers, memory, processes, cluster, longest, progress=progress, note=note)
+        options = RunOptions(workers, memory, processes, cluster, max_seconds, progress=progress, note=note)
         return self.evaluate(self.find(progress), options)[0]
 
     def find(self, progress: Progress = no_progress) -> list[PoseSet]:

@@ -392,13 +392,8 @@ def _figures(calibrated: Calibrated) -> Iterator[Planned]:
         name = f"{number}-{file_name(row.task)}"
         for result, word in ((before, "before"), (after, "after")):
             cells = next(task for task in result.tasks if task.name == row.task)
-            yield Planned(
-                "maps",
-                f"{name}-{word}",
-                f"The {calibrated.comparison.quantile} {word}.",
-                partial(figures.error_map, result, cells),
-            )
-        reach = float(np.nanmax(np.abs(row.values)))
+            draw, caption = partial(figures.error_map, result, cells), f"The {calibrated.comparison.quantile} {word}."
+            yield Planned("maps", f"{name}-{word}", caption, draw)
         names = "not calibrated", "calibrated", calibrated.comparison.quantile
-        arguments = task, row.values, row.joint_widths, *names, reach
+        arguments = task, row.values, row.joint_widths, *names, float(np.nanmax(np.abs(row.values)))
         yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *arguments))

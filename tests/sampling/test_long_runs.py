@@ -97,7 +97,7 @@ def test_a_long_run_is_told_before_and_asked_for_twice(demo: Study) -> None:
     study = demo.with_plan(units=1_000_000, visits=1_000_000)
     notes: list[str] = []
     with pytest.raises(TooLong, match=r"would take about .* days, allowed are 24 h"):
-        study.run(2, memory=8 * GIB, note=notes.append, longest=86_400.0)
+        study.run(2, memory=8 * GIB, note=notes.append, max_seconds=86_400.0)
     assert "days" in notes[0]
     words = [
         sys.executable,
