@@ -112,10 +112,10 @@ def compared_frame(comparison: Comparison) -> Frame:
     results, task = comparison.results, deciding_task(comparison.results[0])
     names = [result.scenario for result in results]
     rows = {row.scenario: row for row in comparison.differences if row.task == task.name}
-    leading = next(iter(rows.values())).criteria[0]
-    figures = [result.task(task.name).summary.judgement(leading.criterion) for result in results]
+    criterion = next(iter(rows.values())).criteria[0]
+    figures = [result.task(task.name).summary.judgement(criterion.criterion) for result in results]
     gains = [rows[name].criteria[0] if name in rows else None for name in names]
-    figure_name = next((one.statistic for one in figures if one is not None), leading.phrase)
+    figure_name = next((one.statistic for one in figures if one is not None), criterion.phrase)
     machines = comparison.machines
     differing = ["–", *(what_differs(machines[0], machine) for machine in machines[1:])]
     return Frame(
@@ -131,7 +131,7 @@ def compared_frame(comparison: Comparison) -> Frame:
             ),
             quoted(
                 "difference to A", [None if one is None else one.change.value for one in gains],
-                changes("", [None if one is None else one.change for one in gains], leading.quantity).with_units,
+                changes("", [None if one is None else one.change for one in gains], criterion.quantity).with_units,
                 intervals=[None if one is None else one.change.interval for one in gains],
             ),
             words("gain per cost unit", [_per_cost(rows.get(name)) for name in names]),

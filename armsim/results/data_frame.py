@@ -61,12 +61,12 @@ def data_frame(table: PoseTable, joints: Sequence[str] = ()) -> pandas.DataFrame
 def _columns(rows: Any, path: str = "") -> Iterator[tuple[str, Array]]:
     """Names and values, each of shape (poses,), of the numbers in records, and in the records within them."""
     for name in rows.dtype.names:
-        part, place = rows[name], f"{path}{name}"
+        part, column_name = rows[name], f"{path}{name}"
         if name in ("joints", "validation", *SHARES):
             continue
         if part.dtype.names is not None:
-            yield from _columns(part, f"{place}.")
+            yield from _columns(part, f"{column_name}.")
         else:
             flat = np.reshape(part, (len(part), -1))
             for number, ending in enumerate(ENDINGS[part.shape[1:]]):
-                yield f"{place}{ending}", flat[:, number]
+                yield f"{column_name}{ending}", flat[:, number]
