@@ -63,11 +63,6 @@ class TableColumn:
     kinds: tuple[str, ...] = ()
     part: int | None = None
 
-    @property
-    def is_word(self) -> bool:
-        """Whether its cells are words."""
-        return self.kind in ("word", "choice")
-
     def customary_unit(self, measures: str) -> str | None:
         """Unit that data sheets state it in; None where there is no custom."""
         return CUSTOMARY.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")

@@ -99,17 +99,6 @@ def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
         result_of(future, rasterize, *arguments)
 
 
-def save_figures(
-    folder: Path, planned: Iterable[Planned], progress: Progress = lambda what, completed, total: None
-) -> Pictures:
-    """Save figures as SVG and PNG in a new folder, without helpers; return the pictures by section."""
-    none = Helpers(0)
-    begun = begin(folder, planned, none)
-    pictures = finish(begun, progress)
-    with rasterizing(begun, none):
-        return pictures
-
-
 def draw_one(folder: Path, one: Planned) -> Picture:
     """Draw a figure and save it."""
     with warnings.catch_warnings():

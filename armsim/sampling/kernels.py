@@ -12,7 +12,7 @@ from armsim.core.compile import cache_folder
 
 LONGEST_KERNEL_CACHE = "sample_kernel.sample_units*.nbi"
 """Cache index of the kernel that takes longest to compile."""
-COMPILE_COMMAND = "from armsim.sampling.kernels import sample_a_little; sample_a_little()"
+COMPILE_COMMAND = "from armsim.sampling.kernels import compile_sampling_kernels; compile_sampling_kernels()"
 
 
 @contextmanager

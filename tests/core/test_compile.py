@@ -1,5 +1,7 @@
 """Cached kernels."""
 
+import ast
+import importlib
 import os
 import shutil
 import subprocess
@@ -12,6 +14,7 @@ import pytest
 from armsim.core import compile as compiling
 from armsim.core.kernel_digest import kernel_digest
 from armsim.core.sample_kernel import sample_units
+from armsim.sampling.kernels import COMPILE_COMMAND
 
 
 def test_the_cache_is_named_by_sources_and_versions() -> None:
@@ -97,3 +100,15 @@ def test_a_full_disk_is_no_error(tmp_path: Path) -> None:
         assert "compiled at every start" in process.stderr
     finally:
         subprocess.run(["umount", tmp_path], check=True)
+
+
+def test_the_command_of_the_other_process_calls_what_there_is() -> None:
+    """Its output goes nowhere, so a function that was renamed would leave the kernels uncompiled in silence."""
+    tree = ast.parse(COMPILE_COMMAND)
+    imported, call = tree.body
+    assert isinstance(imported, ast.ImportFrom)
+    assert isinstance(call, ast.Expr)
+    assert isinstance(call.value, ast.Call)
+    (name,) = [alias.name for alias in imported.names]
+    assert ast.unparse(call.value.func) == name
+    assert callable(getattr(importlib.import_module(str(imported.module)), name))
