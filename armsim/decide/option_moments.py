@@ -21,6 +21,7 @@ from armsim.model.correction import NAME
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
 from armsim.model.machine import EvaluatedMachine, Machine
+from armsim.model.posture_cache import PostureCache
 from armsim.sampling.visit_integrals import STD
 
 
@@ -114,7 +115,11 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
 
 
 def moments_of(
-    machine: Machine, configurations: Sequence[Configurations], shared: Shared = (), turning: bool = False
+    machine: Machine,
+    configurations: Sequence[Configurations],
+    shared: Shared = (),
+    turning: bool = False,
+    caches: Sequence[PostureCache] | None = None,
 ) -> Moments:
     """Moments of a machine at the poses of all tasks in order.
 
@@ -125,12 +130,15 @@ def moments_of(
     shared : Shared
     turning : bool
         Whether rows of the orientation follow those of the tool point.
+    caches : sequence of PostureCache, optional
+        Kinematics at the poses of every task that the machine shares with others.
 
     Returns
     -------
     Moments
     """
-    evaluated = [machine.evaluated(at_task) for at_task in configurations]
+    postures = [None] * len(configurations) if caches is None else caches
+    evaluated = [machine.evaluated(*at_task) for at_task in zip(configurations, postures, strict=True)]
     errors = [_errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + turning] for of_task in evaluated]
     visits = [_visits_at(*of_task) for of_task in zip(evaluated, configurations, strict=True)]
     names = visits[0].of_visits
@@ -252,8 +260,9 @@ def option_parts(
     list of list of Moments
         Moments per joint and option.
     """
+    caches = [PostureCache(at_task.joints) for at_task in configurations]
     return [
-        [moments_of(_with_one_joint(machine, option.joint), configurations, shared, turning) for option in row]
+        [moments_of(_with_one_joint(machine, option.joint), configurations, shared, turning, caches) for option in row]
         for row in options.joints
     ]
 

@@ -38,8 +38,9 @@ LEARNING_UNITS = 512
 """Built units per design that are sampled to learn the ratios; the last design is sampled with all."""
 ROUNDS = 3
 """Designs sampled to learn the ratios."""
-FEW = 16
-"""Poses of each task, those with the largest load, at which a design is tried first."""
+FEW, MORE = 16, 64
+"""Poses of each task, those with the largest load, at which a design is tried first, and then: a share of arms over all
+poses is seldom decided at few of them."""
 
 
 class Search:
@@ -195,7 +196,9 @@ class Search:
         return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
 
     def failure(self, choice: Choice, program: Program) -> Failure | None:
-        """Try a choice at few poses and then at all, unless that was done; None where it keeps the requirement.
+        """Try a choice at few poses, at more and at all, unless that was done; None where it keeps the requirement.
+
+        What fails at some poses fails at all.
 
         Parameters
         ----------
@@ -209,6 +212,8 @@ class Search:
         ledger = self.ledger
         if choice not in ledger.failures and not ledger.holds(choice):
             tasks, sampled = self.sample(choice, self.hard_poses(program, choice))
+            if met(tasks) and len(self.names) > 2 * MORE:
+                tasks, sampled = self.sample(choice, self.hard_poses(program, choice, MORE))
             if met(tasks):
                 tasks, sampled = self.sample(choice)
             if not met(tasks):
@@ -341,13 +346,15 @@ class Search:
         """
         return excess(self.visit_limits, program, choice, self.study.scenario.plan)
 
-    def hard_poses(self, program: Program, choice: Choice) -> list[PoseSet]:
+    def hard_poses(self, program: Program, choice: Choice, number: int = FEW) -> list[PoseSet]:
         """Poses of each task with the largest loads of every limit.
 
         Parameters
         ----------
         program : Program
         choice : Choice
+        number : int
+            Of each task at most.
 
         Returns
         -------
@@ -358,7 +365,7 @@ class Search:
         for poses in self.poses:
             at_task = loads[:, at : at + len(poses.names)]
             at += len(poses.names)
-            most = max(1, FEW // len(at_task))
+            most = max(1, number // len(at_task))
             order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :most].ravel().tolist()))
             out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
         return out

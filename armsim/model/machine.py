@@ -24,6 +24,7 @@ from armsim.model.gravity import Masses
 from armsim.model.identification import Identification
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
+from armsim.model.posture_cache import PostureCache
 from armsim.model.thermal import heat_terms
 from armsim.physics import heat, link_tolerances
 
@@ -209,13 +210,28 @@ class Machine:
         joints = (replace(joint, approach="path") if joint.approach == "random" else joint for joint in self.joints)
         return replace(self, joints=tuple(joints))
 
-    def evaluated(self, configurations: Configurations) -> EvaluatedMachine:
-        """Machine evaluated at configurations; as on a path where they have directions."""
+    def evaluated(self, configurations: Configurations, cache: PostureCache | None = None) -> EvaluatedMachine:
+        """Machine evaluated at configurations; as on a path where they have directions.
+
+        Parameters
+        ----------
+        configurations : Configurations
+        cache : PostureCache, optional
+            Kinematics at their joint positions, worked out for other machines.
+
+        Returns
+        -------
+        EvaluatedMachine
+        """
         machine = self.moving if configurations.is_path else self
-        return machine.at(configurations.joints, configurations.speeds, configurations.directions)
+        return machine.at(configurations.joints, configurations.speeds, configurations.directions, cache)
 
     def at(
-        self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
+        self,
+        q: ArrayLike,
+        speeds: ArrayLike | None = None,
+        directions: ArrayLike | None = None,
+        cache: PostureCache | None = None,
     ) -> EvaluatedMachine:
         """Machine evaluated at joint positions: axes, kinematics, values of all shapes.
 
@@ -226,6 +242,8 @@ class Machine:
             At rest where not given.
         directions : (poses, joints), optional
             Direction of the last motion of every joint, +1 or -1; 0 where not known.
+        cache : PostureCache, optional
+            Kinematics at these joint positions, worked out for other machines.
 
         Returns
         -------
@@ -257,7 +275,9 @@ class Machine:
         draw_acts = acts
         if self.correction is not None:
             acts = self._corrected(self.correction, acts, self.correction.values(states), index)
-        return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, draw_acts)
+        arm = self.perturbed_arm
+        postures = arm.postures(q, axes) if cache is None else cache.postures(arm, axes)
+        return EvaluatedMachine(axes, postures, self.terms, acts, draw_acts)
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """Effect of every coefficient with the correction that it causes, one entry per axis."""

@@ -1,28 +1,32 @@
-"""Times the choice of encoders: 7 joints x 40 options x 500 poses. Run: python tests/benchmarks/choosing.py
+"""Times the choice of encoders: 7 joints x 40 options x 500 poses: python tests/benchmarks/choosing.py [TREE ...]
 
-An invented seven-axis arm at random joint positions, forty ways to fit every joint. Printed are the time to the proven
+The tree of this file, or others such as the one before a change, are measured in turn, each in a process of its own. An
+invented seven-axis arm at random joint positions, forty ways to fit every joint. Printed are the time to the proven
 optimum of the program alone and that of `select` as a whole, every candidate sampled. Baseline of the program: the same
 one with all 500 poses in it from the start, where ours takes poses in as they are violated.
 """
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).resolve().parent.parent.parent
-sys.path.insert(0, str(ROOT))
-
-from armsim.decide.select import Search, select
+from armsim.decide import trade_off
+from armsim.decide.search import Search
+from armsim.decide.select import select
 from armsim.documents.load import load_options
 from armsim.report.decision_sentences import answer
-from armsim.sampling.run_options import MEMORY, RunOptions
 from armsim.study import Study
 
+ROOT = Path(__file__).resolve().parent.parent.parent
 POSES = 500
 ARM = """\
 kind: arm
@@ -86,29 +90,51 @@ def write(folder: Path) -> tuple[Path, Path]:
     return folder / "scenario.yaml", folder / "catalogue.yaml"
 
 
-def main() -> None:
+def measure() -> None:
+    """Print what the tree in the current folder takes."""
     with tempfile.TemporaryDirectory() as folder:
         scenario, options = load_options(*write(Path(folder)))
     study = Study(scenario)
     sizes = " x ".join(str(len(joint)) for joint in options.joints)
-    search = Search(study, options)
+    with timed("search made ready") as poses:
+        search = Search(study, options)
+        poses.append(f"{sizes} options, {len(search.names)} poses")
     program = search.trained_program()
-    print(f"{sizes} options, {len(search.names)} poses", flush=True)
-    started = time.perf_counter()
-    choice = program.cheapest()
-    ours = time.perf_counter() - started
+    with timed("optimum") as texts:
+        choice = program.cheapest()
+        texts.append("" if choice is None else f"for {program.price(choice):g}")
     program = search.program()
     program.rows = list(range(len(search.ratio)))
-    started = time.perf_counter()
-    same = program.cheapest()
-    theirs = time.perf_counter() - started
-    prices = [None if item is None else program.price(item) for item in (choice, same)]
-    print(f"proven optimum    {ours:6.2f} s, all poses in from the start {theirs:6.2f} s; prices {prices}", flush=True)
-    started = time.perf_counter()
-    actual = select(study, options)
-    print(f"verified answer   {time.perf_counter() - started:6.2f} s, {actual.sampled} designs sampled")
-    assert scenario.requirement is not None
-    print(answer(actual))
+    with timed("optimum, all poses in from the start") as texts:
+        choice = program.cheapest()
+        texts.append("" if choice is None else f"for {program.price(choice):g}")
+    with timed("select") as texts:
+        selection = select(study, options)
+        texts.append(f"{selection.sampled} designs sampled; {answer(selection)}")
+    with timed("trade-off, select within it") as texts:
+        curve = trade_off(study, options)
+        texts.append(f"{len(curve.points)} levels")
+
+
+@contextmanager
+def timed(what: str) -> Iterator[list[str]]:
+    """Print processor time and time by the clock of what is done within, with the texts that are put into the list."""
+    texts: list[str] = []
+    clock, processor = time.perf_counter(), time.process_time()
+    yield texts
+    processor, clock = time.process_time() - processor, time.perf_counter() - clock
+    print(f"  {what:40s} {processor:7.2f} s of processor, {clock:7.2f} s; {' '.join(texts)}", flush=True)
+
+
+def main() -> None:
+    trees = [Path(argument).resolve() for argument in sys.argv[1:] if argument != "--measure"] or [ROOT]
+    if "--measure" in sys.argv:
+        measure()
+        return
+    for tree in trees:
+        print(tree.name, flush=True)
+        environment = {**os.environ, "PYTHONPATH": str(tree), "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+        subprocess.run([sys.executable, __file__, "--measure"], cwd=tree, env=environment, check=True)
 
 
 if __name__ == "__main__":

@@ -14,8 +14,9 @@ import pytest
 from support import COARSE, ROOT, few_discs, normal_joint, planar_arm
 
 import armsim
-from armsim.assessment import judge
-from armsim.decide import select
+from armsim.assessment import Judged, judge
+from armsim.decide import ledger, option_moments, select
+from armsim.decide import search as search_module
 from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
 from armsim.decide.search import Search
@@ -261,6 +262,57 @@ def test_parts_add_up_to_the_machine() -> None:
     np.testing.assert_allclose(total.turning_visits, moments.turning_visits, rtol=1e-9, atol=1e-20)
     rotation = [rotation_mean_square(machine.evaluated(of_task)) for of_task in configurations]
     np.testing.assert_allclose(moments.square[len(moments.visits) :], np.concatenate(rotation), rtol=1e-9)
+
+
+def test_moments_are_the_same_with_kinematics_worked_out_once() -> None:
+    """To the bit. Source: every option alone, with kinematics of its own."""
+    study, options = small_case(75e-6)
+    configurations = [poses.configurations for poses in study.find()]
+    machine = study.scenario.machine
+    shared = option_moments.shared_terms(machine, options)
+    together = option_parts(machine, options, configurations, shared, turning=True)
+    for row, parts in zip(options.joints[:3], together, strict=False):
+        for option, part in zip(row, parts, strict=True):
+            alone = Options(((option,),), {})
+            ((expected,),) = option_parts(machine, alone, configurations, shared, turning=True)
+            np.testing.assert_array_equal(part.shared_vectors, expected.shared_vectors)
+            np.testing.assert_array_equal(part.independent_variance, expected.independent_variance)
+            np.testing.assert_array_equal(part.turning_visits, expected.turning_visits)
+
+
+def test_what_fails_at_more_poses_is_not_sampled_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A yield between that at few poses and that at more: the second try decides. Source: the design sampled whole."""
+    monkeypatch.setattr(search_module, "FEW", 1)
+    ready, options = load_options(DEMO, CATALOGUE)
+    one = Options(tuple(row[:1] for row in options.joints), {})
+    study = Study(ready).with_plan(units=200, visits=2)
+    study = study.with_scenario(tasks=study.scenario.tasks[1:2], requirement=Requirement(90e-6, 0.5, None, 0.01))
+    search, choice = Search(study, one, RunOptions(1)), (0,) * 6
+    program = search.program()
+    trials = [search.hard_poses(program, choice), search.hard_poses(program, choice, search_module.MORE), search.poses]
+    few, more, at_all = (share_of_passing(search.sample(choice, poses)[0]) for poses in trials)
+    assert few > more >= at_all
+    study = study.with_scenario(requirement=Requirement(90e-6, 0.5, None, 0.5 * (few + more)))
+    search = Search(study, one, RunOptions(1))
+    sizes: list[int] = []
+    sample = Search.sample
+
+    def sample_and_count(self: Search, choice: Any, poses: Any = None, *arguments: Any, **more: Any) -> Any:
+        sizes.append(sum(len(task.names) for task in poses or self.poses))
+        return sample(self, choice, poses, *arguments, **more)
+
+    monkeypatch.setattr(Search, "sample", sample_and_count)
+    failure = search.failure(choice, search.program())
+    assert failure is not None
+    assert sizes == [sum(len(task.names) for task in poses) for poses in trials[:2]]
+    assert not ledger.met(search.sample(choice)[0])
+
+
+def share_of_passing(tasks: tuple[Judged, ...]) -> float:
+    """Yield over all poses of the one task."""
+    (task,) = tasks
+    assert task.summary.yield_ is not None
+    return task.summary.yield_.value
 
 
 @cache
