@@ -66,4 +66,4 @@ def _finding(task: TaskResult, main_causes: list[str], top: str) -> str:
     if not main_causes:
         return f"{task.name}: no error"
     share = task.summary.causes[main_causes[0]]
-    return f"{task.name}, all poses: {main_causes[0]} makes {percent(share, 2)}; {top} has the largest share"
+    return f"{task.name}, all poses: {main_causes[0]} makes {percent(share, 2)}; largest share: {top}"

@@ -86,7 +86,7 @@ def _finding(joints: Mapping[str, TwoSensors]) -> str:
     growth, offset = (show_joint(v, pair.unit) for v in (pair.difference.least_growth, pair.difference.least_slip))
     width = show_joint(abs(pair.difference.width), pair.unit)
     loop = f"lost motion {width}; " if pair.difference.width else "no lost motion; "
-    return f"{name}: {loop}detectable: growth of {growth} from one reversal, slip of {offset}"
+    return f"{name}: {loop}detectable: {growth} more lost motion from one reversal, a slip of {offset}"
 
 
 def _has_inset(pair: TwoSensors) -> bool:

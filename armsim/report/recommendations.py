@@ -49,9 +49,14 @@ def advice(result: Result, extras: Extras) -> list[str]:
     joints, causes = (column.values for column in frame.columns[:2])
     change = next(column for column in frame.columns if column.name == "change").with_units
     return [
-        f"Without the {cause} of {joint} the rms error at the worst pose would {change_in_words(text)}."
+        f"Without {_error_of(result, joint, cause)} the rms error at the worst pose would {change_in_words(text)}."
         for joint, cause, text in list(zip(joints, causes, change, strict=True))[:ADVICE]
     ]
+
+
+def _error_of(result: Result, owner: str, cause: str) -> str:
+    """A cause with the joint that has it; what belongs to no joint is named by the cause alone."""
+    return f"the {cause} of {owner}" if owner in result.joints else f"the errors by {cause}"
 
 
 def change_in_words(change: str) -> str:

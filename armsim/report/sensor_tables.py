@@ -37,10 +37,10 @@ def sensors_frame(result: Result) -> Frame:
         (
             words("joint", names_),
             words("sensor", encoders),
-            words("where", placements),
+            words("placement", placements),
             unitless("price", prices),
             shares("share of the mean square error", list(wholes)),
-            shares("of it sensor and mounting", list(of_them)),
+            shares("of which sensor and mounting", list(of_them)),
         ),
         f"sensors, and their joints' shares over {task.name}",
     )

@@ -70,7 +70,7 @@ def test_the_table_has_a_row_for_joints_that_are_alike(result: Result) -> None:
     rows = [[cell.text for cell in row] for row in two_sensors_frame(result.two_sensors).rows]
     assert [
         "j1, j2, j3",
-        "step of the difference at a reversal",
+        "difference of the two readings: step at a reversal",
         "lost motion and hysteresis",
         "30.0 arcsec",
         "–",
@@ -81,7 +81,7 @@ def test_the_table_has_a_row_for_joints_that_are_alike(result: Result) -> None:
     rows = [[cell.text for cell in row] for row in two_sensors_frame(other.two_sensors).rows]
     assert [
         "j1, j3",
-        "step of the difference at a reversal",
+        "difference of the two readings: step at a reversal",
         "lost motion and hysteresis",
         "30.0 arcsec",
         "–",

@@ -34,7 +34,7 @@ def test_prices_and_shares_add_up(result: Result) -> None:
     assert total == pytest.approx(result.price)
     *shares, total_share = columns["share of the mean square error"]
     assert sum(shares) == pytest.approx(total_share) == pytest.approx(1.0, abs=1e-9)
-    *of_sensors, all_sensors = columns["of it sensor and mounting"]
+    *of_sensors, all_sensors = columns["of which sensor and mounting"]
     assert sum(share or 0.0 for share in of_sensors) == pytest.approx(all_sensors)
     names = [name for names in columns["joint"] for name in names.split(", ")]
     assert set(result.joints) < set(names)

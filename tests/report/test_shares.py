@@ -86,7 +86,8 @@ def test_the_first_page_has_the_first_rows_of_the_recommendations(result: Result
     table = one_cause_at_a_time(result)
     for text, row in zip(advice(result, Extras()), table.rows, strict=False):
         joint, cause, *_, change = (cell.text for cell in row)
-        assert text.startswith(f"Without the {cause} of {joint} ")
+        named = f"the {cause} of {joint}" if joint in result.joints else f"the errors by {cause}"  # "links" is no joint
+        assert text.startswith(f"Without {named} the rms error ")
         assert f"by {change.lstrip('+-')} " in text
 
 

@@ -287,7 +287,7 @@ def test_a_rough_joint_fails_the_requirement(tmp_path: Path) -> None:
     assert record["motion"]["j1"]["smoothness"] > 0.002 > record["motion"]["j4"]["smoothness"]
     page = (out / "report.html").read_text()
     assert "Not met: 95 % of arms ripple by up to 0.26" in page
-    assert "How smoothly the joints move" in page
+    assert "Velocity ripple of the joints" in page
     assert (out / "tables" / "motion.csv").read_text().count("\n") == 6
     assert (out / "figures" / "smoothness.png").exists()
 
