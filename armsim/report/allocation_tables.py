@@ -50,8 +50,8 @@ def price_law(allocation: Allocation) -> str:
     if gap is None:
         return ""
     return (
-        f"price law: a sensor with error s costs s^-{allocation.exponent:g}, relative to the cheapest scheme; the "
-        f'cost of "least cost" is optimal to within {max(gap, 0.0):.1g} (dual bound)'
+        f"cost: a sensor is taken to cost its allowed error to the power -{allocation.exponent:g}; 1 is the cheapest "
+        f"scheme, proved to be the cheapest possible to within {max(gap, 0.0):.1g}"
     )
 
 
@@ -109,7 +109,10 @@ def budget_frame(allocation: Allocation) -> Frame:
         judgement.criterion: judgement.statistic for budget in allocation.budgets for judgement in budget.judgements
     }
     columns = [
-        words("joint", [*allocation.rotary, *statistics.values(), "on a second population", "worst pose", "cost"])
+        words(
+            "joint",
+            [*allocation.rotary, *statistics.values(), "error on a second population", "worst pose", "relative cost"],
+        )
     ]
     for budget in allocation.budgets:
         joints = [_joint_cell(budget, name, rotary) for name, rotary in allocation.rotary.items()]
