@@ -87,6 +87,16 @@ def choice_rows(
         for j, k in pairwise(joints):
             for name in types:
                 row({**dict.fromkeys(at[j, name], 1.0), **dict.fromkeys(at[k, name], -1.0)}, 0, 0)
+    for joints in options.modules:
+        for j, k in pairwise(joints):
+            for fit in sorted({option.fit for n in (j, k) for option in options.joints[n]}):
+                entries = {
+                    starts[n] + o: sign
+                    for n, sign in ((j, 1.0), (k, -1.0))
+                    for o, option in enumerate(options.joints[n])
+                    if option.fit == fit
+                }
+                row(entries, 0, 0)
     for pair in options.forbidden_pairs:
         joint_ranges = [range(len(sizes)) if j is None else (j,) for j, _ in pair]
         for j, k in product(*joint_ranges):

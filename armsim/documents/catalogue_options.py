@@ -188,11 +188,14 @@ def _with_limits(
         for group, group_limits in limits.groups.items()
     )
     same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.same_encoder)
+    modules = tuple(tuple(joint_numbers[name] for name in names) for names in limits.modules)
     forbidden_pairs: list[tuple[Fit, Fit]] = []
     for pair in limits.incompatible:
         one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
         forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
-    return Options(joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs))
+    return Options(
+        joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), modules=modules
+    )
 
 
 def name_problems(
@@ -223,9 +226,10 @@ def name_problems(
         check_name(name, arm.names, ("joints", name), "the arm has no such joint")
     for name in limits.groups:
         check_name(name, tuple(arm.groups), ("groups", name), "the arm has no such group")
-    for n, names in enumerate(limits.same_encoder):
-        for name in names:
-            check_name(name, arm.names, ("same_encoder", n), f"the arm has no joint {name!r}")
+    for key, groups in (("same_encoder", limits.same_encoder), ("modules", limits.modules)):
+        for n, names in enumerate(groups):
+            for name in names:
+                check_name(name, arm.names, (key, n), f"the arm has no joint {name!r}")
     for n, pair in enumerate(limits.incompatible):
         for name in pair if isinstance(pair, dict) else ():
             check_name(name, arm.names, ("incompatible", n), f"the arm has no joint {name!r}")

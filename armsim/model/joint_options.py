@@ -34,6 +34,11 @@ class Option:
     mass: float
     present: bool = False
 
+    @property
+    def fit(self) -> tuple[str, str, str]:
+        """Names of encoder, mounting and placement."""
+        return self.encoder, self.mounting, self.placement
+
     def __str__(self) -> str:
         return f"{self.encoder}, {self.mounting}, {self.placement}"
 
@@ -93,6 +98,8 @@ class Options:
         Encoders that cannot be fitted, by joint and placement, the most frequent reason first.
     changes : int, optional
         Largest number of joints that are fitted otherwise than as they are.
+    modules : tuple of tuple of int
+        Joints of one module, which take the same encoder, mounting and placement.
     """
 
     joints: tuple[tuple[Option, ...], ...]
@@ -105,6 +112,7 @@ class Options:
     purchase: Purchase = Purchase()
     exclusions: tuple[Exclusion, ...] = ()
     changes: int | None = None
+    modules: tuple[tuple[int, ...], ...] = ()
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
@@ -139,6 +147,8 @@ class Options:
         if any(len({encoders[j] for j in joints}) > most for joints, most in self.type_limits):
             return False
         if any(len({encoders[j] for j in joints}) > 1 for joints in self.same_encoder_groups):
+            return False
+        if any(len({chosen[j].fit for j in joints}) > 1 for joints in self.modules):
             return False
         if any(self._both_chosen(one, other, encoders) for one, other in self.forbidden_pairs):
             return False

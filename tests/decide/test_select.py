@@ -132,6 +132,44 @@ def admissible(program: Program) -> list[tuple[int, ...]]:
     return out
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_a_module_is_fitted_alike(seed: int) -> None:
+    """Encoder, mounting and placement of two or three joints; one has a fit that the other lacks. Source: enumeration."""
+    generator = np.random.default_rng(seed)
+    poses, rows, parts = 4, [], []
+    fits = list(itertools.product(("e0", "e1"), ("plain", "careful"), ("motor", "output")))
+    for j in range(3):
+        numbers = sorted(generator.permutation(len(fits))[:6].tolist())
+        joint = normal_joint(f"j{j}", 1e-4)
+        rows.append(tuple(Option(joint, *fits[n], float(generator.integers(1, 40)), 0.01) for n in numbers))
+        scatter = generator.uniform(0.1, 1.0, (len(numbers), poses))
+        parts.append([Moments(np.zeros((poses, 3)), row, 0.3 * row, {}, still(poses)) for row in scatter])
+    fixed = Moments(np.zeros((poses, 3)), np.full(poses, 0.1), np.full(poses, 0.05), {}, still(poses))
+    modules = ((0, 2),) if seed % 3 else ((0, 1, 2),)
+    options, open_ = Options(tuple(rows), {}, modules=modules), np.full(poses, np.inf)
+    program = Program(options, parts, fixed, np.full(poses, 1.7), open_, open_)
+    good = []
+    for choice in itertools.product(*(range(len(row)) for row in rows)):
+        fitted = [str(row[n]) for row, n in zip(rows, choice, strict=True)]
+        alike = all(len({fitted[j] for j in joints}) == 1 for joints in modules)
+        assert options.admits([row[n] for row, n in zip(rows, choice, strict=True)]) == alike
+        if alike and np.all(square(program, choice) <= 1.7):
+            good.append(sum(row[n].price for row, n in zip(rows, choice, strict=True)))
+    best = program.cheapest()
+    assert (best is None) == (not good)
+    if best is not None:
+        assert program.price(best) == pytest.approx(min(good))
+
+
+def test_modules_of_a_catalogue_bind_the_joints(tmp_path: Path) -> None:
+    file = tmp_path / "discs.yaml"
+    file.write_text(CATALOGUE.read_text().replace("limits: {", "limits: {modules: [[j1, j3]], "))
+    assert load_options(DEMO, file)[1].modules == ((0, 2),)
+    file.write_text(CATALOGUE.read_text().replace("limits: {", "limits: {modules: [[j1, j9]], "))
+    with pytest.raises(InputError, match=r"modules.*the arm has no joint 'j9'"):
+        load_options(DEMO, file)
+
+
 def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     """Means added as vectors, then squared; scatters added. Source: definition."""
     mean, scatter = program.fixed.shared_vectors.copy(), program.fixed.independent_variance.copy()
