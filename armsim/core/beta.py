@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from armsim.core.compile import compiled
+from armsim.core.compile import subroutine
 
 CLOSE = 1e-13
 """Relative step at which the continued fraction and the search end."""
@@ -12,7 +12,7 @@ MOST_STEPS = 200
 TINY = 1e-300
 
 
-@compiled
+@subroutine
 def beta_share(a: float, b: float, x: float) -> float:
     """Regularised incomplete beta function I_x(a, b), a and b positive.
 
@@ -28,14 +28,14 @@ def beta_share(a: float, b: float, x: float) -> float:
     return _prefactor(a, b, x) / _fraction(a, b, x)
 
 
-@compiled
+@subroutine
 def _prefactor(a: float, b: float, x: float) -> float:
     """Factor x^a (1 - x)^b / (a B(a, b)) of the continued fraction."""
     log = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
     return math.exp(log) / a
 
 
-@compiled
+@subroutine
 def _fraction(a: float, b: float, x: float) -> float:
     value, c, d = 1.0, 1.0, 0.0
     for n in range(1, 100_000):
@@ -54,7 +54,7 @@ def _fraction(a: float, b: float, x: float) -> float:
     return value
 
 
-@compiled
+@subroutine
 def beta_quantile(p: float, a: float, b: float) -> float:
     """Value x at which I_x(a, b) = p, by Newton's method with bisection between shrinking bounds."""
     low, high = 0.0, 1.0

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 
-from armsim.core.compile import Floats, compiled
+from armsim.core.compile import Floats, subroutine
 
 FLOOR = 4e-15
 """Least damping, so that the matrix is regular in directions in which the chain cannot move."""
 
 
-@compiled
+@subroutine
 def factor(matrix: Floats) -> None:
     """Cholesky factor of a positive definite matrix, in its lower half."""
     for a in range(6):
@@ -29,7 +29,7 @@ def factor(matrix: Floats) -> None:
                 matrix[a, b] = value / matrix[b, b]
 
 
-@compiled
+@subroutine
 def substitute(matrix: Floats, x: Floats) -> None:
     """Solve for a right side, in place, with the factor of `factor`."""
     for a in range(6):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from armsim.core.compile import compiled
+from armsim.core.compile import subroutine
 
 MANTISSA = 11
 """Leading bits of the fraction that distinguish bins: a bin is 2^-12 to 2^-11 of its value wide."""
@@ -21,26 +21,26 @@ _SHIFT = np.int64(52 - MANTISSA)
 _FIRST = np.int64((LOWEST + 1023) << MANTISSA)
 
 
-@compiled
+@subroutine
 def ratio_bin(value: float) -> int:
     """Bin of a value on the ratio scale; no nan."""
     bits = np.float64(value).view(np.int64)
     return min(max((bits >> _SHIFT) - _FIRST, np.int64(0)), np.int64(RATIO_BINS - 1))  # type: ignore[return-value]
 
 
-@compiled
+@subroutine
 def ratio_edge(number: int) -> float:
     """Lower edge of a bin of the ratio scale; the lowest begins at 0."""
     return np.int64((number + _FIRST) << _SHIFT).view(np.float64) if number > 0 else 0.0
 
 
-@compiled
+@subroutine
 def linear_bin(value: float, scale: tuple[float, float]) -> int:
     """Bin of a value on the linear scale, counted from its lower end in bins per unit; no nan."""
     return np.int64(min(max((value - scale[0]) * scale[1], 0.0), LINEAR_BINS - 1.0))  # type: ignore[return-value]
 
 
-@compiled
+@subroutine
 def linear_edge(number: int, scale: tuple[float, float]) -> float:
     """Lower edge of a bin of the linear scale, ``scale`` as of `linear_bin`."""
     return scale[0] + number / scale[1]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.compile import Floats, Indices, compiled, subroutine
 from armsim.core.kernel_digest import LANES
 from armsim.core.screws import FRAME, SCREW, Axes, X, Y, Z, apply_unit_errors
 from armsim.core.unit_figures import UnitErrors, errors_on_axes
@@ -43,7 +43,7 @@ def place_units(
             _columns(screws[m], axes.rotary[moving[m]], frame, n, columns[start : start + n, m])
 
 
-@compiled
+@subroutine
 def _columns(screw: Floats, rotary: bool, frame: Floats, n: int, out: Floats) -> None:
     for u in range(n):
         wx, wy, wz = screw[u], screw[LANES + u], screw[2 * LANES + u]

@@ -15,7 +15,7 @@ import math
 
 import numpy as np
 
-from armsim.core.compile import Floats, Words, compiled
+from armsim.core.compile import Floats, Words, subroutine
 from armsim.core.kernel_digest import LANES
 
 NORMAL, UNIFORM, TWO_VALUED = 0, 1, 2
@@ -33,7 +33,7 @@ _LOW = np.uint64(0xFFFFFFFF)
 _SHIFT = np.uint64(32)
 
 
-@compiled
+@subroutine
 def philox4x32(key: Words, c0: int, c1: int, c2: int, c3: int, words: Words) -> None:
     """Four 32-bit words for every lane.
 
@@ -68,7 +68,7 @@ _STEP = 2.0**-32
 _EIGHTH = 0.5 * math.pi * _STEP
 
 
-@compiled
+@subroutine
 def add_normals(words: Words, factor: float, target: Floats) -> None:
     """Add multiples of standard normal draws, two from each two words of a lane [2].
 
@@ -89,7 +89,7 @@ def add_normals(words: Words, factor: float, target: Floats) -> None:
         target[2 * LANES + u] += distance * y
 
 
-@compiled
+@subroutine
 def _direction(word: np.uint32) -> tuple[float, float]:
     """Cosine and sine of 2 pi p': series of a quarter of the angle, doubled twice, so that nothing branches."""
     t = (np.float64(np.int32(word)) + 0.5) * _EIGHTH
@@ -102,14 +102,14 @@ def _direction(word: np.uint32) -> tuple[float, float]:
     return 1.0 - 2.0 * s * s, 2.0 * s * c
 
 
-@compiled
+@subroutine
 def add_uniforms(words: Words, factor: float, target: Floats) -> None:
     """Add multiples of uniform draws on (-1, 1), which never touch its ends; arguments as `add_normals`."""
     for u in range(4 * LANES):
         target[u] += factor * ((words[u] + 0.5) * (2.0 * _STEP) - 1.0)
 
 
-@compiled
+@subroutine
 def add_signs(words: Words, bit: int, factor: float, target: Floats) -> None:
     """Add or take away, by each of four bits of a word from ``bit`` on.
 
@@ -129,7 +129,7 @@ def add_signs(words: Words, bit: int, factor: float, target: Floats) -> None:
         target[3 * LANES + u] += factor * (2.0 * ((word >> np.uint32(3)) & np.uint32(1)) - 1.0)
 
 
-@compiled
+@subroutine
 def _log(x: float) -> float:
     """Natural logarithm of a normal positive number, in a form that vectorises; within a unit in the last place.
 

@@ -9,16 +9,18 @@ has its own.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from armsim.core.compile import Flags, Floats, Indices, Words, compiled
+from armsim.core.compile import Flags, Floats, Indices, Words, compiled, subroutine
 from armsim.core.counting import LINEAR_BINS, RATIO_BINS, ratio_bin
-from armsim.core.quantiles import READ, QuantileQuery, estimate_quantiles, read_quantiles
+from armsim.core.quantiles import QuantileQuery, estimate_quantiles
 from armsim.core.rows import add_counts
 from armsim.core.sample_kernel import Block, Histograms, Scale, UnitOutputs, Visits, sample_units
 from armsim.core.screws import Axes
+from armsim.core.separate import call
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, VisitEffect
 from armsim.core.unit_summary import read_moments, read_ranks
 
@@ -159,7 +161,21 @@ class Part(NamedTuple):
     batch: int
 
 
-@compiled
+class Callees(NamedTuple):
+    """Addresses of the functions that `sample_poses` calls."""
+
+    sample_units: int
+    estimate_quantiles: int
+    read_ranks: int
+    read_moments: int
+
+
+@lru_cache(maxsize=1)
+def _callees() -> Callees:
+    functions: Any = (sample_units, estimate_quantiles, read_ranks, read_moments)
+    return Callees(*(function.address() for function in functions))
+
+
 def sample_poses(
     poses: Poses,
     coefficients: Floats,
@@ -184,6 +200,20 @@ def sample_poses(
     outputs : PoseOutputs
         Outputs of the poses from ``low`` on.
     """
+    _sample_poses(_callees(), poses, coefficients, part, query, histogram_stack, units, outputs)
+
+
+@compiled
+def _sample_poses(
+    callees: Callees,
+    poses: Poses,
+    coefficients: Floats,
+    part: Part,
+    query: PoseQuery,
+    histogram_stack: HistogramStack,
+    units: UnitArrays,
+    outputs: PoseOutputs,
+) -> None:
     rotary, ends = poses.rotary, (part.first, part.first + part.units)
     batched = part.batch >= 0
     scratch = np.empty((2, part.population))
@@ -206,50 +236,46 @@ def sample_poses(
         )
         row = i if i < units.squared_errors.shape[0] else 0
         unit_outputs = UnitOutputs(
-            units.squared_errors[row][ends[0] : ends[1]],
-            units.unit_statistics[row][:, ends[0] : ends[1]],
+            units.squared_errors[row],
+            units.unit_statistics[row],
             outputs.sums[i],
         )
         block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
         scale = Scale(poses.bin_scales[p], poses.centre[p])
         axes = Axes(poses.direction[p], poses.column[p], rotary)
-        sample_units(unit_errors, visit_errors, axes, effect, block, scale, block_histograms, unit_outputs)
+        arguments = unit_errors, visit_errors, axes, effect, block, scale, block_histograms, unit_outputs
+        call(callees.sample_units, sample_units, arguments)
         if batched:
-            out = np.empty((READ, 1))
-            read_quantiles(
-                block_histograms, poses.bin_scales[p], query.coverage.measure, query.coverage.probabilities, out
-            )
+            out = np.empty((3, 1))
+            reading = block_histograms, poses.bin_scales[p], query.coverage, part.units, part.visits, query.tail, out
+            call(callees.estimate_quantiles, estimate_quantiles, reading)
             outputs.batches[i, part.batch] = out[0, 0]
             _add_histograms(histograms, block_histograms)
         if ends[1] == part.population:
-            estimate_quantiles(
-                histograms,
-                poses.bin_scales[p],
-                query.quantiles,
-                part.population,
-                part.visits,
-                query.tail,
-                outputs.estimates[i],
-            )
+            bin_scales, out = poses.bin_scales[p], outputs.estimates[i]
+            estimating = histograms, bin_scales, query.quantiles, part.population, part.visits, query.tail, out
+            call(callees.estimate_quantiles, estimate_quantiles, estimating)
             outputs.largest[i] = histograms.extremes[1, 0]
-            read_moments(units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i])
+            moments = units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i]
+            call(callees.read_moments, read_moments, moments)
             for figure in range(UNIT_STATISTICS):
                 values = units.unit_statistics[row, figure]
-                read_ranks(values, query.ranks, scratch[0], outputs.order_statistics[i, figure])
+                ranking = values, query.ranks, scratch[0], outputs.order_statistics[i, figure]
+                call(callees.read_ranks, read_ranks, ranking)
                 _raise_largest(values, 0.0, units.worst[figure])
             for bound in range(2):
                 half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]
                 _raise_largest(units.unit_statistics[row, 1], half_width, units.bounds[bound])
 
 
-@compiled
+@subroutine
 def _raise_largest(values: Floats, shift: float, largest: Floats) -> None:
     """Raise the largest values to those of another pose, shifted."""
     for u in range(values.shape[0]):
         largest[u] = np.maximum(largest[u], values[u] + shift)  # what is no number stays
 
 
-@compiled
+@subroutine
 def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
     return Histograms(
         histogram_stack.ratio[i],
@@ -260,7 +286,7 @@ def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
     )
 
 
-@compiled
+@subroutine
 def _clear(histograms: Histograms) -> None:
     """Reset the counts; of the long ratio scale only the part in use."""
     for m in range(2):
@@ -276,7 +302,7 @@ def _clear(histograms: Histograms) -> None:
     histograms.extremes[1] = -np.inf
 
 
-@compiled
+@subroutine
 def _add_histograms(histograms: Histograms, more: Histograms) -> None:
     """Add the counts of further units."""
     for m in range(2):
@@ -285,8 +311,8 @@ def _add_histograms(histograms: Histograms, more: Histograms) -> None:
         if m == 0:
             add_counts(more.ratio_pairs, first, last, histograms.ratio_pairs)
     for j in range(3):
-        add_counts(more.linear[j], 0, LINEAR_BINS, histograms.linear[j])
-        add_counts(more.linear_pairs[j], 0, LINEAR_BINS, histograms.linear_pairs[j])
+        add_counts(more.linear[j], np.int64(0), np.int64(LINEAR_BINS), histograms.linear[j])
+        add_counts(more.linear_pairs[j], np.int64(0), np.int64(LINEAR_BINS), histograms.linear_pairs[j])
     for m in range(histograms.extremes.shape[1]):
         histograms.extremes[0, m] = min(histograms.extremes[0, m], more.extremes[0, m])
         histograms.extremes[1, m] = max(histograms.extremes[1, m], more.extremes[1, m])

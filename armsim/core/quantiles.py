@@ -11,9 +11,10 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim.core.beta import beta_quantile
-from armsim.core.compile import Flags, Floats, Indices, compiled
+from armsim.core.compile import Flags, Floats, Indices, compiled, subroutine
 from armsim.core.counting import linear_bin, linear_edge, ratio_bin, ratio_edge
-from armsim.core.sample_kernel import Histograms
+from armsim.core.sample_kernel import Histograms, histograms_example
+from armsim.core.separate import separate
 
 READ = 3
 """Rows read per quantile: value, share of visits up to its bin, share of pairs with both visits up to it."""
@@ -66,7 +67,7 @@ def read_quantiles(
         i = end
 
 
-@compiled
+@subroutine
 def _cumulative_counts(counts: Indices, first: int, last: int) -> Indices:
     """Number of members before each bin from the first to the last, and their total."""
     cumulative = np.empty(last - first + 2, dtype=np.int64)
@@ -78,7 +79,7 @@ def _cumulative_counts(counts: Indices, first: int, last: int) -> Indices:
     return cumulative
 
 
-@compiled
+@subroutine
 def _quantile_bin(cumulative: Indices, p: float) -> tuple[int, float]:
     """Bin of a quantile, and the share of the bin below it."""
     n = cumulative[-1]
@@ -87,7 +88,7 @@ def _quantile_bin(cumulative: Indices, p: float) -> tuple[int, float]:
     return b, (rank - cumulative[b] - 0.5) / (cumulative[b + 1] - cumulative[b])
 
 
-@compiled
+@subroutine
 def _share_up_to(pairs: Indices, first: int, bin_of_quantile: int, last: int) -> float:
     below = np.int64(0)
     for b in range(first, bin_of_quantile + 1):
@@ -116,7 +117,12 @@ class QuantileQuery(NamedTuple):
     freedom: float
 
 
-@compiled
+def query_example() -> QuantileQuery:
+    """Query of the types that kernels take."""
+    return QuantileQuery(np.empty(1, dtype=np.int64), np.empty(1), np.empty(1, dtype=bool), 1.0)
+
+
+@separate(lambda: (histograms_example(), np.empty((1, 2)), query_example(), 1, 1, 0.1, np.empty((1, 1))))
 def estimate_quantiles(
     histograms: Histograms, bin_scales: Floats, query: QuantileQuery, units: int, visits: int, tail: float, out: Floats
 ) -> None:

@@ -3,18 +3,20 @@ that never occur."""
 
 from __future__ import annotations
 
-from armsim.core.compile import Floats, Indices, compiled
+import numpy as np
+
+from armsim.core.compile import Floats, Indices, subroutine
 
 
-@compiled
+@subroutine
 def copy_row(source: Floats, n: int, target: Floats) -> None:
     """Copy the first n numbers of a row into another."""
     for u in range(n):
         target[u] = source[u]
 
 
-@compiled
-def add_counts(source: Indices, first: int, last: int, target: Indices) -> None:
+@subroutine
+def add_counts(source: Indices, first: int | np.int64, last: int | np.int64, target: Indices) -> None:
     """Add the counts of some bins."""
     for b in range(first, last):
         target[b] += source[b]

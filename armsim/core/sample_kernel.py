@@ -12,12 +12,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.compile import Flags, Floats, Indices, Words, compiled
+from armsim.core.compile import Flags, Floats, Indices, Words, compiled, subroutine
 from armsim.core.counting import linear_bin, ratio_bin
 from armsim.core.kernel_digest import LANES
 from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
 from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, apply_unit_errors, displace
+from armsim.core.separate import separate
 from armsim.core.unit_figures import (
     UNIT_STATISTICS,
     UnitErrors,
@@ -104,8 +105,14 @@ class Histograms(NamedTuple):
     extremes: Floats
 
 
+def histograms_example() -> Histograms:
+    """Histograms of the types that kernels take."""
+    table, row = np.empty((1, 1), dtype=np.int64), np.empty(1, dtype=np.int64)
+    return Histograms(table, row, table, table, np.empty((1, 1)))
+
+
 class UnitOutputs(NamedTuple):
-    """Results per unit, and sums over all units, written.
+    """Results per unit, written at the units of the block, and sums over all units.
 
     squared_errors : (units,) [m^2]
         Mean over the visits of the squared distance.
@@ -156,7 +163,23 @@ class Buffers(NamedTuple):
     bits: Words
 
 
-@compiled
+def sample_units_examples() -> tuple[object, ...]:
+    """Arguments of `sample_units` of the types that `pose_kernel` passes."""
+    floats, table, indices = np.empty(1), np.empty((1, 1)), np.empty(1, dtype=np.int64)
+    flags, key = np.empty(1, dtype=bool), np.empty((1, 2), dtype=np.uint32)
+    return (
+        UnitErrors(table, indices, indices, floats),
+        Visits(key, indices, indices, indices, floats, indices, flags),
+        Axes(table, table, flags),
+        VisitEffect(floats, floats, floats, floats, table),
+        Block(1, 1, 1, 1, 1),
+        Scale(table, floats),
+        histograms_example(),
+        UnitOutputs(floats, table, floats),
+    )
+
+
+@subroutine
 def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
     errors = np.empty((moving, VISITS_PER_CALL * LANES))
     return Buffers(
@@ -174,7 +197,7 @@ def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
     )
 
 
-@compiled
+@separate(lambda: sample_units_examples())
 def sample_units(
     unit_errors: UnitErrors,
     visit_errors: Visits,
@@ -204,7 +227,7 @@ def sample_units(
             buffers.axis_errors, buffers.unit_frame, effect, buffers.angle, buffers.ratio, unit_statistics, barycentre
         )
         for i in range(UNIT_STATISTICS):
-            copy_row(unit_statistics[i], n, outputs.unit_statistics[i][start:])
+            copy_row(unit_statistics[i], n, outputs.unit_statistics[i][block.first_unit + start :])
         totals[:] = 0.0
         extremes[: MEASURES * LANES] = np.inf
         extremes[MEASURES * LANES :] = -np.inf
@@ -222,7 +245,7 @@ def sample_units(
                 total += totals[s * LANES + u]
             outputs.sums[s] += total
         for u in range(n):
-            outputs.squared_errors[start + u] = totals[SUMS * LANES + u] / visits
+            outputs.squared_errors[block.first_unit + start + u] = totals[SUMS * LANES + u] / visits
         for m in range(MEASURES):
             for u in range(n):
                 histograms.extremes[0, m] = min(histograms.extremes[0, m], extremes[m * LANES + u])
@@ -259,13 +282,13 @@ def follow_units(
                 copy_row(buffers.angle, n, rotation_angle[v][start:])
 
 
-@compiled
+@subroutine
 def _apply_block(unit_errors: UnitErrors, visit_errors: Visits, axes: Axes, start: int, buffers: Buffers) -> None:
     errors_on_axes(unit_errors, start, buffers.axis_errors)
     apply_unit_errors(buffers.axis_errors, axes, visit_errors.moving, buffers.screws, buffers.unit_frame, buffers.half)
 
 
-@compiled
+@subroutine
 def _draw_visits(
     visit_errors: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words
 ) -> None:
@@ -289,7 +312,7 @@ def _draw_visits(
                 add_uniforms(words, value, target)
 
 
-@compiled
+@subroutine
 def _displace_by_visit(visit_errors: Visits, which: int, buffers: Buffers) -> None:
     """Displace the frame by one of the visits drawn; frame and rotation angle into the buffers."""
     copy_row(buffers.unit_frame, FRAME * LANES, buffers.frame)
@@ -297,7 +320,7 @@ def _displace_by_visit(visit_errors: Visits, which: int, buffers: Buffers) -> No
     rotation_angles(buffers.frame, buffers.angle, buffers.ratio)
 
 
-@compiled
+@subroutine
 def _accumulate(
     frame: Floats, angle: Floats, centre: tuple[float, float, float], distance: Floats, totals: Floats
 ) -> None:
@@ -320,7 +343,7 @@ def _accumulate(
         totals[10 * LANES + u] += s
 
 
-@compiled
+@subroutine
 def _bin_measures(
     frame: Floats, distance: Floats, angle: Floats, bin_scales: tuple[Pair, Pair, Pair], bins: Indices, extremes: Floats
 ) -> None:
@@ -344,7 +367,7 @@ def _bin_measures(
         extremes[9 * LANES + u] = max(extremes[9 * LANES + u], frame[Z + u])
 
 
-@compiled
+@subroutine
 def _count(current: Indices, previous: Indices, n: int, second: bool, histograms: Histograms) -> None:
     """Count the bins of a visit, and at every second visit the larger bin of the pair."""
     for u in range(n):

@@ -30,7 +30,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from armsim.core.compile import Flags, Floats, Indices, compiled
+from armsim.core.compile import Flags, Floats, Indices, subroutine
 from armsim.core.kernel_digest import LANES
 
 SERIES_LIMIT = 0.06
@@ -65,7 +65,7 @@ class Axes(NamedTuple):
     rotary: Flags
 
 
-@compiled
+@subroutine
 def apply_unit_errors(
     axis_errors: Floats, axes: Axes, moving: Indices, screws: Floats, frame: Floats, half: Floats
 ) -> None:
@@ -103,7 +103,7 @@ def apply_unit_errors(
                 row += 1
 
 
-@compiled
+@subroutine
 def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: Floats, half: Floats) -> None:
     """Apply the errors of one visit in addition to the constant errors of the units.
 
@@ -128,7 +128,7 @@ def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: F
             _turn(half, screws[a], frame)
 
 
-@compiled
+@subroutine
 def all_small(values: Floats) -> bool:
     """Whether the power series is accurate for a whole block. A count, as a count vectorises and a maximum does not."""
     large = 0
@@ -137,7 +137,7 @@ def all_small(values: Floats) -> bool:
     return large == 0
 
 
-@compiled
+@subroutine
 def halves(t: Floats, half: Floats) -> None:
     """Sine and cosine of half the errors, two rows: by power series where accurate for the whole block."""
     if all_small(t):
@@ -149,7 +149,7 @@ def halves(t: Floats, half: Floats) -> None:
             half[LANES + u] = math.cos(0.5 * t[u])
 
 
-@compiled
+@subroutine
 def _half_by_series(t: float) -> tuple[float, float]:
     h = 0.5 * t
     q = h * h
@@ -157,7 +157,7 @@ def _half_by_series(t: float) -> tuple[float, float]:
     return sine, 1.0 - q * (0.5 - q * (1.0 / 24.0 - q * (1.0 / 720.0)))
 
 
-@compiled
+@subroutine
 def _shift(t: Floats, screw: Floats, frame: Floats) -> None:
     for u in range(LANES):
         frame[X + u] += t[u] * screw[X + u]
@@ -165,7 +165,7 @@ def _shift(t: Floats, screw: Floats, frame: Floats) -> None:
         frame[Z + u] += t[u] * screw[Z + u]
 
 
-@compiled
+@subroutine
 def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
     for u in range(LANES):
         w = screw[u], screw[LANES + u], screw[2 * LANES + u]
@@ -177,7 +177,7 @@ def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
         frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(half_angle, w, r)
 
 
-@compiled
+@subroutine
 def _displaced(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
     s, v = 2.0 * half[0] * half[1], 2.0 * half[0] * half[0]
     x = j[0] + w[1] * e[2] - w[2] * e[1]
@@ -190,7 +190,7 @@ def _displaced(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
     )
 
 
-@compiled
+@subroutine
 def _turned(half: Pair, w: Triple, r: Quadruple) -> Quadruple:
     c, x, y, z = half[1], half[0] * w[0], half[0] * w[1], half[0] * w[2]
     return (
@@ -201,7 +201,7 @@ def _turned(half: Pair, w: Triple, r: Quadruple) -> Quadruple:
     )
 
 
-@compiled
+@subroutine
 def _rotated(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
     """A vector rotated by a unit quaternion, as a sum whose second part is small where the rotation is."""
     x, y, z = v
@@ -209,7 +209,7 @@ def _rotated(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
     return x + d * tx + b * tz - c * ty, y + d * ty + c * tx - a * tz, z + d * tz + a * ty - b * tx
 
 
-@compiled
+@subroutine
 def _add_shift(t: Floats, along: Triple, frame: Floats) -> None:
     for u in range(LANES):
         rx, ry, rz = _rotated(frame[A + u], frame[B + u], frame[C + u], frame[W + u], along)
@@ -218,7 +218,7 @@ def _add_shift(t: Floats, along: Triple, frame: Floats) -> None:
         frame[Z + u] += t[u] * rz
 
 
-@compiled
+@subroutine
 def _add_turn(half: Floats, about: Triple, column: Triple, frame: Floats) -> None:
     """Append a revolute axis at the tool end of the product."""
     wx, wy, wz = about
@@ -239,7 +239,7 @@ def _add_turn(half: Floats, about: Triple, column: Triple, frame: Floats) -> Non
         frame[W + u] = ch * d - qx * a - qy * b - qz * c
 
 
-@compiled
+@subroutine
 def _carry_turning(frame: Floats, about: Triple, column: Triple, screw: Floats) -> None:
     for u in range(LANES):
         x, y, z = frame[X + u], frame[Y + u], frame[Z + u]
@@ -252,7 +252,7 @@ def _carry_turning(frame: Floats, about: Triple, column: Triple, screw: Floats) 
         screw[5 * LANES + u] = jz - (wx * y - wy * x)
 
 
-@compiled
+@subroutine
 def _carry_sliding(frame: Floats, along: Triple, screw: Floats) -> None:
     for u in range(LANES):
         a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.compile import Floats, Indices, compiled, subroutine
 from armsim.core.kernel_digest import LANES
 from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, apply_unit_errors
@@ -63,14 +63,14 @@ class VisitEffect(NamedTuple):
     slope: Floats
 
 
-@compiled
+@subroutine
 def add_scaled(source: Floats, factor: float, target: Floats) -> None:
     """Add a multiple of a row of `LANES` to another."""
     for u in range(LANES):
         target[u] += source[u] * factor
 
 
-@compiled
+@subroutine
 def errors_on_axes(unit_errors: UnitErrors, start: int, axis_errors: Floats) -> None:
     """Constant errors on every axis of the `LANES` units from ``start`` on, shape (axes, LANES), written."""
     axis_errors[:] = 0.0
@@ -82,7 +82,7 @@ def errors_on_axes(unit_errors: UnitErrors, start: int, axis_errors: Floats) -> 
         )
 
 
-@compiled
+@subroutine
 def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
     """Rotation angle of each frame, and its ratio to the quaternion's vector part: 2 asin, by series where small."""
     large = 0
@@ -102,7 +102,7 @@ def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
             ratio[u] = k if d >= 0.0 else -k
 
 
-@compiled
+@subroutine
 def statistics_of_block(
     axis_errors: Floats,
     frame: Floats,
@@ -142,7 +142,7 @@ def statistics_of_block(
         _not_below_zero(row)
 
 
-@compiled
+@subroutine
 def _centres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Floats, z: Floats) -> None:
     for u in range(LANES):
         x[u] = frame[X + u] + shift[0]
@@ -150,14 +150,14 @@ def _centres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Flo
         z[u] = frame[Z + u] + shift[2]
 
 
-@compiled
+@subroutine
 def _across(x: Floats, y: Floats, z: Floats, tangent: tuple[float, float, float], distance: Floats) -> None:
     for u in range(LANES):
         along = x[u] * tangent[0] + y[u] * tangent[1] + z[u] * tangent[2]
         distance[u] = math.sqrt(max(0.0, x[u] * x[u] + y[u] * y[u] + z[u] * z[u] - along * along))
 
 
-@compiled
+@subroutine
 def _turns(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out: Floats) -> None:
     for u in range(LANES):
         a = frame[A + u] * ratio[u] + shift[0]
@@ -166,7 +166,7 @@ def _turns(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out:
         out[u] = math.sqrt(a * a + b * b + c * c)
 
 
-@compiled
+@subroutine
 def _not_below_zero(row: Floats) -> None:
     for u in range(LANES):
         row[u] = max(row[u], 0.0)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.compile import Floats, Indices, subroutine
 from armsim.core.rows import copy_row
+from armsim.core.separate import separate
 
 MOMENTS = 3
 """Moments of a figure over units: mean, mean square and mean cube of the difference from the mean."""
@@ -20,7 +21,7 @@ _LEVELS = 64
 """Most parts that wait while others are ordered: each is at most half of the one before."""
 
 
-@compiled
+@separate(lambda: (np.empty(1), np.empty(1, dtype=np.int64), np.empty(1), np.empty(1)))
 def read_ranks(values: Floats, ranks: Indices, scratch: Floats, out: Floats) -> None:
     """Members of a sample at some ranks of its ascending order, nan last.
 
@@ -68,7 +69,7 @@ def read_ranks(values: Floats, ranks: Indices, scratch: Floats, out: Floats) -> 
         out[i] = scratch[ranks[i]]
 
 
-@compiled
+@subroutine
 def _sort_few(a: Floats, low: int, high: int) -> None:
     for i in range(low + 1, high):
         value, j = a[i], i
@@ -78,12 +79,12 @@ def _sort_few(a: Floats, low: int, high: int) -> None:
         a[j] = value
 
 
-@compiled
+@subroutine
 def _precedes(one: float, other: float) -> bool:
     return one < other or (other != other and one == one)
 
 
-@compiled
+@subroutine
 def _pivot(a: Floats, low: int, high: int) -> float:
     """Middle of three members; one that is a number, if any of them is."""
     x, y, z = a[low], a[(low + high) // 2], a[high - 1]
@@ -94,7 +95,7 @@ def _pivot(a: Floats, low: int, high: int) -> float:
     return y  # type: ignore[no-any-return]
 
 
-@compiled
+@subroutine
 def _move_below(a: Floats, low: int, high: int, pivot: float) -> int:
     """Move members below the pivot to the front, without a branch on them; return their end."""
     end = low
@@ -106,7 +107,7 @@ def _move_below(a: Floats, low: int, high: int, pivot: float) -> int:
     return end
 
 
-@compiled
+@subroutine
 def _move_equal(a: Floats, low: int, high: int, pivot: float) -> int:
     end = low
     for i in range(low, high):
@@ -117,7 +118,7 @@ def _move_equal(a: Floats, low: int, high: int, pivot: float) -> int:
     return end
 
 
-@compiled
+@separate(lambda: (np.empty(1),) * 4)
 def read_moments(values: Floats, residuals: Floats, powers: Floats, out: Floats) -> None:
     """Moments of a figure over units.
 
@@ -139,7 +140,7 @@ def read_moments(values: Floats, residuals: Floats, powers: Floats, out: Floats)
     out[2] = _total(powers, n) / n
 
 
-@compiled
+@subroutine
 def _total(a: Floats, n: int) -> float:
     """Sum by halves, in the order of numpy, so that the error grows with the logarithm of the number.
 
@@ -167,7 +168,7 @@ def _total(a: Floats, n: int) -> float:
     return totals[0]  # type: ignore[no-any-return]
 
 
-@compiled
+@subroutine
 def _total_of_few(a: Floats, first: int, n: int) -> float:
     end, total = first + n, 0.0
     i = first

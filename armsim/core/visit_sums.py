@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from armsim.core.compile import Floats, compiled
+from armsim.core.compile import Floats, compiled, subroutine
 
 POINTS = 256
 """Points per block."""
@@ -68,7 +68,7 @@ def sum_influences(standard: Floats, gains: Floats, quantile_influence: Floats) 
                 quantile_influence[p, k, j] = total
 
 
-@compiled
+@subroutine
 def _displace(standard: Floats, gains: Floats, start: int, x: Floats, y: Floats, z: Floats) -> None:
     x[:] = 0.0
     y[:] = 0.0
@@ -77,7 +77,7 @@ def _displace(standard: Floats, gains: Floats, start: int, x: Floats, y: Floats,
         _add_three(standard[k][start : start + POINTS], gains[k, 0], gains[k, 1], gains[k, 2], x, y, z)
 
 
-@compiled
+@subroutine
 def _add_three(row: Floats, gx: float, gy: float, gz: float, x: Floats, y: Floats, z: Floats) -> None:
     for u in range(x.shape[0]):
         x[u] += row[u] * gx
@@ -85,7 +85,7 @@ def _add_three(row: Floats, gx: float, gy: float, gz: float, x: Floats, y: Float
         z[u] += row[u] * gz
 
 
-@compiled
+@subroutine
 def _powers(x: Floats, y: Floats, z: Floats, one: Floats, two: Floats, three: Floats, four: Floats) -> None:
     for u in range(x.shape[0]):
         q = x[u] * x[u] + y[u] * y[u] + z[u] * z[u]
@@ -96,7 +96,7 @@ def _powers(x: Floats, y: Floats, z: Floats, one: Floats, two: Floats, three: Fl
         four[u] += q * q
 
 
-@compiled
+@subroutine
 def _normalise(x: Floats, y: Floats, z: Floats) -> None:
     for u in range(x.shape[0]):
         f = 1.0 / max(math.sqrt(x[u] * x[u] + y[u] * y[u] + z[u] * z[u]), 1e-300)
@@ -105,7 +105,7 @@ def _normalise(x: Floats, y: Floats, z: Floats) -> None:
         z[u] *= f
 
 
-@compiled
+@subroutine
 def _add_products(row: Floats, x: Floats, y: Floats, z: Floats, a: Floats, b: Floats, c: Floats) -> None:
     for u in range(x.shape[0]):
         a[u] += row[u] * x[u]

@@ -23,7 +23,7 @@ from armsim.tasks.base import UNCONSTRAINED, Command, PoseConstraints
 from armsim.tasks.elbow import turn_elbow
 
 if TYPE_CHECKING:
-    from armsim.core import reach
+    from armsim.core import pose_residual, reach
 
 STARTS = 128
 """Joint positions tried where no neighbour is known."""
@@ -79,11 +79,11 @@ class Solver:
         return reach.solve_from
 
     @cached_property
-    def _chain(self) -> reach.Chain:
-        from armsim.core import reach
+    def _chain(self) -> pose_residual.Chain:
+        from armsim.core import pose_residual
 
         motions = self.arm.motions
-        return reach.Chain(
+        return pose_residual.Chain(
             np.array([motion.direction for motion in motions], dtype=float).reshape(-1, 3),
             np.array([motion.rotary for motion in motions], dtype=bool),
             np.array([motion.value for motion in motions], dtype=float),
@@ -158,7 +158,7 @@ class Solver:
         number, _ = kernel(self._chain, self._range, target, start[None], STEPS, CLOSE, out)
         return None if number < 0 else self._with_elbow(target, self._unwind(out, start))
 
-    def _with_elbow(self, target: reach.Target, q: Array) -> Array | None:
+    def _with_elbow(self, target: pose_residual.Target, q: Array) -> Array | None:
         """The same pose with the elbow at the required angle, if one is required."""
         if self.elbow is None:
             return q
@@ -172,7 +172,7 @@ class Solver:
 
         return turn_elbow(self.arm, q, self.elbow, self.free, restore)
 
-    def _failure(self, target: reach.Target, starts: Array) -> Failure:
+    def _failure(self, target: pose_residual.Target, starts: Array) -> Failure:
         """Reason of a failure: the joints whose ranges prevent the solution, if one exists without ranges."""
         out = np.empty(len(self.arm.joints))
         kernel = self._kernel
@@ -188,14 +188,15 @@ class Solver:
     def _with_fixed(self, q: Array) -> Array:
         return np.where(self.free, q, self.fixed)
 
-    def _target(self, command: Command) -> reach.Target:
+    def _target(self, command: Command) -> pose_residual.Target:
         rotation = command.transform[:3, :3]
         if command.rpy is None and command.direction is not None:
             rotation = z_onto(command.direction)
-        from armsim.core import reach
+        from armsim.core import pose_residual
 
-        constraint = {"free": reach.FREE, "direction": reach.DIRECTION, "full": reach.FULL}[command.constraint]
-        return reach.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), constraint)
+        codes = {"free": pose_residual.FREE, "direction": pose_residual.DIRECTION, "full": pose_residual.FULL}
+        constraint = codes[command.constraint]
+        return pose_residual.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), constraint)
 
     def _unwind(self, q: Array, seed: Array) -> Array:
         """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""

@@ -23,7 +23,7 @@ def test_the_cache_is_named_by_sources_and_versions() -> None:
     assert folder is not None
     assert kernel_digest() in folder.name
     assert numba.__version__ in folder.name
-    assert folder in Path(sample_units.stats.cache_path).parents  # type: ignore[attr-defined]
+    assert folder in Path(sample_units.dispatcher.stats.cache_path).parents  # type: ignore[attr-defined]
 
 
 def test_a_change_in_a_called_kernel_reaches_its_cached_caller(tmp_path: Path) -> None:
