@@ -71,6 +71,7 @@ SLOW = (
     "cli/test_terminal.py::test_numbers_are_whole_at_any_width",
     "cli/test_trials.py::test_where_only_the_printing_fails",
     "core/test_compile.py::test_a_damaged_cache_is_made_anew",
+    "core/test_precompile.py::test_processes_share_all_jobs_and_leave_nothing_to_compile",
     "decide/test_allocate.py::test_the_command",
     "decide/test_answers.py::test_every_answer_keeps_to_its_published_schema",
     "decide/test_answers.py::test_the_curve_steps_by_shares_of_the_error",

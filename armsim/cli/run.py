@@ -138,7 +138,7 @@ def _sampled(
     from armsim.sampling.duration import A_DAY
     from armsim.sampling.kernels import compiled_kernels
 
-    with compiled_kernels(note) as wait_for_kernels:
+    with compiled_kernels(progress, note) as wait_for_kernels:
         poses = study.find(progress)
         wait_for_kernels()
     longest = math.inf if execution.yes else A_DAY

@@ -1,83 +1,71 @@
-"""Compilation of the kernels in a separate process, on the first run on a machine."""
+"""Compilation of the kernels in separate processes, on the first run on a machine."""
 
 from __future__ import annotations
 
 import subprocess
 import sys
+import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import partial
+from pathlib import Path
 
 from armsim.core.compile import cache_folder
+from armsim.processors import processors
+from armsim.sampling.run_options import Note, Progress
 
-LONGEST_KERNEL_CACHE = "sample_kernel.sample_units*.nbi"
-"""Cache index of the kernel that takes longest to compile."""
-COMPILE_COMMAND = "from armsim.sampling.kernels import compile_sampling_kernels; compile_sampling_kernels()"
+LONGEST_KERNEL_CACHES = ("pose_kernel._sample_poses*.nbi", "sample_kernel.sample_units*.nbi", "reach._solve_from*.nbi")
+"""Cache indices of the kernels that take longest to compile."""
+MOST_PROCESSES = 8
+"""Most processes: more find no job that is ready."""
+POLL = 0.05
+"""Time between two looks at the processes. [s]"""
+TITLE = "compiling kernels, once"
+COMPILE_COMMAND = "from armsim.core.precompile import main; main()"
 
 
 @contextmanager
-def compiled_kernels(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
-    """Compile the sampling kernels in the background; call the yielded function before they are needed.
+def compiled_kernels(progress: Progress, note: Note) -> Iterator[Callable[[], None]]:
+    """Compile the kernels of a run in the background; call the yielded function before those of sampling are needed.
 
-    Does nothing where they are cached, or nothing can be cached.
+    Yields as soon as the solver of inverse kinematics is compiled. Does nothing where all are cached, or nothing can
+    be cached. A process that fails is no error: what it leaves is compiled where it is called.
+
+    Parameters
+    ----------
+    progress, note : callable
+
+    Yields
+    ------
+    callable
+        Waits for the end of the compilation.
     """
     folder = cache_folder()
-    if folder is None or any(folder.rglob(LONGEST_KERNEL_CACHE)):
+    if folder is None or all(any(folder.rglob(mark)) for mark in LONGEST_KERNEL_CACHES):
         yield lambda: None
         return
-    note("compiling the kernels: this once, some 15 s")
-    process = subprocess.Popen(
-        [sys.executable, "-c", COMPILE_COMMAND], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    try:
-        yield partial(_finished, process)
-    finally:
-        process.kill()
-        process.wait()
+    from armsim.core.precompile import JOBS, OF_SOLVER
+
+    count = max(1, min(processors(), MOST_PROCESSES))
+    note(f"compiling the kernels in {'one process' if count == 1 else f'{count} processes'}: once for this version")
+    with tempfile.TemporaryDirectory(prefix="armsim-") as shared:
+        command = [sys.executable, "-c", COMPILE_COMMAND, shared]
+        pool = [subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(count)]
+        try:
+            _wait(pool, Path(shared), progress, OF_SOLVER)
+            yield lambda: _wait(pool, Path(shared), progress, tuple(JOBS))
+        finally:
+            for process in pool:
+                process.kill()
+            for process in pool:
+                process.wait()
 
 
-def _finished(process: subprocess.Popen[bytes]) -> None:
-    compile_quantile_kernels()  # the other process compiles these last
-    process.wait()
+def _wait(pool: list[subprocess.Popen[bytes]], shared: Path, progress: Progress, jobs: tuple[str, ...]) -> None:
+    """Wait until some jobs are done, or a process has failed."""
+    from armsim.core.precompile import JOBS, is_done
 
-
-def compile_quantile_kernels() -> None:
-    """Estimate quantiles of empty counts, so that their kernels are compiled and cached."""
-    import numpy as np
-
-    from armsim.core.quantiles import estimate_quantiles
-    from armsim.core.sample_kernel import Histograms
-    from armsim.sampling.kernel_arrays import empty_histograms, quantile_query
-    from armsim.sampling.statistics import TAIL
-
-    histogram_stack = empty_histograms(1)
-    histogram_stack.ratio[:, :, 0] = histogram_stack.linear[:, :, 0] = 1
-    histogram_stack.extremes[:] = 0.0
-    histograms, bin_scales = Histograms(*(counts[0] for counts in histogram_stack)), np.array([[0.0, 1.0]] * 3)
-    estimate_quantiles(histograms, bin_scales, quantile_query([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
-
-
-def compile_sampling_kernels() -> None:
-    """Sample a machine of one joint, so that all kernels of sampling are compiled and cached."""
-    import numpy as np
-
-    from armsim.errormodel.distributions import Distribution
-    from armsim.model.arm import Arm
-    from armsim.model.chain import denavit_hartenberg
-    from armsim.model.configurations import Configurations
-    from armsim.model.encoder import Encoder
-    from armsim.model.encoder_parts import SheetSummary
-    from armsim.model.joint import Joint
-    from armsim.model.kinematics import ArmJoint
-    from armsim.model.machine import Machine
-    from armsim.sampling.population import TaskConfigurations
-    from armsim.sampling.run_options import RunOptions
-    from armsim.sampling.sampler import sampling
-    from armsim.sampling_plan import SamplingPlan
-
-    arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))
-    sensor = Encoder("one", summary=SheetSummary(20.0, repeatability=Distribution("normal", 1e-6)))
-    machine = Machine(arm, (Joint("j1", sensor),))
-    tasks = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
-    with sampling(machine, 0.95, RunOptions(workers=1)) as sampler:
-        sampler.run(SamplingPlan(64, 2, 1), tasks)
+    while not all(is_done(shared, name) for name in jobs) and not any(process.poll() for process in pool):
+        progress(TITLE, sum(is_done(shared, name) for name in JOBS), len(JOBS))
+        time.sleep(POLL)
+    progress(TITLE, sum(is_done(shared, name) for name in JOBS), len(JOBS))
