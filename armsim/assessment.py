@@ -305,7 +305,7 @@ def _summary(
 
 
 def _within(poses: PoseTable, limit: float | None) -> Within | None:
-    """Share of the poses that keep the limit of the errors; None where there is none."""
+    """Share of the poses whose errors are within the limit; None where there is none."""
     if limit is None:
         return None
     values, ends = poses.column("error.at_coverage"), poses.column("error.at_coverage_interval")

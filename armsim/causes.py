@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Life = Literal["unit", "visit"]
-"""Life of a cause: drawn once per built arm, or anew at every visit."""
+"""Life of a cause: drawn once per built arm, or drawn again at every visit."""
 PART_OF: dict[str, str] = {"unit": "accuracy", "visit": "repeatability"}
 """What a cause is part of, by its life."""
 AND = " and "

@@ -1,4 +1,4 @@
-"""Disk cache of arrays in the user's cache folder. Damaged or missing files are computed anew."""
+"""Disk cache of arrays in the user's cache folder. Damaged or missing files are computed again."""
 
 from __future__ import annotations
 

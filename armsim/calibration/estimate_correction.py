@@ -87,7 +87,7 @@ class Measurement:
         return PopulationAtPoses.of(self.seen_by(machine), parameters, *read)
 
     def calibrated(self, machine: Machine) -> Machine:
-        """The machine after its calibration, to first order of what is identified."""
+        """The machine after its calibration, to first order of the identified parameters."""
         return replace(machine, correction=correction_of(machine, self, self.estimate(machine)))
 
 

@@ -26,7 +26,7 @@ from armsim.arrays import Array
 STARTS = 10
 """Sets from which the exchange begins: one built up pose by pose, the others at random; the best end is taken."""
 ROUTE_STARTS = 12
-"""Poses at which a way through them begins; the shortest is taken."""
+"""Number of first poses from which a route is searched; the shortest route is taken."""
 MAX_PASSES = 50
 MIN_IMPROVEMENT = 1e-9
 """Smallest relative improvement for an exchange to be made."""
@@ -182,7 +182,7 @@ def short_route(joints: Array, speeds: Array) -> NDArray[np.intp]:
 
 
 def _nearest_next(distance: Array, begin: int) -> NDArray[np.intp]:
-    """Order of poses that goes to the nearest remaining pose each time."""
+    """Order of poses by nearest neighbour from one first pose."""
     remaining = distance.copy()
     route = [begin]
     for _ in range(len(distance) - 1):

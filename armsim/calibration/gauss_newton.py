@@ -35,7 +35,7 @@ MAX_ITERATIONS = 12
 CONVERGED = 1e-6
 """Step, in standard uncertainties, below which the iteration ends."""
 CHUNK = 2 * LANES
-"""Units whose normal equations are made together."""
+"""Units whose normal equations are computed together."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -115,7 +115,7 @@ def _squares(
 
 
 def _offset(population: PopulationAtPoses, estimate: Estimate) -> Array:
-    """Mean of what is not identified, at all poses, shape (3 M,). [m]"""
+    """Mean displacement by errors that are not identified, at all poses, shape (3 M,). [m]"""
     if not estimate.uses_prior:
         return np.zeros(len(population.jacobian))
     numbers = [population.parameters.index(parameter) for parameter in estimate.parameters]

@@ -46,7 +46,7 @@ def parameters_of(
 def _all_parameters(
     machine: Machine, instrument: Instrument, identify: Identified, layout: Layout
 ) -> Iterator[Parameter]:
-    """Parameters of the measurement and of the arm that the calibration asks for."""
+    """Parameters of the measurement and of the arm that the calibration identifies."""
     for axis in nuisance_axes(instrument, layout):
         yield Parameter(nuisance_name(axis, layout), axis.owner.partition(" ")[0], axis, Constant())
     for joint in machine.joints if identify.zeros else ():

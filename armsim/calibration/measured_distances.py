@@ -17,7 +17,7 @@ from armsim.tasks import PoseSet
 
 @dataclass(frozen=True, eq=False)
 class DistancePair:
-    """Two poses between which a task asks for the distance.
+    """Two poses between which a task evaluates the distance.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class DistancePair:
 
 
 def distance_pairs(pose_sets: Sequence[PoseSet], arm: Arm) -> list[DistancePair]:
-    """Pairs of poses between which the tasks ask for the distance.
+    """Pairs of poses between which the tasks evaluate the distance.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def distances(arm: MeasuredArm, pairs: Sequence[DistancePair]) -> tuple[Distance
 
 
 def _visits(arm: MeasuredArm, joints: Array, session: str) -> Array:
-    """Displacements at joint positions in a session, at whatever temperature, in the order of the file. [m]"""
+    """Displacements at joint positions in a session, at any temperature, in the order of the file. [m]"""
     names = [
         name
         for name in arm.visits

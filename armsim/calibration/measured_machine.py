@@ -38,7 +38,7 @@ def session_of(axis: Axis) -> int:
 
 
 def nuisance_axes(instrument: Instrument, layout: Layout) -> list[Axis]:
-    """Axes of what is identified of the measurement itself: scale, frames, targets.
+    """Axes of the nuisance parameters of the measurement that are identified: scale, frames, targets.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def _of(name: str, session: int) -> str:
 
 
 def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_SESSION) -> Machine:
-    """The machine as it is measured: instrument before its base, target on its tool, off where they are identified.
+    """The machine as measured: instrument before its base, target on its tool, an error of each that is identified.
 
     Parameters
     ----------

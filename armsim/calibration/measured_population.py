@@ -1,4 +1,4 @@
-"""The population of a scenario, measured the way an arm was, arm by arm with its visits.
+"""Simulated measurement of the population of a scenario at the poses, visits and noise of a measured arm.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -79,7 +79,7 @@ def measured_units(
 
 @dataclass(frozen=True, eq=False)
 class Simulated:
-    """Arms of the population measured the same way: mean displacement of every group, AP and RP of every pose.
+    """Simulated arms, measured as the arm under test: mean displacement of every group, AP and RP of every pose.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Outlying readings: deletion residuals, ranked among those of simulated arms read the same way.
+"""Outlying readings: deletion residuals, ranked among those of arms simulated with the same poses, visits and noise.
 
 A unit is one simulated arm with its own drawn error coefficients.
 
@@ -74,7 +74,7 @@ class Prediction:
         return np.asarray(self.inverse[part, part])
 
     def factors(self, pose: int) -> Array:
-        """S of the readings of a pose, shape (readings or 1, 3, 3); the identity where one falls out: it is alone."""
+        """S of the readings of a pose, shape (readings or 1, 3, 3); the identity where a pose was read once."""
         return np.eye(3)[None] if self.counts[pose] == 1 else self.readings.covariances[pose]
 
     def of_mean(self, pose: int) -> Array:
@@ -220,7 +220,7 @@ class ReadingSample:
 
 @dataclass(frozen=True, eq=False)
 class ReadingReference:
-    """Simulated arms read the same way: the largest of their studentised residuals, misfit of means and of visits.
+    """Reference distribution of readings: largest studentised residual and misfits of every simulated arm.
 
     Each of shape (units,), in order; the misfits as standard normal quantities.
     """

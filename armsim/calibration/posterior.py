@@ -114,7 +114,7 @@ class Estimator:
 
 
 def _inverse(values: Array, vectors: Array, least: float) -> Array:
-    """Inverse of a symmetric matrix in the directions whose eigenvalues are more than the least."""
+    """Pseudo-inverse of a symmetric matrix, without the directions whose eigenvalues are below the least."""
     positive = values > least
     return np.asarray((vectors[:, positive] / values[positive]) @ vectors[:, positive].T)
 

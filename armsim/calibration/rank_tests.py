@@ -1,4 +1,4 @@
-"""P-values of a measured arm by its rank among simulated arms of the predicted population, measured the same way.
+"""P-values of a measured arm: its rank among simulated arms of the predicted population.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """

@@ -1,4 +1,4 @@
-"""Noise of readings: of each about the mean of its pose, and of the mean, weighted where readings are not alike."""
+"""Noise of readings about the mean of their pose, and of that mean, weighted where the readings differ in noise."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from armsim.arrays import Array
 
 Instrument = float | Array | Sequence[Array]
 """Noise of every reading: its standard deviation along each axis, or per pose along x, y, z, shape (M, 3); or roots of
-its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose are alike. [m]"""
+its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose have equal noise. [m]"""
 
 
 def covariance_roots_of(instrument: Instrument, poses: int) -> list[Array]:
@@ -69,7 +69,7 @@ class ReadingNoise:
 
     @cached_property
     def weights(self) -> tuple[Array | None, ...]:
-        """Weight of every reading in the mean of its pose, shape (readings, 3, 3); None where all weigh alike.
+        """Weight of every reading in the mean of its pose, shape (readings, 3, 3); None where all have equal weight.
 
         References
         ----------

@@ -163,7 +163,7 @@ def _contrasts(rows: int, columns: Array | None) -> Array:
 
 
 def _akaike_criterion(posterior: Posterior, variance_factors: Mapping[int, float], contrasts: Array) -> float:
-    """Criterion of Akaike of spreads estimated anew, less a constant: restricted likelihood and number of factors."""
+    """Akaike criterion of re-estimated spreads, up to a constant: restricted likelihood and number of factors."""
     values, vectors = np.linalg.eigh(contrasts.T @ posterior.estimator.within @ contrasts)
     values = np.maximum(values, LEAST * values[-1])
     squares = (vectors.T @ (contrasts.T @ posterior.residuals)) ** 2 / values

@@ -1,4 +1,4 @@
-"""Frame and target of every session of an identified arm: the registration, and what was identified beside the arm."""
+"""Frame and target of every session of an identified arm: registration, corrected by the identified errors of it."""
 
 from __future__ import annotations
 

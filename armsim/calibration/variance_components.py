@@ -282,7 +282,7 @@ class Components:
 
 
 def _groups(information: Array, causes: Sequence[int]) -> list[list[int]]:
-    """Groups of causes: the two of largest correlation are joined until no two correlate above `ALIKE`."""
+    """Groups of causes: the two of largest correlation are merged until no two correlate above `ALIKE`."""
     groups = [[n] for n in causes]
     while len(groups) > 1:
         member = np.zeros((len(groups), len(information)))

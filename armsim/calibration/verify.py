@@ -40,7 +40,7 @@ from armsim.study import Study
 from armsim.tasks import PoseSet
 
 UNITS, UNITS_A_TEST, MOST_UNITS = 4000, 500, 40_000
-"""Simulated arms measured the same way: enough for one pose or cause of one arm to be significant among all."""
+"""Simulated arms of a reference distribution: enough for one pose or cause of one arm to be significant among all."""
 MOST_READINGS = 10_000_000
 """Poses of simulated arms, at most: of more poses fewer arms."""
 RESAMPLED = 1000
@@ -171,7 +171,7 @@ class Distributions:
 
 @dataclass(frozen=True, eq=False)
 class References:
-    """Reference distributions for the arms of a file, one for every way in which an arm was measured.
+    """Reference distributions for the arms of a file, one per measurement plan (poses, visits, conditions).
 
     Parameters
     ----------
@@ -224,7 +224,7 @@ class References:
         return self._predicted(read)[1], read.arm
 
     def _predicted(self, arm: RegisteredArm) -> tuple[Estimator, Prediction]:
-        """Estimator of an arm and prediction of its readings, made once for every way in which arms were measured."""
+        """Estimator of an arm and prediction of its readings, made once per measurement plan."""
         if arm.key not in self.predictions:
             estimator = self.setup.estimator(arm, self.path)
             prediction = Prediction(estimator.linear.mean, estimator.inverse, estimator.readings)

@@ -21,7 +21,7 @@ def _types(options: Options) -> list[str]:
 
 
 def columns_of_types(options: Options) -> int:
-    """Number of columns, behind those of the options, that say which types of encoders a group uses."""
+    """Number of columns, after those of the options, for the types of encoders that a group uses."""
     return len(_types(options)) * len(options.type_limits)
 
 

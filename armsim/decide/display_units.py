@@ -20,7 +20,7 @@ LARGE_LENGTH, LARGE_ANGLE = 1e-3, math.radians(0.05)
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit and what it is in SI; without a name for plain numbers."""
+    """A unit: its name, empty for plain numbers, and its size in SI."""
 
     name: str
     si: float

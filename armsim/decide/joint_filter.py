@@ -1,4 +1,4 @@
-"""Options that a joint cannot take whatever the other joints take: ripple of the speed, limits of operation."""
+"""Options that a joint fails by itself, whatever sensors the other joints have: velocity ripple, operating limits."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ NOTHING = 1e-20
 TRIALS = 3
 """Machines with all numbers changed at once, against which the laws together are checked."""
 SPREAD = 1.4
-"""Largest factor by which these machines change a number either way."""
+"""Largest factor by which these machines increase or decrease a number."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from armsim.sampling_plan import SamplingPlan
 
 @dataclass(frozen=True, eq=False)
 class FixedPhases(Machine):
-    """A machine whose waves have the phase at every pose that those of another machine have there.
+    """A machine whose error waves have, at every pose, the phases of those of another machine.
 
     A little more of an order (signal periods, ratio of a gear) turns a fine wave by whole periods at a pose. Where the
     phase is drawn evenly that changes nothing but the noise of a difference; where it is stated, what remains is what
@@ -35,7 +35,7 @@ class FixedPhases(Machine):
 
     @staticmethod
     def of(machine: Machine, like: Machine) -> FixedPhases:
-        """A machine whose waves keep the orders of those of another, and so their phases at a pose.
+        """A machine whose error waves have the orders of those of another machine, and so their phases at a pose.
 
         Parameters
         ----------

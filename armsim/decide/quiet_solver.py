@@ -1,4 +1,4 @@
-"""The solver of mixed-integer programs, kept from printing.
+"""Mixed-integer solver whose output is suppressed.
 
 HiGHS prints a line of its own to the standard output of the process in some rare solutions, whatever its options say;
 results go there, JSON among them.
@@ -38,7 +38,7 @@ def milp(*arguments: Any, **options: Any) -> optimize.OptimizeResult:
 
 @contextlib.contextmanager
 def silenced() -> Iterator[None]:
-    """Standard output of the process, below that of Python, leads nowhere; as it is where there is none.
+    """Suppress output that the solver writes to file descriptor 1, below Python; no effect where there is none.
 
     Yields
     ------

@@ -56,7 +56,7 @@ def refits(search: Search) -> Iterator[Refit]:
 
 
 def _extended(row: tuple[Option, ...], present: Option, fits: bool) -> tuple[Option, ...]:
-    """Options of a joint with that which it has, unless it fails what is required of the joint alone."""
+    """Options of a joint with its present one added, unless that fails the requirements on the joint alone."""
     same = tuple(replace(option, present=option.joint == present.joint) for option in row)
     return same if any(option.present for option in same) or not fits else (*same, present)
 

@@ -1,4 +1,4 @@
-"""Whether a choice stands where something that is not known is otherwise: prices, gears, temperature.
+"""Robustness of a choice to uncertain inputs: prices, tolerances of gears, temperature.
 
 Each row is the answer of the search with one thing changed. Whether a design meets the requirement does not depend on
 its price, so that another price takes over all that was sampled, and all that is known to fail. Larger errors are
@@ -36,7 +36,7 @@ MOST_LEFT = 100
 
 
 def robustness(record: SearchState) -> tuple[Perturbed, ...]:
-    """Whether the choice of a search stands, one changed thing at a time.
+    """Whether the choice of a search stays the best when one input at a time is changed.
 
     Prices of a piece of each type of encoder and of all, raised and lowered; a higher price of a type that the choice
     does not have changes nothing and has no row. Tolerances of gears and the temperature rise have a row where they are
@@ -163,7 +163,7 @@ def with_gears(joint: Joint) -> Joint:
 
 
 def with_rise(joint: Joint) -> Joint:
-    """Joint whose temperature rise above that of the environment is at its end."""
+    """Joint whose temperature rise is fixed at its largest value."""
     return replace(joint, temperature_rise=_at_end(joint.temperature_rise))
 
 

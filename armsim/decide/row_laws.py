@@ -114,7 +114,7 @@ def factors_of(number: Number) -> tuple[float, ...]:
 
 
 Laws = tuple[tuple[int, Law], ...]
-"""By the place of the number in a list."""
+"""Law of a row by the position of the number in a list."""
 
 
 def gain_of(laws: Laws, factors: Sequence[float]) -> float:

@@ -100,7 +100,7 @@ class Search:
         return out
 
     def program(self) -> Program:
-        """Linear program for the ratios as they are known; of the limits on visits only what every design must keep."""
+        """Linear program for the ratios as they are known; with the limits on visits that every design must meet."""
         poses = len(self.names)
         return Program(
             self.options,
@@ -144,7 +144,7 @@ class Search:
         return sum(row[n].mass for row, n in zip(self.options.joints, choice, strict=True))
 
     def admits(self, choice: Choice) -> bool:
-        """Whether a choice keeps to the limits of the options."""
+        """Whether a choice is within the limits of the options."""
         return self.options.admits([row[n] for row, n in zip(self.options.joints, choice, strict=True)])
 
     def machine(self, choice: Choice) -> Machine:

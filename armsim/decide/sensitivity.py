@@ -44,7 +44,7 @@ from armsim.study import Study
 from armsim.tasks.base import name_key
 
 STEP = 1e-3
-"""Share by which a number is changed either way; each error is followed, so that a small one costs no precision."""
+"""Relative change of a number, up and down; errors are paired draw by draw, so that it may be small."""
 TENTH = 0.1
 LEAST_UNITS, MOST_UNITS = 16 * UNIT_BLOCK, 64 * UNIT_BLOCK
 """Smallest and largest number of units of a change; the number of the plan is clipped to them."""
@@ -56,7 +56,7 @@ NOTHING = 1e-6
 
 @dataclass(frozen=True)
 class Line:
-    """A number of the machine, and what it does to one task.
+    """Sensitivity of one task to one number of the machine.
 
     Parameters
     ----------

@@ -72,7 +72,7 @@ class TradeOff:
 
     @property
     def beaten(self) -> tuple[bool, ...]:
-        """Points whose sampled error is no smaller than that of a cheaper one: the curve is one of first order."""
+        """Points whose sampled error is no smaller than that of a cheaper point; the curve itself is of first order."""
         least, out = np.inf, []
         for point in self.points:
             out.append(point.sampled >= least)

@@ -15,7 +15,7 @@ from armsim.model.kinematics import ArmJoint, ElementaryTransform
 POSES, SEED = 80, 1
 """Joint positions at random at which it is decided; any would do."""
 TARGET = np.array([0.03, 0.05, 0.07])
-"""A place on the tool on none of its axes. [m]"""
+"""A point of the tool that lies on none of its axes. [m]"""
 DEPENDENT = 1e-7
 """Part of a column, relative to its size, below which it is rounding."""
 CONSTANTS = ("d", "a", "alpha")
@@ -24,7 +24,7 @@ Parameter = tuple[str, str]
 
 
 def absorbed(kinematics: dict[str, Any]) -> set[Parameter]:
-    """Zeros and constants of rows whose errors show as another frame of the instrument, or another place of its target.
+    """Zeros and row constants whose errors show as another frame of the instrument or position of its target.
 
     Base first, one is absorbed whose displacements of the target at all poses follow from those of frame and target, if
     need be together with those of zeros and constants before it that are not.

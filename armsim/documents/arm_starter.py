@@ -25,7 +25,7 @@ SETTINGS = {
     ),
     "prismatic": ("placement: output", "mastering: 10 um"),
 }
-"""Settings of the joints of a type beside their encoder. Common practice, no source."""
+"""Settings of the joints of a type, without their encoder. Common practice, no source."""
 
 
 def starter_of_arm(arm: str, disc: str) -> dict[str, str]:

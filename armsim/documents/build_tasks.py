@@ -75,7 +75,7 @@ def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, fi
 
 
 def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
-    """Build a task all of whose keys are declared fields of its class."""
+    """Build a task whose keys are all declared fields of its class."""
     owner: Any = kind_of(document.kind)
     names = [field.name for field in declared(owner) if field.key.kind == "constraints"]
     constraints = {name: build_constraints(document, arm, source, at) for name in names}

@@ -36,7 +36,7 @@ MOST_REASONS = 6
 def build_options(
     document: CatalogueDocument, encoders: Sequence[Encoder], scenario_document: Any, scenario: Scenario, source: Source
 ) -> tuple[Options, list[str]]:
-    """Admissible options of every joint with the limits of the catalogue and what is excluded, and notes.
+    """Admissible options of every joint under the limits of the catalogue, the exclusions, and notes.
 
     Parameters
     ----------

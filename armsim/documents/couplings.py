@@ -20,7 +20,7 @@ WORST_CONDITION = 1e6
 LARGEST_FACTOR = 1e6
 PER_ANGLE, PER_LENGTH = "length per angle", "angle per length"
 MIMIC = "number in SI units"
-"""Kind of a factor of URDF, whatever the joints."""
+"""Kind of a factor from URDF, for any joints."""
 Fault = Callable[[str, str], InputError]
 """Factory of an error: what was found, what is accepted."""
 
@@ -75,7 +75,7 @@ class Rule:
         Motion per motion of each.
     offset : float [rad or m]
     fault : callable
-        Factory of an error at the place where it is stated.
+        Factory of an error at the key where the factor is stated.
     """
 
     factors: Mapping[str, Measured]
@@ -192,7 +192,7 @@ def with_followers(
 
 
 def _check_kind(factor: Measured, joint: ArmJoint, other: ArmJoint, fault: Fault) -> None:
-    """Raise where a factor is not of the kind that two joints ask for."""
+    """Raise an error where a factor is not of the kind required for two joints."""
     kind = "number" if joint.revolute == other.revolute else PER_LENGTH if joint.revolute else PER_ANGLE
     if factor.kind in (kind, MIMIC):
         return

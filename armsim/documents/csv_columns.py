@@ -232,7 +232,7 @@ def csv_rows(path: Path, raw: bytes, faults: TableFaults) -> Iterator[tuple[int,
 
 
 def _with_point(cell: str) -> str:
-    """Number with a decimal point in place of a comma; other cells unchanged."""
+    """Number with its decimal comma replaced by a point; other cells unchanged."""
     return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell.strip()) else cell
 
 

@@ -38,7 +38,7 @@ class Document(BaseModel):
 
 
 class Measured(NamedTuple):
-    """A quantity whose kind depends on its place: SI value and kind."""
+    """A quantity whose kind depends on its key: SI value and kind."""
 
     value: float
     kind: str

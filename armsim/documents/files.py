@@ -48,7 +48,7 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
 
 
 def _existing(path: Path) -> str:
-    """Accepted alternatives to a missing file: files beside it with similar names."""
+    """Accepted alternatives to a missing file: files of the same folder with similar names."""
     try:
         names = [entry.name for entry in os.scandir(path.parent) if entry.is_file()]
     except (OSError, ValueError):

@@ -83,5 +83,5 @@ def with_present_keys(data: Any, above: KeyPath, renamed: Callable[[KeyPath, For
 
 
 def note_of(location: str, key: FormerKey) -> str:
-    """Note on a former name at a place, such as a file and line."""
+    """Note on a former name at a location, such as a file and line."""
     return f"{location}: {key.name!r} is now called {key.present!r}; the former name is read until armsim {key.until}"

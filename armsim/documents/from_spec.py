@@ -170,7 +170,7 @@ def _sentence(text: str) -> str:
 
 @dataclass(frozen=True)
 class Context:
-    """Place of a document: what it measures, its sensor where that differs, and a phrase for messages that names it."""
+    """Context of a document: source, key path, what joint and sensor measure, phrase for messages."""
 
     source: Source
     at: KeyPath
@@ -179,11 +179,11 @@ class Context:
     sensor: Measures | None = None
 
     def within(self, *keys: str | int) -> Context:
-        """Place of a key below this one."""
+        """Context of a key below this one."""
         return replace(self, at=(*self.at, *keys))
 
     def of_sensor(self) -> Context:
-        """The place, where quantities are those of what the sensor measures."""
+        """The same context with the quantities of what the sensor measures."""
         return replace(self, measures=self.sensor or self.measures)
 
 
@@ -195,7 +195,7 @@ def build(owner: Callable[..., T], document: Any, context: Context, **more: Any)
     owner : callable
         The class.
     document : Document
-    context : Place
+    context : Context
     more : Any
         Fields that are not taken from the document.
 

@@ -40,7 +40,7 @@ _TEXT, _SEQUENCE, _MAPPING, _MERGE = f"{_TAG}str", f"{_TAG}seq", f"{_TAG}map", f
 
 
 def read_text(text: str, fault: Fault) -> tuple[Any, Locations]:
-    """Parse a text into plain values, with the place of every key; None for an empty text.
+    """Parse a text into plain values, with line and column of every key; None for an empty text.
 
     Raises
     ------
@@ -192,7 +192,7 @@ def _implicit(text: str) -> str:
 
 
 class _Builder:
-    """Builds values from nodes and records their places."""
+    """Builder of plain values from nodes, which records their lines and columns."""
 
     def __init__(self, fault: Fault) -> None:
         self.fault = fault
@@ -272,7 +272,7 @@ class _Builder:
         return out
 
     def _merge(self, base: _Node, path: KeyPath, out: dict[str, Any]) -> None:
-        """Add the keys of a mapping that ``out`` lacks; places of keys that the mapping itself states are kept."""
+        """Add the keys of a mapping that ``out`` lacks; locations of keys that the mapping itself states are kept."""
         self.merges += 1
         if self.merges > MOST_MERGES or self.merging > DEEPEST:
             accepted = f"at most {MOST_MERGES} '<<'"

@@ -1,4 +1,4 @@
-"""Document of the identified parameters of an arm, stated beside its corrected rows."""
+"""Document of the identified parameters of an arm, stated with its corrected rows."""
 
 from __future__ import annotations
 

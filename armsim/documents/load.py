@@ -282,7 +282,7 @@ class _Loader:
         return document, parts
 
     def _encoders(self, joints: Any, faults: Faults) -> dict[tuple[str, str], Encoder]:
-        """Encoders of all joints, whatever else is wrong with the joints."""
+        """Encoders of all joints, also where other keys of the joints are wrong."""
         encoders: dict[tuple[str, str], Encoder] = {}
         for name, entry in joints.items() if isinstance(joints, dict) and len(joints) <= MOST_JOINTS else ():
             for key in ENCODERS if isinstance(entry, dict) else ():

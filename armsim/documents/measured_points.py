@@ -95,7 +95,7 @@ class MeasuredArm:
 
 @dataclass(frozen=True, eq=False)
 class JointColumns:
-    """Optional columns of joint positions, in place of the names of poses.
+    """Optional columns of joint positions, instead of names of poses.
 
     Parameters
     ----------

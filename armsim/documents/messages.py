@@ -106,7 +106,7 @@ def _schema(model: type[BaseModel]) -> dict[str, Any]:
 
 @lru_cache(maxsize=1024)
 def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
-    """Known keys at the place of an unknown one, by the schema of the document."""
+    """Known keys that the schema allows where an unknown key is stated."""
     schema = _schema(model)
     definitions = schema.get("$defs", {})
     nodes: list[Node] = [schema]
@@ -143,7 +143,7 @@ class Faults:
             return None
 
     def error(self) -> InputError:
-        """Error with all problems in the order of their places; a fault in a file
+        """Error with all problems in the order of their locations; a fault in a file
         that is referred to twice counts once."""
         first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.actual): p for p in reversed(self.problems)}
         return InputError(*reversed(first.values()))

@@ -37,8 +37,8 @@ def apply_changes(
 ) -> Source:
     """Copy of a scenario with changes applied.
 
-    Every value keeps the place where it is written: its faults are reported there, and a file that it names is relative
-    to that place.
+    Every value keeps the location at which it is written: its faults are reported there, and a file that it names is
+    relative to that file.
 
     Parameters
     ----------
@@ -109,17 +109,17 @@ class _Edit:
 
 @dataclass(frozen=True)
 class _Origin:
-    """Place where a change is written."""
+    """Source and key path at which a change is written."""
 
     source: Source
     at: KeyPath
 
     def error(self, finding: str, accepted: str) -> InputError:
-        """Error at this place."""
+        """Error at this key."""
         return self.source.error(self.at, finding, accepted)
 
     def nowhere(self, key: str, names: list[str], what: str) -> InputError:
-        """Error: a part of the path leads nowhere."""
+        """Error: a part of the path names no key, entry or joint."""
         close = difflib.get_close_matches(key, names, n=1)
         hint = f"did you mean {close[0]!r}? " if close else ""
         return self.error(f"no {what} {key!r}", f"{hint}{', '.join(names)}")
@@ -128,7 +128,7 @@ class _Origin:
 def _expand_path(
     path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], origin: _Origin
 ) -> Iterator[list[str]]:
-    """Paths that a path with a star or a group stands for."""
+    """Paths to which a path with a star or a group expands."""
     first, *remaining = path.split(".")
     if first == "groups":
         if not remaining or remaining[0] not in groups:

@@ -1,4 +1,4 @@
-"""Columns beside the coordinates of a reading: its uncertainty, its temperature, the orientation of its probe."""
+"""Optional columns of a reading besides its coordinates: uncertainty, temperature, orientation of the probe."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ PATH = "path"
 
 
 def relative_name(file: Path, to: Path) -> str:
-    """Name of a file relative to a folder; links on the way to both are followed, as a reader does."""
+    """Name of a file relative to a folder; symbolic links in both paths are resolved, as in reading."""
     return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(to))
 
 

@@ -23,7 +23,7 @@ Elsewhere = dict[KeyPath, tuple[Source, KeyPath]]
 
 
 def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
-    """Scenario with the settings of its groups and of its specification in place.
+    """Scenario with the settings of its groups and of its specification merged in.
 
     What a joint states wins over its group, key by key; a requirement or tasks of the scenario replace those of the
     specification.
@@ -55,7 +55,7 @@ def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
 
 
 def _with_specification(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> Source:
-    """Put requirement and tasks of a specification in place; return its file."""
+    """Merge requirement and tasks of a specification into a scenario; return its file."""
     at, name = ("specification",), data.pop("specification")
     if not isinstance(name, str) or not name:
         raise source.error(at, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
@@ -71,7 +71,7 @@ def _with_specification(data: dict[str, Any], elsewhere: Elsewhere, source: Sour
 
 
 def _with_groups(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> None:
-    """Put the settings of groups in place of what their joints do not state."""
+    """Merge the settings of groups into joints that do not state them."""
     groups = data.pop("groups")
     if not isinstance(groups, dict):
         raise source.error(("groups",), "not a mapping", "names of groups, each with settings of its joints")

@@ -1,4 +1,4 @@
-"""Sources: data, and the place of every key, so that faults are reported by line and column.
+"""Sources: data, and line and column of every key, so that faults are reported with them.
 
 A document is YAML; a catalogue may be a table too, by the suffix of its name.
 """

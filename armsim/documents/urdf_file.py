@@ -1,4 +1,4 @@
-"""A URDF file: its elements, the tree of its joints, and errors with their places.
+"""A URDF file: its elements, the tree of its joints, and errors with line and column.
 
 References
 ----------

@@ -140,7 +140,7 @@ def reference(entry: Mapping[str, Any], name: str, catalogue: Path, to: Path) ->
 def _joint_paths(
     changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]
 ) -> list[tuple[str, tuple[str, ...]]]:
-    """Paths with the joints for which they stand; joints with equal changes share a path."""
+    """Paths with the joints that they cover; joints with equal changes share a path."""
     all_joints = tuple(changes)
     if len(all_joints) > 1 and _all_equal(changes, all_joints):
         return [("joints.*", all_joints)]

@@ -1,4 +1,4 @@
-"""Writing of corrected origins into the text of a URDF file, which stays as it is otherwise."""
+"""Writing of corrected origins into the text of a URDF file, which is otherwise unchanged."""
 
 from __future__ import annotations
 

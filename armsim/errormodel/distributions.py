@@ -146,7 +146,7 @@ class Distribution:
 
 
 def open_interval(uniform: Array) -> Array:
-    """Uniform numbers of [0, 1), multiples of 2^-53, kept off both ends."""
+    """Uniform numbers of [0, 1), multiples of 2^-53, moved off both ends."""
     return np.clip(uniform, 2.0**-54, 1.0 - 2.0**-53)
 
 

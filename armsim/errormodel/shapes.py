@@ -39,7 +39,7 @@ class State:
 
     @property
     def travel(self) -> Array:
-        """Position of the joint itself, whatever its drive sees, shape (poses,). [rad or m]"""
+        """Position of the joint itself, not of its drive, shape (poses,). [rad or m]"""
         return self.position if self.joint_position is None else self.joint_position
 
     @property

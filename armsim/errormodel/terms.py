@@ -22,7 +22,7 @@ from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Constant, Shape, State, Wave, mean_product, multiple_of
 
 VISIT_DISTRIBUTIONS: tuple[DistributionName, ...] = ("normal", "uniform", "two-valued")
-"""Distributions with compiled draws: the only ones of coefficients that are drawn anew per visit."""
+"""Distributions with compiled draws: the only ones allowed for coefficients of visit life."""
 
 
 class Role(Enum):

@@ -1,4 +1,4 @@
-"""Background jobs of the page: each a function of what it is job_input, with run options that report progress."""
+"""Background jobs of the page: each a function of its input and of run options that report progress."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ def _is_stated(data: Any, path: str) -> bool:
 
 
 def _change_text(path: str, value: Any) -> str:
-    """A change in few words: a reference by the name of what it leads to, a mapping by its path alone."""
+    """A change as a short text: a reference by the name of its document, a mapping by its path alone."""
     words = path.removeprefix("joints.").replace(".", " ")
     if value is None:
         return f"no {words}"

@@ -104,7 +104,7 @@ class Choices:
 
 
 def _encoder_files(scenario: Scenario, base: Path) -> dict[str, tuple[str, bool]]:
-    """Encoder files beside the scenario's encoders, by name: path relative to ``base``, and whether rotary."""
+    """Encoder files next to the scenario's encoders, by name: path relative to ``base``, and whether rotary."""
     folders = {source.path.absolute().parent for source in scenario.sources if source.data.get("kind") == "encoder"}
     out: dict[str, tuple[str, bool]] = {}
     for folder in sorted(folders):
@@ -195,7 +195,7 @@ def placement_change(session: Session, joint: str, placement: str) -> dict[str, 
 
 
 def mounting_change(session: Session, joint: str, way: str) -> dict[str, Any]:
-    """Changes that mount the sensor of a joint in a way of the catalogue, with its price."""
+    """Changes that give the sensor of a joint a mounting class of the catalogue, with its price."""
     joint_model = _joint(session, joint)
     data = _catalogue_data(session)
     if data is None:

@@ -14,7 +14,7 @@ Stamp = tuple[int, int, int] | None
 
 
 class FileWatch:
-    """Hashes of input files against what is on disk; a file is read again only after its time or size changed."""
+    """Watch on input files by their hashes; a file is hashed again only after its time or size changed."""
 
     def __init__(self, sources: Sequence[Source]) -> None:
         self.hashes = {Path(os.path.realpath(source.path)): source.sha256 for source in sources if source.sha256}

@@ -15,7 +15,7 @@ MOST_RESULTS = 6
 """Finished jobs that can be opened again."""
 
 Work = Callable[[JobInput, RunOptions], Any]
-"""A job: what it works on and its run options, whose progress callback raises `JobStopped` after a stop."""
+"""A job: a function of its input and run options, whose progress callback raises `JobStopped` after a stop."""
 
 
 class JobStopped(Exception):
@@ -24,7 +24,7 @@ class JobStopped(Exception):
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """A background job: name, what it works on, progress, result or error.
+    """A background job: name, input, progress, result or error.
 
     ``job_input`` is without answer and poses once the job has finished, so that its samples are not held.
     """

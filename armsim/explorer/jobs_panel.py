@@ -51,7 +51,7 @@ class JobsPanel:
         ui.button(text, on_click=do).props(f"flat dense no-caps data-name={name}").tooltip(meaning)
 
     def begin(self, name: str, work: Work) -> None:
-        """Start a job on the design as it is now, or notify that another one is running."""
+        """Start a job on the present design, or notify that another one is running."""
         number = self.session.start_job(name, work)
         if number:
             self.started = number

@@ -1,4 +1,4 @@
-"""Numbers of the page: every task with what decides it, every criterion beside its limit, price."""
+"""Panel of numbers: every task with its deciding criterion, every criterion with its limit, the price."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class NumbersPanel:
             self.figures = ui.column().classes("w-full").style("gap: 3px")
 
     def texts(self, snapshot: Snapshot, task: int) -> dict[str, Written]:
-        """Texts of a task; rows are placed anew where others are needed."""
+        """Texts of a task; the rows are rebuilt where the criteria change."""
         numbers = view_model.numbers(snapshot, task)
         placed = tuple((number.name, number.limit) for number in numbers)
         if placed != self.placed and (snapshot.answer.assessed_tasks or not self._same_names(numbers)):

@@ -51,7 +51,7 @@ document.addEventListener('DOMContentLoaded', () => {
   second.textContent = 'Was it ended? Start it again and open the address that it prints: ' + %s;
 });
 </script>"""
-"""What the page says where its server is gone: a server that is started again has another token."""
+"""Text shown when the server has ended: a server that is started again has another token."""
 PICKED = """(e) => {
   const p = e.points && e.points[0];
   if (p && p.customdata !== undefined && p.customdata !== null) emit(p.customdata);
@@ -206,7 +206,7 @@ class Page:
         ui.notify(text, type="negative", multi_line=True, close_button=True, timeout=9000)
 
     def _fault(self, error: Exception) -> None:
-        """Show a fault of any action or update; the page goes on."""
+        """Show the error of an action or update; the page continues."""
         if isinstance(error, InputError):
             self._refuse(error)
         else:

@@ -65,7 +65,7 @@ class ResultsDrawer:
         self.dialog.open()
 
     def show(self) -> None:
-        """Update what is said of the design, where it changed."""
+        """Update the texts on the design where they changed."""
         job, design = self.job, self.session.design.key
         if job is None or self.design == design:
             return

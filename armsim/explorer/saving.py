@@ -34,7 +34,7 @@ def command(session: Session) -> str:
 
 
 def save(session: Session, name: str, replacing: bool = False) -> Path:
-    """Write the current design beside its scenario, as a document of changes that leaves the original as it is.
+    """Write the current design to the scenario's folder, as a document of changes; the original stays unchanged.
 
     Raises
     ------

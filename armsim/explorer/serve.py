@@ -46,7 +46,7 @@ def check_port(port: int) -> int:
 
 
 def private_page(address: str) -> Path:
-    """Write a page that leads on to an address and that this user alone can read.
+    """Write a page that redirects to an address and that only this user can read.
 
     A browser is started with its name: all users can read command lines of programs, and the token is in the address.
     """

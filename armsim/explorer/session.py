@@ -189,7 +189,7 @@ class Session:
             self._notify(design_changed=True)
 
     def study_of(self, design: Design) -> Study:
-        """Study of a design, from the history and the pinned designs, or built anew.
+        """Study of a design, from the history or the pinned designs, or newly built.
 
         Raises
         ------
@@ -342,7 +342,7 @@ class Session:
         return RunRequest(str(self.file), plan.seed, plan.units, plan.visits, changes=changes)
 
     def start_job(self, name: str, work: Work) -> int:
-        """Start a background job on the design as it is now; return its number, 0 where another one is running."""
+        """Start a background job on the present design; return its number, 0 where another one is running."""
         with self._lock:
             step = self.history.step
             job_input = JobInput(

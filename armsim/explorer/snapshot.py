@@ -1,4 +1,4 @@
-"""What is fixed at a moment: an answer with its design, a pinned design, what a background job works on."""
+"""Immutable snapshots: an answer with its design, a pinned design, the input of a background job."""
 
 from __future__ import annotations
 

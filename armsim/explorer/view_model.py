@@ -97,7 +97,7 @@ def stage(snapshot: Snapshot | None, fault: str) -> str:
 
 
 def limit_of(judgement: Judgement) -> str:
-    """Limit of a criterion as it stands behind its figure; empty where nothing is required."""
+    """Text of the limit of a criterion, shown after its figure; empty where nothing is required."""
     least = "at least " if judgement.at_least else ""
     return f"of {least}{judgement.limit_text}" if judgement.limit is not None else ""
 

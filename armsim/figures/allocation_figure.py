@@ -18,7 +18,7 @@ MARKERS = ("o", "s", "D")
 def allocation(
     budgets: Mapping[str, Mapping[str, float]], present: Mapping[str, float], joints: Sequence[str], rotary: bool
 ) -> style.Drawing:
-    """Allowed standard deviation of every joint's sensor by scheme, beside that of its present sensor.
+    """Allowed standard deviation of every joint's sensor by scheme, with that of its present sensor.
 
     Parameters
     ----------

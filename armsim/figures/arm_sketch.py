@@ -71,7 +71,7 @@ def shortened(text: str) -> str:
 
 
 def _label_joints(axes: Axes, label_axes: Axes, points: Array, texts: list[str]) -> None:
-    """Draw labels in a column beside the arm, each with a line to its joint, in the order of their heights."""
+    """Draw labels in a column next to the arm, each with a line to its joint, in the order of their heights."""
     order = np.argsort(-points[:, 1], kind="stable")
     for row, n in enumerate(order):
         text = shortened(texts[n])

@@ -91,7 +91,7 @@ def poses_needed(record: Calibrated) -> style.Drawing:
 
 
 def chosen_poses(record: Calibrated) -> style.Drawing:
-    """Places of the target at the chosen poses from above and from the side, in their order, with the instrument."""
+    """Positions of the target at the chosen poses from above and from the side, in their order, with the instrument."""
     positions = np.array([pose.position for pose in record.poses]) * 1e3
     instrument = record.measurement.calibration.instrument
     position = np.array(instrument.at) * 1e3

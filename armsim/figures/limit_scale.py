@@ -58,7 +58,7 @@ class LimitScale(NamedTuple):
         return LimitScale(colours, TwoSlopeNorm(limit, 0.0, high), limit, True)
 
     def hatch(self, axes: Axes, x: Array, y: Array, values: Array) -> None:
-        """Hatch the cells above the limit, so that they are told apart in grey."""
+        """Hatch the cells above the limit, so that they can be distinguished in greyscale."""
         if self.exceeded and self.limit is not None and np.nanmax(values) > self.limit:
             cells = np.where(values > self.limit, 1.0, np.nan)
             lines = axes.pcolor(x, y, np.ma.masked_invalid(cells), hatch=HATCH, rasterized=True, zorder=1.2)

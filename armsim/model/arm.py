@@ -364,7 +364,7 @@ def _deflection(axis: Axis) -> ElementaryTransform:
 
 
 def _placed(motions: list[ElementaryTransform], origin: tuple[float, float, float]) -> list[ElementaryTransform]:
-    """Motions that act at a place of the local frame. [m]"""
+    """Motions that act at a point of the local frame. [m]"""
     steps = [(direction, length) for direction, length in zip((X, Y, Z), origin, strict=True) if length]
     outward = [ElementaryTransform(direction, False, length) for direction, length in steps] if motions else []
     inward = [ElementaryTransform(direction, False, -length) for direction, length in steps] if motions else []

@@ -1,4 +1,4 @@
-"""Bending of joints and links: stiffness lumped at a place, and the states with the loads that bend it."""
+"""Bending of joints and links: stiffness lumped at a point, and the states with the loads that bend it."""
 
 from __future__ import annotations
 

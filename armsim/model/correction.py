@@ -81,7 +81,7 @@ class Correction:
 
     @property
     def without_instrument(self) -> Correction:
-        """The correction without the error of the instrument, for a part of a machine whose other parts include it."""
+        """The correction without the error of the instrument, for a part of a machine; another part includes it."""
         return replace(self, with_instrument=False)
 
     def observation(self, machine: Any) -> Observation:

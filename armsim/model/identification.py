@@ -16,7 +16,7 @@ from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
 
 NAME = "identification"
-"""Name of the term that holds what is not known of identified parameters."""
+"""Name of the term for the remaining uncertainty of identified parameters."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +44,7 @@ class Identification:
         draw = Gaussian(tuple(zero.tolist()), tuple(tuple(row) for row in self.covariance.tolist()))
         return Term(NAME, CALIBRATION, "unit", acts, draw, zero, self.covariance, float("nan"))
 
-    def in_place(self, terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
+    def with_identified(self, terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
         """Terms of a population without the identified effects, followed by the remaining uncertainty of these.
 
         A coefficient of unit life that moves an identified axis by an identified shape is a part of that parameter,

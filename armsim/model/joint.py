@@ -51,7 +51,7 @@ class Bus:
 
 @dataclass(frozen=True)
 class Fitting:
-    """Price of fitting a sensor to a joint, beside its own. [cost units]"""
+    """Price of fitting a sensor to a joint, in addition to that of the sensor. [cost units]"""
 
     mounting: float = _price("price of the mounting")
     placement: float = _price("price of the placement")
@@ -185,7 +185,7 @@ class Joint:
 
     @property
     def compliance(self) -> dict[Axis, float]:
-        """Compliance of what gives way under a load: the gear outside the loop, joint and link.
+        """Compliance under load, by axis: of the gear outside the loop, the joint and its link.
 
         By axis. [rad/(N m) or m/N]
         """
@@ -218,7 +218,7 @@ class Joint:
         terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
         terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
         measured = self.curve or self.encoder.batch
-        return terms if measured is None else measured.in_place(terms)
+        return terms if measured is None else measured.replacing_causes(terms)
 
     @property
     def fundamental(self) -> float:

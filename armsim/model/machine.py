@@ -149,7 +149,7 @@ class Machine:
             terms = [drives.at_joints(term, self.arm.names, self.drive_matrix) for term in terms]
         if self.identification is not None:
             arm = self._with_error_motions(terms)
-            terms = list(self.identification.in_place(terms, arm))
+            terms = list(self.identification.with_identified(terms, arm))
         changed_terms = tuple(self._changed(term) for term in terms)
         if self.correction is not None:
             changed_terms = (*changed_terms, self.correction.added_term(self._observation))

@@ -1,4 +1,4 @@
-"""A measured error curve, or the distribution of a batch of them, in place of the causes that it measures."""
+"""A measured error curve, or the distribution of a batch of them, which replaces the causes that it measures."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ class MeasuredCurve:
     covariance: tuple[tuple[float, ...], ...]
     replaces: tuple[Cause, ...]
 
-    def in_place(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
-        """Terms of a shaft, with the curve in place of the causes that it measures."""
+    def replacing_causes(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
+        """Terms of a shaft in which the curve replaces the causes that it measures."""
         remaining_terms = tuple(term for term in terms if term.cause not in self.replaces)
         return remaining_terms + measured_curve(self.orders, self.mean, self.covariance)
 

@@ -1,1 +1,1 @@
-"""The design-review document and the tables beside it."""
+"""The design-review document and its tables."""

@@ -65,7 +65,7 @@ def allocation_printout(allocation: Allocation) -> Iterator[Frame | str]:
 
 
 def allocation_figures(allocation: Allocation, machine: Machine) -> Iterator[Planned]:
-    """Figures of the budgets beside the errors of the present sensors, one for each kind of joint; none without."""
+    """Figures of the budgets with the errors of the present sensors, one for each kind of joint; none without."""
     budgets, present = {str(budget.scheme): budget.std for budget in allocation.budgets}, sensor_errors(machine)
     for name, turning in (("budgets", True), ("budgets-linear", False)):
         joints = [joint for joint, rotary in allocation.rotary.items() if rotary is turning]

@@ -34,7 +34,7 @@ def method(curves: Curves) -> tuple[str, ...]:
 
 
 def order_frame(sensor: MeasuredSensor) -> Frame:
-    """Table of a sensor's orders beside the law of its data sheet."""
+    """Table of a sensor's orders with their distribution by its data sheet."""
     rows, laws = sensor.orders, [order.law for order in sensor.orders]
     units = [sensor.unit] * len(rows)
     names = [str(row.order) if row.false_alarm is None else f"{row.order} (found)" for row in rows]

@@ -27,7 +27,7 @@ RESOLUTION = 144.0
 DOCUMENT = "in-document"
 """Folder of the figures for the document: smaller, without the title and note that the document prints."""
 NARROW = 0.66
-"""Scale of a figure that stands beside another; its fonts keep their size."""
+"""Scale of a figure that shares a row with another; its fonts keep their size."""
 MARGIN = 0.06
 """Margin around a picture. [inch]"""
 _PATHS, _DECIMALS = re.compile(r' d="[^"]*"'), re.compile(r"(\.\d{3})\d+")
@@ -89,7 +89,7 @@ def finish(drawings: Drawings, progress: Progress = lambda what, completed, tota
 
 @contextmanager
 def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
-    """Write a PNG beside every SVG in a helper, by the end of the ``with`` block."""
+    """Write a PNG next to every SVG in a helper process, by the end of the ``with`` block."""
     arguments = drawings.folder, [one.name for one in drawings.planned]
     future = helpers.submit(rasterize, *arguments)
     yield
@@ -152,7 +152,7 @@ def _rounded(path: re.Match[str]) -> str:
 
 
 def rasterize(folder: Path, names: Sequence[str]) -> None:
-    """Write a PNG beside every SVG with the typesetter, ten times as fast as drawing a second time.
+    """Write a PNG next to every SVG with the typesetter, ten times as fast as drawing a second time.
 
     Raises
     ------

@@ -33,7 +33,7 @@ ShownIn = Literal["everywhere", "display", "file"]
 BARE = Unit("", 1.0)
 POINTS = Unit("percentage points", 100.0)
 FILE_UNITS = {"m": Unit("um", 1e6), "rad": Unit("urad", 1e6), "1": Unit("1", 1.0)}
-"""Units of numbers in files, whatever their size."""
+"""Units of numbers in files, for all sizes."""
 
 
 class Exact(NamedTuple):

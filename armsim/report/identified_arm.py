@@ -19,7 +19,7 @@ WIDTH = 116
 
 
 def urdf_file_next_to(scenario: Scenario, file: Path) -> Path | None:
-    """Name of the URDF file that is written beside an arm file; None for rows of link parameters."""
+    """Name of the URDF file that is written next to an arm file; None for rows of link parameters."""
     return None if arm_source(scenario).urdf is None else file.with_suffix(".urdf")
 
 

@@ -184,7 +184,7 @@ def _preserve_strangers(earlier: Path, out: Path) -> list[str]:
 def folder(
     out: Path, scenario_file: Path | None = None, on_written: Callable[[Path], None] = lambda target: None
 ) -> Iterator[Path]:
-    """Yield a temporary folder beside ``out``, moved into its place when complete; then call ``on_written``.
+    """Yield a temporary folder next to ``out``, which replaces it when complete; then call ``on_written``.
 
     Files that somebody put into the earlier result meanwhile are kept: in their place, or under `KEPT`.
     """
@@ -217,7 +217,7 @@ def _mark(out: Path, what: str, process: int | None = None) -> str:
 
 
 def _move(partial: Path, out: Path) -> Path | None:
-    """Move a folder into the place of another; return the path of the replaced one, or None."""
+    """Move a folder to the path of another; return the new path of the replaced one, or None."""
     if not out.exists():
         try:
             partial.rename(out)
