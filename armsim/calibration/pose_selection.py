@@ -19,9 +19,9 @@ from armsim.model.machine import Machine
 from armsim.scenario import Scenario
 from armsim.tasks import Cloud, PoseSet
 
-WEAK = 10.0
-"""Standard deviations of the population, or sizes in which a parameter is counted, that a parameter may be off at most
-where nothing else is known, so that few poses have a covariance."""
+WEAK_PRIOR = 10.0
+"""Standard deviation of a weak prior of every parameter, in standard deviations of the population (or in the scale of
+the parameter): it keeps the covariance finite where few poses are chosen."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,28 +186,30 @@ class PoseSelection:
 def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
     """Whitened Jacobians of all candidate poses, with the criterion by which sets of them are compared."""
     linear, root = estimate.linear, estimate.root
-    leak = linear.gain - estimate.jacobian @ estimate.truth
+    unidentified_gain = linear.gain - estimate.jacobian @ estimate.truth
     poses = len(estimate.jacobian) // 3
     whitened = np.empty((poses, 3, root.shape[1]))
     for n in range(poses):
         rows = slice(3 * n, 3 * n + 3)
-        scatter = estimate.noise[rows, rows] + leak[rows] @ linear.prior_covariance @ leak[rows].T
+        scatter = (
+            estimate.noise[rows, rows] + unidentified_gain[rows] @ linear.prior_covariance @ unidentified_gain[rows].T
+        )
         whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ estimate.jacobian[rows] @ root
-    before = np.eye(root.shape[1])
+    prior_information = np.eye(root.shape[1])
     if not estimate.uses_prior:
         spread = estimate.spread / estimate.scale
-        before = np.diag((WEAK * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
+        prior_information = np.diag((WEAK_PRIOR * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
     if calibration.poses.choice == "determinant":
-        return Pool(whitened, before)
+        return Pool(whitened, prior_information)
     controlled = estimate.controlled
     weight = np.zeros((root.shape[1],) * 2)
     for poses_of_task in pose_sets:
-        reach = (
+        task_jacobian = (
             jacobian_of(machine, poses_of_task.configurations, estimate.corrected).reshape(-1, len(controlled))
             @ root[controlled]
         )
-        weight += reach.T @ reach / len(poses_of_task.names) / len(pose_sets)
-    return Pool(whitened, before, weight)
+        weight += task_jacobian.T @ task_jacobian / len(poses_of_task.names) / len(pose_sets)
+    return Pool(whitened, prior_information, weight)
 
 
 def chosen_for(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:

@@ -73,18 +73,24 @@ class VisitCauses:
         -------
         VisitCauses
         """
-        freedom = np.array(readings.counts) - 1.0
+        degrees_of_freedom = np.array(readings.counts) - 1.0
         means = [covariances.mean(axis=0) for covariances in readings.covariances]
         inverse = np.array([np.linalg.pinv(covariance, hermitian=True) for covariance in means])
         parts = [part for _, part in linear.visit_parts]
-        scaled = np.array([inverse @ part for part in parts]).reshape(len(parts), len(freedom), 3, 3)
-        information = 0.5 * np.einsum("p,jpab,kpba->jk", freedom, scaled, scaled)
+        scaled_covariances = np.array([inverse @ part for part in parts]).reshape(
+            len(parts), len(degrees_of_freedom), 3, 3
+        )
+        information = 0.5 * np.einsum("p,jpab,kpba->jk", degrees_of_freedom, scaled_covariances, scaled_covariances)
         groups = _groups(information)
-        joined = np.array([scaled[group].sum(axis=0) for group in groups]).reshape(len(groups), len(freedom), 3, 3)
-        information = 0.5 * np.einsum("p,jpab,kpba->jk", freedom, joined, joined)
+        group_matrices = np.array([scaled_covariances[group].sum(axis=0) for group in groups]).reshape(
+            len(groups), len(degrees_of_freedom), 3, 3
+        )
+        information = 0.5 * np.einsum("p,jpab,kpba->jk", degrees_of_freedom, group_matrices, group_matrices)
         terms = tuple(tuple(linear.visit_parts[n][0] for n in group) for group in groups)
-        expected = np.trace(joined, axis1=2, axis2=3)
-        return VisitCauses(terms, joined @ inverse, expected, np.linalg.pinv(information, rcond=1e-9, hermitian=True))
+        expected = np.trace(group_matrices, axis1=2, axis2=3)
+        return VisitCauses(
+            terms, group_matrices @ inverse, expected, np.linalg.pinv(information, rcond=1e-9, hermitian=True)
+        )
 
     def scores(self, pose: int, readings: Array) -> Array:
         """Contribution of a pose to the scores of all groups.
@@ -98,11 +104,12 @@ class VisitCauses:
         -------
         (units, groups)
         """
-        away = readings - readings.mean(axis=1, keepdims=True)
-        squares = np.einsum("uvi,uvj->uij", away, away)
-        freedom = readings.shape[1] - 1
+        deviations = readings - readings.mean(axis=1, keepdims=True)
+        squares = np.einsum("uvi,uvj->uij", deviations, deviations)
+        degrees_of_freedom = readings.shape[1] - 1
         return np.asarray(
-            0.5 * (np.einsum("kij,uji->uk", self.weights[:, pose], squares) - freedom * self.expected[:, pose])
+            0.5
+            * (np.einsum("kij,uji->uk", self.weights[:, pose], squares) - degrees_of_freedom * self.expected[:, pose])
         )
 
     def factors(self, scores: Array) -> Array:
@@ -177,16 +184,16 @@ def visit_causes(
     scores = np.sum([model.scores(pose, rows[None]) for pose, rows in enumerate(visits)], axis=0)
     studentised, factors = model.studentised(scores)[0], model.factors(scores)[0]
     units = reference.shape[1]
-    chances = [
+    p_values = [
         (1 + units - int(np.searchsorted(row, value))) / (1 + units)
         for row, value in zip(reference, studentised, strict=True)
     ]
-    named = holm(chances, level)
+    significant_causes = holm(p_values, level)
     out = [
         ScatterRecord(
             terms[0].name.partition("/")[0], tuple(dict.fromkeys(term.cause.name for term in terms)),
             float(np.sqrt(max(factor, 0.0))), p_value, significant and stands_out,
         )
-        for terms, factor, p_value, stands_out in zip(model.groups, factors, chances, named, strict=True)
+        for terms, factor, p_value, stands_out in zip(model.groups, factors, p_values, significant_causes, strict=True)
     ]  # fmt: skip
     return tuple(sorted(out, key=lambda record: (record.chance, -record.factor)))

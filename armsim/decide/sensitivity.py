@@ -56,7 +56,7 @@ NOTHING = 1e-6
 
 @dataclass(frozen=True)
 class Line:
-    """Sensitivity of one task to one number of the machine.
+    """A number of the machine, and what it does to one task.
 
     Parameters
     ----------

@@ -9,7 +9,7 @@ Node = dict[str, Any]
 
 
 def alternatives(node: Node, definitions: Node) -> list[Node]:
-    """Schemas that a node may take: references followed, unions expanded."""
+    """Alternatives of a schema: its references are resolved and its unions expanded."""
     if "$ref" in node:
         return alternatives(definitions[node["$ref"].rpartition("/")[2]], definitions)
     for key in ("anyOf", "oneOf"):
@@ -19,7 +19,7 @@ def alternatives(node: Node, definitions: Node) -> list[Node]:
 
 
 def below(nodes: Sequence[Node], part: str | int, definitions: Node) -> list[Node]:
-    """Schemas under a key, or of an item of a list, of any of some nodes."""
+    """Schemas of a key, or of the items of a list, in any of the given schemas."""
     out: list[Node] = []
     for option in (option for node in nodes for option in alternatives(node, definitions)):
         if isinstance(part, int):

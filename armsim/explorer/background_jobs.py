@@ -30,7 +30,7 @@ class Package:
 
 
 def cheapest(job_input: JobInput, options: RunOptions) -> Selection:
-    """Find the cheapest encoders of the catalogue that meet the requirement; the design is what is fitted now."""
+    """Find the cheapest encoders of the catalogue that meet the requirement; the design states the present sensors."""
     assert job_input.catalogue is not None  # the page asks only with a catalogue
     return select(job_input.study, options_for(job_input.study.scenario, job_input.catalogue)[1], options)
 
@@ -53,7 +53,7 @@ def compare_pins(job_input: JobInput, options: RunOptions) -> Comparison:
 def review(job_input: JobInput, options: RunOptions) -> Package:
     """Write the folder of a run of the design as a ZIP file; its title names the design.
 
-    The run is that of the command in its manifest, to the bit: what the page read beside the scenario is not in it.
+    The run equals that of the command in its manifest to the bit: other files read by the page have no effect.
     """
     from armsim.report.run_folder import write_run_folder
 

@@ -12,9 +12,9 @@ from armsim.explorer.view_model import Posture
 
 LINK, JOINT, ELLIPSOID = "#1f77b4", "#555555", "#d08a00"
 SHARE = 0.12
-"""Longest semi-axis of the ellipsoid as drawn, over the size of the arm."""
+"""Longest semi-axis of the ellipsoid in the view, relative to the size of the arm."""
 STEPS = (1, 2, 5)
-WHEN_CHANGED = """
+REDRAW_SCRIPT = """
 const view = getElement(%d), draw = view.renderer.render.bind(view.renderer);
 let last = '';
 const rounded = numbers => numbers.map(number => number.toFixed(6));
@@ -30,7 +30,7 @@ view.renderer.render = (scene, camera) => {
 """
 """Script that redraws the scene only after a change, so that a still picture costs the browser nothing.
 
-The controls of the camera move it in its last bits at every look, without end: what counts is six decimals of a metre.
+The camera controls change the last bits of its position at every frame: only six decimals of a metre are compared.
 It also hides the ground plane, so that links below the floor are visible.
 """
 
@@ -55,7 +55,7 @@ class Scene:
                 .style("position: absolute; left: 10px; bottom: 6px; color: #333")
                 .props("data-name=scale")
             )
-        self.scene.on("init", lambda: self.scene.client.run_javascript(WHEN_CHANGED % self.scene.id))
+        self.scene.on("init", lambda: self.scene.client.run_javascript(REDRAW_SCRIPT % self.scene.id))
         self.parts: list[Any] = []
         self.size = 0.0
         self.points = np.zeros((0, 3))
@@ -105,9 +105,9 @@ class Scene:
 
 def _rod(scene: Any, a: np.ndarray, b: np.ndarray, radius: float) -> Any:
     """A cylinder from one point to another; the axis of the unrotated cylinder is y."""
-    along = b - a
-    length = float(np.linalg.norm(along))
-    y = along / length
+    direction = b - a
+    length = float(np.linalg.norm(direction))
+    y = direction / length
     helper = np.array([1.0, 0.0, 0.0]) if abs(y[0]) < 0.9 else np.array([0.0, 0.0, 1.0])
     x = np.cross(y, helper)
     x /= np.linalg.norm(x)

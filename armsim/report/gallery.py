@@ -120,16 +120,19 @@ class Figure(NamedTuple):
 
 
 def _map(measure: MapOf, caption: str) -> Figure:
+    """Figure of a map of one measure over the cells of a task."""
     name = "map" if measure == "error" else f"map-{measure}"
-    draw = partial(_cells, measure=measure)
+    draw = partial(_draw_map, measure=measure)
     return Figure(name, "workspace", caption, lambda result, task: task.grid is not None and measure in task.maps, draw)
 
 
-def _cells(result: Result, task: TaskResult, measure: MapOf) -> Drawing:
+def _draw_map(result: Result, task: TaskResult, measure: MapOf) -> Drawing:
+    """Map of a slice, or the layers of a volume."""
     return (figures.error_map if task.is_map else figures.layers)(result, task, measure)
 
 
-def _one_by_one(result: Result, task: TaskResult) -> bool:
+def _named_poses(result: Result, task: TaskResult) -> bool:
+    """Whether the task evaluates its poses one by one, as named."""
     return kind_of(task.kind).one_by_one
 
 
@@ -157,7 +160,7 @@ FIGURES: tuple[Figure, ...] = (
     ),
     Figure(
         "distribution", "workspace", "Share of the postures whose error stays within a limit.",
-        lambda result, task: not (task.is_map or task.follows_path or _one_by_one(result, task)), figures.distribution,
+        lambda result, task: not (task.is_map or task.follows_path or _named_poses(result, task)), figures.distribution,
     ),
     Figure(
         "path", "workspace", "Band: median to 95 % of all arms and visits at each pose.",
@@ -165,7 +168,7 @@ FIGURES: tuple[Figure, ...] = (
     ),
     Figure(
         "poses", "workspace", "Every pose: the left end of the bar is the median over all arms and visits.",
-        _one_by_one, figures.pose_errors,
+        _named_poses, figures.pose_errors,
     ),
     Figure(
         "view", "workspace", "The arm at its worst pose, with the directions of the errors.",

@@ -1,11 +1,11 @@
 """Workbook of a run: budget of every task at its worst pose, with formulas of the data-sheet numbers.
 
-Per task, with the rows of `armsim.decide.pose_budget` (u a random quantity, S the movement of the tool by one of it),
+Per task, with the rows of `armsim.decide.pose_budget` (u a random quantity, S the movement of the tool per unit of u),
 
     mean = sum of S E u,   covariance = sum of S S^T Var u,   rms^2 = |mean|^2 + trace of the covariance
 
 and the quantile of the length by three cumulants as `armsim.sampling.gaussian.quantile_by_moments`, times the ratio of
-the sampled quantile to that, which is of the run and stays.
+the sampled quantile to it. The ratio is that of the run and does not follow changed inputs.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ from armsim.sampling.gaussian import quantile_by_moments
 UM = 1e6
 UNITS = {"rad": ("arcsec", ARCSECOND.factor), "m": ("µm", UM), "K": ("K", 1.0), "1": ("1 σ", 1.0)}
 """Name of the unit of a row, and its factor from SI."""
-VARIES = {"unit": "from arm to arm", "visit": "from visit to visit"}
+VARIATION = {"unit": "from arm to arm", "visit": "from visit to visit"}
 INPUTS = "inputs"
 INPUT_HEADERS = (
     "of", "number", "what it is", "value", "  unit", "the value is", "as run", "now / as run", "  in this workbook",
@@ -69,10 +69,10 @@ FIRST = 16
 LONGEST = 28
 """Most characters of the name of a sheet."""
 LEAST_DEPARTURE = 1e-5
-"""Size below which the digits of the written numbers decide."""
+"""Smallest departure that is reported; below it the rounding of the written numbers decides."""
 LARGE = 5000
 """Degrees of freedom from which the chi-square law is expanded, accurate to 1e-4, where spreadsheets fail."""
-NOT_FOLLOWED = "fixed: change the scenario and run again"
+WITHOUT_FORMULA = "fixed: change the scenario and run again"
 
 
 def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
@@ -114,10 +114,12 @@ def _sheet_name(number: int, name: str) -> str:
 
 
 def _share(value: float) -> str:
+    """Share in per cent."""
     return f"{100 * value:.4g} %"
 
 
 def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets) -> None:
+    """Write the sheet with the error of every task, as run and by the present inputs."""
     coverage = _share(coverage_of(result.requirement))
     put_text(sheet["A1"], f"{result.scenario}: error of the tool point at the worst pose of every task", bold=True)
     put_text(sheet["A2"], f"Results are {LINE}.")
@@ -165,6 +167,7 @@ def _as_run(sheet: Any, result: Result, row: int) -> int:
 
 
 def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
+    """Sentences on how to read the workbook, and on its accuracy."""
     departure = _share(max((LEAST_DEPARTURE, *(task.departure for task in budgets.tasks))))
     return (
         f"Change yellow cells of the sheet '{INPUTS}'; all else follows. A value there is what the scenario states, "
@@ -188,6 +191,7 @@ def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
 
 
 def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
+    """Write the sheet of the inputs."""
     from openpyxl.styles import Alignment
     from openpyxl.worksheet.datavalidation import DataValidation
 
@@ -211,7 +215,7 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
             if entry.value > 0:
                 check.add(value)
         else:
-            note = put_text(sheet.cell(row, 9), NOT_FOLLOWED, grey=True)
+            note = put_text(sheet.cell(row, 9), WITHOUT_FORMULA, grey=True)
             note.alignment = Alignment(horizontal="left", indent=1)
     sheet.add_data_validation(check)
     set_widths(sheet, (10, 38, 66, 11, 12, 26, 11, 12, 38))
@@ -229,6 +233,7 @@ def _named(entry: Input) -> tuple[str, str]:
 
 
 def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) -> None:
+    """Write the sheet of a task: the quantile, its formulas, and a row per cause."""
     from openpyxl.styles import Alignment
 
     last = FIRST + len(budget.rows) - 1
@@ -266,14 +271,16 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
         put_number(
             sheet.cell(11, column_number), f"=SUM({column}{FIRST}:{column}{last})" if budget.rows else 0.0, headline
         )
-    _working(sheet, last if budget.rows else FIRST, coverage)
+    _intermediate_sums(sheet, last if budget.rows else FIRST, coverage)
     for column_number, name in GROUPS.items():
         put_text(sheet.cell(FIRST - 2, column_number), name).font = font(italic=True)
     put_headers(sheet, FIRST - 1, HEADERS)
-    several = Counter((line.row.owner, line.row.cause) for line in budget.rows)
+    rows_of_cause = Counter((line.row.owner, line.row.cause) for line in budget.rows)
     for number, line in enumerate(budget.rows, start=FIRST):
-        which = _which(line) if several[line.row.owner, line.row.cause] > 1 or line.row.owner == "links" else ""
-        _row(sheet, number, line, which, decimals)
+        detail = (
+            _detail_of(line) if rows_of_cause[line.row.owner, line.row.cause] > 1 or line.row.owner == "links" else ""
+        )
+        _row(sheet, number, line, detail, decimals)
     for column_number in range(6, len(HEADERS) + 1):
         sheet.cell(FIRST - 1, column_number).alignment = Alignment(
             wrap_text=True, vertical="bottom", horizontal="right"
@@ -283,7 +290,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     sheet.print_title_rows = f"{FIRST - 2}:{FIRST - 1}"
 
 
-def _working(sheet: Any, last: int, coverage: float) -> None:
+def _intermediate_sums(sheet: Any, last: int, coverage: float) -> None:
     """Write covariance and cumulants of the squared error, and the resulting quantile."""
     from openpyxl.styles import Alignment
 
@@ -321,11 +328,11 @@ def _working(sheet: Any, last: int, coverage: float) -> None:
         put_text(sheet.cell(row, 12), name, grey=True).alignment = Alignment(horizontal="right")
 
 
-def _row(sheet: Any, number: int, line: LiveRow, which: str, decimals: int) -> None:
+def _row(sheet: Any, number: int, line: LiveRow, detail: str, decimals: int) -> None:
     row = line.row
     unit, factor = UNITS[row.unit]
     sensitivity = np.asarray(row.sensitivity) * UM / factor
-    for column, text in enumerate((row.owner, row.cause, which, VARIES[row.life], unit), start=1):
+    for column, text in enumerate((row.owner, row.cause, detail, VARIATION[row.life], unit), start=1):
         put_text(sheet.cell(number, column), text)
     sizes = row.mean * factor, row.std * factor
     put_number(sheet.cell(number, 6), f"=Q{number}{_gain(line.mean_laws)}", places_of(sizes[0]) if row.mean else "0")
@@ -347,7 +354,7 @@ def _row(sheet: Any, number: int, line: LiveRow, which: str, decimals: int) -> N
         put_number(sheet.cell(number, column), value, places_of(value) if value else "0")
 
 
-def _which(line: LiveRow) -> str:
+def _detail_of(line: LiveRow) -> str:
     """Text that distinguishes rows of one owner and cause."""
     row = line.row
     name = row.key[0].rpartition("/")[2]
