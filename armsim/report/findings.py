@@ -68,7 +68,7 @@ def acceptance_sentence(task: TaskResult) -> str:
         return f"{text}."
     return (
         f"{text}. It would pass {percent(test.passing.value)} of all arms. It would wrongly reject "
-        f"{percent(test.good_rejected)}, which meet the requirement there, and wrongly pass "
+        f"{percent(test.good_rejected)} that meet the requirement there, and wrongly pass "
         f"{percent(test.bad_passed)}."
     )
 

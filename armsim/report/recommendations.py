@@ -89,7 +89,10 @@ def one_cause_at_a_time(result: Result) -> Frame:
     """Table of the rms error left at the worst pose without one cause of one joint, the largest gain first."""
     names = [(owner, cause) for owner, cause in deciding_task(result).poses.share_names if (owner, cause) != BIAS]
     rows = _by_gain(result, {name: name for name in names})
-    columns = words("of", [owner for (owner, _), _ in rows]), words("without", [cause for (_, cause), _ in rows])
+    columns = (
+        words("joint or link", [owner for (owner, _), _ in rows]),
+        words("without", [cause for (_, cause), _ in rows]),
+    )
     return _gains(result, rows, columns, "one cause of one joint")
 
 
