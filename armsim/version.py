@@ -10,7 +10,7 @@ from pathlib import Path
 
 @lru_cache(maxsize=1)
 def package_version() -> str:
-    """Version of the package, such as 0.1.0."""
+    """Version of the package, such as 0.2.0."""
     return version("armsim")
 
 

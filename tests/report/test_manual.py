@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shlex
+import tomllib
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import pytest
 from support import BROWSER, HANG, ROOT, invoke
 
 from armsim.documents import check_file
+from armsim.documents.former_keys import FORMER
 from armsim.report.manual_pages import manual_pages
 
 MANUAL = ROOT / "armsim" / "manual"
@@ -59,6 +61,19 @@ def test_every_link_leads_to_a_heading(written: Path) -> None:
                 assert not anchor or anchor in pages[file or name].anchors, (name, target)
                 assert not file or file in pages, (name, target)
         assert page.fetched == ["passages.js"]  # nothing from a network
+
+
+def test_the_changes_begin_with_this_version() -> None:
+    """One version: that of the package, of the newest heading, and before the end of every former key."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    headings = re.findall(r"^## (\S+)$", (MANUAL / "changes.md").read_text(), re.MULTILINE)
+    assert headings[0] == project["version"]
+    versions = [tuple(map(int, heading.split("."))) for heading in headings]
+    assert versions == sorted(versions, reverse=True)
+    text = " ".join((MANUAL / "changes.md").read_text().split())
+    for key in FORMER:
+        assert f"`{key.present}`" in text, key.present
+        assert f"`{key.name}`" in text, key.name
 
 
 def test_every_cause_is_one_step_from_its_equation() -> None:

@@ -16,7 +16,7 @@ from support import ROOT, invoke
 import armsim
 from armsim.report.reproduce import difference, sha256
 from armsim.results import FORMAT
-from armsim.version import source_digest
+from armsim.version import package_version, source_digest
 
 COMMAND = [sys.executable, "-m", "armsim.cli.main"]
 
@@ -66,13 +66,16 @@ def test_newer_sources_that_give_the_same_bits_are_told_and_taken(project: Path)
     assert digest == source_digest() == json.loads(text)["source_digest"]
     assert digest in (project / "a" / "report.html").read_text()
     text = text.replace(f'"source_digest": "{digest}"', '"source_digest": "0123456789ab"')
-    written.write_text(text.replace('"version": "0.1.0"', '"version": "0.0.9"'))
+    written.write_text(text.replace(f'"version": "{package_version()}"', '"version": "0.0.9"'))
     manifest |= {"armsim": "0.0.9", "source_digest": "0123456789ab"}
     path.write_text(json.dumps(manifest | {"results_sha256": hashlib.sha256(written.read_bytes()).hexdigest()}))
     again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
     assert again.returncode in (0, 1), again.stderr
     assert "the same to the bit" in again.stderr
-    assert f"made by armsim 0.0.9 (sources 0123456789ab), this is armsim 0.1.0 (sources {digest})" in again.stderr
+    assert (
+        f"made by armsim 0.0.9 (sources 0123456789ab), this is armsim {package_version()} (sources {digest})"
+        in again.stderr
+    )
     assert json.loads((project / "b" / "results.json").read_text())["source_digest"] == digest
     data = json.loads(text)
     data["tasks"][0]["poses"][0]["error"]["p95"] *= 1.25
