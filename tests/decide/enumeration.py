@@ -19,7 +19,7 @@ import itertools
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -103,6 +103,15 @@ CASES: dict[str, dict[str, str]] = {
         "arm": "groups: {base: [j1, j2, j3], wrist: [j4, j5]}",
         "sampling": "{units: 200, visits: 4, seed: 8}",
     },
+    # two joints of one module: the same encoder, mounting and placement
+    "module": {
+        "links": "j1 turn 250 30 -90; j2 turn 0 300 0; j3 turn 0 20 -90; j4 turn 60 80 0",
+        "fitted": "".join(GEARED % (5 + n, 6 + 3 * n, 8 + 4 * n) for n in range(4)),
+        "poses": "0 0 0 0; 40 -60 70 20; -90 -30 60 40; 150 -100 20 90",
+        "encoders": "disc small 9 20 ~4; disc quiet 22 14 ~1; disc large 34 5 ~1",
+        "catalogue": "placements: {motor: 0, output: 8}\nlimits: {modules: [[j1, j3]]}",
+        "sampling": "{units: 200, visits: 4, seed: 8}",
+    },
     # gears that give way under gravity, some forwards and some backwards: means add as vectors
     "means": {
         "links": "j1 turn 200 0 -90; j2 turn 0 300 0; j3 turn 0 250 0; j4 turn 0 80 0",
@@ -178,8 +187,18 @@ def admissible(options: Options) -> Iterator[Choice]:
         heavy = options.mass is not None and sum(option.mass for option in fitted) > options.mass + 1e-9
         many = options.types is not None and len(set(names)) > options.types
         short = any(names.count(name) > pieces for name, pieces in options.stock.items())
-        if not heavy and not many and not short and not tied(options, names):
+        if not heavy and not many and not short and not tied(options, names) and not torn(options, fitted):
             yield choice
+
+
+def torn(options: Options, parts: Sequence[Option]) -> bool:
+    """Whether joints of one module are fitted otherwise. Source: the words themselves."""
+    return any(
+        (parts[j].encoder, parts[j].mounting, parts[j].placement)
+        != (parts[joints[0]].encoder, parts[joints[0]].mounting, parts[joints[0]].placement)
+        for joints in options.modules
+        for j in joints
+    )
 
 
 def tied(options: Options, names: list[str]) -> bool:
