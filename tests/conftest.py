@@ -180,9 +180,15 @@ SLOW = (
 ``slow``, are left out where nothing is said, and run in `.ci/run`: ``pytest -m slow``."""
 
 
-def pytest_configure() -> None:
-    """Helpers and threads of a worker would take the time of the others."""
+def pytest_configure(config: Any) -> None:
+    """Compile the kernels once, before the workers would each; helpers and threads of a worker would take the time of
+    the others."""
     worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+    if not worker and getattr(config.option, "numprocesses", None) and not config.option.collectonly:
+        from armsim.sampling.kernels import compiled_kernels
+
+        with compiled_kernels(lambda what, completed, total: None, lambda note: None) as finished:
+            finished()
     if worker.startswith("gw") and hasattr(os, "sched_setaffinity"):
         allowed = sorted(os.sched_getaffinity(0))
         os.sched_setaffinity(0, {allowed[int(worker[2:]) % len(allowed)]})

@@ -195,8 +195,8 @@ def test_check_lists_links_and_heat(tmp_path: Path) -> None:
     """j1.a: 40 um give or take 10; 5 K of 23 ppm/K on 500 mm are 57.5 um."""
     path = cell(tmp_path, a="{mean: 40 um, limit: 10 um}", rise="{mean: 5 K, limit: 1 K}")
     printed = [" ".join(line.split()) for line in invoke("check", path).stdout.splitlines()]
-    assert "j1.a link a unit 40.4 40.0 40.4 50.0" in printed  # sqrt(40^2 + 10^2/3)
-    assert "j1.a temperature unit 57.9 57.5 57.9 69.0" in printed  # 11.5 um/K sqrt(25 + 1/3)
+    assert "j1.a link a accuracy 40.4 40.0 40.4 50.0" in printed  # sqrt(40^2 + 10^2/3)
+    assert "j1.a temperature accuracy 57.9 57.5 57.9 69.0" in printed  # 11.5 um/K sqrt(25 + 1/3)
     assert any("temperature rise" in line and "mean 5.00 K, standard deviation 0.577 K" in line for line in printed)
     links = json.loads(invoke("check", "--json", path).stdout)[str(path)]["links"]
     assert [term["cause"] for term in links] == ["link a", "link a", "temperature"]
