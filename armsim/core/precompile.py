@@ -79,6 +79,18 @@ def _counts() -> None:
     _compile(sample_kernel._count, bins, bins, 0, True, sample_kernel.histograms_example())
 
 
+def _evaluated_units() -> None:
+    errors, axes = unit_figures.UnitErrors(*arrays("f2 i1 i1 f1")), screws.Axes(*arrays("f2 f2 b1"))
+    effect = unit_figures.VisitEffect(*arrays("f1 f1 f1 f1 f2"))
+    _compile(unit_figures.evaluate_units, errors, axes, effect, 0, *arrays("f2 f2"))
+
+
+def _followed_units() -> None:
+    errors, axes = unit_figures.UnitErrors(*arrays("f2 i1 i1 f1")), screws.Axes(*arrays("f2 f2 b1"))
+    visits, block = sample_kernel.Visits(*arrays(VISITS)), sample_kernel.Block(0, 0, 0, 0, 0)
+    _compile(sample_kernel.follow_units, errors, visits, axes, block, *arrays("f3 f2"))
+
+
 def _visit_sums() -> None:
     _compile(visit_sums.sum_law, *arrays("f2 f3 f2"))
     _compile(visit_sums.sum_influences, *arrays("f2 f3 f3"))
@@ -129,6 +141,8 @@ JOBS: dict[str, Job] = {
     "ranks of arms": Job(lambda: _address(unit_summary.read_ranks)),
     "integrals over visits": Job(_visit_sums),
     "moments of arms": Job(lambda: _address(unit_summary.read_moments)),
+    "barycentres of arms": Job(_evaluated_units, OF_UNITS[:2]),
+    "visits one by one": Job(_followed_units, (OF_UNITS[0], *OF_UNITS[2:4])),
 }
 """All jobs, the longest ways first."""
 

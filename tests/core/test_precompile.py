@@ -12,9 +12,12 @@ from support import normal_machine, planar_arm
 
 from armsim.core import pose_kernel, precompile, reach, visit_sums
 from armsim.core.compile import compiled, subroutine
+from armsim.core.sample_kernel import follow_units
 from armsim.core.separate import call, separate
+from armsim.core.unit_figures import evaluate_units
 from armsim.model.configurations import Configurations
 from armsim.sampling.kernels import COMPILE_COMMAND
+from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import sampling
@@ -64,10 +67,21 @@ def test_the_jobs_compile_the_types_that_a_run_passes() -> None:
     assert isinstance(solver.solve(Command((0.3, 0.1, 0.0)), solver.starts()), np.ndarray)
     with sampling(machine, 0.95, RunOptions(1)) as sampler:
         sampler.run(SamplingPlan(130, 2, 1), [TaskConfigurations("", Configurations(np.zeros((1, 3))))])
-    for job in ("poses", "integrals over visits", precompile.OF_SOLVER[2]):
+    evaluated = machine.evaluated(Configurations(np.zeros((1, 3))))
+    at_pose = Sampler.prepare(evaluated, SamplingPlan(130, 2, 1))
+    at_pose.barycentres(0, np.zeros((3, 256)), 130)
+    at_pose.all_visits(0)
+    for job in ("barycentres of arms", "visits one by one", "poses", "integrals over visits", precompile.OF_SOLVER[2]):
         precompile.JOBS[job].compile()
-    kernels = pose_kernel._sample_poses, visit_sums.sum_law, visit_sums.sum_influences, reach._solve_from
-    assert [len(kernel.signatures) for kernel in kernels] == [1] * 4  # type: ignore[attr-defined]
+    kernels = (
+        evaluate_units,
+        follow_units,
+        pose_kernel._sample_poses,
+        visit_sums.sum_law,
+        visit_sums.sum_influences,
+        reach._solve_from,
+    )
+    assert [len(kernel.signatures) for kernel in kernels] == [1] * 6  # type: ignore[attr-defined]
 
 
 def test_a_job_waits_for_those_that_it_contains() -> None:
