@@ -68,6 +68,8 @@ class Equal:
         Of all encoders, as far as it is stated. [kg]
     types : int
         Different encoders.
+    state : Verdict
+        Of the requirement; the estimates meet it, but the sample may not resolve it.
     """
 
     design: tuple[Fitted, ...]
@@ -75,6 +77,7 @@ class Equal:
     price: float = 0.0
     mass: float = 0.0
     types: int = 0
+    state: Verdict = "none stated"
 
 
 @dataclass(frozen=True)
@@ -165,7 +168,9 @@ class Refit:
     price : float, optional
         [cost units]
     holds : bool
-        Whether it meets the requirement.
+        Whether its estimates meet the requirement.
+    state : Verdict
+        Of the requirement, by the intervals of the estimates; ``not met`` where no design was found.
     deciding : Deciding, optional
     proved : bool
         Whether every cheaper one was examined.
@@ -176,6 +181,7 @@ class Refit:
     design: tuple[Fitted, ...] | None
     price: float | None
     holds: bool
+    state: Verdict
     deciding: Deciding | None
     proved: bool
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from armsim.decide.decision_records import Deciding, Refit
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fits_joint
-from armsim.decide.ledger import binding, met
+from armsim.decide.ledger import binding, met, state_of
 from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding
 from armsim.decide.search import Search
 from armsim.decide.select import SearchState
@@ -44,7 +44,8 @@ def refits(search: Search) -> Iterator[Refit]:
     present_options = replace(options, joints=tuple((option,) for option in present))
     task, judgement = binding(tasks)
     design, price = fitted(present_options, (0,) * len(present)), options.price(present)
-    yield Refit(0, (), design, price, all(fits) and met(tasks), Deciding(task.name, judgement), True)
+    state = state_of(tasks) if all(fits) else "not met"
+    yield Refit(0, (), design, price, all(fits) and met(tasks), state, Deciding(task.name, judgement), True)
     rows = zip(options.joints, present, fits, strict=True)
     extended = replace(options, joints=tuple(_extended(*row) for row in rows), changes=MOST_CHANGES)
     as_it_is = tuple(next((n for n, o in enumerate(row) if o.present), -1) for row in extended.joints)
@@ -87,10 +88,10 @@ def _cheapest(search: Search, most: int) -> Refit:
     complete, best = record.sample_remaining(), record.best
     closest = min(record.misses, key=lambda choice: record.misses[choice], default=None) if best is None else best
     if closest is None:
-        return Refit(most, (), None, None, False, None, complete)
+        return Refit(most, (), None, None, False, "not met", None, complete)
     chosen = zip(search.options.joints, closest, strict=True)
     joints = tuple(row[n].joint.name for row, n in chosen if not row[n].present)
     return Refit(
         most, joints, search.design(closest), record.program.price(closest), best is not None,
-        deciding(search, closest), complete,
+        state_of(search.verdict(closest)), deciding(search, closest), complete,
     )  # fmt: skip

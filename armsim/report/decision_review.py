@@ -176,6 +176,7 @@ def _figures_of(designs: Sequence[Equal]) -> list[Column]:
         lengths("error, sampled", [design.at_coverage for design in designs]),
         *([unitless("mass [g]", masses, decimals=1)] if any(masses) else []),
         unitless("encoder types", [design.types for design in designs]),
+        words("requirement", [design.state for design in designs]),
     ]
 
 

@@ -116,7 +116,7 @@ def refits_frame(refits: Sequence[Refit]) -> Frame:
 def _requirement(row: Refit) -> str:
     if row.design is None:
         return "no such design"
-    return "met" if row.holds else "not met" if row.most == 0 else "not met; the closest"
+    return row.state if row.holds or row.most == 0 else f"{row.state}; the closest"
 
 
 def robustness_sections(selection: Selection) -> tuple[Section, ...]:

@@ -149,6 +149,10 @@ def test_the_cheapest_change_is_that_of_enumeration(tmp_path: Path, name: str, s
             assert row.price == pytest.approx(min(good))
             assert row.proved
             assert len(row.joints) <= row.most
+    for row in rows:  # one criterion
+        assert row.deciding is not None
+        assert row.state == row.deciding.judgement.state
+        assert row.holds == row.deciding.judgement.holds
     assert rows[2].holds
 
 

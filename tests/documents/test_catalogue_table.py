@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT, invoke
+from support import COARSE, ROOT, invoke
 
 import armsim
 from armsim.documents.load import check_file, encoders_of, load_options, load_scenario
@@ -79,7 +79,7 @@ def test_a_table_serves_wherever_a_catalogue_does(tmp_path: Path) -> None:
     process = invoke("check", DEMO, "--set", f"joints.j2.encoder={file}#ring 80", "--json")
     assert process.returncode == 0, process.stderr
     chosen = tmp_path / "chosen.yaml"
-    sizes = ["--units", "60", "--visits", "2", "--set", "requirement.position=1 mm"]
+    sizes = ["--units", "60", "--visits", "2", "--set", "requirement.position=1 mm", *COARSE]
     process = invoke("select", DEMO, "--catalogue", file, "--write", chosen, *sizes)
     assert process.returncode in (0, 4), process.stderr
     chosen_joints = load_scenario(chosen).machine.joints
@@ -185,7 +185,7 @@ def test_a_catalogue_names_a_table_in_place_of_its_list(tmp_path: Path) -> None:
         ("fine", "output"),
     }
     chosen = tmp_path / "chosen.yaml"
-    sizes = ["--units", "60", "--visits", "2", "--set", "requirement.position=1 mm"]
+    sizes = ["--units", "60", "--visits", "2", "--set", "requirement.position=1 mm", *COARSE]
     process = invoke("select", DEMO, "--catalogue", file, "--write", chosen, *sizes)
     assert process.returncode in (0, 4), process.stderr
     study = load_scenario(chosen)

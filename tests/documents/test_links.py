@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import ROOT, invoke
+from support import ROOT, few_discs, invoke
 
 from armsim.cli.options import changes_of
 from armsim.decide.sweep import values_of
@@ -84,7 +84,7 @@ def test_what_is_written_into_a_linked_folder_is_read_from_there(tmp_path: Path)
     (tmp_path / "short").symlink_to(tmp_path / "real" / "deep")
     out = tmp_path / "short" / "chosen.yaml"
     coarse = ("--set", "tasks.side view.step=240 mm")
-    process = invoke("select", ROOT / "scenarios" / "bonding-cell.yaml", "--catalogue", DISCS, "--write", out, "--units",
+    process = invoke("select", ROOT / "scenarios" / "bonding-cell.yaml", "--catalogue", few_discs(tmp_path), "--write", out, "--units",
                   64, "--visits", 2, *coarse)  # fmt: skip
     assert process.returncode in (0, 4), process.stderr
     assert invoke("check", out).returncode == 0

@@ -14,7 +14,7 @@ import pytest
 from support import invoke
 
 import armsim
-from armsim.decide.option_moments import _alone, moments_of
+from armsim.decide.option_moments import _with_one_joint, moments_of
 from armsim.tasks import pose_cache
 
 ROWS = {"lift": (0.0, 0.05, 0.1, -90.0), "elbow": (10.0, 0.12, 0.45, 30.0), "hand": (0.0, 0.03, 0.2, 0.0)}
@@ -142,7 +142,7 @@ def test_a_search_counts_it_once(tmp_path: Path) -> None:
     together = moments_of(machine, at, shared)
     parts = moments_of(replace(machine, joints=()), at, shared)
     for joint in machine.joints:
-        parts = parts + moments_of(_alone(machine, joint), at, shared)
+        parts = parts + moments_of(_with_one_joint(machine, joint), at, shared)
     np.testing.assert_allclose(parts.square, together.square, rtol=1e-9)
 
 

@@ -15,7 +15,7 @@ import pytest
 from support import invoke
 
 import armsim
-from armsim.decide.option_moments import _alone
+from armsim.decide.option_moments import _with_one_joint
 
 G = 9.80665
 SENSORS = {"track": 0.9, "shoulder": 0.7, "wrist": 0.4}
@@ -104,11 +104,11 @@ def test_the_sensor_of_a_joint_does_not_load_itself(tmp_path: Path) -> None:
 
 def test_a_search_bears_the_sensors_of_the_others(tmp_path: Path) -> None:
     machine = armsim.load(write(tmp_path, BASES["ceiling"])).scenario.machine
-    alone = _alone(machine, machine.joints[1])
+    alone = _with_one_joint(machine, machine.joints[1])
     q = np.array([[0.1, 0.3, -1.0]])
     assert alone.states(q).joints["shoulder"].load == pytest.approx(machine.states(q).joints["shoulder"].load)
     lighter = replace(machine.joints[1], encoder=replace(machine.joints[1].encoder, mass=0.0))
-    other = _alone(machine, lighter).states(q)
+    other = _with_one_joint(machine, lighter).states(q)
     assert other.joints["shoulder"].load == pytest.approx(machine.states(q).joints["shoulder"].load)
 
 
