@@ -12,6 +12,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 CACHE = tempfile.TemporaryDirectory(prefix="armsim-tests-")
 os.environ["XDG_CACHE_HOME"] = CACHE.name  # of the commands that tests start, too
+for setting in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ.setdefault(setting, "1")  # as in commands; a worker has one processor
 
 LONGEST = (
     "explorer/test_page", "report/test_fronts", "report/test_faults", "cli/test_commands", "calibration/test_calibrate",

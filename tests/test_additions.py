@@ -69,13 +69,13 @@ main()
 
 def use(home: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
     """A command of the package in a folder, its figures blank where no helper process draws them."""
-    environment = {**os.environ, "PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
+    environment = {**os.environ, "PYTHONPATH": str(home)}
     command = [sys.executable, "-c", BLANK, *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
 
 
 def script(home: Path, text: str) -> str:
-    environment = {**os.environ, "PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
+    environment = {**os.environ, "PYTHONPATH": str(home)}
     command = [sys.executable, "-c", text]
     process = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
     assert process.returncode == 0, process.stderr

@@ -69,8 +69,8 @@ def scale_records(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleReco
     profiles = [components.profile(n) for n in range(len(components.groups))]
     p_values = [profile.p_value() for profile in profiles]
     out = [
-        ScaleRecord(group, profile.factor, profile.interval(), p_value, squared_distances)
-        for group, profile, p_value, squared_distances in zip(
+        ScaleRecord(group, profile.factor, profile.interval(), p_value, significant)
+        for group, profile, p_value, significant in zip(
             components.groups, profiles, p_values, holm(p_values, SIGNIFICANT), strict=True
         )
     ]

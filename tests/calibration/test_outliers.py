@@ -182,11 +182,9 @@ def test_sound_arms_have_no_wrong_reading(name: Path, frame: str, count: int) ->
     _, references, arms = sampled(name, frame, count)
     alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
     # at a level at which there is something to count; then those of them at that of the tool
-    squared_distances = [arm for arm in arms if named(screen_outliers(arm, "m.csv", references.refit, reference, 0.05))]
-    assert len(squared_distances) <= stats.binom.ppf(0.99, len(arms), 0.05)
-    wrong = [
-        arm for arm in squared_distances if named(screen_outliers(arm, "m.csv", references.refit, reference, alarm))
-    ]
+    suspects = [arm for arm in arms if named(screen_outliers(arm, "m.csv", references.refit, reference, 0.05))]
+    assert len(suspects) <= stats.binom.ppf(0.99, len(arms), 0.05)
+    wrong = [arm for arm in suspects if named(screen_outliers(arm, "m.csv", references.refit, reference, alarm))]
     assert len(wrong) <= stats.binom.ppf(0.99, len(arms), alarm)
 
 

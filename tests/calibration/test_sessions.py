@@ -140,10 +140,10 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
         means = readings.means(list(read.arm.visits.values()))
         values = identify(model, estimate, means[None])[0][0]
         numbers = estimate.controlled
-        squared_distances = (
+        deviations = (
             np.abs(values - estimate.truth @ coefficients)[numbers] / np.sqrt(np.diag(estimate.by_measurement))[numbers]
         )
-        inside += int(np.count_nonzero(squared_distances <= 1.959964))
+        inside += int(np.count_nonzero(deviations <= 1.959964))
         count += len(numbers)
     return inside, count
 

@@ -144,7 +144,8 @@ def of_other_arms(components: Components, arms: list[Posterior]) -> Components:
     return replace(components, likelihood=likelihood, best=likelihood.maximum(np.ones(len(components.groups))))
 
 
-BATCHES = 200
+BATCHES, ACCUSED = 200, 100
+"""Repetitions, and those in which all causes are tested."""
 LOW, HIGH = stats.binom.ppf(0.005, BATCHES, 0.93) / BATCHES, stats.binom.ppf(0.995, BATCHES, 0.97) / BATCHES
 """Share of intervals that may hold the truth: 93 to 97 %, and what the repetitions scatter, at 1 %."""
 
@@ -166,12 +167,13 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
         components = of_other_arms(components, arms[batch * count : (batch + 1) * count])
         place = components.groups.index(("eccentricity",))
         covered += abs(components.profile(place).root(factor)) < bound
-        p_values = [components.profile(n).p_value() for n in range(len(components.groups))]
-        squared_distances = holm(p_values, 0.01)
-        accused += any(squared_distances[n] for n in range(len(squared_distances)) if n != place)
+        if batch < ACCUSED:
+            p_values = [components.profile(n).p_value() for n in range(len(components.groups))]
+            significant = holm(p_values, 0.01)
+            accused += any(significant[n] for n in range(len(significant)) if n != place)
         if batch < 5:  # the ends of the interval are where the root is that of the level
             low, high = components.profile(place).interval()
             assert components.profile(place).root(low) == pytest.approx(-bound, abs=0.05)
             assert components.profile(place).root(high) == pytest.approx(bound, abs=0.05)
     assert LOW <= covered / BATCHES <= HIGH
-    assert accused <= stats.binom.ppf(0.99, BATCHES, 0.01)
+    assert accused <= stats.binom.ppf(0.99, ACCUSED, 0.01)

@@ -252,9 +252,9 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
     (arm,) = verify(study, written(tmp_path / "m.csv", names, {"a": readings}), 20e-6).arms
     first = arm.poses[0]
     middle = readings[0].mean(axis=0)
-    squared_distances = np.linalg.norm(readings[0] - middle, axis=1)
+    distances = np.linalg.norm(readings[0] - middle, axis=1)
     assert first.accuracy == pytest.approx(np.linalg.norm(middle - tools[0]), rel=1e-4)
-    assert first.repeatability == pytest.approx(squared_distances.mean() + 3 * squared_distances.std(ddof=1), rel=1e-4)
+    assert first.repeatability == pytest.approx(distances.mean() + 3 * distances.std(ddof=1), rel=1e-4)
     (distance,) = arm.distances
     attained = np.linalg.norm(readings[1] - readings[0], axis=1)
     assert distance.accuracy == pytest.approx(attained.mean() - np.linalg.norm(tools[1] - tools[0]), abs=1e-8)
