@@ -5,23 +5,33 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from armsim.decide.selection import Selection
-from armsim.report.frame import Exact
+from armsim.report.frame import Frame, unitless, words
 
-HEADER = ("joint", "type", "placement", "mounting class", "quantity", "unit price", "fitting price", "total")
 ONE_OFF = "one-off costs"
 Row = tuple[str, str, str, str, int, float, float]
 
 
-def bill_of_materials(selection: Selection) -> Exact:
+def bill_of_materials(selection: Selection) -> Frame:
     """Table of the purchase of all arms: a row per sensor, one per type with one-off costs, and the sum.
 
     A unit price is that of the sensor at its quantity, a fitting price that of its mounting and placement; a total is
     quantity times both. [cost units]
     """
-    rows = list(_rows(selection))
-    totals = [quantity * (price + fitting) for *_, quantity, price, fitting in rows]
-    listed = [(*row, total) for row, total in zip(rows, totals, strict=True)]
-    return Exact(HEADER, [*listed, ("all", "", "", "", "", "", "", sum(totals))])
+    joints, types, placements, mountings, quantities, prices, fittings = zip(*_rows(selection), strict=True)
+    totals = [n * (price + fitting) for n, price, fitting in zip(quantities, prices, fittings, strict=True)]
+    return Frame(
+        (
+            words("joint", (*joints, "all")),
+            words("type", (*types, "")),
+            words("placement", (*placements, "")),
+            words("mounting class", (*mountings, "")),
+            unitless("quantity", (*quantities, None)),
+            unitless("unit price", (*prices, None)),
+            unitless("fitting price", (*fittings, None)),
+            unitless("total", (*totals, sum(totals))),
+        ),
+        "bill of materials",
+    )
 
 
 def _rows(selection: Selection) -> Iterator[Row]:

@@ -75,7 +75,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
     }
     if design is not None:
         files["chosen.yaml"] = text_file(design)
-        files["bom.csv"] = partial(write_table, table=bill_of_materials(selection))
+        files["bom.csv"] = partial(write_table, table=bill_of_materials(selection).exact)
     refuted = (rejected_frame(selection).head(MOST_REJECTED).table(),) if selection.refuted else ()
     nothing = Text("No cheaper choice had to be sampled: none is admissible, or all are excluded without sampling.")
     return Review(
