@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from spreadsheet import by_office
-from support import COARSE, ROOT, invoke, normal_joint
+from support import COARSE, ROOT, few_discs, invoke, normal_joint
 
 from armsim.decide import select, trade_off
 from armsim.decide.designs import cheaper_than, fitted, least_price
@@ -209,7 +209,10 @@ def priced(folder: Path, *changes: tuple[str, str]) -> Path:
 
 def test_documents_to_the_written_scenario(tmp_path: Path) -> None:
     """Every type costs 600 once and is cheaper from 30 pieces on: the written scenario costs what the search says."""
-    file = priced(tmp_path, ("read_heads: 1, price: 12}", "read_heads: 1, price: {1: 12, 30: 7.5}, one_off: 600}"))
+    file = few_discs(tmp_path)
+    price, by_quantity = "read_heads: 1, price: 12}", "read_heads: 1, price: {1: 12, 30: 7.5}, one_off: 600}"
+    assert file.read_text().count(price) == 1
+    file.write_text(file.read_text().replace(price, by_quantity))
     chosen = tmp_path / "chosen.yaml"
     sizes = ["--units", "100", "--visits", "2", "--set", "requirement.position=400um", *COARSE]
     process = invoke("select", DEMO, "--catalogue", file, "--arms", "20", "--write", chosen, "--json", *sizes)
