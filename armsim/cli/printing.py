@@ -8,7 +8,7 @@ import sys
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from armsim.errors import RunError, one_line
 
@@ -64,27 +64,43 @@ def _ruled(
     """Print a ruled table; return False where the terminal is too narrow for the longest words."""
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
-    from rich.measure import Measurement
     from rich.table import Table
 
     console = Console(markup=False, emoji=False, highlight=False)
     table = Table(
         title=one_line(title) or None, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0)
     )
+    least, natural = [], []
     for column, name in enumerate(header):
         texts = [name, *(row[column] for row in cells)]
         # numbers stay with their units, other text breaks between words alone
         unbroken = max((len(text) for text in texts[1:]), default=0) if column in right else 0
-        least = max(unbroken, *(len(word) for text in texts for word in text.split()), 1)
-        table.add_column(name, justify="right" if column in right else "left", min_width=least)
+        least.append(max(unbroken, *(len(word) for text in texts for word in text.split()), 1))
+        natural.append(max(least[-1], *map(len, texts)))
+    spare = console.width - 2 * len(header) - sum(least)  # a space on either side of each column
+    if spare < 0:
+        return False
+    widths = _filled(least, natural, spare)  # rich would make columns narrower than their words, and cut the last
+    for column, (name, width) in enumerate(zip(header, widths, strict=True)):
+        side: Literal["left", "right"] = "right" if column in right else "left"
+        table.add_column(name, justify=side, width=width)
     for number, row in enumerate(cells):
         if number in separated:
             table.add_section()
         table.add_row(*row)
-    if Measurement.get(console, console.options.update(max_width=10_000), table).minimum > console.width:
-        return False
     console.print(table)
     return True
+
+
+def _filled(least: Sequence[int], natural: Sequence[int], spare: int) -> list[int]:
+    """Widths of columns from the least to the natural ones, what is to spare shared evenly. [characters]"""
+    widths = list(least)
+    while spare and (narrow := [n for n, width in enumerate(widths) if width < natural[n]]):
+        for column in narrow[:spare]:
+            extra = min(max(1, spare // len(narrow)), natural[column] - widths[column], spare)
+            widths[column] += extra
+            spare -= extra
+    return widths
 
 
 def _listed(title: str, header: Sequence[str], cells: list[list[str]]) -> None:
