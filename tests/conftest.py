@@ -8,12 +8,13 @@ from typing import Any
 
 import pytest
 
+from armsim.processors import limit_linear_algebra
+
 sys.path.insert(0, str(Path(__file__).parent))
 
 CACHE = tempfile.TemporaryDirectory(prefix="armsim-tests-")
 os.environ["XDG_CACHE_HOME"] = CACHE.name  # of the commands that tests start, too
-for setting in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
-    os.environ.setdefault(setting, "1")  # as in commands; a worker has one processor
+limit_linear_algebra()  # as in commands; a worker has one processor
 
 LONGEST = (
     "explorer/test_page", "report/test_fronts", "report/test_faults", "cli/test_commands", "calibration/test_calibrate",
@@ -188,9 +189,10 @@ def pytest_configure(config: Any) -> None:
     worker = os.environ.get("PYTEST_XDIST_WORKER", "")
     if not worker and getattr(config.option, "numprocesses", None) and not config.option.collectonly:
         from armsim.sampling.kernels import compiled_kernels
+        from armsim.sampling.run_options import no_note, no_progress
 
-        with compiled_kernels(lambda what, completed, total: None, lambda note: None) as finished:
-            finished()
+        with compiled_kernels(no_progress, no_note) as wait_for_kernels:
+            wait_for_kernels()
     if worker.startswith("gw") and hasattr(os, "sched_setaffinity"):
         allowed = sorted(os.sched_getaffinity(0))
         os.sched_setaffinity(0, {allowed[int(worker[2:]) % len(allowed)]})

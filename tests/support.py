@@ -18,6 +18,7 @@ from unittest import mock
 
 import numpy as np
 import roboticstoolbox as rtb
+from blank_figures import blank_figure
 
 from armsim.core.counting import RATIO_BINS, ratio_edge
 from armsim.core.kernel_digest import LANES
@@ -187,14 +188,6 @@ def few_discs(folder: Path) -> Path:
     few = [line for line in lines if "name: disc" not in line or any(name in line for name in FEW_DISCS)]
     file.write_text("\n".join(few) + "\n")
     return file
-
-
-def blank_figure(path: Path, figure: Any) -> tuple[()]:
-    """In place of `armsim.report.drawing.save_figure`: a picture of nothing, without spots."""
-    width, height = 72 * figure.get_size_inches()
-    size = f'width="{width:g}pt" height="{height:g}pt" viewBox="0 0 {width:g} {height:g}"'
-    path.with_name(f"{path.name}.svg").write_text(f'<svg xmlns="http://www.w3.org/2000/svg" {size}/>')
-    return ()
 
 
 def invoke(*arguments: object, cwd: Path | None = None, pictures: bool = False) -> subprocess.CompletedProcess[str]:

@@ -52,15 +52,9 @@ def make(addition: additions.Addition, home: Path) -> None:
 
 
 BLANK = """
+from blank_figures import blank_figure
 from armsim.report import drawing
-
-def save_blank(path, figure):
-    path.with_name(f"{path.name}.svg").write_text(
-        '<svg xmlns="http://www.w3.org/2000/svg" width="300pt" height="200pt" viewBox="0 0 300 200"/>'
-    )
-    return ()
-
-drawing.save_figure = save_blank
+drawing.save_figure = blank_figure
 from armsim.cli.main import main
 main()
 """
@@ -69,7 +63,7 @@ main()
 
 def use(home: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
     """A command of the package in a folder, its figures blank where no helper process draws them."""
-    environment = {**os.environ, "PYTHONPATH": str(home)}
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join((str(home), str(ROOT / "tests")))}
     command = [sys.executable, "-c", BLANK, *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
 

@@ -32,6 +32,7 @@ from armsim.cli.interrupt import STOPPED, end_on_signals, leave
 from armsim.cli.printing import print_note
 from armsim.cli.streams import prepare_streams
 from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, one_line
+from armsim.processors import limit_linear_algebra
 
 app = typer.Typer(
     name="armsim",
@@ -75,8 +76,6 @@ def _options(
     """Tool-point error of a robot arm from the position sensors on its joints."""
 
 
-LINEAR_ALGEBRA = "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"
-"""Settings of the libraries of linear algebra that numpy may be built with."""
 INTERRUPTED = 130
 """Exit code of the command line library for an interrupt."""
 
@@ -85,8 +84,7 @@ def main() -> None:
     """Run the command of this process, and end it."""
     prepare_streams()
     os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
-    for library in LINEAR_ALGEBRA:  # before one is loaded; its threads would wait for each other over small matrices
-        os.environ.setdefault(library, "1")
+    limit_linear_algebra()
     warnings.showwarning = lambda message, *details: print_note(f"note: {message}")
     end_on_signals()
     code, message = command()

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from armsim.assessment import Judged
 from armsim.decide.decision_records import Deciding
 from armsim.decide.program import Choice
-from armsim.requirement import Judgement, Verdict, combined
+from armsim.requirement import Judgement
 from armsim.requirement.judgement import KINDS
 
 
@@ -55,11 +55,6 @@ class Ledger:
 def met(tasks: Sequence[Judged]) -> bool:
     """Whether the estimates of a design keep the requirement at all tasks."""
     return all(task.summary.holds for task in tasks)
-
-
-def state_of(tasks: Sequence[Judged]) -> Verdict:
-    """Worst state of all criteria of a design at all tasks, by the intervals of the estimates."""
-    return combined(judgement for task in tasks for judgement in task.summary.judgements)
 
 
 def at_coverage(tasks: Sequence[Judged]) -> float:

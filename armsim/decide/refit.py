@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from armsim.assessment import state_of_all
 from armsim.decide.decision_records import Deciding, Refit
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fits_joint
-from armsim.decide.ledger import binding, met, state_of
+from armsim.decide.ledger import binding, met
 from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding
 from armsim.decide.search import Search
 from armsim.decide.select import SearchState
@@ -44,7 +45,7 @@ def refits(search: Search) -> Iterator[Refit]:
     present_options = replace(options, joints=tuple((option,) for option in present))
     task, judgement = binding(tasks)
     design, price = fitted(present_options, (0,) * len(present)), options.price(present)
-    state = state_of(tasks) if all(fits) else "not met"
+    state = state_of_all(tasks) if all(fits) else "not met"
     yield Refit(0, (), design, price, all(fits) and met(tasks), state, Deciding(task.name, judgement), True)
     rows = zip(options.joints, present, fits, strict=True)
     extended = replace(options, joints=tuple(_extended(*row) for row in rows), changes=MOST_CHANGES)
@@ -93,5 +94,5 @@ def _cheapest(search: Search, most: int) -> Refit:
     joints = tuple(row[n].joint.name for row, n in chosen if not row[n].present)
     return Refit(
         most, joints, search.design(closest), record.program.price(closest), best is not None,
-        state_of(search.verdict(closest)), deciding(search, closest), complete,
+        state_of_all(search.verdict(closest)), deciding(search, closest), complete,
     )  # fmt: skip

@@ -32,7 +32,7 @@ from armsim.assessment import Judged, state_of_all
 from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.designs import cheaper_than, least_price
 from armsim.decide.frontier import cent, frontier, in_range
-from armsim.decide.ledger import arms_to_resolve, at_coverage, met, misses, state_of
+from armsim.decide.ledger import arms_to_resolve, at_coverage, met, misses
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
@@ -88,7 +88,7 @@ class SearchState:
     def alternative(self, choice: Choice) -> Equal:
         """A design that was sampled at all poses, as an alternative of equal price to the answer."""
         error, mass, types, _ = self.rank(choice)
-        state = state_of(self.search.ledger.verdicts[choice])
+        state = state_of_all(self.search.ledger.verdicts[choice])
         return Equal(self.search.design(choice), error, self.program.price(choice), mass, types, state)
 
     @property

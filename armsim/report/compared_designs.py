@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
-from armsim.criteria import CriterionChange
-from armsim.decide.compare import Comparison, TaskDifference
+from armsim.decide.compare import Comparison
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
+from armsim.report.decision_sentences import gain_per_cost, joints_grouped
 from armsim.report.document import Tone
 from armsim.report.frame import Frame, changes, quoted, unitless, words
 from armsim.report.verdict import TONES, deciding_task, decisive, headline
-from armsim.requirement import ORDER, show_change
+from armsim.requirement import ORDER
 
 LABELS = {"transmission": "gear", "temperature_rise": "temperature", "motor_encoder": "second encoder"}
 """Words for the parts of a joint whose field has another name."""
@@ -61,18 +61,12 @@ def what_differs(first: Machine, other: Machine) -> str:
     """What a design has other than the first, joints with the same changes together: "j1, j2: disc 50 at output"."""
     if len(first.joints) != len(other.joints):
         return "another arm"
-    changed: dict[str, list[str]] = {}
-    for one, joint in zip(first.joints, other.joints, strict=True):
-        text = ", ".join(_changed_parts(one, joint))
-        if text:
-            changed.setdefault(text, []).append(joint.name)
-    parts = [f"{_joint_names(names, other.joints)}: {text}" for text, names in changed.items()]
+    pairs = zip(first.joints, other.joints, strict=True)
+    changes_by_joint = [(joint.name, ", ".join(_changed_parts(one, joint))) for one, joint in pairs]
+    changed = [(name, text) for name, text in changes_by_joint if text]
+    parts = joints_grouped(changed, len(other.joints), "all joints")
     parts += [name for name in _changed_fields(first, other) if name != "joints"]
     return "; ".join(parts) or "nothing"
-
-
-def _joint_names(names: Sequence[str], joints: Sequence[Joint]) -> str:
-    return "all joints" if len(names) == len(joints) > 1 else ", ".join(names)
 
 
 def _changed_parts(one: Joint, other: Joint) -> list[str]:
@@ -134,23 +128,11 @@ def compared_frame(comparison: Comparison) -> Frame:
                 changes("", [None if one is None else one.change for one in gains], criterion.quantity).with_units,
                 intervals=[None if one is None else one.change.interval for one in gains],
             ),
-            words("gain per cost unit", [_per_cost(rows.get(name)) for name in names]),
+            words("gain per cost unit", [gain_per_cost(rows[name]) or "–" if name in rows else "–" for name in names]),
             words("requirement", [result.state for result in results]),
         ),
         f"at {task.name}; requirement: over all tasks and criteria",
     )  # fmt: skip
-
-
-def _per_cost(row: TaskDifference | None) -> str:
-    """Gain over the first design per cost unit; a dash where there is none, or it costs nothing more."""
-    if row is None or row.price <= 0 or not significant_gain(row.criteria[0]):
-        return "–"
-    return show_change(row.criteria[0].gain / row.price, None, row.criteria[0].quantity, sign=False)
-
-
-def significant_gain(change: CriterionChange) -> bool:
-    """Whether a design is better than the first in a criterion, beyond its interval where there is one."""
-    return change.gain > 0 and (change.change.resolved or change.change.interval is None)
 
 
 def recommendation(comparison: Comparison) -> tuple[str, Tone]:
@@ -175,6 +157,5 @@ def recommendation(comparison: Comparison) -> tuple[str, Tone]:
         answer = f"{best.scenario}, for {best.price:g} cost units, is {which} that meets the requirement."
         return f"{answer} {headline(best)}", TONES[state]
     best = min(of_state, key=lambda result: decisive(result)[1].utilisation)
-    if state == "not resolved":
-        return f"No design is shown to meet the requirement; closest is {best.scenario}. {headline(best)}", TONES[state]
-    return f"No design meets the requirement; closest is {best.scenario}. {headline(best)}", TONES[state]
+    none = "No design is shown to meet" if state == "not resolved" else "No design meets"
+    return f"{none} the requirement; closest is {best.scenario}. {headline(best)}", TONES[state]

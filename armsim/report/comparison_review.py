@@ -195,6 +195,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     first = short.results[0]
     task = deciding_task(first)
     rows = sorted((row for row in short.differences if row.task == task.name), key=lambda row: -row.criteria[0].gain)
+    compared = compared_frame(comparison)
     answer, tone = recommendation(short)
     start = f"{number_of(first, task)}-{file_name(task.name)}"
     sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
@@ -209,7 +210,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         "which of these designs meets the requirement at the least cost, and what does each gain over A?",
         answer,
         tone,
-        compared_frame(comparison).table(),
+        compared.table(),
         (
             Section("The designs", "designs", (*tables, note, *_verdicts(short))),
             Section("Where they differ", "differences", (ranking_reversals_frame(short).table(), certain)),
@@ -225,7 +226,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         scenario_file=scenarios[0].file if scenarios else None,
         files={"comparison.json": json_file(comparison.to_dict())},
         tables={
-            "compared": stacked("task", [(task.name, compared_frame(comparison))]),
+            "compared": stacked("task", [(task.name, compared)]),
             "designs": stacked("task", design_frames(comparison)),
             "differences": differences_exact(comparison),
         },

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
@@ -46,12 +46,20 @@ def difference(row: TaskDifference) -> str:
         open_ = change.change.interval is not None and not change.change.resolved
         text = f"no significant change of the {change.noun} ({signed_change(change)})"
         what += f", {text}" if open_ else f", the {change.noun} changes by {signed_change(change)}"
-    if row.price > 0 and first.gain > 0 and (first.change.resolved or first.change.interval is None):
-        each = show_change(first.gain / row.price, None, first.quantity, sign=False)
-        return f"{what}, for {row.price:g} cost units more: {each} per cost unit"
+    gain = gain_per_cost(row)
+    if gain:
+        return f"{what}, for {row.price:g} cost units more: {gain} per cost unit"
     if not row.price:
         return f"{what}, at the same price"
     return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
+
+
+def gain_per_cost(row: TaskDifference) -> str:
+    """Gain over the first design per cost unit; empty where it is not significant, or costs nothing more."""
+    first = row.criteria[0]
+    if row.price <= 0 or first.gain <= 0 or not (first.change.resolved or first.change.interval is None):
+        return ""
+    return show_change(first.gain / row.price, None, first.quantity, sign=False)
 
 
 def other_requirements(comparison: Comparison) -> list[str]:
@@ -215,12 +223,28 @@ def changes_in_words(choice: Sequence[Fitted], design: Sequence[Fitted]) -> str:
 
 def _grouped(parts: Sequence[Fitted], joints_in_all: int) -> str:
     """Parts with equal joints grouped; "all" where every joint of the arm is one of them."""
-    joints_by_fit: dict[tuple[str, str, str], list[str]] = {}
-    for part in parts:
-        joints_by_fit.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
-    if len(joints_by_fit) == 1 and len(parts) == joints_in_all > 1:
-        return f"all: {', '.join(next(iter(joints_by_fit)))}"
-    return "; ".join(f"{', '.join(joints)}: {', '.join(fitted)}" for fitted, joints in joints_by_fit.items())
+    fits = [(part.joint, f"{part.encoder}, {part.mounting}, {part.placement}") for part in parts]
+    return "; ".join(joints_grouped(fits, joints_in_all, "all"))
+
+
+def joints_grouped(texts: Iterable[tuple[str, str]], joints_in_all: int, all_joints: str) -> list[str]:
+    """Texts about joints, such as "j1, j2: disc 50", with the joints of one text together.
+
+    Parameters
+    ----------
+    texts : iterable of (joint, text)
+    joints_in_all : int
+        Number of joints of the arm.
+    all_joints : str
+        In place of their names where a text is about every joint, and there are several.
+    """
+    joints_by_text: dict[str, list[str]] = {}
+    for joint, text in texts:
+        joints_by_text.setdefault(text, []).append(joint)
+    return [
+        f"{all_joints if len(joints) == joints_in_all > 1 else ', '.join(joints)}: {text}"
+        for text, joints in joints_by_text.items()
+    ]
 
 
 def _out_of_reach(summary: Summary) -> list[str]:

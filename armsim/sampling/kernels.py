@@ -65,7 +65,9 @@ def _wait(pool: list[subprocess.Popen[bytes]], shared: Path, progress: Progress,
     """Wait until some jobs are done, or a process has failed."""
     from armsim.core.precompile import JOBS, is_done
 
-    while not all(is_done(shared, name) for name in jobs) and not any(process.poll() for process in pool):
-        progress(TITLE, sum(is_done(shared, name) for name in JOBS), len(JOBS))
+    while True:
+        compiled = {name for name in JOBS if is_done(shared, name)}
+        progress(TITLE, len(compiled), len(JOBS))
+        if compiled.issuperset(jobs) or any(process.poll() for process in pool):
+            return
         time.sleep(POLL)
-    progress(TITLE, sum(is_done(shared, name) for name in JOBS), len(JOBS))

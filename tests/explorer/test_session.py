@@ -19,8 +19,9 @@ from typing import Any
 import numpy as np
 import pytest
 import yaml
+from blank_figures import blank_figure
 from plotly.colors import get_colorscale
-from support import HANG, ROOT, blank_figure, invoke, until
+from support import HANG, ROOT, invoke, until
 
 import armsim
 from armsim.documents.load import options_for

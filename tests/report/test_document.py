@@ -14,8 +14,9 @@ from unittest import mock
 import numpy as np
 import pypdfium2 as pdfium
 import pytest
+from blank_figures import blank_figure
 from plotly.offline import get_plotlyjs
-from support import BROWSER, HANG, ROOT, blank_figure
+from support import BROWSER, HANG, ROOT
 
 import armsim
 from armsim.decide import what_if
