@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from armsim.model.arm import Arm
     from armsim.model.encoder import Encoder
     from armsim.model.joint import Joint
+    from armsim.model.joint_options import Options
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
     from armsim.requirement.requirement import Requirement
     from armsim.results import Result
@@ -49,6 +50,7 @@ EXPORTS = {
     "armsim.model.arm": ("Arm",),
     "armsim.model.encoder": ("Encoder",),
     "armsim.model.joint": ("Joint",),
+    "armsim.model.joint_options": ("Options",),
     "armsim.results": ("Result",),
     "armsim.sampling.run_options": ("RunOptions",),
     "armsim.study": ("Study",),
@@ -56,10 +58,10 @@ EXPORTS = {
 """Public names, imported on first use so that ``import armsim`` stays cheap, by their modules."""
 
 __all__ = [
-    "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Requirement",
-    "Result", "RunError", "RunOptions", "Selection", "Sensitivities", "Study", "TradeOff", "Verified", "WhatIfs",
-    "__version__", "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select", "sensitivities",
-    "sweep", "trade_off", "verify", "what_if",
+    "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Options",
+    "Requirement", "Result", "RunError", "RunOptions", "Selection", "Sensitivities", "Study", "TradeOff", "Verified",
+    "WhatIfs", "__version__", "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select",
+    "sensitivities", "sweep", "trade_off", "verify", "what_if",
 ]  # fmt: skip
 
 

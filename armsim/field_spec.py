@@ -11,6 +11,7 @@ import inspect
 from collections.abc import Callable, Iterator
 from dataclasses import MISSING, dataclass
 from functools import lru_cache
+from numbers import Integral
 from typing import Any, Literal, get_args, get_type_hints
 
 from armsim.causes import Cause
@@ -155,10 +156,12 @@ def refuse_out_of_bounds(owner: Any) -> None:
     Raises
     ------
     ValueError
-        A number is out of its bounds; states its key, the number and what is accepted.
+        A count is no whole number, or a number is out of its bounds; states its key, the number and what is accepted.
     """
     for field in declared(type(owner)):
         value, declaration = getattr(owner, field.name), field.key
+        if declaration.kind == "count" and (isinstance(value, bool) or not isinstance(value, Integral)):
+            raise ValueError(f"{field.yaml}: {value!r}; accepted: a whole number")
         if isinstance(value, bool) or not isinstance(value, int | float):
             continue
         low = declaration.least is not None and (

@@ -89,9 +89,9 @@ class DisplayedResult(Result):
     ) -> TaskResult:
         fitting = [task for task in self.tasks if fits(task) and name in (None, task.name)]
         if not fitting:
-            description = f"named {name!r}" if name is not None else what
+            description = " ".join(filter(None, (what, "" if name is None else f"named {name!r}")))
             available = ", ".join(f"{task.name!r} ({task.kind})" for task in self.tasks)
-            raise ValueError(f"no fitting task {description}; there are {available}")
+            raise ValueError(f"no task {description}; there are {available}")
         return fitting[0]
 
     def _repr_html_(self) -> str:

@@ -13,20 +13,17 @@ from armsim.arrays import Array
 from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
 from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
-from armsim.documents.load import load_changed
+from armsim.documents.load import load_changed, options_for
 from armsim.errors import InputError, Problem, RunError
 from armsim.field_spec import refuse_out_of_bounds
 from armsim.model.arm import Arm
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
+from armsim.model.joint_options import Options
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import coverage_of
 from armsim.result_warnings import caveats
-from armsim.results import (
-    FORMAT,
-    JointBudget,
-    Result,
-)
+from armsim.results import FORMAT, JointBudget, Result
 from armsim.results.joints import JointMotion, OperationLimit
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
@@ -40,7 +37,7 @@ from armsim.scenario import Scenario
 from armsim.sources import Source
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
-from armsim.tasks.named_poses import NamedPose, Poses, fastest
+from armsim.tasks.named_poses import NamedPose, Poses, checked_poses, fastest
 from armsim.version import package_version, source_digest
 
 
@@ -107,13 +104,8 @@ class Study:
         ValueError
             A number that no scenario may state.
         """
-        old = self.scenario.plan
-        plan = replace(
-            old,
-            units=old.units if units is None else units,
-            visits=old.visits if visits is None else visits,
-            seed=old.seed if seed is None else seed,
-        )
+        numbers: dict[str, Any] = {"units": units, "visits": visits, "seed": seed}
+        plan = replace(self.scenario.plan, **{name: value for name, value in numbers.items() if value is not None})
         refuse_out_of_bounds(plan)
         return type(self)(replace(self.scenario, plan=plan), self._cached_poses, self._changed_machine)
 
@@ -151,9 +143,32 @@ class Study:
         by_path = dict(changes or {})
         for name, keys in (joints or {}).items():
             by_path |= {f"joints.{name}.{key}": value for key, value in keys.items()}
+        return type(self)(load_changed(self._documented, by_path, documents=documents), self._cached_poses)
+
+    def options(self, catalogue: Path | str, arms: int | None = None) -> Options:
+        """Options that a catalogue offers for every joint, for `select` and `trade_off`.
+
+        Parameters
+        ----------
+        catalogue : path
+        arms : int, optional
+            Number of arms that are bought for; that of the catalogue where not given.
+
+        Raises
+        ------
+        InputError
+            A fault in the catalogue, or a joint without an admissible entry.
+        ValueError
+            As `change`.
+        """
+        return options_for(self._documented, catalogue, arms)[1]
+
+    @property
+    def _documented(self) -> Scenario:
+        """The scenario, whose machine is that of its documents."""
         if self._changed_machine or not self.scenario.sources:
             raise ValueError("the machine of this study was made in Python: change it there")
-        return type(self)(load_changed(self.scenario, by_path, documents=documents), self._cached_poses)
+        return self.scenario
 
     def with_poses(self, poses: Mapping[str, Any], name: str = "poses") -> Self:
         """This study at named poses, in place of its tasks.
@@ -165,11 +180,12 @@ class Study:
         name : str
             Name of the task.
 
-        Returns
-        -------
-        Study
+        Raises
+        ------
+        ValueError
+            There is none, or joint positions do not fit the joints or lie outside of their ranges.
         """
-        named = tuple(NamedPose.of(label, pose) for label, pose in poses.items())
+        named = checked_poses([NamedPose.of(label, pose) for label, pose in poses.items()], self.scenario.machine.arm)
         return self.with_scenario(tasks=(Poses(name, named),))
 
     def with_arm(self, arm: Arm) -> Self:
@@ -192,8 +208,7 @@ class Study:
 
         Joint positions that named poses state, and those of ``poses``, such as of paths.
         """
-        machine, plan = self.scenario.machine, self.scenario.plan
-        return joint_budgets(machine, plan.seed, self._fastest(poses))
+        return joint_budgets(self.scenario.machine, self.scenario.plan.seed, self._fastest(poses))
 
     def _fastest(self, poses: Sequence[PoseSet]) -> Array:
         return fastest(self.scenario.machine.arm, self.scenario.tasks, poses)
@@ -245,8 +260,8 @@ class Study:
         """
         keyed_sets = []
         for task in self.scenario.tasks:
-            arm, point_progress = self.scenario.machine.arm, partial(progress, f"{task.name}: poses")
-            poses = pose_cache.poses_of(arm, task, point_progress, self._cached_poses)
+            point_progress = partial(progress, f"{task.name}: poses")
+            poses = pose_cache.poses_of(self.scenario.machine.arm, task, point_progress, self._cached_poses)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import inspect
 import json
+import math
 import subprocess
 import sys
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from support import ROOT
 
 import armsim
+from armsim.arrays import Array
 from armsim.errors import RunError
-from armsim.results import Result
+from armsim.results import Result, TaskResult
 
 SEVEN = ROOT / "scenarios" / "seven-from-sheets.yaml"
 
@@ -49,13 +52,67 @@ def test_a_name_that_is_not_there_is_answered_with_those_that_are(result: Result
 
 
 @pytest.mark.parametrize(
+    ("ask", "message"),
+    [
+        (lambda task: task.column("error.p59"), r"no column named 'error.p59'; did you mean 'error\.p\d\d'"),
+        (lambda task: task.column("error.p95.low"), "no column named 'error.p95.low'"),
+        (lambda task: task.share("j9", "quantisation"), "no owner named 'j9'.*'j1'"),
+        (
+            lambda task: task.share("j1", "quantization"),
+            r"no cause named 'quantization'; did you mean 'quantisation'\?",
+        ),
+        (lambda task: task.contribution("link"), "no owner named 'link'.*'j1'"),
+        (lambda task: task.contribution(cause="typo"), "no cause named 'typo'"),
+    ],
+)
+def test_a_figure_that_is_not_there_is_no_zero(
+    result: Result, ask: Callable[[TaskResult], Array], message: str
+) -> None:
+    with pytest.raises(KeyError, match=message):
+        ask(result.tasks[0])
+
+
+def test_an_owner_without_a_cause_that_others_have_has_none_of_it(result: Result) -> None:
+    task = result.tasks[0]
+    owners = {owner for owner, _ in task.poses.share_names}
+    lacking = {(owner, cause) for owner in owners for _, cause in task.poses.share_names} - set(task.poses.share_names)
+    assert lacking
+    assert not any(task.share(owner, cause).any() for owner, cause in lacking)
+    assert not any(task.contribution(owner, cause).any() for owner, cause in lacking)
+
+
+@pytest.mark.parametrize(
     ("arguments", "message"),
     [({"units": 0}, "units: 0; accepted: at least 1"), ({"visits": -3}, "visits: -3"), ({"seed": -1}, "seed: -1"),
-     ({"units": 10**9}, "at most 1e\\+07")],
+     ({"units": 10**9}, "at most 1e\\+07"), ({"units": 2.5}, "units: 2.5; accepted: a whole number"),
+     ({"units": "60"}, "units: '60'; accepted: a whole number"), ({"visits": True}, "visits: True")],
 )  # fmt: skip
 def test_a_plan_keeps_the_bounds_of_a_file(arguments: dict[str, int], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         armsim.load(SEVEN).with_plan(**arguments)
+
+
+@pytest.mark.parametrize(
+    ("poses", "message"),
+    [({}, "no poses; accepted: at least one"),
+     ({"a": [0.0] * 6}, "pose 'a': 6 joint positions; accepted: 7: j1, j2, j3, j4, j5, j6, j7"),
+     ({"a": [math.nan] * 7}, "pose 'a': joint j1 at nan; accepted: .* rad to .* rad"),
+     ({"a": [0.0] * 6 + [1e9]}, "pose 'a': joint j7 at 1e\\+09; accepted: .* rad to .* rad")],
+)  # fmt: skip
+def test_poses_keep_the_bounds_of_a_file(poses: dict[str, list[float]], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        armsim.load(SEVEN).with_poses(poses)
+
+
+def test_options_of_a_catalogue_are_to_be_had_from_python() -> None:
+    """Those that `select` and `trade_off` take."""
+    study, catalogue = armsim.load(SEVEN), ROOT / "configs" / "catalogues" / "discs.yaml"
+    options = study.options(catalogue)
+    assert isinstance(options, armsim.Options)
+    assert len(options.joints) == 7
+    assert study.options(catalogue, arms=50).purchase.arms == 50
+    with pytest.raises(ValueError, match="made in Python"):
+        study.with_arm(study.scenario.machine.arm).options(catalogue)
 
 
 def test_a_result_cannot_be_written(result: Result) -> None:

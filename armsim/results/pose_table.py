@@ -64,6 +64,17 @@ def record(joints: int, shares: int) -> np.dtype[np.void]:
     )
 
 
+@lru_cache(maxsize=64)
+def column_names(kind: Any, before: str = "") -> tuple[str, ...]:
+    """Dotted names of all figures of records of a type, records within them included."""
+    out: list[str] = []
+    for name in kind.names:
+        out.append(f"{before}{name}")
+        if kind[name].names is not None:
+            out += column_names(kind[name], f"{before}{name}.")
+    return tuple(out)
+
+
 @dataclass(frozen=True, eq=False)
 class PoseTable(Sequence[PoseResult]):
     """Poses as records; indexing builds a `PoseResult`.

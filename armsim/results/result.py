@@ -21,7 +21,7 @@ from armsim.requirement import Judgement, Verdict, combined, reasons
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results.data_frame import data_frame
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
-from armsim.results.pose_table import PoseTable
+from armsim.results.pose_table import PoseTable, column_names
 from armsim.results.poses import PoseResult, Vector
 from armsim.results.summary import (
     Acceptance,
@@ -90,16 +90,44 @@ class TaskResult:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined.
 
         Read-only.
+
+        Raises
+        ------
+        KeyError
+            There is none of that name; the message has the most similar one.
         """
+        paths = column_names(self.poses.rows.dtype)
+        if path not in paths:
+            raise KeyError(unknown_name("column", path, paths))
         return self.poses.column(path)
 
     def share(self, owner: str, cause: str) -> Array:
-        """Share of one cause of one owner in the scatter at each pose, shape (poses,)."""
+        """Share of one cause of one owner in the scatter at each pose, shape (poses,).
+
+        Raises
+        ------
+        KeyError
+            No error has that owner, or none that cause; the message lists those that exist.
+        """
+        self._refuse_unknown(owner, cause)
         return self.poses.share(owner, cause)
 
     def contribution(self, owner: str | None = None, cause: str | None = None) -> Array:
-        """Share of an owner, a cause, or both in the mean square error at each pose, bias included, shape (poses,)."""
+        """Share of an owner, a cause, or both in the mean square error at each pose, bias included, shape (poses,).
+
+        Raises
+        ------
+        KeyError
+            As `share`.
+        """
+        self._refuse_unknown(owner, cause)
         return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
+
+    def _refuse_unknown(self, owner: str | None, cause: str | None) -> None:
+        owners, causes = (list(dict.fromkeys(names)) for names in zip(*self.poses.share_names, strict=True))
+        for what, name, names in (("owner", owner, owners), ("cause", cause, causes)):
+            if name is not None and name not in names:
+                raise KeyError(unknown_name(what, name, names))
 
     @property
     def worst(self) -> int:

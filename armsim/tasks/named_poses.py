@@ -47,6 +47,28 @@ class NamedPose:
         return NamedPose(name, tuple(float(position) for position in pose))
 
 
+def checked_poses(poses: Sequence[NamedPose], arm: Arm) -> tuple[NamedPose, ...]:
+    """Poses that were stated in Python, their joint positions checked against the joints of an arm.
+
+    Raises
+    ------
+    ValueError
+        There is no pose, or joint positions do not fit the joints or lie outside of their ranges.
+    """
+    if not poses:
+        raise ValueError("no poses; accepted: at least one")
+    for pose in poses:
+        if pose.joints is not None and len(pose.joints) != len(arm.joints):
+            accepted = f"{len(arm.joints)}: {', '.join(arm.names)}"
+            raise ValueError(f"pose {pose.name!r}: {len(pose.joints)} joint positions; accepted: {accepted}")
+        for joint, position in zip(arm.joints, pose.joints or (), strict=False):
+            if not joint.in_range(position):
+                unit = "rad" if joint.revolute else "m"
+                ends = f"{joint.lower:g} {unit} to {joint.upper:g} {unit}"
+                raise ValueError(f"pose {pose.name!r}: joint {joint.name} at {position:g}; accepted: {ends}")
+    return tuple(poses)
+
+
 MOST_DIRECTED = 24
 """Largest number of poses that are all approached from several directions."""
 
