@@ -52,7 +52,7 @@ def test_a_name_that_is_not_there_is_answered_with_those_that_are(result: Result
 
 
 @pytest.mark.parametrize(
-    ("ask", "message"),
+    ("figure", "message"),
     [
         (lambda task: task.column("error.p59"), r"no column named 'error.p59'; did you mean 'error\.p\d\d'"),
         (lambda task: task.column("error.p95.low"), "no column named 'error.p95.low'"),
@@ -66,10 +66,10 @@ def test_a_name_that_is_not_there_is_answered_with_those_that_are(result: Result
     ],
 )
 def test_a_figure_that_is_not_there_is_no_zero(
-    result: Result, ask: Callable[[TaskResult], Array], message: str
+    result: Result, figure: Callable[[TaskResult], Array], message: str
 ) -> None:
     with pytest.raises(KeyError, match=message):
-        ask(result.tasks[0])
+        figure(result.tasks[0])
 
 
 def test_an_owner_without_a_cause_that_others_have_has_none_of_it(result: Result) -> None:
