@@ -63,7 +63,7 @@ PER_PERIOD = 4
 
 
 @dataclass(frozen=True, eq=False)
-class Judged:
+class AssessedTask:
     """Judgement of a task: name, table of poses, number of the worst pose, summary."""
 
     name: str
@@ -77,16 +77,18 @@ class Judged:
         return self.summary.at_coverage_interval
 
 
-def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> Judged:
+def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> AssessedTask:
     """Judge a task, without the measures and curves of a full result."""
     table = PoseTable(poses.names, share_names(scenario.machine), sample.rows)
     if poses.along is not None:
         table.column("along")[:] = poses.along
     worst = int(np.argmax(table.column("error.at_coverage")))
-    return Judged(task.name, table, worst, _summary(scenario, task, poses, table, worst, sample))
+    return AssessedTask(task.name, table, worst, _summary(scenario, task, poses, table, worst, sample))
 
 
-def judge_all(scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
+def judge_all(
+    scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequence[TaskSample]
+) -> tuple[AssessedTask, ...]:
     """Judge all tasks; figures of one kind share unit and decimals."""
     rows = zip(scenario.tasks, pose_sets, samples, strict=True)
     assessed_tasks = [judge(scenario, *row) for row in rows]
@@ -96,7 +98,7 @@ def judge_all(scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequenc
     )
 
 
-def state_of_all(assessed_tasks: Sequence[Judged]) -> Verdict:
+def state_of_all(assessed_tasks: Sequence[AssessedTask]) -> Verdict:
     """Worst state over tasks."""
     return combined(judgement for assessed in assessed_tasks for judgement in assessed.summary.judgements)
 

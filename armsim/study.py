@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from armsim.arrays import Array
-from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
+from armsim.assessment import AssessedTask, judge_all, task_result, with_shared_digits
 from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed, options_for
@@ -51,7 +51,7 @@ class Answer:
         Built arms that were sampled; 0 for first order alone.
     tables : tuple of PoseTable
         Table per task; nan in columns that are not computed yet.
-    assessed_tasks : tuple of Judged
+    assessed_tasks : tuple of AssessedTask
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
         Samples from which `Study.result_of` makes a result.
@@ -63,7 +63,7 @@ class Answer:
 
     units: int
     tables: tuple[PoseTable, ...]
-    assessed_tasks: tuple[Judged, ...]
+    assessed_tasks: tuple[AssessedTask, ...]
     samples: Samples | None
     last: bool = False
     joints: tuple[Judgement, ...] = ()
@@ -376,7 +376,9 @@ class Study:
             for task, of_task in zip(self.scenario.tasks, poses, strict=True)
         ]
 
-    def judge(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[tuple[Judged, ...], Samples]:
+    def judge(
+        self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()
+    ) -> tuple[tuple[AssessedTask, ...], Samples]:
         """Sample and judge only, for a search over many designs.
 
         Raises

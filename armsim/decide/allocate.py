@@ -1,15 +1,15 @@
 """From the requirement at the tool point to an error budget for the sensor of every joint.
 
-All other errors (links, gears, mastering, heat) stay as they are and are subtracted first. At every pose p the
-largest load l, a figure over its limit (quantile at the coverage over the position, and whatever else is required of
-the errors), is tied to the mean square error by a ratio k_p = l^2 / E|dp|^2 that the Monte Carlo gives:
+All other errors (links, gears, mastering, heat) stay as they are and are subtracted first. The utilisation l at a pose
+p is the largest ratio of a required figure to its limit, such as the quantile at the coverage over the position. It is
+tied to the mean square error by a ratio k_p = l^2 / E|dp|^2 that the Monte Carlo gives:
 
     F_p + sum over joints of g_jp s_j^2  <=  1 / k_p
 
-with F_p the mean square of the fixed part, g_jp the squared column of the Jacobian, s_j the standard deviation of the
-error of the joint; and where the orientation is limited the same of the rotation of the tool. That is solved, sampled
-with a normal error of unit life on every joint, the ratios are taken anew, and so on until the sampled load at the pose
-that decides is 1.
+with F_p the mean square of the other errors, g_jp the squared column of the Jacobian, s_j the standard deviation of the
+error of the joint. A limit on the orientation adds the same for the rotation of the tool. The solution is sampled with
+a normal error of unit life on every joint, which gives better ratios. This repeats until the largest utilisation of the
+sample is 1.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.assessment import Judged
+from armsim.assessment import AssessedTask
 from armsim.criteria import LEADING
 from armsim.decide.budget_split import levers, solve
 from armsim.decide.decision_records import Scheme
 from armsim.decide.error_budget import CLOSED, Allocation, Budget, equivalent_bits
-from armsim.decide.loads import first_limits, limited_quantities, loads_of_quantities
 from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
+from armsim.decide.utilisations import first_limits, limited_quantities, utilisations_by_quantity
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.formatting import apart, percent, show
@@ -159,8 +159,12 @@ def allocate(
         assessed_tasks, samples = changed.judge(pose_sets, options)
         columns = (f"{LEADING.errors}.at_coverage", f"{LEADING.errors}.at_coverage_interval")
         quantile, ends = (np.concatenate([task.table.column(name) for task in assessed_tasks]) for name in columns)
-        loads = np.concatenate(loads_of_quantities(requirement, assessed_tasks, samples.tasks, paths, quantities))
-        return _Sampled(quantile, ends, loads, int(np.argmax(quantile / limit_at_poses)), _largest(assessed_tasks))
+        utilisations = np.concatenate(
+            utilisations_by_quantity(requirement, assessed_tasks, samples.tasks, paths, quantities)
+        )
+        return _Sampled(
+            quantile, ends, utilisations, int(np.argmax(quantile / limit_at_poses)), _largest(assessed_tasks)
+        )
 
     without_sensor_errors = sampled(fixed_machine, replace(run_options, progress=no_progress))
     most = without_sensor_errors.worst
@@ -202,8 +206,8 @@ def allocate(
             sample = sampled(budget)
             # over the mean square by first order, which the next round will go by
             square = fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2
-            ratio = sample.loads**2 / np.maximum(square, 1e-30)
-            if abs(sample.loads.max() - 1) < CLOSED:
+            ratio = sample.utilisations**2 / np.maximum(square, 1e-30)
+            if abs(sample.utilisations.max() - 1) < CLOSED:
                 break
         confirmation = sampled(budget, seed=confirming_seed(plan.seed))
         deviations = dict(zip(rotary, std.tolist(), strict=True))
@@ -244,17 +248,17 @@ def confirming_seed(seed: int) -> int:
 
 @dataclass(frozen=True, eq=False)
 class _Sampled:
-    """A machine at every pose: quantile at the coverage with its interval [m], loads, the pose that decides."""
+    """A machine at every pose: quantile at the coverage with its interval [m], utilisations, the pose that decides."""
 
     quantile: Array
     ends: Array
-    loads: Array
+    utilisations: Array
     worst: int
     judgements: tuple[Judgement, ...]
 
 
-def _largest(assessed_tasks: Sequence[Judged]) -> tuple[Judgement, ...]:
-    """Judgement of every criterion with a limit, at the task where its load is largest."""
+def _largest(assessed_tasks: Sequence[AssessedTask]) -> tuple[Judgement, ...]:
+    """Judgement of every criterion with a limit, at the task where its utilisation is largest."""
     largest: dict[str, Judgement] = {}
     for task in assessed_tasks:
         for judgement in task.summary.judgements:

@@ -1,4 +1,4 @@
-"""Parts of what the deciding functions answer. SI units."""
+"""Parts of the answers of selection and trade-off. SI units."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 
 @dataclass(frozen=True)
-class Deciding:
-    """Criterion that binds a design, and the task at which it does."""
+class DecidingCriterion:
+    """Criterion closest to its limit, or missed by most, and its task."""
 
     task: str
     judgement: Judgement
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FittedEncoder:
     """Encoder, mounting and placement of a joint.
 
-    ``price`` is that of all; ``encoder_price`` that of the encoder where the quantity decides it, ``one_off`` the share
-    of the joint in what its type costs once. [cost units]
+    Prices in cost units. ``price`` is that of encoder and mounting. ``encoder_price`` is that of the encoder where the
+    price depends on the quantity. ``one_off`` is the share of this joint in the one-time costs of the encoder type.
     """
 
     joint: str
@@ -39,40 +39,40 @@ class Fitted:
 
 
 @dataclass(frozen=True)
-class Rejected:
-    """A cheaper design that does not hold, and where it fails.
+class RejectedDesign:
+    """A cheaper design that fails the requirement, and where it fails.
 
-    ``misses``: criteria that its estimates miss, the worst first. ``undecided``: sampled once more from a fresh seed it
-    holds, or misses within its 95 % interval; None where it was not sampled again.
+    ``misses``: criteria that its estimates miss, the worst first. ``undecided``: sampled again with another seed, it
+    passes, or its 95 % interval includes the limit; None where it was not sampled again.
     """
 
     price: float
-    design: tuple[Fitted, ...]
+    design: tuple[FittedEncoder, ...]
     reasons: tuple[str, ...]
     undecided: bool | None = None
-    misses: tuple[Deciding, ...] = ()
+    misses: tuple[DecidingCriterion, ...] = ()
 
 
 @dataclass(frozen=True)
-class Equal:
-    """Another design that meets the requirement too, of the price of the answer or little more.
+class Alternative:
+    """Another design that meets the requirement, at the price of the answer or slightly above.
 
     Parameters
     ----------
-    design : tuple of Fitted
+    design : tuple of FittedEncoder
     at_coverage : float
         Quantile at the worst pose of all tasks. [m]
     price : float
         [cost units]
     mass : float
-        Of all encoders, as far as it is stated. [kg]
+        Mass of all encoders that state one. [kg]
     types : int
-        Different encoders.
+        Number of encoder types.
     state : Verdict
-        Of the requirement; the estimates meet it, but the sample may not resolve it.
+        State of the requirement. The estimates meet it; the sample may not resolve it.
     """
 
-    design: tuple[Fitted, ...]
+    design: tuple[FittedEncoder, ...]
     at_coverage: float
     price: float = 0.0
     mass: float = 0.0
@@ -82,7 +82,7 @@ class Equal:
 
 @dataclass(frozen=True)
 class Confirmation:
-    """The answer on a population that the search has not seen.
+    """The answer sampled again on an independent population.
 
     ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``state`` is that of
     all tasks together; ``units_to_resolve`` the arms that would resolve what this population does not.
@@ -98,16 +98,16 @@ class Confirmation:
 
 @dataclass(frozen=True)
 class Attempt:
-    """A search for an answer that its sample resolves.
+    """One search in a series with growing samples, until the sample resolves the answer.
 
     Parameters
     ----------
     units : int
-        Arms of a design.
+        Simulated arms per design.
     sampled : int
-        Designs sampled.
+        Number of designs sampled.
     state : Verdict
-        Of the answer.
+        State of the answer.
     """
 
     units: int
@@ -116,28 +116,27 @@ class Attempt:
 
 
 @dataclass(frozen=True)
-class Perturbed:
-    """Answer of the search where something that is not known is otherwise.
+class ChangedAssumption:
+    """Answer of the search with one assumption changed.
 
     Parameters
     ----------
     what : str
-        Changed condition: a price, the tolerances of all gears, or the temperature rise, which is at its end.
+        Changed assumption: a price, the tolerances of all gears, or the temperature rise, set to its limit.
     encoder : str
-        Type of encoder with another price; empty where it is all of them, or no price.
+        Encoder type whose price is changed; empty where all prices or no price are changed.
     factor : float, optional
-        Price or tolerance over that of the documents; None for a temperature rise.
+        Price or tolerance over its stated value; None for the temperature rise.
     unchanged : bool
-        Whether the choice meets the requirement then, and nothing cheaper was found to.
+        Whether the original answer still meets the requirement and no cheaper design was found.
     price : float
-        Of the choice then. [cost units]
-    design : tuple of Fitted, optional
-        Cheapest design then, which is the choice where that is unchanged; None where none was found to meet the
-        requirement.
+        Price of the original answer under the changed assumption. [cost units]
+    design : tuple of FittedEncoder, optional
+        Cheapest design under the changed assumption; None where none was found to meet the requirement.
     design_price : float, optional
-        [cost units]
-    deciding : Deciding
-        Of that design; of the choice where there is none.
+        Its price. [cost units]
+    deciding : DecidingCriterion
+        Criterion that decides for that design, or for the original answer where there is none.
     proved : bool
         Whether every cheaper design was examined.
     """
@@ -147,42 +146,42 @@ class Perturbed:
     factor: float | None
     unchanged: bool
     price: float
-    design: tuple[Fitted, ...] | None
+    design: tuple[FittedEncoder, ...] | None
     design_price: float | None
-    deciding: Deciding
+    deciding: DecidingCriterion
     proved: bool
 
 
 @dataclass(frozen=True)
 class Refit:
-    """Cheapest design that meets the requirement with few joints of the scenario's own design fitted otherwise.
+    """Cheapest design that meets the requirement when only a few joints get another encoder.
 
     Parameters
     ----------
     most : int
-        Largest number of joints that may be fitted otherwise; 0 for the scenario's own design, whatever it meets.
+        Largest number of joints that may change; 0 for the design of the scenario as it is.
     joints : tuple of str
-        Joints that are.
-    design : tuple of Fitted, optional
-        None where none was found.
+        Joints that change.
+    design : tuple of FittedEncoder, optional
+        The design; None where none was found.
     price : float, optional
         [cost units]
     holds : bool
         Whether its estimates meet the requirement.
     state : Verdict
-        Of the requirement, by the intervals of the estimates; ``not met`` where no design was found.
-    deciding : Deciding, optional
+        State of the requirement, by the intervals; ``not met`` where no design was found.
+    deciding : DecidingCriterion, optional
     proved : bool
-        Whether every cheaper one was examined.
+        Whether every cheaper design within that number of changes was examined.
     """
 
     most: int
     joints: tuple[str, ...]
-    design: tuple[Fitted, ...] | None
+    design: tuple[FittedEncoder, ...] | None
     price: float | None
     holds: bool
     state: Verdict
-    deciding: Deciding | None
+    deciding: DecidingCriterion | None
     proved: bool
 
 
@@ -193,21 +192,22 @@ class Proof:
     Parameters
     ----------
     sampled : int
-        Cheaper designs that were sampled on the population of the scenario and fail there.
+        Number of cheaper designs that were sampled and fail.
     bounded : int
-        Cheaper designs that exceed a limit by the distribution of their visits; each excludes those near it.
+        Number of cheaper designs whose scatter over the visits exceeds a limit without sampling; each excludes
+        similar ones.
     complete : bool
-        Every cheaper design is one of the two: the price is proved, for these samples.
+        Every cheaper design is sampled or bounded: the price is proved, for these samples.
     repeatability : bool
-        Every cheaper design that the judgement on the errors leaves open is one of the two.
+        Every cheaper design with small enough errors is sampled or bounded: none is left for its repeatability.
     margin : float
-        Factor on the mean square by which the limits on the errors were wider than the requirement.
+        Share by which the limits of the mean square error in the program were wider than required. [1]
     beside : bool
-        Every design at the price of the answer was evaluated, not only those with the least error by first order.
+        Every design at the price of the answer was sampled, not only those with the smallest first-order errors.
     failed : mapping of criterion to number
         Sampled cheaper designs that fail each criterion; a design may fail several.
     bounded_by : tuple of str
-        Figures of the visits that exceed their limits, such as RP.
+        Repeatabilities that exceed their limits, such as RP.
     """
 
     sampled: int
@@ -221,27 +221,28 @@ class Proof:
 
 
 @dataclass(frozen=True)
-class Point:
-    """A Pareto-optimal design by first order, or the cheapest that meets the requirement.
+class CurvePoint:
+    """A point of the curve of price against error: a Pareto-optimal design, or the cheapest that passes.
 
     Parameters
     ----------
     price : float
+        [cost units]
     predicted, sampled : float
-        Largest quantile at the coverage over all poses, by the program and by Monte Carlo. [m]
+        Largest quantile at the coverage over all poses, by first order and by Monte Carlo. [m]
     pose : str
         Pose of the largest sampled quantile.
-    design : tuple of Fitted
+    design : tuple of FittedEncoder
     spending : mapping of group of joints to price
+        [cost units]
     failed : tuple of str
-        Criteria that it does not keep at the poses that decide; at all poses, if it costs less than the cheapest that
-        meets the requirement.
+        Criteria that it fails at the deciding poses, or at all poses if it costs less than the cheapest that passes.
     """
 
     price: float
     predicted: float
     sampled: float
     pose: str
-    design: tuple[Fitted, ...]
+    design: tuple[FittedEncoder, ...]
     spending: dict[str, float]
     failed: tuple[str, ...]

@@ -10,12 +10,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.decide.decision_records import Fitted
+from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.program import Choice
 from armsim.model.joint_options import Options
 
 
-def fitted(options: Options, choice: Choice) -> tuple[Fitted, ...]:
+def fitted(options: Options, choice: Choice) -> tuple[FittedEncoder, ...]:
     """Encoder, mounting and placement of every joint.
 
     Parameters
@@ -25,7 +25,7 @@ def fitted(options: Options, choice: Choice) -> tuple[Fitted, ...]:
 
     Returns
     -------
-    tuple of Fitted
+    tuple of FittedEncoder
     """
     chosen = [row[n] for row, n in zip(options.joints, choice, strict=True)]
     encoders = [option.encoder for option in chosen]
@@ -33,7 +33,7 @@ def fitted(options: Options, choice: Choice) -> tuple[Fitted, ...]:
     for option, (unit_price, one_off) in zip(chosen, options.purchase.shares(encoders), strict=True):
         price = option.price + options.purchase.change(option.encoder, pieces[option.encoder]) + one_off
         fit = option.joint.name, option.encoder, option.mounting, option.placement
-        out.append(Fitted(*fit, price, unit_price, one_off))
+        out.append(FittedEncoder(*fit, price, unit_price, one_off))
     return tuple(out)
 
 

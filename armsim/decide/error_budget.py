@@ -10,13 +10,13 @@ from pydantic import computed_field
 
 from armsim.criteria import VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.decision_records import Scheme
-from armsim.decide.loads import counts
+from armsim.decide.utilisations import counts
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import Finite, NotInRecord, plain
 
 CLOSED = 0.005
-"""Departure of the sampled load from 1 at which the loop is closed."""
+"""Departure of the sampled utilisation from 1 at which the iteration ends."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class Budget:
     confirmed: float
     confirmed_interval: tuple[float, float] | None
     judgements: tuple[Judgement, ...]
-    """Judgement of every criterion with a limit, at the task where its load is largest, sampled with these budgets."""
+    """Judgement of every limited criterion at the task with its largest utilisation, sampled with these budgets."""
 
     @property
     def unmet(self) -> tuple[Judgement, ...]:

@@ -31,14 +31,14 @@ def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
     """Pareto-optimal choices by first order, the cheapest first.
 
     The smallest error for a price, then the smallest price for less error, in turn. Each comes with its largest
-    load, the mean square error over the one allowed, at the pose where that is largest.
+    utilisation, the mean square error over its limit, at the pose where that is largest.
     """
     cheapest = program.cheapest(factor=1e9)
     for _ in range(MOST_POINTS):
         if cheapest is None:
             return
         price = program.price(cheapest)
-        choice, utilisation = program.closest(below=price + cent(price)) or (cheapest, np.inf)
+        choice, utilisation = program.closest(price_limit=price + cent(price)) or (cheapest, np.inf)
         yield choice, utilisation
         cheapest = program.cheapest(factor=utilisation * (1 - STEP))
 
@@ -66,11 +66,11 @@ def in_range(search: Search, least: float, most: float, listed: int) -> tuple[li
     if cheaper is not None:
         same = list(takewhile(lambda choice: program.price(choice) >= least, cheaper))
         if len(same) <= MOST_EQUAL:
-            return sorted(same, key=lambda choice: float(program.load(choice).max())), True
+            return sorted(same, key=lambda choice: float(program.largest_utilisation(choice).max())), True
     out: list[Choice] = []
     first = np.inf
     while len(out) < SHORTLIST:
-        nearest = program.closest(below=most, least=least)
+        nearest = program.closest(price_limit=most, least=least)
         if nearest is None:
             return out, True
         choice, utilisation = nearest

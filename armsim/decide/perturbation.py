@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.assessment import Judged, judge_all
+from armsim.assessment import AssessedTask, judge_all
 from armsim.criteria import (
     CRITERIA,
     CriterionChange,
@@ -207,7 +207,9 @@ def _largest(task: TaskResult) -> list[int]:
     return sorted(list(dict.fromkeys(int(n) for rank in zip(*orders, strict=True) for n in rank))[:MOST_POSES])
 
 
-def _may_be_worse(predicted: dict[str, Array], near_poses: NDArray[np.intp], assessed: Judged) -> NDArray[np.intp]:
+def _may_be_worse(
+    predicted: dict[str, Array], near_poses: NDArray[np.intp], assessed: AssessedTask
+) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all sampled ones, if they exceed the prediction by as much."""
     worse = [np.array([], dtype=np.intp)]
     for errors, at_poses in predicted.items():

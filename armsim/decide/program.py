@@ -155,8 +155,8 @@ class Program:
         """Price of a choice. [cost units]"""
         return self.options.price([row[n] for row, n in zip(self.options.joints, choice, strict=True)])
 
-    def loads(self, choice: Choice) -> Array:
-        """Share of limit used at every pose, shape (kinds, poses).
+    def utilisations(self, choice: Choice) -> Array:
+        """Mean square over its limit at every pose, shape (kinds, poses).
 
         Kinds are the mean square errors, of the tool point and of the orientation, then, where they have a limit, the
         visit part and the rotation over the visits.
@@ -178,9 +178,9 @@ class Program:
         """Whether the rotation over the visits is limited anywhere."""
         return bool(np.isfinite(self.turning_limit).any())
 
-    def load(self, choice: Choice) -> Array:
-        """Largest share of limit used per pose, of `loads`, shape (poses,)."""
-        return np.asarray(self.loads(choice).max(axis=0))
+    def largest_utilisation(self, choice: Choice) -> Array:
+        """Largest of `utilisations` per pose, shape (poses,)."""
+        return np.asarray(self.utilisations(choice).max(axis=0))
 
     def refuse_dominated(self, choice: Choice, tolerance: float = ALIKE) -> None:
         """Exclude all choices that are no better than a failed one at any joint and pose.
@@ -243,12 +243,12 @@ class Program:
         self._add_turning(choice, pose)
         self.refuse(choice)
 
-    def cheapest(self, below: float = np.inf, factor: float = 1.0) -> Choice | None:
+    def cheapest(self, price_limit: float = np.inf, factor: float = 1.0) -> Choice | None:
         """Cheapest choice within ``factor`` times the limits and below a price; None if there is none.
 
         Parameters
         ----------
-        below : float
+        price_limit : float
             Largest price.
         factor : float
 
@@ -257,16 +257,16 @@ class Program:
         Choice or None
         """
         while True:
-            choice = self._solve(self.prices, below, factor)
+            choice = self._solve(self.prices, price_limit, factor)
             if choice is None or not self._add_violated(choice, factor):
                 return choice
 
-    def closest(self, below: float = np.inf, least: float = -np.inf) -> tuple[Choice, float] | None:
+    def closest(self, price_limit: float = np.inf, least: float = -np.inf) -> tuple[Choice, float] | None:
         """Choice whose largest share of limit used is smallest, and that share; None if there is no choice.
 
         Parameters
         ----------
-        below, least : float
+        price_limit, least : float
             Largest and smallest price.
 
         Returns
@@ -274,20 +274,20 @@ class Program:
         (Choice, float) or None
         """
         while True:
-            choice = self._solve(None, below, 1.0, least)
+            choice = self._solve(None, price_limit, 1.0, least)
             if choice is None:
                 return None
-            worst = float(self.load(choice).max())
+            worst = float(self.largest_utilisation(choice).max())
             if not self._add_violated(choice, self._reached * (1 + 1e-7)):
                 return choice, worst
 
     def _add_violated(self, choice: Choice, factor: float) -> bool:
         """Add the poses at which a choice violates its limits most; returns whether there were any."""
-        loads, vector, poses = self.loads(choice), self.vector(choice), len(self.visit_limit)
+        utilisations, vector, poses = self.utilisations(choice), self.vector(choice), len(self.visit_limit)
         errors = len(self.limit) // poses
         added = False
-        for row, load in enumerate(loads):
-            for pose in (int(n) for n in np.argsort(-load)[:BATCH] if load[n] > factor * (1 + 1e-6)):
+        for row, utilisation in enumerate(utilisations):
+            for pose in (int(n) for n in np.argsort(-utilisation)[:BATCH] if utilisation[n] > factor * (1 + 1e-6)):
                 if row < errors:
                     added |= self._add_error(row * poses + pose, vector)
                 elif row == errors and self.limits_visits:
@@ -348,34 +348,35 @@ class Program:
             ),
         )
 
-    def _solve(self, cost: Array | None, below: float, factor: float, least: float = -np.inf) -> Choice | None:
+    def _solve(self, cost: Array | None, price_limit: float, factor: float, least: float = -np.inf) -> Choice | None:
         """Solve with the added poses; without a cost the largest share of limit used is minimised."""
-        minimise_load = cost is None
-        width = len(self.prices) + (1 if minimise_load else 0)
+        no_cost = cost is None
+        width = len(self.prices) + (1 if no_cost else 0)
         objective = np.zeros(width)
-        if minimise_load:
+        if no_cost:
             objective[-1] = 1.0
         else:
             objective[:] = cost
-        excluded = [[[n] for n in choice] for choice in self.refused] + ([] if minimise_load else self.dominated)
-        of_choices, low, high = choice_rows(self.options, width, (least, below), excluded, self.excluded_neighbourhoods)
+        excluded = [[[n] for n in choice] for choice in self.refused] + ([] if no_cost else self.dominated)
+        prices = least, price_limit
+        of_choices, low, high = choice_rows(self.options, width, prices, excluded, self.excluded_neighbourhoods)
         rows, constant = self._limits()
-        # loads far below 1 would be lost in the tolerances of the solver: scaled by the load of some choice
-        scale = 1.0 / (float(self.load(self._least_scatter_choice()).max()) or 1.0) if minimise_load else 1.0
+        # utilisations far below 1 would be lost in the tolerances of the solver: scaled by that of some choice
+        scale = 1.0 / (self._typical_utilisation() or 1.0) if no_cost else 1.0
         rows, constant = rows * scale, constant * scale
         of_poses = np.zeros((len(rows), width))
         of_poses[:, : self.n] = rows
-        if minimise_load:
+        if no_cost:
             of_poses[:, -1] = -1.0
         low += [-np.inf] * len(rows)
-        high += ((0.0 if minimise_load else factor) - constant).tolist()
+        high += ((0.0 if no_cost else factor) - constant).tolist()
         integer = np.zeros(width)
         integer[: self.n] = 1
         upper = np.ones(width)
         first = len(self.prices) - 2 * len(self.tiers)
         integer[first : len(self.prices) : 2] = 1  # one tier is taken whole
         upper[first + 1 : len(self.prices) : 2] = [tier.most for tier in self.tiers]
-        if minimise_load:
+        if no_cost:
             upper[-1] = np.inf
         solution = milp(
             objective,
@@ -388,13 +389,11 @@ class Program:
             return None
         if solution.x is None or solution.status not in (0,):
             raise RunError(f"the choice could not be solved: {solution.message}")
-        self._reached = float(solution.fun) / scale if minimise_load else factor
+        self._reached = float(solution.fun) / scale if no_cost else factor
         picked = solution.x[: self.n]
         return tuple(int(np.argmax(picked[self.starts[j] : self.starts[j + 1]])) for j in range(len(self.sizes)))
 
-    def _least_scatter_choice(self) -> Choice:
-        """Choice of the option with the least independent variance over the limits at every joint."""
-        return tuple(
-            int(np.argmin([np.max(part.independent_variance / self.limit) for part in row]))
-            for row in self.option_moments
-        )
+    def _typical_utilisation(self) -> float:
+        """Largest utilisation of the choice with the least independent variance over the limits at every joint."""
+        variances = ([np.max(part.independent_variance / self.limit) for part in row] for row in self.option_moments)
+        return float(self.largest_utilisation(tuple(int(np.argmin(row)) for row in variances)).max())

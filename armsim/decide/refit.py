@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from armsim.assessment import state_of_all
-from armsim.decide.decision_records import Deciding, Refit
+from armsim.decide.decision_records import DecidingCriterion, Refit
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fits_joint
 from armsim.decide.ledger import binding, met
@@ -46,7 +46,7 @@ def refits(search: Search) -> Iterator[Refit]:
     task, judgement = binding(tasks)
     design, price = fitted(present_options, (0,) * len(present)), options.price(present)
     state = state_of_all(tasks) if all(fits) else "not met"
-    yield Refit(0, (), design, price, all(fits) and met(tasks), state, Deciding(task.name, judgement), True)
+    yield Refit(0, (), design, price, all(fits) and met(tasks), state, DecidingCriterion(task.name, judgement), True)
     rows = zip(options.joints, present, fits, strict=True)
     extended = replace(options, joints=tuple(_extended(*row) for row in rows), changes=MOST_CHANGES)
     as_it_is = tuple(next((n for n, o in enumerate(row) if o.present), -1) for row in extended.joints)

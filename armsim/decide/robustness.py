@@ -11,8 +11,8 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
-from armsim.assessment import Judged
-from armsim.decide.decision_records import Deciding, Perturbed
+from armsim.assessment import AssessedTask
+from armsim.decide.decision_records import ChangedAssumption, DecidingCriterion
 from armsim.decide.frontier import cent
 from armsim.decide.joint_filter import fits_joint
 from armsim.decide.ledger import binding, met
@@ -35,7 +35,7 @@ MOST_LEFT = 100
 """Cheaper designs, at most, that are all sampled for a row."""
 
 
-def robustness(record: SearchState) -> tuple[Perturbed, ...]:
+def robustness(record: SearchState) -> tuple[ChangedAssumption, ...]:
     """Whether the choice of a search stays the best when one input at a time is changed.
 
     Prices of a piece of each type of encoder and of all, raised and lowered; a higher price of a type that the choice
@@ -49,7 +49,7 @@ def robustness(record: SearchState) -> tuple[Perturbed, ...]:
 
     Returns
     -------
-    tuple of Perturbed
+    tuple of ChangedAssumption
         Empty where nothing meets the requirement.
     """
     choice = record.best
@@ -58,7 +58,7 @@ def robustness(record: SearchState) -> tuple[Perturbed, ...]:
     return (*_prices(record, choice), *_physical(record, choice))
 
 
-def deciding(search: Search, choice: Choice) -> Deciding:
+def deciding(search: Search, choice: Choice) -> DecidingCriterion:
     """Criterion that binds a choice, sampled whole.
 
     Parameters
@@ -68,17 +68,17 @@ def deciding(search: Search, choice: Choice) -> Deciding:
 
     Returns
     -------
-    Deciding
+    DecidingCriterion
     """
     return _deciding(search.verdict(choice))
 
 
-def _deciding(tasks: Sequence[Judged]) -> Deciding:
+def _deciding(tasks: Sequence[AssessedTask]) -> DecidingCriterion:
     task, judgement = binding(tasks)
-    return Deciding(task.name, judgement)
+    return DecidingCriterion(task.name, judgement)
 
 
-def _prices(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
+def _prices(record: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
     options = record.search.options
     types = sorted({option.encoder for row in options.joints for option in row})
     chosen = {part.encoder for part in record.search.design(choice)}
@@ -95,7 +95,9 @@ def _prices(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
             yield of_one_encoder if together.unchanged else _with_prices(record, choice, encoder, [encoder], lower)
 
 
-def _with_prices(record: SearchState, choice: Choice, encoder: str, types: Collection[str], factor: float) -> Perturbed:
+def _with_prices(
+    record: SearchState, choice: Choice, encoder: str, types: Collection[str], factor: float
+) -> ChangedAssumption:
     options = with_prices(record.search.options, dict.fromkeys(types, factor))
     search, program = record.search.with_options(options), _repriced(record.program, options)
     outcomes = dict(record.failed), dict(record.misses), dict(record.failed_criteria), dict(record.bounded)
@@ -103,7 +105,9 @@ def _with_prices(record: SearchState, choice: Choice, encoder: str, types: Colle
     perturbed = SearchState(search, program, *outcomes, most_sampled=most_sampled, most_left=MOST_LEFT)
     perturbed.examine_by_price()
     price = program.price(choice)
-    return _row(perturbed, choice, price, deciding(search, choice), partial(Perturbed, "price", encoder, factor))
+    return _row(
+        perturbed, choice, price, deciding(search, choice), partial(ChangedAssumption, "price", encoder, factor)
+    )
 
 
 def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
@@ -142,18 +146,20 @@ def _repriced(program: Program, options: Options) -> Program:
     )  # fmt: skip
 
 
-def _physical(record: SearchState, choice: Choice) -> Iterator[Perturbed]:
+def _physical(record: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
     machine = record.search.study.scenario.machine
     options = record.search.options
     all_joints = [*machine.joints, *(row[n].joint for row, n in zip(options.joints, choice, strict=True))]
     if any(joint.transmission.with_tolerances(GEAR_FACTOR) != joint.transmission for joint in all_joints):
-        yield _with_machine(record, choice, machine, with_gears, partial(Perturbed, "gear tolerances", "", GEAR_FACTOR))
+        yield _with_machine(
+            record, choice, machine, with_gears, partial(ChangedAssumption, "gear tolerances", "", GEAR_FACTOR)
+        )
     rises = [machine.environment.temperature_rise, *(joint.temperature_rise for joint in all_joints)]
     if any(rise is not None and rise.at_end.mean != rise.mean for rise in rises):
         environment = replace(machine.environment, temperature_rise=_at_end(machine.environment.temperature_rise))
         yield _with_machine(
             record, choice, replace(machine, environment=environment), with_rise,
-            partial(Perturbed, "temperature rise", "", None),
+            partial(ChangedAssumption, "temperature rise", "", None),
         )  # fmt: skip
 
 
@@ -176,8 +182,8 @@ def _with_machine(
     choice: Choice,
     machine: Machine,
     changed: Callable[[Joint], Joint],
-    row: Callable[..., Perturbed],
-) -> Perturbed:
+    row: Callable[..., ChangedAssumption],
+) -> ChangedAssumption:
     options = record.search.options
     joints = tuple(tuple(replace(option, joint=changed(option.joint)) for option in of) for of in options.joints)
     machine = replace(machine, joints=tuple(changed(joint) for joint in machine.joints))
@@ -198,8 +204,12 @@ def _with_machine(
 
 
 def _row(
-    record: SearchState, choice: Choice | None, price: float, of_choice: Deciding, row: Callable[..., Perturbed]
-) -> Perturbed:
+    record: SearchState,
+    choice: Choice | None,
+    price: float,
+    of_choice: DecidingCriterion,
+    row: Callable[..., ChangedAssumption],
+) -> ChangedAssumption:
     """Row of a search with something otherwise; ``choice`` is None where it does not hold."""
     complete, search, best = record.sample_remaining(), record.search, record.best
     if best is None:

@@ -11,16 +11,22 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.assessment import Judged
+from armsim.assessment import AssessedTask
 from armsim.criteria import CRITERIA, LEADING, Criterion
 from armsim.decide.allocate import confirming_seed, required
-from armsim.decide.decision_records import Fitted
+from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fit_for_joints
 from armsim.decide.ledger import Failure, Ledger, met
-from armsim.decide.loads import first_limits, limited_quantities, limits_of_errors, loads_of_quantities, quantiles
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
+from armsim.decide.utilisations import (
+    first_limits,
+    limited_quantities,
+    limits_of_errors,
+    quantiles,
+    utilisations_by_quantity,
+)
 from armsim.decide.visit_bounds import NEAR, Excess, VisitLimit, excess, mean_square_limit, visit_limits
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
@@ -39,16 +45,16 @@ LEARNING_UNITS = 512
 ROUNDS = 3
 """Designs sampled to learn the ratios."""
 FEW, MORE = 16, 64
-"""Poses of each task, those with the largest load, at which a design is tried first, and then: a share of arms over all
-poses is seldom decided at few of them."""
+"""Poses of each task, those with the largest utilisation, at which a design is tried first, and then. The share of arms
+that pass all poses is seldom decided at few of them."""
 
 
 class Search:
     """A scenario, its options, and the ratios learned so far.
 
-    A ratio is that of the square of the largest load (figure over limit) of the criteria of errors and the mean square
-    error, at every pose [m^-2], and again for those of the orientation [rad^-2] where it is limited. Every design that
-    is sampled is judged by all criteria.
+    A ratio is the square of the largest utilisation (figure over limit) by the errors, over the mean square error: one
+    for every pose [m^-2], and one for the orientation [rad^-2] where it is limited. Every sampled design is judged by
+    all criteria.
 
     Parameters
     ----------
@@ -83,7 +89,7 @@ class Search:
         self.ledger = Ledger()
 
     @cached_property
-    def of_leading(self) -> Search:
+    def by_leading_criterion(self) -> Search:
         """The search by the leading criterion alone, whatever else is required; both share what was sampled."""
         others = (
             criterion.required(self.requirement.of(task.name))
@@ -119,7 +125,7 @@ class Search:
     def with_options(self, options: Options) -> Search:
         """The search with other prices or limits of the same options; both share what was sampled."""
         out = copy.copy(self)
-        out.__dict__.pop("of_leading", None)
+        out.__dict__.pop("by_leading_criterion", None)
         out.options = options
         return out
 
@@ -152,7 +158,7 @@ class Search:
         chosen = [row[n] for row, n in zip(self.options.joints, choice, strict=True)]
         return replace(self.study.scenario.machine, joints=self.options.fitted_joints(chosen))
 
-    def design(self, choice: Choice) -> tuple[Fitted, ...]:
+    def design(self, choice: Choice) -> tuple[FittedEncoder, ...]:
         """Encoder, mounting and placement of every joint."""
         return fitted(self.options, choice)
 
@@ -162,7 +168,7 @@ class Search:
         poses: Sequence[PoseSet] | None = None,
         units: int | None = None,
         seed: int | None = None,
-    ) -> tuple[tuple[Judged, ...], Samples]:
+    ) -> tuple[tuple[AssessedTask, ...], Samples]:
         """Sample a choice.
 
         Parameters
@@ -177,7 +183,7 @@ class Search:
 
         Returns
         -------
-        (tuple of Judged, Samples)
+        (tuple of AssessedTask, Samples)
         """
         self.ledger.designs.add(choice)
         count = len(self.ledger.designs)
@@ -190,7 +196,7 @@ class Search:
             self.ledger.verdicts[choice] = tasks
         return tasks, sampled
 
-    def verdict(self, choice: Choice) -> tuple[Judged, ...]:
+    def verdict(self, choice: Choice) -> tuple[AssessedTask, ...]:
         """A choice sampled whole, once."""
         verdicts = self.ledger.verdicts
         return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
@@ -217,7 +223,7 @@ class Search:
             if met(tasks):
                 tasks, sampled = self.sample(choice)
             if not met(tasks):
-                ledger.failures[choice] = Failure(tasks, float(self.loads(tasks, sampled).max()))
+                ledger.failures[choice] = Failure(tasks, float(self.utilisations(tasks, sampled).max()))
         return ledger.failures.get(choice)
 
     @property
@@ -225,19 +231,19 @@ class Search:
         """Seed of a population that the search does not see."""
         return confirming_seed(self.study.scenario.plan.seed)
 
-    def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Samples, program: Program) -> None:
+    def learn(self, choice: Choice, tasks: Sequence[AssessedTask], sampled: Samples, program: Program) -> None:
         """Update the ratios of sampled to first-order errors.
 
         Parameters
         ----------
         choice : Choice
-        tasks : sequence of Judged
+        tasks : sequence of AssessedTask
             As sampled at all poses.
         sampled : Samples
         program : Program
         """
         square = np.maximum(program.square(choice), 1e-30)
-        self.ratio = self.loads(tasks, sampled) ** 2 / square
+        self.ratio = self.utilisations(tasks, sampled) ** 2 / square
         errors = np.concatenate([quantiles(LEADING, task) for task in tasks])
         self.error_ratio = errors**2 / square[: len(errors)]
         # ratios are no surer than the sample: the margin is not narrower than its intervals
@@ -294,7 +300,7 @@ class Search:
             self.learn(choice, *self.sample(choice, units=LEARNING_UNITS if rounds else None), program)
         return self.program()
 
-    def tighten(self, program: Program, choice: Choice, tasks: Sequence[Judged]) -> None:
+    def tighten(self, program: Program, choice: Choice, tasks: Sequence[AssessedTask]) -> None:
         """Bound choices like a sampled one that exceeds a limit of errors by its own ratio, with a narrow margin.
 
         Parameters
@@ -302,7 +308,7 @@ class Search:
         program : Program
             Whose limits are narrowed.
         choice : Choice
-        tasks : sequence of Judged
+        tasks : sequence of AssessedTask
         """
         position_of = {name: n for n, name in enumerate(self.names)}
         square = program.square(choice)
@@ -315,14 +321,14 @@ class Search:
                         bound = square[n] * (limit / quantile) ** 2 * NEAR / self.margin
                         program.limit[n] = min(program.limit[n], bound)
 
-    def no_better_share(self, load: float) -> float:
+    def no_better_share(self, utilisation: float) -> float:
         """Relative improvement of a joint up to which a choice counts as no better than a failed one.
 
         All joints together may then make up for half of what it exceeds, in mean square.
 
         Parameters
         ----------
-        load : float
+        utilisation : float
             Largest share of a limit that the errors of the failed choice use.
 
         Returns
@@ -330,7 +336,7 @@ class Search:
         float
             Share of the limit.
         """
-        return max(ALIKE, (load**2 - 1) / (2 * len(self.options.joints)))
+        return max(ALIKE, (utilisation**2 - 1) / (2 * len(self.options.joints)))
 
     def excess(self, program: Program, choice: Choice) -> Excess | None:
         """Pose at which the visits of a choice certainly exceed a limit; None where they do nowhere.
@@ -347,7 +353,7 @@ class Search:
         return excess(self.visit_limits, program, choice, self.study.scenario.plan)
 
     def hard_poses(self, program: Program, choice: Choice, number: int = FEW) -> list[PoseSet]:
-        """Poses of each task with the largest loads of every limit.
+        """Poses of each task with the largest utilisation of every limit.
 
         Parameters
         ----------
@@ -361,21 +367,21 @@ class Search:
         list of PoseSet
         """
         out, at = [], 0
-        loads = program.loads(choice)
+        utilisations = program.utilisations(choice)
         for poses in self.poses:
-            at_task = loads[:, at : at + len(poses.names)]
+            at_task = utilisations[:, at : at + len(poses.names)]
             at += len(poses.names)
             most = max(1, number // len(at_task))
             order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :most].ravel().tolist()))
             out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
         return out
 
-    def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
-        """Largest load of a sampled choice at every pose, as `error_loads`, then that of the orientation.
+    def utilisations(self, tasks: Sequence[AssessedTask], sampled: Samples) -> Array:
+        """Largest utilisation of a sampled choice at every pose, as `error_utilisations`, then that of the orientation.
 
         Parameters
         ----------
-        tasks : sequence of Judged
+        tasks : sequence of AssessedTask
         sampled : Samples
 
         Returns
@@ -385,7 +391,7 @@ class Search:
         """
         paths = [poses.configurations.is_path for poses in self.poses]
         return np.concatenate(
-            loads_of_quantities(self.requirement, tasks, sampled.tasks, paths, self.quantities, self.criteria)
+            utilisations_by_quantity(self.requirement, tasks, sampled.tasks, paths, self.quantities, self.criteria)
         )
 
     def _limits_of_errors(self, task: str, poses: PoseSet) -> list[tuple[Criterion, float]]:

@@ -1,6 +1,6 @@
 """The cheapest set of encoders that meets the requirement, and why nothing cheaper does.
 
-Three kinds of reasons exclude a cheaper design, and the answer tells which it rests on.
+Three kinds of reasons exclude a cheaper design; the answer names those it uses.
 
 *Sampled.* It was sampled and fails. Where few cheaper designs are left they are all sampled.
 
@@ -28,8 +28,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from armsim.assessment import Judged, state_of_all
-from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
+from armsim.assessment import AssessedTask, state_of_all
+from armsim.decide.decision_records import Alternative, Confirmation, Proof, RejectedDesign
 from armsim.decide.designs import cheaper_than, least_price
 from armsim.decide.frontier import cent, frontier, in_range
 from armsim.decide.ledger import arms_to_resolve, at_coverage, met, misses
@@ -56,14 +56,11 @@ fail."""
 
 @dataclass(eq=False)
 class SearchState:
-    """State of the selection: designs sampled so far.
-
-    ``most_sampled`` and ``most_left`` are as `MOST_SAMPLED` and `MOST_LEFT`.
-    """
+    """State of the selection: designs sampled so far; ``most_sampled``, ``most_left`` as the constants above."""
 
     search: Search
     program: Program
-    failed: dict[Choice, Rejected] = field(default_factory=dict)
+    failed: dict[Choice, RejectedDesign] = field(default_factory=dict)
     misses: dict[Choice, float] = field(default_factory=dict)
     failed_criteria: dict[Choice, set[str]] = field(default_factory=dict)
     bounded: dict[Choice, Excess] = field(default_factory=dict)
@@ -72,7 +69,7 @@ class SearchState:
 
     @property
     def equals(self) -> list[Choice]:
-        """The cheapest of all designs that were sampled at all poses and hold, by error, mass and number of types."""
+        """Designs that meet the requirement at the lowest price, all poses sampled; by error, mass, number of types."""
         verdicts = self.search.ledger.verdicts
         candidates = [choice for choice, tasks in verdicts.items() if met(tasks) and self.search.admits(choice)]
         rows = [(self.program.price(choice), choice) for choice in candidates]
@@ -85,20 +82,20 @@ class SearchState:
         types = {part.encoder for part in self.search.design(choice)}
         return at_coverage(self.search.ledger.verdicts[choice]), self.search.mass(choice), len(types), choice
 
-    def alternative(self, choice: Choice) -> Equal:
+    def alternative(self, choice: Choice) -> Alternative:
         """A design that was sampled at all poses, as an alternative of equal price to the answer."""
         error, mass, types, _ = self.rank(choice)
         state = state_of_all(self.search.ledger.verdicts[choice])
-        return Equal(self.search.design(choice), error, self.program.price(choice), mass, types, state)
+        return Alternative(self.search.design(choice), error, self.program.price(choice), mass, types, state)
 
     @property
     def best(self) -> Choice | None:
-        """The answer as far as it is known."""
+        """The best choice so far; None without one."""
         return next(iter(self.equals), None)
 
     @property
-    def below(self) -> float:
-        """Price that a better answer must not reach."""
+    def price_to_beat(self) -> float:
+        """Price that a better answer must stay below: that of the best so far; infinite without one. [cost units]"""
         if self.best is None:
             return np.inf
         price = self.program.price(self.best)
@@ -107,14 +104,14 @@ class SearchState:
     @property
     def cheapest_of_all(self) -> bool:
         """Whether nothing can cost less than the answer."""
-        return self.best is not None and self.below < least_price(self.search.options)
+        return self.best is not None and self.price_to_beat < least_price(self.search.options)
 
     def cheaper(self, choice: Choice) -> bool:
         """Whether a choice is cheaper than the answer; the solver meets a price limit only to its own tolerance."""
-        return self.program.price(choice) <= self.below
+        return self.program.price(choice) <= self.price_to_beat
 
-    def exceeds(self, choice: Choice, shortcut: bool = False) -> bool:
-        """Whether its visits exclude a choice for certain; removes it and similar ones from the program.
+    def excluded_by_visits(self, choice: Choice, shortcut: bool = False) -> bool:
+        """Whether the visits of a choice exceed a limit for certain; if so, it and similar ones leave the program.
 
         Parameters
         ----------
@@ -133,8 +130,8 @@ class SearchState:
         exclude(self.program, choice, exceeded, shortcut)
         return True
 
-    def holds(self, choice: Choice, dominate: bool = True) -> bool:
-        """Sample a choice, at few poses and then at all, unless that was done; a choice that fails is excluded.
+    def passes(self, choice: Choice, dominate: bool = True) -> bool:
+        """Whether a choice meets the requirement when sampled, at few poses and then at all; if not, it is excluded.
 
         Parameters
         ----------
@@ -154,40 +151,41 @@ class SearchState:
             return True
         tasks = failure.tasks
         reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
-        self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons, misses=misses(tasks))
+        price, design = program.price(choice), search.design(choice)
+        self.failed[choice] = RejectedDesign(price, design, reasons, misses=misses(tasks))
         self.misses[choice] = _miss(tasks)
         self.failed_criteria[choice] = {criterion for task in tasks for criterion in task.summary.failed}
         program.refuse(choice)
-        if dominate and failure.load > 1.0:  # by its errors, and not by the scatter of its visits alone
-            program.refuse_dominated(choice, search.no_better_share(failure.load))
+        if dominate and failure.utilisation > 1.0:  # by its errors, and not by the scatter of its visits alone
+            program.refuse_dominated(choice, search.no_better_share(failure.utilisation))
             search.tighten(program, choice, tasks)
         return False
 
     def examine_by_price(self, shortcut: bool = False) -> bool:
-        """Examine choices by rising price until one meets the requirement; return whether none below it is left."""
+        """Examine choices by rising price until one meets the requirement; return whether no cheaper one is left."""
         excluded = 0
         while len(self.failed) < self.most_sampled and excluded < MOST_EXCLUDED:
-            choice = None if self.cheapest_of_all else self.program.cheapest(self.below, self.search.margin)
+            choice = None if self.cheapest_of_all else self.program.cheapest(self.price_to_beat, self.search.margin)
             if choice is None or not self.cheaper(choice):
                 return True
-            if self.exceeds(choice, shortcut):
+            if self.excluded_by_visits(choice, shortcut):
                 excluded += 1
-            elif self.holds(choice):
+            elif self.passes(choice):
                 return True
         return False
 
     def sample_judged_failures(self) -> bool:
         """Sample the closest cheaper choices that are judged to fail; return whether one meets the requirement."""
         for _ in range(SHOWN_NEXT):
-            nearest = None if self.cheapest_of_all else self.program.closest(below=self.below)
+            nearest = None if self.cheapest_of_all else self.program.closest(price_limit=self.price_to_beat)
             if nearest is None or not self.cheaper(nearest[0]):
                 return False
-            if not self.exceeds(nearest[0]) and self.holds(nearest[0]):
+            if not self.excluded_by_visits(nearest[0]) and self.passes(nearest[0]):
                 return True
         return False
 
     def descend(self) -> bool:
-        """Find the cheapest choice, sampling those that are judged to fail; return whether none below it is left."""
+        """Find the cheapest choice, sampling those that are judged to fail; return whether no cheaper one is left."""
         if self.program.limits_visits:
             # a first answer, by the estimated ratio of RP to the rms of the visits; then without that shortcut
             self.examine_by_price(shortcut=True)
@@ -201,7 +199,8 @@ class SearchState:
     def widen_margin(self) -> None:
         """Widen the margin and drop dominance, since a design that was judged to fail meets the requirement."""
         if self.best is not None:
-            self.search.margin = max(self.search.margin, float(self.program.load(self.best).max()) * NEAR)
+            utilisation = float(self.program.largest_utilisation(self.best).max())
+            self.search.margin = max(self.search.margin, utilisation * NEAR)
         self.program.dominated.clear()
 
     def sample_curve(self) -> bool:
@@ -209,33 +208,34 @@ class SearchState:
 
         The curve must not contradict the answer.
         """
-        search = self.search.of_leading
+        search = self.search.by_leading_criterion
         program = search.program()
-        nearest = program.closest(below=self.below)
+        nearest = program.closest(price_limit=self.price_to_beat)
         if self.cheapest_of_all or nearest is None or nearest[1] > search.margin**2:
             return False
         for choice, _ in frontier(program):
             if not self.cheaper(choice):
                 return False
-            if self.holds(choice):
+            if self.passes(choice):
                 return True
         return False
 
     def sample_same_price(self) -> bool:
-        """Sample all designs of the price of the answer; returns whether all were sampled."""
+        """Sample all designs at the price of the answer; return whether all were sampled."""
         if self.best is None:
             return True
         price = self.program.price(self.best)
-        choices, complete = in_range(self.search.of_leading, price - cent(price), price + cent(price), MOST_LISTED)
+        search, cents = self.search.by_leading_criterion, cent(price)
+        choices, complete = in_range(search, price - cents, price + cents, MOST_LISTED)
         for choice in choices:
             if self.search.excess(self.program, choice) is None:
-                self.holds(choice, dominate=False)
+                self.passes(choice, dominate=False)
         return complete
 
     def sample_remaining(self) -> bool:
-        """Sample all cheaper choices if only few are left; returns whether that was done."""
+        """Sample all cheaper choices if only few are not excluded; return whether that was done."""
         while not self.cheapest_of_all:
-            cheaper = cheaper_than(self.search.options, self.below, MOST_LISTED)
+            cheaper = cheaper_than(self.search.options, self.price_to_beat, MOST_LISTED)
             if cheaper is None:
                 return False
             open_choices: list[Choice] = []
@@ -244,12 +244,13 @@ class SearchState:
                     open_choices.append(choice)
                     if len(open_choices) > self.most_left:
                         return False
-            if not any(not self.exceeds(choice) and self.holds(choice, dominate=False) for choice in open_choices):
+            candidates = (choice for choice in open_choices if not self.excluded_by_visits(choice))
+            if not any(self.passes(choice, dominate=False) for choice in candidates):
                 break
         return True
 
-    def rivals(self) -> tuple[Rejected, ...]:
-        """Cheaper designs that were sampled, the dearest first; the closest of them sampled once more."""
+    def rivals(self) -> tuple[RejectedDesign, ...]:
+        """Cheaper designs that were sampled, the most expensive first; the closest of them sampled once more."""
         cheaper = [choice for choice in self.failed if self.cheaper(choice)]
         closest = sorted(cheaper, key=lambda choice: self.misses[choice])[:SHOWN_NEXT]
         out = []
@@ -264,7 +265,7 @@ class SearchState:
         return tuple(sorted(out, key=lambda row: -row.price))
 
 
-def _miss(tasks: Sequence[Judged]) -> float:
+def _miss(tasks: Sequence[AssessedTask]) -> float:
     """Largest share of a limit used by a design among the limits that it misses; 1 is on the limit."""
     missed = (judgement.utilisation for task in tasks for judgement in task.summary.judgements if not judgement.holds)
     return max(missed, default=1.0)
@@ -298,7 +299,7 @@ def select(
 
 
 def choose(search: Search) -> tuple[Selection, SearchState]:
-    """The answer of a search, and what it was found by."""
+    """The answer of a search, and the state of the search behind it."""
     options = search.options
     combinations = float(np.prod([float(len(row)) for row in options.joints]))
     poses = len(search.names)
@@ -340,9 +341,9 @@ def choose(search: Search) -> tuple[Selection, SearchState]:
 
 
 def _proof(record: SearchState, complete: bool, exhausted: bool) -> Proof:
-    below = record.below
-    sampled = [choice for choice, row in record.failed.items() if row.price <= below]
-    bounded = [exceeded for choice, exceeded in record.bounded.items() if record.program.price(choice) <= below]
+    price_limit = record.price_to_beat
+    sampled = [choice for choice, row in record.failed.items() if row.price <= price_limit]
+    bounded = [exceeded for choice, exceeded in record.bounded.items() if record.program.price(choice) <= price_limit]
     failed = Counter(criterion for choice in sampled for criterion in record.failed_criteria[choice])
     return Proof(
         len(sampled),

@@ -7,8 +7,17 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, PlainSerializer, computed_field
 
-from armsim.assessment import Judged, state_of_all
-from armsim.decide.decision_records import Attempt, Confirmation, Equal, Fitted, Perturbed, Proof, Refit, Rejected
+from armsim.assessment import AssessedTask, state_of_all
+from armsim.decide.decision_records import (
+    Alternative,
+    Attempt,
+    ChangedAssumption,
+    Confirmation,
+    FittedEncoder,
+    Proof,
+    Refit,
+    RejectedDesign,
+)
 from armsim.decide.ledger import arms_to_resolve, binding
 from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
@@ -29,7 +38,7 @@ class Decided:
     state: Verdict
 
 
-def _decided(tasks: tuple[Judged, ...]) -> dict[str, Decided]:
+def _decided(tasks: tuple[AssessedTask, ...]) -> dict[str, Decided]:
     return {
         task.name: Decided(
             task.summary.at_coverage, task.interval, task.summary.worst_pose, task.summary.repeatability_p95,
@@ -45,14 +54,14 @@ class Selection:
 
     Parameters
     ----------
-    design : tuple of Fitted, optional
+    design : tuple of FittedEncoder, optional
         None where no choice meets the requirement.
     price : float, optional
-    tasks : tuple of Judged
+    tasks : tuple of AssessedTask
         Judgements of the selected design, sampled at all poses; of the closest design where none meets the requirement.
-    closest : tuple of Fitted
+    closest : tuple of FittedEncoder
         Closest design.
-    refuted : tuple of Rejected
+    refuted : tuple of RejectedDesign
         Cheaper designs that were sampled, the dearest first.
     sampled : int
         Designs sampled.
@@ -61,9 +70,9 @@ class Selection:
         None where no choice meets the requirement.
     machine : Machine
         Machine of the closest design.
-    equals : tuple of Equal
+    equals : tuple of Alternative
         Other designs of the same price that meet the requirement, by error, mass and number of types.
-    near : tuple of Equal
+    near : tuple of Alternative
         Designs that cost little more and meet it, by price; none where they were not examined.
     near_complete : bool
         Whether every design within that price was looked at.
@@ -71,7 +80,7 @@ class Selection:
         Encoders of the catalogue that cannot be fitted, by joint and placement.
     arms : int
         Arms that are bought for; all prices are of one of them.
-    robustness : tuple of Perturbed
+    robustness : tuple of ChangedAssumption
         Whether the choice stands where something that is not known is otherwise; none where that was not examined.
     refits : tuple of Refit
         The scenario's own design, and the cheapest with one and with two of its joints fitted otherwise.
@@ -79,21 +88,21 @@ class Selection:
         Searches with more and more arms, where the answer was to be resolved; the last is this one.
     """
 
-    design: tuple[Fitted, ...] | None
+    design: tuple[FittedEncoder, ...] | None
     price: float | None
-    tasks: Annotated[tuple[Judged, ...], PlainSerializer(_decided, return_type=dict[str, Decided])]
-    closest: tuple[Fitted, ...]
-    refuted: tuple[Rejected, ...]
+    tasks: Annotated[tuple[AssessedTask, ...], PlainSerializer(_decided, return_type=dict[str, Decided])]
+    closest: tuple[FittedEncoder, ...]
+    refuted: tuple[RejectedDesign, ...]
     sampled: int
     proof: Proof
     confirmation: Confirmation | None
     machine: NotInRecord[Machine]
-    equals: tuple[Equal, ...]
+    equals: tuple[Alternative, ...]
     arms: int = 1
     exclusions: tuple[Exclusion, ...] = ()
-    robustness: tuple[Perturbed, ...] = ()
+    robustness: tuple[ChangedAssumption, ...] = ()
     refits: tuple[Refit, ...] = ()
-    near: tuple[Equal, ...] = ()
+    near: tuple[Alternative, ...] = ()
     near_complete: bool = True
     attempts: tuple[Attempt, ...] = ()
     format: Literal["armsim-selection/2"] = "armsim-selection/2"

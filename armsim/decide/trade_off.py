@@ -14,9 +14,9 @@ from typing import Any, Literal
 
 import numpy as np
 
-from armsim.assessment import Judged
+from armsim.assessment import AssessedTask
 from armsim.criteria import LEADING
-from armsim.decide.decision_records import Point
+from armsim.decide.decision_records import CurvePoint
 from armsim.decide.frontier import cent, frontier
 from armsim.decide.ledger import met
 from armsim.decide.program import Choice, Program
@@ -39,7 +39,7 @@ class TradeOff:
     Parameters
     ----------
     scenario : str
-    points : tuple of Point
+    points : tuple of CurvePoint
     current, current_price : float
         Quantile of the scenario's own design [m], and what its sensors cost as far as that is stated.
     position : float [m]
@@ -58,7 +58,7 @@ class TradeOff:
     """
 
     scenario: str
-    points: tuple[Point, ...]
+    points: tuple[CurvePoint, ...]
     current: float
     current_price: float
     position: float
@@ -128,8 +128,8 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     -------
     TradeOff
     """
-    of_leading = search.of_leading
-    program = of_leading.program()
+    by_leading_criterion = search.by_leading_criterion
+    program = by_leading_criterion.program()
     choices = [choice for choice, _ in frontier(program)]
     price = np.inf if answer is None else program.price(answer)
     if answer is not None:
@@ -138,8 +138,8 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     points = []
     for choice in choices:
         # beside the error something is required that the poses of the largest errors do not tell
-        everywhere = program.price(choice) < price or of_leading is not search
-        points.append(_point(of_leading, program, choice, everywhere))
+        everywhere = program.price(choice) < price or by_leading_criterion is not search
+        points.append(_point(by_leading_criterion, program, choice, everywhere))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     assessed = search.study.judge(search.poses, search.run_options.silent)[0]
     scenario, requirement = search.study.scenario, search.requirement
@@ -160,12 +160,12 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     )
 
 
-def _decides(search: Search, tasks: Sequence[Judged]) -> Judged:
+def _decides(search: Search, tasks: Sequence[AssessedTask]) -> AssessedTask:
     """Task whose error is largest over its limit."""
     return max(tasks, key=lambda task: task.summary.at_coverage / search.leading_limits[task.name])
 
 
-def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -> Point:
+def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -> CurvePoint:
     """A design of the curve, sampled at the deciding poses; with ``everywhere`` at all poses if it meets the limits."""
     tasks = search.ledger.verdicts.get(choice)
     if tasks is None:
@@ -173,7 +173,7 @@ def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -
     if everywhere and met(tasks):
         tasks = search.verdict(choice)
     worst = _decides(search, tasks).summary
-    return Point(
+    return CurvePoint(
         program.price(choice),
         search.predicted(program, choice),
         worst.at_coverage,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from armsim.decide.decision_records import Fitted
+from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.display_units import display_unit_of
 from armsim.documents.catalogue_document import AS_IT_IS, encoder_name
 from armsim.documents.files import Unreadable
@@ -217,7 +217,7 @@ def _catalogue_data(session: Session) -> dict[str, Any] | None:
     return next((source.data for source in inputs.sources if os.path.realpath(source.path) == path), None)
 
 
-def chosen_changes(session: Session, machine: Machine, choice: tuple[Fitted, ...]) -> dict[str, Any]:
+def chosen_changes(session: Session, machine: Machine, choice: tuple[FittedEncoder, ...]) -> dict[str, Any]:
     """Changes that fit every joint of a machine as the search chose."""
     inputs = session.inputs
     assert inputs.catalogue is not None  # a search has one

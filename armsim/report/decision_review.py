@@ -9,7 +9,7 @@ from functools import partial
 from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide.decision import Decision
-from armsim.decide.decision_records import Equal
+from armsim.decide.decision_records import Alternative
 from armsim.decide.near_designs import NEAR_PRICE
 from armsim.decide.selection import Selection
 from armsim.formatting import percent, show
@@ -169,7 +169,7 @@ def equals_frame(selection: Selection) -> Frame:
     return Frame((designs, *_figures_of(selection.equals)), title)
 
 
-def _figures_of(designs: Sequence[Equal]) -> list[Column]:
+def _figures_of(designs: Sequence[Alternative]) -> list[Column]:
     """Columns of error, mass where it is stated, and number of types."""
     masses = [1e3 * design.mass for design in designs]
     return [

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from armsim.criteria import CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
-from armsim.decide.decision_records import Fitted, Proof
+from armsim.decide.decision_records import FittedEncoder, Proof
 from armsim.decide.ledger import binding
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
@@ -209,19 +209,19 @@ def curve_in_words(curve: TradeOff) -> str:
     )
 
 
-def in_words(design: Sequence[Fitted]) -> str:
+def in_words(design: Sequence[FittedEncoder]) -> str:
     """Encoders, mountings and placements of a design, with equal joints grouped."""
     return _grouped(design, len(design))
 
 
-def changes_in_words(choice: Sequence[Fitted], design: Sequence[Fitted]) -> str:
+def changes_in_words(choice: Sequence[FittedEncoder], design: Sequence[FittedEncoder]) -> str:
     """Joints that a design fits otherwise than a choice does, with equal joints grouped."""
     fits = {(part.joint, part.encoder, part.mounting, part.placement) for part in choice}
     changed = [part for part in design if (part.joint, part.encoder, part.mounting, part.placement) not in fits]
     return _grouped(changed, len(design))
 
 
-def _grouped(parts: Sequence[Fitted], joints_in_all: int) -> str:
+def _grouped(parts: Sequence[FittedEncoder], joints_in_all: int) -> str:
     """Parts with equal joints grouped; "all" where every joint of the arm is one of them."""
     fits = [(part.joint, f"{part.encoder}, {part.mounting}, {part.placement}") for part in parts]
     return "; ".join(joints_grouped(fits, joints_in_all, "all"))

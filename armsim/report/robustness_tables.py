@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from armsim.decide.decision_records import Deciding, Fitted, Perturbed, Refit
+from armsim.decide.decision_records import ChangedAssumption, DecidingCriterion, FittedEncoder, Refit
 from armsim.decide.robustness import GEAR_FACTOR, PRICE_CHANGE
 from armsim.decide.selection import Selection
 from armsim.formatting import percent
@@ -33,10 +33,10 @@ def robustness_frame(selection: Selection) -> Frame:
     return _robustness_frame(_displayed_rows(selection), selection.closest)
 
 
-def _displayed_rows(selection: Selection) -> list[tuple[str, Perturbed]]:
+def _displayed_rows(selection: Selection) -> list[tuple[str, ChangedAssumption]]:
     """Rows with what is otherwise; of types that the choice does not have, those for which it holds are one."""
     chosen = {part.encoder for part in selection.closest}
-    rows: list[tuple[str, Perturbed]] = []
+    rows: list[tuple[str, ChangedAssumption]] = []
     for row in selection.robustness:
         other = row.unchanged and row.encoder not in ("", *chosen)
         what = otherwise(row, OTHER_TYPES if other else row.encoder)
@@ -45,7 +45,7 @@ def _displayed_rows(selection: Selection) -> list[tuple[str, Perturbed]]:
     return rows
 
 
-def otherwise(row: Perturbed, encoder: str) -> str:
+def otherwise(row: ChangedAssumption, encoder: str) -> str:
     """Changed condition of a row, in words."""
     if row.factor is None:
         return "temperature rise at its end"
@@ -55,7 +55,7 @@ def otherwise(row: Perturbed, encoder: str) -> str:
     return f"tolerances of gears times {row.factor:g}"
 
 
-def _robustness_frame(rows: Sequence[tuple[str, Perturbed]], choice: Sequence[Fitted]) -> Frame:
+def _robustness_frame(rows: Sequence[tuple[str, ChangedAssumption]], choice: Sequence[FittedEncoder]) -> Frame:
     designs = [row for _, row in rows]
     return Frame(
         (
@@ -71,18 +71,18 @@ def _robustness_frame(rows: Sequence[tuple[str, Perturbed]], choice: Sequence[Fi
     )
 
 
-def _verdict(row: Perturbed) -> str:
+def _verdict(row: ChangedAssumption) -> str:
     if row.design is None:
         return "nothing found that meets it"
     return "holds" if row.unchanged else "changes to"
 
 
-def _changes(choice: Sequence[Fitted], design: Sequence[Fitted] | None) -> str:
+def _changes(choice: Sequence[FittedEncoder], design: Sequence[FittedEncoder] | None) -> str:
     """Joints that a design fits otherwise than the choice, equal joints together."""
     return "" if design is None else changes_in_words(choice, design)
 
 
-def _figure(deciding: Deciding | None) -> str:
+def _figure(deciding: DecidingCriterion | None) -> str:
     if deciding is None:
         return ""
     judgement = deciding.judgement

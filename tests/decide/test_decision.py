@@ -116,15 +116,15 @@ def test_the_command_of_the_manifest_is_complete(decided: tuple[Path, Path, str]
 
 def test_joints_fitted_alike_are_named_together(decided: tuple[Path, Path, str]) -> None:
     out, _, _ = decided
-    from armsim.decide.decision_records import Fitted
+    from armsim.decide.decision_records import FittedEncoder
 
-    design = [Fitted(**part) for part in json.loads((out / "selection.json").read_text())["design"]]
+    design = [FittedEncoder(**part) for part in json.loads((out / "selection.json").read_text())["design"]]
     text = in_words(design)
     assert sorted(re.findall(r"\b(?:j\d|track)\b", text)) == sorted(part.joint for part in design)
-    alike = [Fitted("a", "e", "m", "p", 1), Fitted("b", "e", "m", "p", 1)]
+    alike = [FittedEncoder("a", "e", "m", "p", 1), FittedEncoder("b", "e", "m", "p", 1)]
     assert in_words(alike) == "all: e, m, p"
-    three = [*alike, Fitted("c", "e", "m", "p", 1)]
-    assert changes_in_words(three, [*alike, Fitted("c", "f", "m", "p", 1)]) == "c: f, m, p"
-    two = [Fitted(joint, "f", "m", "p", 1) for joint in "ab"]
+    three = [*alike, FittedEncoder("c", "e", "m", "p", 1)]
+    assert changes_in_words(three, [*alike, FittedEncoder("c", "f", "m", "p", 1)]) == "c: f, m, p"
+    two = [FittedEncoder(joint, "f", "m", "p", 1) for joint in "ab"]
     assert changes_in_words(three, [*two, three[2]]) == "a, b: f, m, p"  # not all of the arm
     assert changes_in_words(alike, two) == "all: f, m, p"

@@ -26,7 +26,7 @@ from enumeration import (
 )
 
 from armsim.decide import select, trade_off
-from armsim.decide.decision_records import Fitted
+from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.program import Choice
 from armsim.decide.search import Search
 from armsim.report.decision_sentences import answer, curve_in_words
@@ -194,7 +194,7 @@ def test_the_curve_tells_all_criteria_of_all_tasks(tmp_path: Path, monkeypatch: 
     assert any("orientation" in failed for failed in failing)
 
 
-def number_of(every: Enumerated, design: Sequence[Fitted]) -> Choice:
+def number_of(every: Enumerated, design: Sequence[FittedEncoder]) -> Choice:
     return next(choice for choice in every.choices if design_of(every, choice) == triples(design))
 
 
@@ -236,7 +236,7 @@ def test_the_trade_off_names_the_same_design(tmp_path: Path, monkeypatch: pytest
                 assert (not point.failed) == every.met(requirement)[number[triples(point.design)]]
 
 
-def triples(design: Sequence[Fitted]) -> tuple[tuple[str, str, str], ...]:
+def triples(design: Sequence[FittedEncoder]) -> tuple[tuple[str, str, str], ...]:
     return tuple((fitted.encoder, fitted.mounting, fitted.placement) for fitted in design)
 
 

@@ -110,9 +110,9 @@ def test_program_listing_and_bounds_are_those_of_enumeration(seed: int) -> None:
         assert cheapest in good
         assert prices[cheapest] == pytest.approx(min(prices[choice] for choice in good))
     middle = float(np.median(list(prices.values()))) + 1e-4
-    for below, least in ((middle, -np.inf), (np.inf, middle), (middle + 3.0, middle - 3.0)):
-        within = [choice for choice, price in prices.items() if least <= price <= below]
-        nearest = program.closest(below=below, least=least)
+    for price_limit, least in ((middle, -np.inf), (np.inf, middle), (middle + 3.0, middle - 3.0)):
+        within = [choice for choice, price in prices.items() if least <= price <= price_limit]
+        nearest = program.closest(price_limit=price_limit, least=least)
         assert (nearest is None) == (not within)
         if nearest is not None:
             assert nearest[0] in within

@@ -14,7 +14,7 @@ import pytest
 from enumeration import CASES, GEARED, Enumerated, build, chosen, enumerate_all, fitted_with
 from test_select import admissible, random_program
 
-from armsim.decide.decision_records import Fitted, Perturbed
+from armsim.decide.decision_records import ChangedAssumption, FittedEncoder
 from armsim.decide.designs import cheaper_than
 from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import present_option, refits
@@ -40,7 +40,7 @@ def thin(folder: Path, name: str, number: int = 3) -> tuple[Study, Options]:
     return study, replace(options, joints=tuple(row[:number] for row in options.joints))
 
 
-def names(row: Sequence[Option] | Sequence[Fitted]) -> tuple[tuple[str, str], ...]:
+def names(row: Sequence[Option] | Sequence[FittedEncoder]) -> tuple[tuple[str, str], ...]:
     return tuple((part.encoder, part.placement) for part in row)
 
 
@@ -100,7 +100,7 @@ def test_rows_are_the_answers_of_changed_catalogues(tmp_path: Path, name: str, s
 
 
 def check(
-    row: Perturbed, least: float, designs: list[tuple[tuple[str, str], ...]], first: tuple[tuple[str, str], ...]
+    row: ChangedAssumption, least: float, designs: list[tuple[tuple[str, str], ...]], first: tuple[tuple[str, str], ...]
 ) -> None:
     assert row.design_price == pytest.approx(least)
     assert row.design is not None
@@ -208,8 +208,8 @@ def test_few_changes_are_exact_in_program_and_listing(seed: int) -> None:
     listed = cheaper_than(program.options, np.inf, 10_000)
     assert listed is not None
     assert sorted(listed) == sorted(few)
-    loads = {choice: float(program.load(choice).max()) for choice in few}
-    good = [program.price(choice) for choice, load in loads.items() if load <= 1.0]
+    shares = {choice: float(program.largest_utilisation(choice).max()) for choice in few}
+    good = [program.price(choice) for choice, share in shares.items() if share <= 1.0]
     cheapest_choice = program.cheapest()
     assert (cheapest_choice is None) == (not good)
     if cheapest_choice is not None:
@@ -217,4 +217,4 @@ def test_few_changes_are_exact_in_program_and_listing(seed: int) -> None:
     nearest = program.closest()
     assert (nearest is None) == (not few)
     if nearest is not None:
-        assert nearest[1] == pytest.approx(min(loads.values()), rel=1e-5)
+        assert nearest[1] == pytest.approx(min(shares.values()), rel=1e-5)

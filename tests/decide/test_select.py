@@ -14,7 +14,7 @@ import pytest
 from support import COARSE, ROOT, few_discs, normal_joint, planar_arm
 
 import armsim
-from armsim.assessment import Judged, judge
+from armsim.assessment import AssessedTask, judge
 from armsim.decide import ledger, option_moments, select
 from armsim.decide import search as search_module
 from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
@@ -231,7 +231,7 @@ def test_limits_of_the_visits_bind() -> None:
 
 @pytest.mark.parametrize("looser", [1e4, 1e8])
 def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
-    """Loads of a hundred-millionth lie below the tolerances of the solver. Source: full enumeration."""
+    """Utilisations of a hundred-millionth lie below the tolerances of the solver. Source: full enumeration."""
     for seed in range(60):
         plain = random_program(np.random.default_rng(seed))
         program = Program(
@@ -346,7 +346,7 @@ def test_what_fails_at_more_poses_is_not_sampled_at_all(monkeypatch: pytest.Monk
     assert not ledger.met(search.sample(choice)[0])
 
 
-def share_of_passing(tasks: tuple[Judged, ...]) -> float:
+def share_of_passing(tasks: tuple[AssessedTask, ...]) -> float:
     """Yield over all poses of the one task."""
     (task,) = tasks
     assert task.summary.yield_ is not None

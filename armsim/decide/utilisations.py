@@ -1,4 +1,4 @@
-"""Share of limit used (load) by sampled designs: figure over limit, per pose."""
+"""Utilisation of limits by sampled designs: figure over limit, per pose."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from armsim.arrays import Array
-from armsim.assessment import Judged
+from armsim.assessment import AssessedTask
 from armsim.criteria import CRITERIA, LEADING, Criterion, limits_of_arms
 from armsim.requirement import Quantity
 from armsim.requirement.requirement import Requirement
@@ -21,9 +21,9 @@ QUANTITIES: tuple[Quantity, ...] = ("length", "angle")
 """Quantities of errors at a pose: of the tool point, and of its orientation."""
 
 
-def error_loads(
+def error_utilisations(
     requirement: Requirement,
-    tasks: Sequence[Judged],
+    tasks: Sequence[AssessedTask],
     samples: Sequence[TaskSample],
     paths: Sequence[bool],
     criteria: Sequence[Criterion] = CRITERIA,
@@ -37,7 +37,7 @@ def error_loads(
     Parameters
     ----------
     requirement : Requirement
-    tasks : sequence of Judged
+    tasks : sequence of AssessedTask
     samples : sequence of TaskSample
     paths : sequence of bool
         Whether each task is a path.
@@ -65,7 +65,7 @@ def error_loads(
 
 
 def counts(criterion: Criterion) -> bool:
-    """Whether a criterion enters the loads: of errors, and not of the scatter of the visits."""
+    """Whether a criterion enters the utilisation: one of errors, not of the scatter of the visits."""
     return bool(criterion.errors) or (criterion.figure is not None and not criterion.figure.of_visits)
 
 
@@ -119,20 +119,20 @@ def limited_quantities(requirement: Requirement, tasks: Sequence[Task]) -> list[
     ]
 
 
-def loads_of_quantities(
+def utilisations_by_quantity(
     requirement: Requirement,
-    tasks: Sequence[Judged],
+    tasks: Sequence[AssessedTask],
     samples: Sequence[TaskSample],
     paths: Sequence[bool],
     quantities: Sequence[Quantity],
     criteria: Sequence[Criterion] = CRITERIA,
 ) -> list[Array]:
-    """Loads as of `error_loads` by the criteria of one quantity at all tasks, then by those of the next.
+    """Utilisation as of `error_utilisations` by the criteria of one quantity at all tasks, then by those of the next.
 
     Parameters
     ----------
     requirement : Requirement
-    tasks : sequence of Judged
+    tasks : sequence of AssessedTask
     samples : sequence of TaskSample
     paths : sequence of bool
         Whether each task is a path.
@@ -147,7 +147,7 @@ def loads_of_quantities(
     out = []
     for quantity in quantities:
         of_quantity = [criterion for criterion in criteria if criterion.quantity == quantity]
-        out += error_loads(requirement, tasks, samples, paths, of_quantity, of_arms=criteria is CRITERIA)
+        out += error_utilisations(requirement, tasks, samples, paths, of_quantity, of_arms=criteria is CRITERIA)
     return out
 
 
@@ -183,13 +183,13 @@ def first_limits(
     return np.concatenate(limits)
 
 
-def quantiles(criterion: Criterion, task: Judged) -> Array:
+def quantiles(criterion: Criterion, task: AssessedTask) -> Array:
     """Quantile at the coverage that a criterion of errors limits, at every pose of a task, shape (poses,). [m or rad]
 
     Parameters
     ----------
     criterion : Criterion
-    task : Judged
+    task : AssessedTask
 
     Returns
     -------
@@ -198,7 +198,7 @@ def quantiles(criterion: Criterion, task: Judged) -> Array:
     return task.table.column(f"{criterion.errors}.at_coverage")
 
 
-def _at_all_poses(share: float, figure: Figure, task: Judged, sample: TaskSample) -> Array:
+def _at_all_poses(share: float, figure: Figure, task: AssessedTask, sample: TaskSample) -> Array:
     """A figure at every pose of the units that must pass, raised so that its largest is that over all poses of a task.
 
     A unit must hold at all poses at once, so that the quantile over units of its worst pose is what counts.
