@@ -84,24 +84,22 @@ def test_modules_stay_small(path: Path) -> None:
 
 
 def test_modules_make_no_circle() -> None:
-    """Not even by imports inside of functions; those for types alone do not run."""
-    names = {".".join(("armsim", *path.relative_to(PACKAGE).with_suffix("").parts)) for path in PACKAGE.rglob("*.py")}
+    """Not even by imports inside of functions, for types alone, or by name."""
+    names = {
+        ".".join(("armsim", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__"): path
+        for path in PACKAGE.rglob("*.py")
+    }
+    packages = {name for name, path in names.items() if path.name == "__init__.py"}  # their files are read by name
     graph: dict[str, set[str]] = {}
-    for name in names:
-        tree = ast.parse((PACKAGE.parent / Path(*name.split("."))).with_suffix(".py").read_text())
-        for_types = {
-            id(inside)
+    for name, path in names.items():
+        tree = ast.parse(path.read_text())
+        graph[name] = {
+            node.value
             for node in ast.walk(tree)
-            if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
-            for inside in ast.walk(node)
+            if isinstance(node, ast.Constant) and node.value in {*names} - packages
         }
-        graph[name] = set()
         for node in ast.walk(tree):
-            if (
-                isinstance(node, ast.ImportFrom)
-                and (node.module or "").startswith("armsim")
-                and id(node) not in for_types
-            ):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("armsim"):
                 module = str(node.module)
                 graph[name] |= {full if (full := f"{module}.{alias.name}") in names else module for alias in node.names}
     list(TopologicalSorter(graph).static_order())  # raises with the circle

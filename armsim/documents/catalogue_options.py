@@ -21,11 +21,12 @@ from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.installation import SensorNeeds, unmet_needs
+from armsim.model.installation import SensorNeeds
 from armsim.model.joint import Fitting, Joint
 from armsim.model.joint_options import Exclusion, Fit, Option, Options
 from armsim.model.kinematics import ArmJoint
 from armsim.model.purchase import Purchase, Tariff
+from armsim.model.unmet_needs import unmet_needs
 from armsim.scenario import Scenario
 from armsim.sources import Source
 

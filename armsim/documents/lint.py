@@ -9,10 +9,10 @@ from typing import Any
 from armsim.documents.fields import is_bare
 from armsim.field_spec import declared
 from armsim.model.encoder import Encoder
-from armsim.model.installation import unmet_needs
 from armsim.model.joint import Joint
 from armsim.model.machine import Environment, Machine
 from armsim.model.motion import Motion
+from armsim.model.unmet_needs import unmet_needs
 
 MOST_BITS = 30.0
 """Bits per turn above which the stated interpolation may be the total. Common practice, no source."""

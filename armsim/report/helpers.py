@@ -102,4 +102,4 @@ def _begin() -> None:
 
 def _loaded() -> None:
     """Load what drawing takes."""
-    importlib.import_module("armsim.report.gallery")
+    importlib.import_module("armsim.figures")

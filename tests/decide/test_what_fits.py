@@ -13,7 +13,8 @@ from armsim.documents.load import encoders_of, load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import Timing
-from armsim.model.installation import Body, Functions, Needs, SensorNeeds, unmet_needs
+from armsim.model.installation import Body, Functions, Needs, SensorNeeds
+from armsim.model.unmet_needs import unmet_needs
 
 DEMO, TABLE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "encoders.csv"
 DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
