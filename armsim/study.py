@@ -323,10 +323,7 @@ class Study:
         )
 
     def growing(
-        self,
-        poses: Sequence[PoseSet] | None = None,
-        options: RunOptions = RunOptions(),
-        begin: int = 128,
+        self, poses: Sequence[PoseSet] | None = None, options: RunOptions = RunOptions(), begin: int = 128
     ) -> Iterator[Answer]:
         """Yield answers: first order at once, then a growing population up to the plan.
 
