@@ -9,40 +9,40 @@ from __future__ import annotations
 import math
 import re
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import pint
-
-_DEFINITIONS = """
-nano- = 1e-9 = n-
-micro- = 1e-6 = µ- = μ- = u-
-milli- = 1e-3 = m-
-centi- = 1e-2 = c-
-kilo- = 1e3 = k-
-mega- = 1e6 = M-
-meter = [length] = m = metre
-second = [time] = s = sec
-kilogram_unit = [mass] = kg
-gram = 1e-3 * kilogram_unit = g
-pound = 0.45359237 * kilogram_unit = lb
-kelvin = [temperature] = K
-radian = [angle] = rad
-bit = [information]
-count = [count] = counts
-one = []
-pi = 3.141592653589793 * one
-percent = 0.01 * one = pct
-ppm = 1e-6 * one
-minute = 60 * second = min
-degree = pi / 180 * radian = deg
-arcminute = degree / 60 = arcmin
-arcsecond = degree / 3600 = arcsec
-turn = 2 * pi * radian
-newton = kilogram_unit * meter / second ** 2 = N
-hertz = 1 / second = Hz
-turns_a_minute = turn / minute = rpm
-"""
+Exponents = dict[str, int]
+"""Exponents of base units."""
+PREFIXES = {
+    "": 1.0, "n": 1e-9, "nano": 1e-9, "µ": 1e-6, "μ": 1e-6, "u": 1e-6, "micro": 1e-6, "m": 1e-3, "milli": 1e-3,
+    "c": 1e-2, "centi": 1e-2, "k": 1e3, "kilo": 1e3, "M": 1e6, "mega": 1e6,
+}  # fmt: skip
+"""Factors of the prefixes; both signs of micro that Unicode has."""
+DEGREE = math.pi / 180
+_SIMPLE: tuple[tuple[str, float, Exponents], ...] = (
+    ("m meter metre", 1.0, {"m": 1}),
+    ("s sec second", 1.0, {"s": 1}),
+    ("min minute", 60.0, {"s": 1}),
+    ("Hz hertz", 1.0, {"s": -1}),
+    ("kg", 1.0, {"kg": 1}),
+    ("g gram", 1e-3, {"kg": 1}),
+    ("lb pound", 0.45359237, {"kg": 1}),
+    ("N newton", 1.0, {"kg": 1, "m": 1, "s": -2}),
+    ("K kelvin", 1.0, {"K": 1}),
+    ("rad radian", 1.0, {"rad": 1}),
+    ("deg degree", DEGREE, {"rad": 1}),
+    ("arcmin arcminute", DEGREE / 60, {"rad": 1}),
+    ("arcsec arcsecond", DEGREE / 3600, {"rad": 1}),
+    ("turn", 2 * math.pi, {"rad": 1}),
+    ("rpm", 2 * math.pi / 60, {"rad": 1, "s": -1}),
+    ("bit", 1.0, {"bit": 1}),
+    ("count counts", 1.0, {"count": 1}),
+    ("one", 1.0, {}),
+    ("% percent pct", 1e-2, {}),
+    ("ppm", 1e-6, {}),
+)
+"""Names of a unit, its value in SI, and its dimension. Source: BIPM, The International System of Units (2019), tables 2
+to 8; the pound: International Yard and Pound Agreement (1959)."""
+UNITS = {name: (factor, exponents) for names, factor, exponents in _SIMPLE for name in names.split()}
 
 DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "length": ("m", ("m", "mm", "um", "nm")),
@@ -89,23 +89,11 @@ LONGEST = 100
 """Maximum length of a quantity in characters."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
 _UNIT = re.compile(
-    r"(?:1/)?(?!(?:ppm|pct|one|pi)\*)[A-Za-zµμ]+(?:[*/](?!(?:ppm|pct|one|pi)\b)[A-Za-zµμ]+){0,3}|%(?:/[A-Za-z]+)?"
+    r"(?:1/)?(?!(?:ppm|pct|one)\*)[A-Za-zµμ]+(?:[*/](?!(?:ppm|pct|one)\b)[A-Za-zµμ]+){0,3}|%(?:/[A-Za-z]+)?"
 )
 """A share stands alone or per something: a share of a metre is not a unit of length."""
 
 
-@lru_cache(maxsize=1)
-def _registry() -> pint.UnitRegistry[float]:
-    import pint
-
-    registry: pint.UnitRegistry[float] = pint.UnitRegistry(
-        None, preprocessors=[lambda text: text.replace("%", "percent")]
-    )
-    registry.load_definitions(_DEFINITIONS.strip().splitlines())
-    return registry
-
-
-PREFIXES = ("", "n", "nano", "µ", "μ", "u", "micro", "m", "milli", "c", "centi", "k", "kilo", "M", "mega")
 NAMES: dict[str, tuple[str, ...]] = {
     "length": ("m", "meter", "metre"),
     "angle": ("rad", "radian", "deg", "degree", "arcmin", "arcminute", "arcsec", "arcsecond", "turn"),
@@ -175,23 +163,38 @@ def read(text: str, *kinds: str) -> float:
 
 
 @lru_cache(maxsize=1024)
-def _parsed(unit: str) -> pint.Quantity[float] | None:
-    """Quantity of one unit; None if the unit is unknown."""
-    import pint
-
-    try:
-        return _registry().Quantity(1.0, unit) if _UNIT.fullmatch(unit) else None
-    except (pint.PintError, AttributeError, TypeError, ValueError, SyntaxError):
+def _parsed(unit: str) -> tuple[float, Exponents] | None:
+    """Value of a unit in SI, and the exponents of its base units; None if the unit is unknown."""
+    if not _UNIT.fullmatch(unit):
         return None
+    product, total = 1.0, Exponents()
+    for sign, name in re.findall(r"([*/]?)([^*/]+)", unit):
+        part = (1.0, Exponents()) if name == "1" else _simple(name)
+        if part is None:
+            return None
+        factor, exponents = part
+        product = product / factor if sign == "/" else product * factor
+        for base, exponent in exponents.items():
+            total[base] = total.get(base, 0) + (-exponent if sign == "/" else exponent)
+    return product, {base: exponent for base, exponent in total.items() if exponent}
+
+
+def _simple(name: str) -> tuple[float, Exponents] | None:
+    """Value and dimension of a unit that is no product, with a prefix or in the plural; None if it is unknown."""
+    for plural in ("", "s"):
+        for prefix, scale in PREFIXES.items():
+            singular = name[len(prefix) :].removesuffix(plural)
+            unit = UNITS.get(singular) if name.startswith(prefix) and name.endswith(plural) else None
+            if unit is not None and not (plural and len(singular) == 1):  # symbols have no plural
+                return scale * unit[0], unit[1]
+    return None
 
 
 @lru_cache(maxsize=4096)
 def _factor(unit: str, kind: str) -> float | None:
     """Factor from a unit to the SI unit of a kind; None if it is of another kind."""
-    quantity, target = _parsed(unit), _registry().Unit(DIMENSIONS[kind][0])
-    return (
-        float(quantity.to(target).magnitude) if quantity is not None and quantity.is_compatible_with(target) else None
-    )
+    parsed, target = _parsed(unit), _parsed(DIMENSIONS[kind][0])
+    return None if parsed is None or target is None or parsed[1] != target[1] else parsed[0]
 
 
 _DECIMAL = re.compile(NUMBER, re.ASCII)

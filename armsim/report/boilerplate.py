@@ -13,7 +13,7 @@ from armsim.model.effects import Effect, causes_in, effects, stated_effects
 from armsim.report.assumed_values import assumed_frame
 from armsim.report.document import Block, Bullets, Cell, Folded, Listing, Section, Table, Text, table
 from armsim.results import Assumption, JointBudget, Result, TaskResult, TermBudget
-from armsim.sampling.joint_budgets import joint_budgets, link_budget
+from armsim.sampling.joint_budgets import joint_totals, link_budget
 from armsim.scenario import Scenario
 from armsim.sources import Source
 from armsim.tasks.named_poses import fastest
@@ -59,7 +59,7 @@ class ModelContent:
         if isinstance(source, Result):
             return ModelContent(source.joints, source.links, source.stated, source.assumptions, source.tasks)
         machine = source.machine
-        budgets = joint_budgets(machine, source.plan.seed, fastest(machine.arm, source.tasks))
+        budgets = joint_totals(machine, fastest(machine.arm, source.tasks))
         return ModelContent(budgets, link_budget(machine), stated_effects(machine), assumptions(machine))
 
 

@@ -21,7 +21,7 @@ from armsim.report.ripple_tables import motion_frame
 from armsim.report.sheet_reading import absent_causes, error_frame, reading_frame
 from armsim.report.two_sensor_tables import two_sensors_frame
 from armsim.results import JointBudget
-from armsim.sampling.joint_budgets import joint_budgets
+from armsim.sampling.joint_budgets import joint_totals
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.sensor_pairs import two_sensors
 from armsim.sampling.speed_ripple import motions
@@ -48,7 +48,7 @@ def scenario_printout(scenario: Scenario, named_poses: Mapping[str, Sequence[Pos
     """
     machine, plan = scenario.machine, scenario.plan
     speeds = fastest(machine.arm, scenario.tasks)
-    budgets = joint_budgets(machine, plan.seed, speeds)
+    budgets = joint_totals(machine, speeds)
     prices = [joint.price for joint in machine.joints]
     yield joints_frame(budgets, prices, "error budget of every joint").without(*IN_EACH_JOINT)
     for name, budget in budgets.items():

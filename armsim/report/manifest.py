@@ -25,7 +25,6 @@ PACKAGES = (
     "spatialmath-python",
     "matplotlib",
     "pydantic",
-    "pint",
     "typst",
 )
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import cache
+from pkgutil import resolve_name
 from typing import Any, NamedTuple, get_args
 
 from armsim.documents.from_spec import kinds
@@ -22,7 +23,6 @@ from armsim.model.effects import ELSEWHERE, ROOTS
 from armsim.model.gears import PRESETS, SOURCE, TYPICAL
 from armsim.model.motion import JointSpeed, Motion
 from armsim.requirement.requirement import Requirement, TaskLimits
-from armsim.sampling import measures, statistics
 from armsim.sampling_plan import SamplingPlan
 
 ASKED: tuple[tuple[str, type, str], ...] = (
@@ -34,12 +34,15 @@ ASKED: tuple[tuple[str, type, str], ...] = (
     ("scenario", JointSpeed, "motion.joints.JOINT."),
     ("scenario", Calibration, "calibration."),
 )
-FUNCTIONS: dict[str, Callable[..., Any]] = {
-    "AP": statistics.pose_accuracy, "RP": statistics.pose_repeatability, "AD": measures.distance,
-    "RD": measures.distance, "vAP": measures.direction_variation, "AT": statistics.pose_accuracy,
-    "RT": statistics.pose_repeatability, "yield": statistics.clopper_pearson, "p95": statistics.quantile,
+_STATISTICS, _MEASURES = "armsim.sampling.statistics", "armsim.sampling.measures"
+FUNCTIONS = {
+    "AP": f"{_STATISTICS}.pose_accuracy", "RP": f"{_STATISTICS}.pose_repeatability", "AD": f"{_MEASURES}.distance",
+    "RD": f"{_MEASURES}.distance", "vAP": f"{_MEASURES}.direction_variation", "AT": f"{_STATISTICS}.pose_accuracy",
+    "RT": f"{_STATISTICS}.pose_repeatability", "yield": f"{_STATISTICS}.clopper_pearson",
+    "p95": f"{_STATISTICS}.quantile",
 }  # fmt: skip
-"""Words of the glossary that a function computes: its docstring has the equation and the source."""
+"""Words of the glossary that a function computes, by its full name: its docstring has the equation and the source. Only
+these words import the kernels, which takes as long as all else."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
 GEAR_WORDS = ("transmission.type", "type", *PRESETS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
@@ -279,13 +282,13 @@ def _gears() -> str:
 def _defined(entry: Word) -> str:
     """A word of the glossary, with the equation of the function that computes it."""
     lines = [f"{entry.word}: {entry.text}"]
-    function = FUNCTIONS.get(entry.word)
-    if function is not None:
+    if entry.word in FUNCTIONS:
+        function = resolve_name(FUNCTIONS[entry.word])
         summary, _, sections = (inspect.getdoc(function) or "").partition("\nParameters\n")
         lines += ["", *(f"  {line}".rstrip() for line in summary.strip().splitlines())]
         references = sections.partition("\nReferences\n----------\n")[2]
         lines += ["", *(f"  {line}" for line in references.splitlines())] if references else []
-        lines.append(f"  in the code: {function.__module__}.{function.__name__}")
+        lines.append(f"  in the code: {FUNCTIONS[entry.word]}")
     return "\n".join(lines)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,10 +12,13 @@ from armsim.arrays import Array
 from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Role, Term
 from armsim.model.drives import drive_columns
+from armsim.model.joint import Joint
 from armsim.model.kinematics import DEFLECTIONS, ERROR_MOTIONS
 from armsim.model.machine import Machine
-from armsim.results import ErrorMotionBudget, JointBudget, TermBudget
+from armsim.results import ErrorMotionBudget, JointBudget, JointCurve, TermBudget
 from armsim.sampling.joint_curves import joint_curve
+
+NO_CURVE = JointCurve((), (), (), (), (), ())
 
 
 def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointBudget]:
@@ -32,6 +36,26 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     -------
     dict of joint to JointBudget
     """
+    budgets = joint_totals(machine, speeds)
+    unit_terms = [term for term in machine.drive_terms if term.life == "unit"]
+    return {
+        name: replace(budget, curve=joint_curve(machine, number, _moving(unit_terms, Axis(name)), Axis(name), seed))
+        for number, (name, budget) in enumerate(budgets.items())
+    }
+
+
+def joint_totals(machine: Machine, speeds: Array) -> dict[str, JointBudget]:
+    """Error budgets of all joints as `joint_budgets`, with empty curves: these take longest.
+
+    Parameters
+    ----------
+    machine : Machine
+    speeds : (joints,) [rad/s or m/s]
+
+    Returns
+    -------
+    dict of joint to JointBudget
+    """
     survey = machine.survey()
     states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
     error_motions = [axis for term in machine.terms for axis in term.axes if axis.role is Role.ERROR_MOTION]
@@ -40,10 +64,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     off_columns = machine.perturbed_arm.postures(survey, off_axes).column
     sizes = np.linalg.norm(np.concatenate([columns, off_columns], axis=1), axis=2).max(axis=0)
     levers = dict(zip([*joint_axes, *off_axes], sizes.tolist(), strict=True))
-    return {
-        joint.name: _joint_budget(machine, number, states.drives[joint.name], levers, seed)
-        for number, joint in enumerate(machine.joints)
-    }
+    return {joint.name: _joint_budget(machine, joint, states.drives[joint.name], levers) for joint in machine.joints}
 
 
 def sensor_errors(machine: Machine) -> dict[str, float]:
@@ -77,11 +98,15 @@ def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
     )
 
 
-def _joint_budget(machine: Machine, number: int, state: State, levers: Mapping[Axis, float], seed: int) -> JointBudget:
+def _moving(terms: Sequence[Term], axis: Axis) -> list[Term]:
+    """Terms that move an axis."""
+    return [term for term in terms if axis in term.axes]
+
+
+def _joint_budget(machine: Machine, joint: Joint, state: State, levers: Mapping[Axis, float]) -> JointBudget:
     """Error budget of one joint."""
-    joint = machine.joints[number]
     axis = Axis(joint.name)
-    terms = [term for term in machine.drive_terms if axis in term.axes]
+    terms = _moving(machine.drive_terms, axis)
     budgets = tuple(term_budget(term, axis, state) for term in terms)
     error_motions = tuple(
         ErrorMotionBudget(off_axis.parameter, _unit_of(off_axis), levers[off_axis], term_budget(term, off_axis, state))
@@ -113,7 +138,7 @@ def _joint_budget(machine: Machine, number: int, state: State, levers: Mapping[A
         limit=limit_accuracy + limit_repeatability,
         limit_accuracy=limit_accuracy,
         limit_repeatability=limit_repeatability,
-        curve=joint_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
+        curve=NO_CURVE,
         error_motions=error_motions,
         price=joint.price,
     )

@@ -91,7 +91,7 @@ def test_patterns_take_the_units_that_are_shown(kind: str) -> None:
 @settings(max_examples=400, derandomize=True, deadline=None)
 @given(
     st.sampled_from(sorted(NAMES)), st.sampled_from([name for names in NAMES.values() for name in names]),
-    st.sampled_from(PREFIXES), st.sampled_from(["", "s"]), st.sampled_from(["", " ", "  "]),
+    st.sampled_from(sorted(PREFIXES)), st.sampled_from(["", "s"]), st.sampled_from(["", " ", "  "]),
 )  # fmt: skip
 def test_patterns_take_what_the_loader_takes(kind: str, name: str, prefix: str, plural: str, space: str) -> None:
     text = f"1.5{space}{prefix}{name}{plural}"

@@ -1,0 +1,44 @@
+"""Units of documents against another library of units, pint, by its own definitions."""
+
+import pint
+import pytest
+
+from armsim.documents.units import DIMENSIONS, PREFIXES, UNITS, in_si, read
+
+REGISTRY: pint.UnitRegistry = pint.UnitRegistry(preprocessors=[lambda text: text.replace("%", "percent")])
+ABSENT = {"one", "pct"}
+"""Names that pint does not know as such."""
+KINDS = {kind: units for kind, units in DIMENSIONS.items() if kind != "absolute temperature"}
+
+
+def value(unit: str, si: str) -> float:
+    """Value of a unit by pint."""
+    return float(REGISTRY.Quantity(1.0, unit).to("" if si == "one" else si).magnitude)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_units_that_are_shown_have_the_values_of_pint(kind: str) -> None:
+    si, shown = KINDS[kind]
+    for unit in shown:
+        assert in_si(unit, kind) == pytest.approx(value(unit, si), rel=1e-14, abs=0), unit
+
+
+@pytest.mark.parametrize("name", sorted(UNITS.keys() - ABSENT - {"%", "N", "newton"}))
+def test_every_unit_with_every_prefix_has_the_value_of_pint(name: str) -> None:
+    kind = next(kind for kind in KINDS if in_si(name, kind) is not None)
+    base = value(name, KINDS[kind][0])
+    assert in_si(name, kind) == pytest.approx(base, rel=1e-14, abs=0)
+    for prefix in PREFIXES:
+        # the prefixes of pint, on a metre: it does not know all of these on every unit
+        factor = value(f"{prefix}meter", "meter")
+        for plural in ("", "s") if len(name) > 1 else ("",):
+            assert in_si(f"{prefix}{name}{plural}", kind) == pytest.approx(factor * base, rel=1e-14, abs=0), prefix
+
+
+@pytest.mark.parametrize(
+    "unit",
+    ["m*rad*s", "ms", "furlong", "m/", "/s", "m**2", "1", "pi", "mm mm", "µµm", "m*m*m*m*m", "s/m", "%", "(m)", "mS"],
+)
+def test_what_is_no_unit_of_a_length_is_refused(unit: str) -> None:
+    with pytest.raises(ValueError, match="is not a"):
+        read(f"1 {unit}", "length")
