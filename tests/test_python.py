@@ -72,6 +72,13 @@ def test_a_figure_that_is_not_there_is_no_zero(
         figure(result.tasks[0])
 
 
+def test_every_figure_of_a_pose_is_a_column(result: Result) -> None:
+    """Also those of the comparison with first order, a record for each of its figures."""
+    task = result.tasks[0]
+    differences = [validation.difference for validation in task.poses[0].first_order.validation]
+    assert task.column("first_order.validation.difference")[0].tolist() == differences
+
+
 def test_an_owner_without_a_cause_that_others_have_has_none_of_it(result: Result) -> None:
     task = result.tasks[0]
     owners = {owner for owner, _ in task.poses.share_names}

@@ -70,8 +70,9 @@ def column_names(kind: Any, before: str = "") -> tuple[str, ...]:
     out: list[str] = []
     for name in kind.names:
         out.append(f"{before}{name}")
-        if kind[name].names is not None:
-            out += column_names(kind[name], f"{before}{name}.")
+        part = kind[name].base  # records may come several a pose
+        if part.names is not None:
+            out += column_names(part, f"{before}{name}.")
     return tuple(out)
 
 
