@@ -9,15 +9,14 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
-from armsim.arrays import Array
 from armsim.assessment import AssessedTask, judge_all, task_result, with_shared_digits
 from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed, options_for
 from armsim.errors import InputError, Problem, RunError
 from armsim.field_spec import refuse_out_of_bounds
+from armsim.inspection.machine_inspection import budgets, inspect
 from armsim.model.arm import Arm
-from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
 from armsim.model.joint_options import Options
 from armsim.requirement import Judgement
@@ -26,18 +25,16 @@ from armsim.result_warnings import caveats
 from armsim.results import FORMAT, JointBudget, Result
 from armsim.results.joints import JointMotion, OperationLimit
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.joint_budgets import joint_budgets, link_budget
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
 from armsim.sampling.sampler import FirstOrder, Samples, sampling
-from armsim.sampling.sensor_pairs import two_sensors
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.sources import Source
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
-from armsim.tasks.named_poses import NamedPose, Poses, checked_poses, fastest
+from armsim.tasks.named_poses import NamedPose, Poses, checked_poses
 from armsim.version import package_version, source_digest
 
 
@@ -208,10 +205,7 @@ class Study:
 
         Joint positions that named poses state, and those of ``poses``, such as of paths.
         """
-        return joint_budgets(self.scenario.machine, self.scenario.plan.seed, self._fastest(poses))
-
-    def _fastest(self, poses: Sequence[PoseSet]) -> Array:
-        return fastest(self.scenario.machine.arm, self.scenario.tasks, poses)
+        return budgets(self.scenario, poses)
 
     def run(
         self,
@@ -293,9 +287,7 @@ class Study:
         ]
         shared = with_shared_digits([task.summary for task in each])
         tasks = tuple(replace(task, summary=summary) for task, summary in zip(each, shared, strict=True))
-        joints = self.budgets(poses)
-        operation = limits_of(scenario.machine, final)
-        motion = motions(scenario.machine, scenario.motion, final.seed)
+        inspection = inspect(replace(scenario, plan=final), poses)
         return Result(
             format=FORMAT,
             version=package_version(),
@@ -307,19 +299,14 @@ class Study:
             price=scenario.machine.price,
             requirement=scenario.requirement,
             tasks=tasks,
-            joints=joints,
-            links=link_budget(scenario.machine),
-            warnings=caveats(scenario, tasks, samples, joints, operation),
+            warnings=caveats(scenario, tasks, samples, inspection.joints, inspection.operation),
             groups=dict(scenario.machine.arm.groups),
             adaptive=samples.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
-            motion=motion,
-            operation=operation,
-            two_sensors=two_sensors(scenario.machine, final.seed, self._fastest(poses)),
-            judgements=judge_joints(scenario.requirement, motion, operation, final.units),
+            judgements=judge_joints(scenario.requirement, inspection.motion, inspection.operation, final.units),
             source_digest=source_digest(),
-            assumptions=assumptions(scenario.machine),
+            **vars(inspection),
         )
 
     def growing(

@@ -17,7 +17,7 @@ FLOORS = [
     {"decide"},
     {"calibration"},
     {"study"},
-    {"assessment", "result_warnings"},
+    {"assessment", "result_warnings", "inspection"},
     {"criteria"},
     {"documents"},
     {"scenario"},

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from armsim.cli.command import show
 from armsim.cli.options import Set, changes_of
 from armsim.cli.printing import print_line, print_machine, print_note, printing
 from armsim.errors import InputError, Problem
+
+if TYPE_CHECKING:
+    from armsim.report.frame import Frame
 
 
 def check(
@@ -81,50 +86,42 @@ def _check_result(folder: Path) -> str:
 
 
 def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
-    from armsim.cli.check_record import encoder_record, scenario_record
+    from armsim.inspection import checked
     from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
 
-    printed: dict[str, Any] = {}
+    records: dict[str, checked.Checked] = {}
     for file, document in good:
+        record: checked.Checked
+        printout: Iterable[Frame | str] = ()
         if isinstance(document, Scenario):
-            for note in document.notes:
-                print_note(f"note: {note}")
-            if json:
-                printed[str(file)] = scenario_record(document)
-                continue
-            from armsim.cli.check_record import poses_of_tasks
-            from armsim.cli.command import show
             from armsim.report.check_printout import scenario_printout
 
-            price = f"sensors for {document.machine.price:g} cost units"
-            print_line(f"{file}: scenario {document.name!r} is valid; {price}")
-            show(scenario_printout(document, poses_of_tasks(document)))
+            for note in document.notes:
+                print_note(f"note: {note}")
+            record = checked.checked_scenario(document, curves=json)
+            text = f"scenario {document.name!r} is valid; sensors for {record.price:g} cost units"
+            printout = scenario_printout(document, record)
         elif isinstance(document, str):
-            if json:
-                printed[str(file)] = {"kind": "result", "result": "whole"}
-            else:
-                print_line(f"{file}: {document}")
+            record, text = checked.CheckedResult(), document
         elif isinstance(document, Encoder):
-            if json:
-                printed[str(file)] = encoder_record(document)
-            else:
-                from armsim.cli.command import show
-                from armsim.report.check_printout import encoder_printout
+            from armsim.report.check_printout import encoder_printout
 
-                print_line(f"{file}: encoder {document.name!r} is valid; {document.price:g} cost units")
-                _print_remarks(file)
-                show(encoder_printout(document))
+            record = checked.checked_encoder(document)
+            text = f"encoder {document.name!r} is valid; {document.price:g} cost units"
+            printout = encoder_printout(document)
         else:
-            kind = type(document).__name__.lower().removesuffix("document")
-            if json:
-                printed[str(file)] = {"kind": kind, "name": document.name}
-            else:
-                title = kind if document.name is None else f"{kind} {document.name!r}"
-                print_line(f"{file}: {title} is valid")
+            kind: Any = type(document).__name__.lower().removesuffix("document")
+            record = checked.CheckedDocument(kind, document.name)
+            text = f"{kind} is valid" if document.name is None else f"{kind} {document.name!r} is valid"
+        records[str(file)] = record
+        if not json:
+            print_line(f"{file}: {text}")
+            if not isinstance(document, Scenario | str):
                 _print_remarks(file)
+            show(printout)
     if json:
-        print_machine(printed)
+        print_machine(checked.plain_records(records))
 
 
 def _print_remarks(file: Path) -> None:

@@ -17,7 +17,7 @@ def schema(
         str,
         typer.Argument(
             help="arm, encoder, scenario, specification, catalogue; results, comparison, what-if, allocation, "
-            "trade-off, selection, sweep, sensitivity, curve, verify, calibrate."
+            "trade-off, selection, sweep, sensitivity, curve, verify, calibrate, check."
         ),
     ],
 ) -> None:

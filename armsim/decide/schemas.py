@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from armsim.calibration.curve_analysis import Curves
 from armsim.calibration.verify import Verified
 from armsim.decide.calibration_study import Calibrated
@@ -12,8 +14,9 @@ from armsim.decide.sensitivity import Sensitivities
 from armsim.decide.sweep import Sweep
 from armsim.decide.trade_off import TradeOff
 from armsim.decide.what_if import WhatIfs
+from armsim.inspection.checked import CheckedFiles
 
-RECORDS: dict[str, type] = {
+RECORDS: dict[str, Any] = {
     "comparison": Comparison,
     "what-if": WhatIfs,
     "allocation": Allocation,
@@ -24,4 +27,5 @@ RECORDS: dict[str, type] = {
     "curve": Curves,
     "verify": Verified,
     "calibrate": Calibrated,
+    "check": CheckedFiles,
 }

@@ -8,15 +8,14 @@ from typing import Any
 
 from armsim import disclaimer
 from armsim.glossary import GLOSSARY
+from armsim.inspection.machine_inspection import budgets, link_budget
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import Effect, causes_in, effects, stated_effects
 from armsim.report.assumed_values import assumed_frame
 from armsim.report.document import Block, Bullets, Cell, Folded, Listing, Section, Table, Text, table
 from armsim.results import Assumption, JointBudget, Result, TaskResult, TermBudget
-from armsim.sampling.joint_budgets import joint_totals, link_budget
 from armsim.scenario import Scenario
 from armsim.sources import Source
-from armsim.tasks.named_poses import fastest
 from armsim.version import code_label
 
 REFERENCES = (
@@ -59,8 +58,9 @@ class ModelContent:
         if isinstance(source, Result):
             return ModelContent(source.joints, source.links, source.stated, source.assumptions, source.tasks)
         machine = source.machine
-        budgets = joint_totals(machine, fastest(machine.arm, source.tasks))
-        return ModelContent(budgets, link_budget(machine), stated_effects(machine), assumptions(machine))
+        return ModelContent(
+            budgets(source, curves=False), link_budget(machine), stated_effects(machine), assumptions(machine)
+        )
 
 
 def assumptions_section(source: Result | Scenario) -> Section:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from armsim.formatting import percent, show, show_joint, significant
+from armsim.inspection.checked import CheckedScenario, ToolPose
+from armsim.inspection.data_sheet import absent_causes
 from armsim.model.arm import Arm
-from armsim.model.assumptions import assumptions
 from armsim.model.encoder import Encoder
 from armsim.report.assumed_values import assumed_frame
 from armsim.report.frame import Frame, words
@@ -18,15 +18,10 @@ from armsim.report.joint_tables import error_motions_frame, joints_frame, terms_
 from armsim.report.link_tables import link_printout
 from armsim.report.operation_tables import operation_frame
 from armsim.report.ripple_tables import motion_frame
-from armsim.report.sheet_reading import absent_causes, error_frame, reading_frame
+from armsim.report.sheet_reading import error_frame, reading_frame
 from armsim.report.two_sensor_tables import two_sensors_frame
 from armsim.results import JointBudget
-from armsim.sampling.joint_budgets import joint_totals
-from armsim.sampling.operation_limits import limits_of
-from armsim.sampling.sensor_pairs import two_sensors
-from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
-from armsim.tasks.named_poses import fastest
 
 IN_EACH_JOINT = ("resolution at the joint [bit]", "lever arm", "accuracy part", "repeatability part", "worst case")
 """Columns of the table of joints that the printout of each joint repeats; without them it fits into 80 characters."""
@@ -34,39 +29,23 @@ CONTRAST_SHOWN = 0.9995
 """Signal contrast below which the loss is stated: from 0.1 % of noise on."""
 
 
-PoseRecord = Mapping[str, Any]
-"""Name, position [m], turns [rad] and joints [rad or m] of a named pose, or why it is not reached."""
-
-
-def scenario_printout(scenario: Scenario, named_poses: Mapping[str, Sequence[PoseRecord]]) -> Iterator[Frame | str]:
-    """Printout of a scenario: error budgets of joints and links, assumed values, speeds, limits, named poses.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    named_poses : mapping of task to pose records
-    """
-    machine, plan = scenario.machine, scenario.plan
-    speeds = fastest(machine.arm, scenario.tasks)
-    budgets = joint_totals(machine, speeds)
+def scenario_printout(scenario: Scenario, inspection: CheckedScenario) -> Iterator[Frame | str]:
+    """Printout of a scenario: error budgets of joints and links, assumed values, speeds, limits, named poses."""
+    machine = scenario.machine
     prices = [joint.price for joint in machine.joints]
-    yield joints_frame(budgets, prices, "error budget of every joint").without(*IN_EACH_JOINT)
-    for name, budget in budgets.items():
+    yield joints_frame(inspection.joints, prices, "error budget of every joint").without(*IN_EACH_JOINT)
+    for name, budget in inspection.joints.items():
         yield from _joint_printout(name, budget)
     yield from link_printout(machine)
-    assumed = assumptions(machine)
-    if assumed:
-        yield assumed_frame(assumed)
-    motion = motions(machine, scenario.motion, plan.seed)
-    if motion:
-        yield motion_frame(motion)
-    limits = limits_of(machine, plan)
-    if limits:
-        yield operation_frame(limits)
-    pairs = two_sensors(machine, plan.seed, speeds)
-    if pairs:
-        yield two_sensors_frame(pairs)
-    for task, poses in named_poses.items():
+    if inspection.assumptions:
+        yield assumed_frame(inspection.assumptions)
+    if inspection.motion:
+        yield motion_frame(inspection.motion)
+    if inspection.operation:
+        yield operation_frame(inspection.operation)
+    if inspection.two_sensors:
+        yield two_sensors_frame(inspection.two_sensors)
+    for task, poses in inspection.poses.items():
         yield named_poses_frame(machine.arm, task, poses)
 
 
@@ -86,33 +65,23 @@ def _joint_printout(name: str, budget: JointBudget) -> Iterator[Frame | str]:
         yield replace(frame, title=f"{name}: error motions of its axis")
 
 
-def named_poses_frame(arm: Arm, task: str, poses: Sequence[PoseRecord]) -> Frame:
+def named_poses_frame(arm: Arm, task: str, poses: Sequence[ToolPose]) -> Frame:
     """Table of the named poses of a task: position and orientation of the tool, and joint positions.
 
-    Parameters
-    ----------
-    arm : Arm
-    task : str
-    poses : sequence of PoseRecord
-
-    Returns
-    -------
-    Frame
-        A pose that is not reached has the reason in place of its joint positions.
+    A pose that is not reached has the reason in place of its joint positions.
     """
     rotary = np.array([joint.revolute for joint in arm.joints])
 
-    def joints_of(pose: PoseRecord) -> str:
-        reason = pose.get("not_reached")
-        if reason is not None:
-            return f"cannot be reached: {reason}"
-        q = np.array(pose["joints"])
+    def joints_of(pose: ToolPose) -> str:
+        if pose.joints is None:
+            return f"cannot be reached: {pose.not_reached}"
+        q = np.array(pose.joints)
         return _listed(np.where(rotary, np.degrees(q), 1e3 * q))
 
     columns = (
-        words("pose", [pose["name"] for pose in poses]),
-        words("x, y, z [mm]", [_listed(1e3 * np.array(pose["position"])) for pose in poses]),
-        words("roll, pitch, yaw [deg]", [_listed(np.degrees(pose.get("turns", ()))) for pose in poses]),
+        words("pose", [pose.name for pose in poses]),
+        words("x, y, z [mm]", [_listed(1e3 * np.array(pose.position)) for pose in poses]),
+        words("roll, pitch, yaw [deg]", [_listed(np.degrees(pose.turns or ())) for pose in poses]),
         words("joints [deg, mm]", [joints_of(pose) for pose in poses]),
     )
     return Frame(columns, f"{task}: tool positions of the named poses")

@@ -5,14 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import numpy as np
-
 from armsim.causes import PART_OF
-from armsim.errormodel.shapes import State
 from armsim.formatting import significant
+from armsim.inspection.links import link_terms
 from armsim.model.machine import Machine
 from armsim.report.frame import Frame, joint_errors, lengths, words
-from armsim.sampling.joint_budgets import term_budget
 
 TITLE = "links: tolerances and thermal growth"
 
@@ -35,25 +32,15 @@ def link_printout(machine: Machine) -> Iterator[Frame | str]:
 
 def link_frame(machine: Machine) -> Frame:
     """Table of the link terms; their effect at the tool is by the largest lever arm over the ranges of the joints."""
-    arm, state, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
-    motions = [arm.motion_of(axis) for axis in evaluated.axes]
-    levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
-    pairs = [(term, axis) for term in machine.terms for axis in term.axes if not axis.of_joint]
-    motion_numbers = [arm.motion_of(axis) for _, axis in pairs]
-    units = ["rad" if arm.motions[number].rotary else "m" for number in motion_numbers]
-    budgets = [term_budget(term, axis, state) for term, axis in pairs]
-    means = [float(term.expected(axis, state)[0]) for term, axis in pairs]
-    at_tool = [
-        budget.rms * float(levers[motions.index(number)])
-        for budget, number in zip(budgets, motion_numbers, strict=True)
-    ]
+    rows = link_terms(machine)
+    terms, units = [row.term for row in rows], [row.unit for row in rows]
     columns = (
-        words("parameter", [str(axis) for _, axis in pairs]),
-        words("cause", [budget.cause for budget in budgets]),
-        words("part of", [PART_OF[budget.life] for budget in budgets]),
-        joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
-        joint_errors("mean", means, units),
-        lengths("at the tool", at_tool),
-        joint_errors("worst case", [budget.limit for budget in budgets], units),
+        words("parameter", [row.parameter for row in rows]),
+        words("cause", [term.cause for term in terms]),
+        words("part of", [PART_OF[term.life] for term in terms]),
+        joint_errors("standard uncertainty", [term.rms for term in terms], units),
+        joint_errors("mean", [row.mean for row in rows], units),
+        lengths("at the tool", [row.at_tool for row in rows]),
+        joint_errors("worst case", [term.limit for term in terms], units),
     )
-    return Frame(columns if pairs else (), TITLE)
+    return Frame(columns if rows else (), TITLE)

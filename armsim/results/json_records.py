@@ -48,7 +48,7 @@ def plain(record: Any) -> dict[str, Any]:
     return {"format": data.pop("format"), **data}
 
 
-def schema_of_record(owner: type) -> dict[str, Any]:
+def schema_of_record(owner: Any) -> dict[str, Any]:
     """JSON Schema of a record."""
     schema: dict[str, Any] = _adapter(owner).json_schema(mode="serialization", by_alias=True)
     return schema

@@ -5,12 +5,20 @@ import math
 import re
 from pathlib import Path
 
+import jsonschema
 import pytest
 from support import ROOT, invoke
 
 SHEETS = ROOT / "scenarios" / "seven-from-sheets.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"
 MOTOR = ROOT / "configs" / "encoders" / "disc-28.yaml"
+
+
+@pytest.fixture(scope="module")
+def validator() -> jsonschema.Draft202012Validator:
+    schema = json.loads(invoke("schema", "check").stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    return jsonschema.Draft202012Validator(schema)
 
 
 def both(*words: object) -> tuple[str, str, dict[str, object]]:
@@ -73,3 +81,32 @@ def test_other_documents() -> None:
     assert data["kind"] == "encoder"
     out, _, data = both(ROOT / "configs" / "catalogues" / "discs.yaml")
     assert f"{data['kind']} {data['name']!r} is valid" in out
+
+
+def test_the_published_schema_describes_every_kind(validator: jsonschema.Draft202012Validator, tmp_path: Path) -> None:
+    """Of every document that is shipped, and of a folder of results."""
+    (tmp_path / "specification.yaml").write_text("kind: specification\nrequirement: {position: 100 um}\n")
+    invoke("run", TRACK, "--units", 8, "--visits", 2, "--out", tmp_path / "r")
+    files = [*sorted(ROOT.glob("scenarios/*.yaml")), *sorted(ROOT.glob("configs/**/*.yaml"))]
+    process = invoke("check", *files, tmp_path / "specification.yaml", tmp_path / "r", "--json")
+    assert process.returncode == 0, process.stderr
+    records = json.loads(process.stdout)
+    assert {record["kind"] for record in records.values()} == {
+        "scenario", "encoder", "result", "arm", "catalogue", "specification",
+    }  # fmt: skip
+    validator.validate(records)
+    for wrong in ({"kind": "ring"}, {"kind": "encoder", "name": "ring"}):
+        with pytest.raises(jsonschema.ValidationError):
+            validator.validate({"file": wrong})
+
+
+def test_a_budget_reads_as_in_results_json(tmp_path: Path) -> None:
+    """One class, one record: what `check` says of a machine is what results.json says of it."""
+    invoke("run", TRACK, "--units", 200, "--visits", 2, "--out", tmp_path / "r")
+    result = json.loads((tmp_path / "r" / "results.json").read_text())
+    (record,) = json.loads(invoke("check", TRACK, "--json").stdout).values()
+    (sampled,) = json.loads(invoke("check", TRACK, "--set", "sampling.units=200", "--json").stdout).values()
+    for key in ("links", "assumptions", "motion", "two_sensors"):
+        assert record[key] == result[key]
+    assert sampled["operation"] == result["operation"]
+    assert set(record["joints"]["j1"]) == set(result["joints"]["j1"])
