@@ -18,8 +18,8 @@ def value(unit: str, si: str) -> float:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_units_that_are_shown_have_the_values_of_pint(kind: str) -> None:
-    si, shown = KINDS[kind]
-    for unit in shown:
+    si, units = KINDS[kind]
+    for unit in units:
         assert in_si(unit, kind) == pytest.approx(value(unit, si), rel=1e-14, abs=0), unit
 
 
