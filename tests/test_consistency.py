@@ -143,7 +143,7 @@ def test_the_page_tells_the_same(case: Told) -> None:
     from armsim.report.verdict import largest_causes
 
     decisive = deciding([judgement for _, judgement in case.result.named_judgements])
-    expected = f"requirement {case.result.state}: {decisive.statistic} {decisive.figure} of "
+    expected = f"{case.result.state}: {decisive.statistic} {decisive.figure} of "
     assert case.page_verdict.startswith(expected)
     assert decisive.limit_text in case.page_verdict
     for task, text in zip(case.result.tasks, case.page, strict=True):

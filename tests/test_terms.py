@@ -1,5 +1,7 @@
 """Closed-form moments against draws, for every law and every way of drawing."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -7,8 +9,9 @@ from scipy import stats
 from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave, mean_product
-from armsim.errormodel.terms import SHAFT, Axis, PolarHarmonic, independent, polar
+from armsim.errormodel.terms import SHAFT, Axis, PolarHarmonic, Role, independent, polar
 from armsim.physics import assembly, error_motion, gear, heat, scale, signal
+from armsim.physics.link_tolerances import link_tolerance
 
 N = 200_000
 LAWS = ["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
@@ -120,3 +123,14 @@ def test_placing_a_term_scales_its_limit_and_keeps_its_draws() -> None:
     assert {act.axis for act in term.acts} == {SHAFT}
     assert placed.draw is term.draw
     assert placed.acts[0].shape.order == 100.0
+
+
+def test_a_term_says_where_it_is() -> None:
+    """At a joint of any name, at the row of a link, or at the machine where it is at several joints."""
+    limit = Distribution("uniform", 1e-4)
+    term = independent("play", Cause("play"), (limit,), (Constant(),), limit.limit)
+    assert term.on(Axis("left/1")).joint_or_link == "left/1"
+    (tolerance,) = link_tolerance(Axis("left/1", "d", Role.LINK), limit)
+    assert (tolerance.owner, tolerance.joint_or_link) == ("links", "left/1")
+    acts = (*term.on(Axis("left/1")).acts, *term.on(Axis("right")).acts)
+    assert replace(term, acts=acts).joint_or_link == "machine"

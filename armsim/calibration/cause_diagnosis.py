@@ -38,9 +38,9 @@ def cause_records(posterior: Posterior, ranks: RankTests) -> tuple[CauseRecord, 
         )
         shift = posterior.coefficients[part] - linear.prior_mean[part]
         deviations = float(np.sqrt(max(float(shift @ inverse @ shift), 0.0) / max(rank, 1)))
-        joint, _, name = term.name.partition("/")
+        name = term.name.rpartition("/")[2]
         share, stands_out = posterior.estimator.resolved_share(part), n in ranks.significant_causes
-        out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, share, p_value, stands_out))
+        out.append(CauseRecord(term.joint_or_link, term.cause.name, name, deviations, share, p_value, stands_out))
     return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
 
 

@@ -114,7 +114,7 @@ class RescaledSpreads:
         if best == 0:
             factors.append(("all causes", float(np.sqrt(common))))
         for n, factor in () if best == 0 else variance_factors.items():
-            joint = f" of {terms[n].name.partition('/')[0]}" if best == 2 else ""
+            joint = f" of {terms[n].joint_or_link}" if best == 2 else ""
             factors.append((f"{terms[n].cause.name}{joint}", float(np.sqrt(factor))))
         factors = list(dict.fromkeys(factors))
         freedom = len(means) - _rank(columns)

@@ -191,7 +191,7 @@ def visit_causes(
     significant_causes = holm(p_values, level)
     out = [
         ScatterRecord(
-            terms[0].name.partition("/")[0], tuple(dict.fromkeys(term.cause.name for term in terms)),
+            terms[0].joint_or_link, tuple(dict.fromkeys(term.cause.name for term in terms)),
             float(np.sqrt(max(factor, 0.0))), p_value, significant and stands_out,
         )
         for terms, factor, p_value, stands_out in zip(model.groups, factors, p_values, significant_causes, strict=True)

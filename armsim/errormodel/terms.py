@@ -161,6 +161,12 @@ class Term:
         return owners.pop() if len(owners) == 1 else "machine"
 
     @property
+    def joint_or_link(self) -> str:
+        """As `owner`, but of a constant of a link the joint whose row holds it."""
+        rows = {axis.owner for axis in self.axes}
+        return rows.pop() if self.owner == "links" and len(rows) == 1 else self.owner
+
+    @property
     def share_name(self) -> tuple[str, str]:
         """Owner and name of the cause, by which a result sums shares."""
         return self.owner, self.cause.name

@@ -159,7 +159,8 @@ class Page:
             with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
                 self.task_selector = ui.select(names, value=self.task, label="task", on_change=self._other_task)
                 self.task_selector.classes("col-3").props("dense options-dense data-name=task")
-                measures = view_model.measures(session.study.scenario.machine.arm, session.study.scenario.requirement)
+                scenario = session.study.scenario
+                measures = list(view_model.measures(scenario.machine.arm, scenario.requirement))
                 selector = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
                 selector.props("dense options-dense data-name=measure").classes("col-4")
                 self.layers = (
@@ -322,7 +323,7 @@ class Page:
         text, tone = view_model.verdict(snapshot)
         texts = {
             "stage": Written(view_model.stage(snapshot, fault), "verdict-bad" if fault else ""),
-            "verdict": Written(text, f"text-weight-bold {TONES[tone]}"),
+            "verdict": Written(text and f"requirement {text}", f"text-weight-bold {TONES[tone]}"),
         }
         if snapshot is not None:
             view = self.task, self.measure, self.layer, self.pose, bool(self.dark.value)

@@ -219,8 +219,9 @@ def rejected_frame(selection: Selection) -> Frame:
         differing = [changes_in_words(selection.closest, row.design) for row in rows]
         designs = words(CHANGED, differing)
     others = [f"; {len(row.misses) - 1} more" if len(row.misses) > 1 else "" for row in rows]
+    tasks = [row.misses[0].task for row in rows]
     poses_and_tasks = [
-        f"{judgement.where}, {row.misses[0].task}" for judgement, row in zip(judgements, rows, strict=True)
+        ", ".join(filter(None, (judgement.where, task))) for judgement, task in zip(judgements, tasks, strict=True)
     ]
     columns = (
         unitless("price", [row.price for row in rows]),
@@ -229,7 +230,7 @@ def rejected_frame(selection: Selection) -> Frame:
             "criterion that it misses",
             [f"{row.statistic}{other}" for row, other in zip(judgements, others, strict=True)],
         ),
-        words("at", [pose_and_task.removeprefix(", ") for pose_and_task in poses_and_tasks]),
+        words("at", poses_and_tasks),
         words("value", [judgement.number for judgement in judgements]),
         words("limit", [judgement.limit_text for judgement in judgements]),
         words("misses it by", [judgement.miss for judgement in judgements]),

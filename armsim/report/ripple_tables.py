@@ -30,18 +30,13 @@ def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
         ]
         return quoted(name, values, texts)
 
-    limits = [_limit(row) for row in rows]
-    of_shaft = [text.endswith(("rpm", "mm/s")) for text in limits]
-    signals = [
-        _shaft(row.shaft_speed, row.unit) if shaft else _frequency(row.frequency)
-        for row, shaft in zip(rows, of_shaft, strict=True)
-    ]
+    signals = [_shaft(row.shaft_speed, row.unit) if _limits_shaft(row) else _frequency(row.frequency) for row in rows]
     return Frame(
         (
             words("joint", motion),
             speeds("speed", [row.speed for row in rows]),
             quoted("signal frequency or speed of the shaft", [row.frequency for row in rows], signals),
-            words("limit of the sensor", limits),
+            words("limit of the sensor", [_limit(row) for row in rows]),
             speeds("speed by one step of the position", [row.step for row in rows]),
             speeds("the same after the filter", [row.step_filtered for row in rows]),
             speeds("noise of the speed", [row.noise for row in rows]),
@@ -55,6 +50,11 @@ def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
         ),
         "velocity ripple of the joints at their stated speeds",
     )
+
+
+def _limits_shaft(row: JointMotion) -> bool:
+    """Whether the sensor has a limit of the speed of its shaft alone, none of its signals."""
+    return row.frequency_limit is None and row.shaft_speed_limit is not None
 
 
 def _limit(row: JointMotion) -> str:

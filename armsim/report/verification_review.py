@@ -135,11 +135,6 @@ def pose_frame(arm: ArmRecord) -> Frame:
     )
 
 
-def _owner(cause: str, owner: str) -> str:
-    """Joint or link whose cause it is, without the parameter that the cause of a link names."""
-    return owner.removesuffix(f".{cause.removeprefix('link ')}") if cause.startswith("link ") else owner
-
-
 def cause_frame(arm: ArmRecord) -> Frame:
     """Table of the causes, the largest estimated change first."""
     rows = arm.causes
@@ -147,7 +142,7 @@ def cause_frame(arm: ArmRecord) -> Frame:
     return Frame(
         (
             words("cause", [row.cause for row in rows]),
-            words("joint or link", [_owner(row.cause, row.owner) for row in rows]),
+            words("joint or link", [row.owner for row in rows]),
             unitless("moved by, standard deviations", [row.deviations for row in rows], decimals=2),
             shares("determined by the poses", [row.known for row in rows]),
             quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
