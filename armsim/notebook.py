@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from html import escape
 from inspect import signature
@@ -115,14 +115,14 @@ class DisplayedStudy(Study):
         scenario, plan = self.scenario, self.scenario.plan
         requirement = scenario.requirement
         requirement_text = "none stated" if requirement is None else required_in_words(requirement)
-        rows = [
-            ("arm", f"{scenario.machine.arm.name}, {len(scenario.machine.joints)} joints"),
-            ("sensors", f"{scenario.machine.price:g} cost units"),
-            ("requirement", requirement_text),
-            ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in scenario.tasks)),
-            ("sampling", f"{plan.units} built arms × {plan.visits} visits, seed {plan.seed}"),
-        ]
-        return html_table((scenario.name, ""), rows)
+        rows = {
+            "arm": f"{scenario.machine.arm.name}, {len(scenario.machine.joints)} joints",
+            "sensors": f"{scenario.machine.price:g} cost units",
+            "requirement": requirement_text,
+            "tasks": ", ".join(f"{task.name} ({task.kind})" for task in scenario.tasks),
+            "sampling": f"{plan.units} built arms × {plan.visits} visits, seed {plan.seed}",
+        }
+        return html_frame(Frame((words(scenario.name, rows), words("", rows.values()))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,11 +152,6 @@ DisplayedStudy.run.__doc__ = Study.run.__doc__
 def html_frame(frame: Frame) -> str:
     """HTML table of a frame."""
     title = f"<p>{escape(frame.title)}</p>" if frame.title else ""
-    return title + html_table(frame.headers, [[cell.text for cell in row] for row in frame.rows])
-
-
-def html_table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """HTML table of plain rows."""
-    head = "".join(f"<th>{escape(name)}</th>" for name in headers)
-    body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    head = "".join(f"<th>{escape(name)}</th>" for name in frame.headers)
+    body = "".join("<tr>" + "".join(f"<td>{escape(cell.text)}</td>" for cell in row) + "</tr>" for row in frame.rows)
+    return f"{title}<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -12,7 +12,8 @@ from armsim.inspection.machine_inspection import budgets, link_budget
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import Effect, causes_in, effects, stated_effects
 from armsim.report.assumed_values import assumed_frame
-from armsim.report.document import Block, Bullets, Cell, Folded, Listing, Section, Table, Text, table
+from armsim.report.document import Block, Bullets, Folded, Listing, Section, Text
+from armsim.report.frame import Frame, words
 from armsim.results import Assumption, JointBudget, Result, TaskResult, TermBudget
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -154,10 +155,10 @@ def references() -> Section:
 
 def glossary() -> Section:
     """Section with the glossary of a review."""
-    rows: list[list[Cell | str]] = [[entry.word, entry.text] for entry in GLOSSARY]
-    return Section(
-        "Glossary", "glossary", (Folded("What the words mean", (table(("word", "meaning"), rows, words=2),)),)
+    meanings = Frame(
+        (words("word", [entry.word for entry in GLOSSARY]), words("meaning", [entry.text for entry in GLOSSARY]))
     )
+    return Section("Glossary", "glossary", (Folded("What the words mean", (meanings.table(),)),))
 
 
 def cautions() -> Section:
@@ -172,12 +173,15 @@ def provenance(manifest: Mapping[str, Any]) -> Section:
     sampled = ""
     if "seed" in manifest:
         sampled = f"Seed {manifest['seed']}, {manifest['units']} built arms, {manifest['visits']} visits of each pose. "
-    hashes: Table = table(("input", "SHA-256"), [[row["file"], row["sha256"]] for row in manifest["inputs"]], words=2)
+    inputs = manifest["inputs"]
+    hashes = Frame(
+        (words("input", [row["file"] for row in inputs]), words("SHA-256", [row["sha256"] for row in inputs]))
+    )
     blocks: tuple[Block, ...] = (
         Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
         Text(f"{sampled}Made {manifest['time']}."),
         Text("To reproduce it, in the folder where it was made:"),
         Listing("command", manifest["command"]),
-        hashes,
+        hashes.table(),
     )
     return Section("Provenance", "provenance", blocks)

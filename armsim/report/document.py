@@ -198,12 +198,6 @@ class ReviewDocument:
         return any(isinstance(part, Picture) and bool(part.scene) for part in flat)
 
 
-def table(headers: tuple[str, ...], rows: list[list[Cell | str]], words: int = 1, title: str = "") -> Table:
-    """Table whose cells may be given as plain text."""
-    cells = tuple(tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in row) for row in rows)
-    return Table(headers, cells, tuple(range(words)), title)
-
-
 def in_rows(blocks: Iterable[Block]) -> tuple[Block, ...]:
     """Arrange consecutive narrow pictures two in a row."""
     out: list[Block] = []

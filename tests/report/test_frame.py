@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
+from support import ROOT
 
 from armsim.report.frame import (
     Frame,
@@ -105,3 +107,18 @@ def test_criteria_are_columns_by_what_they_judge() -> None:
     columns = criterion_columns([(judgement("a", 1e-4),), (judgement("a", 2e-4), judgement("b", 3e-6))])
     assert [column.header for column in columns] == ["a of errors [µm]", "b of errors [µm]"]
     assert [cell.text for cell in columns[1].cells] == ["–", "3.00 (2.70 to 3.30)"]  # two digits of 0.30
+
+
+def test_every_table_is_placed_from_a_frame() -> None:
+    """Blocks of documents, HTML, CSV and terminal have one function each, which takes a frame. Source: the code."""
+    package = ROOT / "armsim"
+    homes = {
+        r"[^.\w]Table\(": {"report/frame.py", "report/document.py", "cli/printing.py"},  # the class; that of rich
+        "<table>": {"notebook.py", "report/manual_pages.py"},  # pages of the manual are Markdown
+        r"csv\.writer\(": {"report/csv_tables.py"},
+        r"\.rjust\(": {"cli/printing.py"},
+        r"ui\.(table|aggrid)\(": set(),
+    }
+    texts_by_name = {path.relative_to(package).as_posix(): path.read_text() for path in package.rglob("*.py")}
+    for mark, names in homes.items():
+        assert {name for name, text in texts_by_name.items() if re.search(mark, text)} <= names, mark
