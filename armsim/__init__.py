@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
     from armsim.requirement.requirement import Requirement
     from armsim.results import Result
-    from armsim.sampling.run_options import RunOptions
+    from armsim.run_options import RunOptions
     from armsim.study import Study
 
 EXPORTS = {
@@ -52,7 +52,7 @@ EXPORTS = {
     "armsim.model.joint": ("Joint",),
     "armsim.model.joint_options": ("Options",),
     "armsim.results": ("Result",),
-    "armsim.sampling.run_options": ("RunOptions",),
+    "armsim.run_options": ("RunOptions",),
     "armsim.study": ("Study",),
 }  # fmt: skip
 """Public names, imported on first use so that ``import armsim`` stays cheap, by their modules."""
@@ -109,7 +109,7 @@ def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
     """Read scenarios and compare them with the first: same poses, same random numbers."""
     from armsim.decide import compare as held_against
     from armsim.notebook import DisplayedComparison
-    from armsim.sampling.run_options import RunOptions
+    from armsim.run_options import RunOptions
 
     return DisplayedComparison.of(held_against([load(path) for path in paths], RunOptions(workers)))
 
@@ -125,7 +125,7 @@ def calibrate(
     ``measured``: a file of measured arms, which are identified; ``excluded``: lines of readings to be left out of it.
     """
     from armsim.decide.calibration_study import calibrate as work_out
-    from armsim.sampling.run_options import RunOptions
+    from armsim.run_options import RunOptions
 
     return work_out(load(path), RunOptions(workers), None if measured is None else Path(measured), excluded)
 

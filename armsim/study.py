@@ -25,9 +25,9 @@ from armsim.result_warnings import caveats
 from armsim.results import FORMAT, JointBudget, Result
 from armsim.results.joints import JointMotion, OperationLimit
 from armsim.results.pose_table import PoseTable
+from armsim.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
 from armsim.sampling.sampler import FirstOrder, Samples, sampling
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario

@@ -188,8 +188,8 @@ def pytest_configure(config: Any) -> None:
     the others."""
     worker = os.environ.get("PYTEST_XDIST_WORKER", "")
     if not worker and getattr(config.option, "numprocesses", None) and not config.option.collectonly:
+        from armsim.run_options import no_note, no_progress
         from armsim.sampling.kernels import compiled_kernels
-        from armsim.sampling.run_options import no_note, no_progress
 
         with compiled_kernels(no_progress, no_note) as wait_for_kernels:
             wait_for_kernels()

@@ -22,7 +22,7 @@ from armsim.criteria import LEADING, Evaluated, changes_at_task
 from armsim.decide.compare import half_widths
 from armsim.model.machine import Change
 from armsim.requirement.requirement import required_at
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 UNITS = 400

@@ -19,7 +19,7 @@ import numpy as np
 import armsim
 from armsim.decide import sensitivities
 from armsim.decide.sensitivity import Line
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 ARCSEC = math.pi / 648_000

@@ -23,7 +23,7 @@ from armsim.explorer.session import Inputs, Session
 from armsim.notebook import DisplayedResult
 from armsim.requirement import deciding
 from armsim.results import Result
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 
 SCENARIOS = ROOT / "scenarios"
 CASES = {

@@ -26,7 +26,7 @@ FLOORS = [
     {"physics"},
     {"errormodel"},
     {"results"},
-    {"sources", "requirement", "sampling_plan"},
+    {"sources", "requirement", "sampling_plan", "run_options"},
     {"core", "field_spec", "formatting", "disk_cache", "version", "arrays", "disclaimer", "glossary", "processors"},
     {"errors", "causes"},
 ]
@@ -103,6 +103,33 @@ def test_modules_make_no_circle() -> None:
                 module = str(node.module)
                 graph[name] |= {full if (full := f"{module}.{alias.name}") in names else module for alias in node.names}
     list(TopologicalSorter(graph).static_order())  # raises with the circle
+
+
+BELOW_THE_WAIST = {
+    "cli/run.py": {"sampling.duration", "sampling.kernels"},  # what a run will take, and kernels compiled beside it
+    "figures/calibration_figures.py": {"errormodel.distributions"},  # a quantile of the normal law
+    "figures/comparison_figures.py": {"sampling.paired_difference"},  # differences are data of results
+    "report/frame.py": {"sampling.paired_difference"},
+    "report/helpers.py": {"sampling.executors"},  # processes that end with their parent
+    "report/identified_arm.py": {"errormodel.shapes"},  # what was identified is the size of a shape
+    "report/reference.py": {"errormodel.distributions"},  # kinds of fields
+    "report/workbook.py": {"sampling.gaussian"},  # the formula that the sheet repeats
+}
+"""What rooms above `decide` take from below the waist beside it; no entry is to be added without its reason."""
+
+
+def test_what_is_shown_comes_from_the_waist() -> None:
+    """Commands, page, reviews and figures take studies, results, inspections: no sampler, kernel or error model."""
+    for path in MODULES:
+        part, *_ = path.relative_to(PACKAGE).parts
+        if floor(part.removesuffix(".py")) < floor("decide"):
+            modules = {
+                node.module.removeprefix("armsim.")
+                for node in ast.walk(ast.parse(path.read_text()))
+                if isinstance(node, ast.ImportFrom) and node.module is not None
+            }
+            below = {name for name in modules if name.partition(".")[0] in ("sampling", "core", "errormodel")}
+            assert below <= BELOW_THE_WAIST.get(path.relative_to(PACKAGE).as_posix(), set()), path
 
 
 def test_core_imports_nothing_of_the_package() -> None:

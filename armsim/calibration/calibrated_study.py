@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from armsim.calibration.pose_selection import chosen_for
 from armsim.model.calibration_plan import Calibration
-from armsim.sampling.run_options import Progress
+from armsim.run_options import Progress
 from armsim.study import Study
 
 AnyStudy = TypeVar("AnyStudy", bound=Study)

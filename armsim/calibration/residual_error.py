@@ -21,8 +21,8 @@ from armsim.model.calibration_plan import Criterion, Identified
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
+from armsim.run_options import Progress
 from armsim.sampling.first_order import linearise
-from armsim.sampling.run_options import Progress
 from armsim.tasks import PoseSet
 
 MOST_POSES = 60

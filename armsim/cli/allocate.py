@@ -11,7 +11,7 @@ from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, 
 
 if TYPE_CHECKING:
     from armsim.requirement import Verdict
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
 
 
 @grouped

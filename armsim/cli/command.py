@@ -39,13 +39,13 @@ from armsim.cli.printing import (
     stoppable,
 )
 from armsim.processors import processors
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.report.frame import Frame
     from armsim.report.review import Review
     from armsim.requirement import Verdict
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
     from armsim.sampling_plan import SamplingPlan
     from armsim.scenario import Scenario
     from armsim.study import Study

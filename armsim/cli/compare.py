@@ -11,7 +11,7 @@ from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, 
 from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
 
 
 @grouped

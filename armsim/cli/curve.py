@@ -13,7 +13,7 @@ from armsim.errors import InputError, Problem
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
     from armsim.model.mounting import Mounting
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
     from armsim.sources import Source
 
 

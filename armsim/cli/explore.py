@@ -25,7 +25,7 @@ def explore(
     from armsim.explorer.saving import farewell
     from armsim.explorer.serve import check_port, serve
     from armsim.explorer.session import Inputs, Session
-    from armsim.sampling.run_options import RunOptions
+    from armsim.run_options import RunOptions
 
     free = check_port(port)
     session = Session(Inputs.read(scenario, catalogue, changes_of(set_)), RunOptions(workers))

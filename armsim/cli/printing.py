@@ -15,7 +15,7 @@ from armsim.errors import RunError, one_line
 if TYPE_CHECKING:
     from armsim.report.frame import Frame
     from armsim.requirement import Verdict
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
 
 GAP = "  "
 """Gap between the columns of a table that another program reads."""

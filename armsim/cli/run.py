@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from armsim.report.pictures import Extras
     from armsim.report.reproduce import Manifest, RunRequest
     from armsim.results import Result
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
     from armsim.scenario import Scenario
     from armsim.study import Study
 

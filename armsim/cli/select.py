@@ -24,7 +24,7 @@ from armsim.cli.options import Arms, Calibrated, Catalogue, Paper, check_new_fil
 if TYPE_CHECKING:
     from armsim.decide import Selection
     from armsim.report.review import Review
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
     from armsim.scenario import Scenario
 
 

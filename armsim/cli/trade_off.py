@@ -22,7 +22,7 @@ from armsim.cli.command import (
 from armsim.cli.options import Arms, Calibrated, Catalogue
 
 if TYPE_CHECKING:
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
 
 
 @grouped

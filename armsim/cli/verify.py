@@ -13,7 +13,7 @@ from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from armsim.requirement import Verdict
-    from armsim.sampling.run_options import Note, Progress
+    from armsim.run_options import Note, Progress
 
 
 @grouped

@@ -10,7 +10,7 @@ import typer
 from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, study_reply
 
 if TYPE_CHECKING:
-    from armsim.sampling.run_options import RunOptions
+    from armsim.run_options import RunOptions
     from armsim.study import Study
 
 

@@ -38,9 +38,9 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
+from armsim.run_options import RunOptions, no_progress
 from armsim.sampling.first_order import linearise, rotation_mean_square
 from armsim.sampling.random_draws import key
-from armsim.sampling.run_options import RunOptions, no_progress
 from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")

@@ -40,8 +40,8 @@ from armsim.model.machine import Machine
 from armsim.requirement import Verdict
 from armsim.results.json_records import NotInRecord, plain
 from armsim.results.poses import vector
+from armsim.run_options import Progress, RunOptions
 from armsim.sampling.random_draws import draw_units
-from armsim.sampling.run_options import Progress, RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import PoseSet

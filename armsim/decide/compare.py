@@ -27,10 +27,10 @@ from armsim.requirement import Judgement, Verdict, deciding
 from armsim.requirement.requirement import Requirement, required_at
 from armsim.results import Result, Summary
 from armsim.results.json_records import NotInRecord, plain
+from armsim.run_options import RunOptions
 from armsim.sampling.chunk import CHUNK
 from armsim.sampling.executors import in_threads
 from armsim.sampling.paired_difference import UNITS_COMPARED, Difference, half_width, quantile_influence
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 

@@ -15,7 +15,7 @@ from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.trade_off import TradeOff, along
 from armsim.model.joint_options import Options
 from armsim.results import Result
-from armsim.sampling.run_options import RunOptions, no_note
+from armsim.run_options import RunOptions, no_note
 from armsim.study import Study
 
 

@@ -18,7 +18,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
 from armsim.results import Result
-from armsim.sampling.run_options import Progress
+from armsim.run_options import Progress
 from armsim.study import Study
 from armsim.tasks import PoseSet
 

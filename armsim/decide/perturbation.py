@@ -26,8 +26,8 @@ from armsim.model.machine import Machine
 from armsim.requirement import deciding
 from armsim.requirement.requirement import required_at
 from armsim.results import Result, TaskResult
+from armsim.run_options import RunOptions
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
 from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling.yield_survey import survey

@@ -10,7 +10,7 @@ from armsim.decide.search import Search
 from armsim.decide.select import SearchState, choose
 from armsim.decide.selection import Selection
 from armsim.model.joint_options import Options
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 MOST_ATTEMPTS = 4

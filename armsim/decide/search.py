@@ -33,7 +33,7 @@ from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Options
 from armsim.model.machine import Machine
 from armsim.results.figure import Figure
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.sampling.sampler import Samples
 from armsim.study import Study
 from armsim.tasks import PoseSet

@@ -38,7 +38,7 @@ from armsim.decide.search import Search
 from armsim.decide.selection import Selection
 from armsim.decide.visit_bounds import NEAR, Excess, exclude
 from armsim.model.joint_options import Options
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 MOST_SAMPLED = 100

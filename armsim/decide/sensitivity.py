@@ -27,6 +27,7 @@ from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
 from armsim.results.json_records import NotInRecord, plain
 from armsim.results.pose_table import PoseTable
+from armsim.run_options import RunOptions
 from armsim.sampling.executors import in_threads
 from armsim.sampling.first_order import linearise
 from armsim.sampling.paired_difference import (
@@ -38,7 +39,6 @@ from armsim.sampling.paired_difference import (
     quantile_shift,
 )
 from armsim.sampling.random_draws import UNIT_BLOCK
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks.base import name_key

@@ -13,7 +13,7 @@ from armsim.errors import InputError, Problem
 from armsim.requirement import Judgement, Verdict
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import NotInRecord, plain
-from armsim.sampling.run_options import RunOptions, no_progress
+from armsim.run_options import RunOptions, no_progress
 from armsim.study import Study
 
 MOST_POINTS = 1000

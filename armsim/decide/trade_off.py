@@ -26,7 +26,7 @@ from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import NotInRecord, plain
-from armsim.sampling.run_options import Note, RunOptions
+from armsim.run_options import Note, RunOptions
 from armsim.study import Study
 
 

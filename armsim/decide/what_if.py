@@ -15,9 +15,9 @@ from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.results.json_records import NotInRecord, plain
+from armsim.run_options import RunOptions
 from armsim.sampling.operation_limits import limit_causes
 from armsim.sampling.paired_difference import Difference
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 LEAST_SHARE = 0.01

@@ -15,7 +15,7 @@ from armsim.documents.load import options_for
 from armsim.documents.write_overrides import yaml_line
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import JobInput
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison, Selection, WhatIfs

@@ -9,7 +9,7 @@ from typing import Any
 
 from armsim.errors import InputError
 from armsim.explorer.snapshot import JobInput
-from armsim.sampling.run_options import Interrupted, RunOptions
+from armsim.run_options import Interrupted, RunOptions
 
 MOST_RESULTS = 6
 """Finished jobs that can be opened again."""

@@ -20,7 +20,7 @@ from armsim.explorer.job_runner import Job, JobRunner, Work, fault_text
 from armsim.explorer.snapshot import JobInput, Pinned, Saved, Snapshot
 from armsim.model.joint_options import Options
 from armsim.report.reproduce import RunRequest
-from armsim.sampling.run_options import Progress, RunOptions, no_progress
+from armsim.run_options import Progress, RunOptions, no_progress
 from armsim.sources import Source
 from armsim.study import Study
 from armsim.tasks import PoseSet

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from armsim.model.assumptions import assumptions
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
-from armsim.sampling.joint_budgets import joint_budgets, joint_totals, link_budget
+from armsim.sampling.joint_budgets import joint_budgets, joint_totals, link_budget, sensor_errors
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.sensor_pairs import two_sensors
 from armsim.sampling.speed_ripple import motions
@@ -15,7 +15,7 @@ from armsim.scenario import Scenario
 from armsim.tasks import PoseSet
 from armsim.tasks.named_poses import fastest
 
-__all__ = ["Inspection", "budgets", "inspect", "link_budget"]
+__all__ = ["Inspection", "budgets", "inspect", "link_budget", "sensor_errors"]
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide.error_budget import Allocation, Budget, equivalent_bits
 from armsim.formatting import ARCSECOND, show, show_interval, significant
+from armsim.inspection.machine_inspection import sensor_errors
 from armsim.model.machine import Machine
 from armsim.report.document import Section, Text
 from armsim.report.drawing import Planned
@@ -17,7 +18,6 @@ from armsim.report.frame import Frame, words
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES
-from armsim.sampling.joint_budgets import sensor_errors
 from armsim.scenario import Scenario
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from armsim.core.compile import cache_folder
 from armsim.processors import processors
-from armsim.sampling.run_options import Note, Progress
+from armsim.run_options import Note, Progress
 
 LONGEST_KERNEL_CACHES = ("pose_kernel._sample_poses*.nbi", "sample_kernel.sample_units*.nbi", "reach._solve_from*.nbi")
 """Cache indices of the kernels that take longest to compile."""

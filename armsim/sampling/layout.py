@@ -13,10 +13,10 @@ from armsim.core.kernel_digest import LANES
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
+from armsim.run_options import MEMORY
 from armsim.sampling.executors import CHUNKS_AHEAD
 from armsim.sampling.kernel_arrays import HISTOGRAM_BYTES, UNIT_BYTES
 from armsim.sampling.random_draws import UNIT_BLOCK
-from armsim.sampling.run_options import MEMORY
 from armsim.sampling_plan import SamplingPlan
 
 GIB = 2**30

@@ -22,13 +22,13 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
+from armsim.run_options import Interrupted, Progress, StopCallback
 from armsim.sampling import executors
 from armsim.sampling.chunk import CHUNK, Extremes, RunSpec
 from armsim.sampling.chunk_sampler import bytes_of_arrays, sample_prepared
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.pose_block import ChunkProgress, PoseBlock, chunk_size
 from armsim.sampling.process_sampling import pickled_spec, sample_in_process
-from armsim.sampling.run_options import Interrupted, Progress, StopCallback
 
 POSE_BYTES = 8 * 200
 """Memory of the distribution of the visits at a pose, for up to twenty axes, and of what is read there. [bytes]"""

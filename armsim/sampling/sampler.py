@@ -18,6 +18,7 @@ from armsim.formatting import plural
 from armsim.model.machine import Machine
 from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, record
+from armsim.run_options import RunOptions
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.duration import A_MINUTE, MAX_SECONDS_PER_SAMPLE, expected_seconds, in_words
@@ -25,7 +26,6 @@ from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Resources, 
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
 from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.random_draws import UNIT_BLOCK
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 

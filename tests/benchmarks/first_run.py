@@ -20,8 +20,8 @@ def first_run() -> None:
     """Print the seconds of the parts; the caches that the environment names are empty."""
     start = time.perf_counter()
     import armsim
+    from armsim.run_options import RunOptions, no_note, no_progress
     from armsim.sampling.kernels import compiled_kernels
-    from armsim.sampling.run_options import RunOptions, no_note, no_progress
 
     study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml")
     with compiled_kernels(no_progress, no_note) as wait_for_kernels:

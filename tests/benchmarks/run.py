@@ -42,11 +42,11 @@ from armsim.model.mounting import Mounting
 from armsim.model.toolbox import sequence_of
 from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.pose_statistics import share_names
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import sampling
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, PoseConstraints
@@ -290,7 +290,7 @@ def memory() -> None:
             "from armsim.sampling.population import TaskConfigurations\n"
             "from armsim.sampling.sampler import sampling\n"
             "from armsim.model.configurations import Configurations\n"
-            "from armsim.sampling.run_options import RunOptions\n"
+            "from armsim.run_options import RunOptions\n"
             "from armsim.sampling_plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"

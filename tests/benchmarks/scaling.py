@@ -41,7 +41,7 @@ def workers_up_to(processors: int) -> list[int]:
 def measure(first_round: bool) -> None:
     """Print the timings of the tree in the current folder as lines of JSON."""
     import armsim
-    from armsim.sampling.run_options import RunOptions
+    from armsim.run_options import RunOptions
 
     memory, every = 64 * 2**30, workers_up_to(os.cpu_count() or 1)
     study = armsim.load("scenarios/bonding-cell.yaml")

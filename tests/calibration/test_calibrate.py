@@ -44,9 +44,9 @@ from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint
 from armsim.model.machine import Machine
 from armsim.results.json_records import schema_of_record
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
 from armsim.sampling.random_draws import draw_units
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import Cloud

@@ -16,10 +16,10 @@ from armsim.core.sample_kernel import follow_units
 from armsim.core.separate import call, separate
 from armsim.core.unit_figures import evaluate_units
 from armsim.model.configurations import Configurations
+from armsim.run_options import RunOptions
 from armsim.sampling.kernels import COMPILE_COMMAND
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import sampling
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, PoseConstraints

@@ -33,8 +33,8 @@ from armsim.decide.selection import Selection
 from armsim.documents.load import load_options
 from armsim.model.joint_options import Option, Options
 from armsim.requirement.requirement import Requirement
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 CENT = 1e-6

@@ -20,8 +20,8 @@ from armsim.decide.budget_split import least_cost
 from armsim.decide.error_budget import equivalent_bits
 from armsim.errors import InputError
 from armsim.requirement.requirement import Requirement
+from armsim.run_options import RunOptions
 from armsim.sampling.joint_budgets import sensor_errors
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses

@@ -28,8 +28,8 @@ from armsim.report.decision_sentences import grounds
 from armsim.report.frame import Frame
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
+from armsim.run_options import RunOptions
 from armsim.sampling.paired_difference import Difference
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 

@@ -15,8 +15,8 @@ import armsim
 from armsim.decide import compare
 from armsim.errors import InputError
 from armsim.report import decision_sentences
+from armsim.run_options import RunOptions
 from armsim.sampling.paired_difference import Difference, half_width, influence, share_difference
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))

@@ -24,8 +24,8 @@ from armsim.model.mounting import Mounting
 from armsim.report.what_if_review import joints_frame
 from armsim.requirement.requirement import Requirement
 from armsim.results import Result
+from armsim.run_options import RunOptions
 from armsim.sampling.operation_limits import margins
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study

@@ -33,7 +33,7 @@ from armsim.report.decision_sentences import answer, curve_in_words
 from armsim.report.gallery import trade_off_figure
 from armsim.report.trade_off_review import trade_off_answer
 from armsim.requirement.requirement import Requirement, TaskLimits
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 
 LEVELS, PER_LEVEL = 3, 5
 THINNED = 3

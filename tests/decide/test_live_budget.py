@@ -14,8 +14,8 @@ from armsim.decide.pose_budget import budget_rows, moments
 from armsim.decide.row_laws import FACTORS, Law, combined, fitted
 from armsim.field_spec import Key
 from armsim.model.parameters import Number
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 LESSONS = sorted((ROOT / "scenarios" / "lessons").glob("*.yaml"))

@@ -23,7 +23,7 @@ from armsim.model.purchase import Purchase, Tariff
 from armsim.report.bill_of_materials import bill_of_materials
 from armsim.report.csv_tables import write_table
 from armsim.requirement.requirement import Requirement
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"

@@ -23,7 +23,7 @@ from armsim.decide.search import Search
 from armsim.decide.select import choose
 from armsim.model.joint_options import Option, Options
 from armsim.requirement.requirement import Requirement
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 CENT = 1e-6

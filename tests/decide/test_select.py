@@ -29,8 +29,8 @@ from armsim.model.joint_options import Fit, Option, Options
 from armsim.model.machine import Machine
 from armsim.report.decision_sentences import answer, grounds
 from armsim.requirement.requirement import Requirement
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import rotation_mean_square
-from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"

@@ -20,9 +20,9 @@ from armsim.model.parameters import numbers
 from armsim.report.sensitivity_review import limits_of_the_table
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.results import Result
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
 from armsim.sampling.gaussian import quantile_by_moments
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses

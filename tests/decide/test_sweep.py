@@ -13,7 +13,7 @@ from armsim.errors import InputError
 from armsim.explorer import charts
 from armsim.report.sweep_review import sweep_frame, sweep_review
 from armsim.requirement.requirement import Requirement, TaskLimits
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"

@@ -20,9 +20,9 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
+from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
 from armsim.sampling.population import TaskSample
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses

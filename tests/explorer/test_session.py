@@ -41,7 +41,7 @@ from armsim.explorer.guard import Guard
 from armsim.explorer.job_runner import Job
 from armsim.explorer.session import Inputs, Session
 from armsim.explorer.snapshot import JobInput, Snapshot
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 
 CATALOGUE = ROOT / "configs" / "catalogues" / "discs.yaml"
 

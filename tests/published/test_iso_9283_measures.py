@@ -18,11 +18,11 @@ from armsim.model.kinematics import ArmJoint, ElementaryTransform, X, Y, Z
 from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable
+from armsim.run_options import RunOptions
 from armsim.sampling import measures
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.layout import GIB
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples, sampling
 from armsim.sampling_plan import SamplingPlan
 

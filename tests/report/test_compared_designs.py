@@ -13,7 +13,7 @@ from armsim.decide.compare import Comparison
 from armsim.report.compared_designs import compared_frame, lettered, letters, recommendation, short_names, what_differs
 from armsim.report.comparison_review import comparison_review
 from armsim.requirement.requirement import Requirement
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))

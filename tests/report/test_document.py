@@ -44,7 +44,7 @@ from armsim.report.run_folder import write_run_folder
 from armsim.report.run_review import run_review
 from armsim.results import Contribution, Result
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.scenario import Scenario
 from armsim.study import Study
 

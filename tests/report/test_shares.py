@@ -24,7 +24,7 @@ from armsim.report.recommendations import advice, one_cause_at_a_time
 from armsim.report.run_review import shares_frame
 from armsim.report.verdict import deciding_task
 from armsim.results import Result
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 TRACK = ROOT / "scenarios" / "track-cell.yaml"

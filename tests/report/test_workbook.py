@@ -22,7 +22,7 @@ from armsim.model.parameters import Number, numbers
 from armsim.report import workbook
 from armsim.report.workbook import write_workbook
 from armsim.results import Result
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.study import Study
 
 UNITS, VISITS = 1000, 10

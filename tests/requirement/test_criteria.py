@@ -20,8 +20,8 @@ from armsim.model.joint_options import Option, Options
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.requirement.requirement import Requirement
+from armsim.run_options import RunOptions
 from armsim.sampling.operation_limits import operating
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study

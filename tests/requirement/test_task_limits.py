@@ -20,7 +20,7 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.machine import Machine
 from armsim.requirement.requirement import Requirement, TaskLimits
-from armsim.sampling.run_options import RunOptions
+from armsim.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study

@@ -11,10 +11,10 @@ from support import ROOT
 
 import armsim
 from armsim.results.pose_table import record
+from armsim.run_options import MEMORY, Interrupted, RunOptions
 from armsim.sampling import population
 from armsim.sampling.layout import Layout, Resources, Workload, lay_out
 from armsim.sampling.pose_statistics import share_names
-from armsim.sampling.run_options import MEMORY, Interrupted, RunOptions
 from armsim.sampling.sampler import TABLES_IN_MEMORY
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study

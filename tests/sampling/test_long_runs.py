@@ -19,12 +19,12 @@ from support import HANG, ROOT, until
 import armsim
 from armsim.errors import RunError, TooLong
 from armsim.results.pose_table import record
+from armsim.run_options import RunOptions
 from armsim.sampling import executors, unit_draws
 from armsim.sampling.duration import in_words
 from armsim.sampling.layout import GIB, Resources, Workload, lay_out
 from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study

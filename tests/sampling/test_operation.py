@@ -23,8 +23,8 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Harmonic, Transmission
+from armsim.run_options import RunOptions
 from armsim.sampling.operation_limits import limits_of, margins, operating
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 
 ROUND = np.linspace(0.0, 2 * np.pi, 2000, endpoint=False)

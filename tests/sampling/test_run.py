@@ -15,11 +15,11 @@ import armsim
 from armsim.errors import RunError
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
+from armsim.run_options import RunOptions
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
 from armsim.sampling.chunk import EvaluatedChunk, RunSpec
 from armsim.sampling.layout import BASE_BYTES, GIB, Resources, Workload, lay_out
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
 

@@ -16,12 +16,12 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.requirement.requirement import Requirement
 from armsim.results.pose_table import PoseTable
+from armsim.run_options import RunOptions
 from armsim.sampling import sampler as engine
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.pose_statistics import centred_moments
-from armsim.sampling.run_options import RunOptions
 from armsim.sampling.statistics import mean_over_units
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
