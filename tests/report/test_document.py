@@ -35,8 +35,8 @@ from armsim.report.document import (
     Table,
     Text,
     in_rows,
-    table,
 )
+from armsim.report.frame import Column, Frame, unitless
 from armsim.report.manifest import Sample, manifest_of
 from armsim.report.pdf import write_pdf
 from armsim.report.pictures import Extras
@@ -470,9 +470,9 @@ def test_no_heading_is_alone_at_the_end_of_a_page(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     (tmp_path / "p.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="300" height="200"/>')
     picture = Picture("p", "a finding", "a caption", "p.svg")
-    tables = [table(("word", "number"), [["row", "12.5"]] * rows, title="a table") for rows in (3, 60)]
+    frames = [Frame((Column("word", ("row",) * n), unitless("number", [12.5] * n)), "a table") for n in (3, 60)]
     kinds: list[Block] = [
-        *tables,
+        *(frame.table() for frame in frames),
         Listing("x", "a line\n" * 12),
         Bullets(("an item",) * 2),
         picture,
@@ -481,7 +481,7 @@ def test_no_heading_is_alone_at_the_end_of_a_page(tmp_path: Path) -> None:
     kinds += [Folded("a small heading", (kind,)) for kind in kinds]
     sections = []
     for block in rng.integers(len(kinds), size=150).tolist():
-        filler = [Text("filler " * int(words)) for words in rng.choice([1, 30], size=rng.integers(25))]
+        filler = [Text("filler " * int(count)) for count in rng.choice([1, 30], size=rng.integers(25))]
         sections.append(Section("A heading", "h", (kinds[block], *filler)))
     write_pdf(tmp_path / "r.pdf", ReviewDocument("t", "s", "t", "2026-01-01", tuple(sections)))
     _, texts = pages(tmp_path / "r.pdf")
