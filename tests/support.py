@@ -19,6 +19,7 @@ from unittest import mock
 import numpy as np
 import roboticstoolbox as rtb
 from blank_figures import blank_figure
+from pose_samples import PoseSample
 
 from armsim.core.counting import RATIO_BINS, ratio_edge
 from armsim.core.kernel_digest import LANES
@@ -34,7 +35,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
-from armsim.sampling.kernel_arrays import DISTANCE, PoseSample, empty_histograms, empty_units, quantile_query
+from armsim.sampling.kernel_arrays import DISTANCE, empty_histograms, empty_units, quantile_query
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import roboticstoolbox as rtb
 import yaml
+from pose_samples import all_visits
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
@@ -22,7 +23,7 @@ from armsim.study import Study
 
 
 def displacement(machine: Any, q: list[float], plan: SamplingPlan) -> np.ndarray:
-    return Sampler.prepare(machine.at(np.array([q])), plan).all_visits(0)[0]
+    return all_visits(Sampler.prepare(machine.at(np.array([q])), plan), 0)[0]
 
 
 def exact(lengths: list[float], q: np.ndarray) -> np.ndarray:

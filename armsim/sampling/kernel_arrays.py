@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,8 +10,8 @@ from numpy.typing import ArrayLike
 from armsim.arrays import Array
 from armsim.core.counting import LINEAR_BINS, RATIO_BINS
 from armsim.core.pose_kernel import HistogramStack, PoseOutputs, PoseQuery, UnitArrays
-from armsim.core.quantiles import READ, QuantileQuery, read_quantiles
-from armsim.core.sample_kernel import MEASURES, SUMS, Histograms
+from armsim.core.quantiles import QuantileQuery
+from armsim.core.sample_kernel import MEASURES, SUMS
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.core.unit_summary import MOMENTS
 from armsim.sampling import statistics as stats
@@ -100,57 +99,6 @@ def quantile_query(
         np.asarray(bounded, dtype=bool),
         freedom,
     )
-
-
-@dataclass(frozen=True, eq=False)
-class PoseSample:
-    """Sample of all units and visits at one pose, with its counts.
-
-    Parameters
-    ----------
-    visits : int
-        Visits per unit.
-    bin_scales : (3, 2)
-        As in `core.sample_kernel.Scale`.
-    histograms : Histograms
-    unit_statistics : (UNIT_STATISTICS, units)
-        AP and RP of every unit in the limit of infinitely many visits, as in `core.unit_figures.statistics_of_block`.
-    squared_errors : (units,) [m^2]
-        Mean over the visits of the squared distance.
-    sums : (SUMS,)
-        Over visits and units, about the mean of first order.
-    """
-
-    visits: int
-    bin_scales: Array
-    histograms: Histograms
-    unit_statistics: Array
-    squared_errors: Array
-    sums: Array
-
-    @property
-    def units(self) -> int:
-        """Number of units."""
-        return int(self.unit_statistics.shape[1])
-
-    def read(self, measure: ArrayLike, probabilities: ArrayLike) -> Array:
-        """Estimate quantiles from the counts, as `core.quantiles.read_quantiles`.
-
-        Parameters
-        ----------
-        measure, probabilities : (quantiles,)
-            Numbers of the measures, and probabilities.
-
-        Returns
-        -------
-        (READ, quantiles)
-            Value [m or rad], share of visits up to its bin, share of pairs of visits up to it.
-        """
-        probabilities = np.asarray(probabilities, dtype=float)
-        out = np.empty((READ, len(probabilities)))
-        kernel: Any = read_quantiles
-        kernel(self.histograms, self.bin_scales, np.asarray(measure, dtype=np.int64), probabilities, out)
-        return out
 
 
 class Scales(NamedTuple):

@@ -15,25 +15,16 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core import philox
-from armsim.core.pose_kernel import Part, PoseQuery, Poses, sample_poses
-from armsim.core.sample_kernel import Block, Histograms, Visits, follow_units
+from armsim.core.pose_kernel import Poses
+from armsim.core.sample_kernel import Block, Visits, follow_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, evaluate_units
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Independent, Term
 from armsim.model.kinematics import Kinematics
 from armsim.model.machine import EvaluatedMachine
-from armsim.sampling.first_order import Linearised
-from armsim.sampling.kernel_arrays import (
-    PoseSample,
-    Scales,
-    empty_histograms,
-    empty_outputs,
-    empty_units,
-    quantile_query,
-)
-from armsim.sampling.random_draws import draw_units, visit_key
-from armsim.sampling.statistics import TAIL
+from armsim.sampling.kernel_arrays import Scales
+from armsim.sampling.random_draws import visit_key
 from armsim.sampling.visit_distribution import (
     VisitCoefficients,
     VisitDistribution,
@@ -277,43 +268,6 @@ class Sampler:
         columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
         return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
 
-    def sample_at(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
-        """Sample all units at one pose.
-
-        Parameters
-        ----------
-        pose : int
-        linear : Linearised
-        task : int
-            Key of the task.
-
-        Returns
-        -------
-        PoseSample
-        """
-        units, visits = self.plan.units, self.plan.visits
-        at_pose, only = self.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
-        none = quantile_query([], [], [], units, visits)
-        query = PoseQuery(none, none, TAIL, np.empty(0, dtype=np.int64))
-        histogram_stack, arrays, outputs, scales = (
-            empty_histograms(1),
-            empty_units(1, units),
-            empty_outputs(1, query, 0),
-            Scales.of(only),
-        )
-        poses = at_pose.kernel_poses(at_pose.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
-        part = Part(0, 1, task, 0, units, visits, units, -1)
-        sample_poses(poses, draw_units(self.terms, self.plan), part, query, histogram_stack, arrays, outputs)
-        histograms = Histograms(*(counts[0] for counts in histogram_stack))
-        return PoseSample(
-            visits,
-            scales.bin_scales[0],
-            histograms,
-            arrays.unit_statistics[0],
-            arrays.squared_errors[0],
-            outputs.sums[0],
-        )
-
     def follow(
         self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
     ) -> tuple[Array, Array]:
@@ -345,22 +299,6 @@ class Sampler:
             Block(number, task, first, units, visit_count), displacement, rotation_angle,
         )  # fmt: skip
         return displacement, rotation_angle
-
-    def all_visits(self, pose: int, task: int = 0) -> tuple[Array, Array]:
-        """Attained points of all units at one pose, as `follow`.
-
-        Parameters
-        ----------
-        pose : int
-        task : int
-            Key of the task.
-
-        Returns
-        -------
-        displacement : (3, visits, units) [m]
-        rotation_angle : (visits, units) [rad]
-        """
-        return self.follow(pose, pose, task, draw_units(self.terms, self.plan), 0, self.plan.units)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:

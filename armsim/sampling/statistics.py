@@ -224,13 +224,7 @@ def _interval_ranks(n: int, p: float) -> tuple[int, int] | None:
     return ranks[0] - 1, ranks[1]
 
 
-def mean_over_units(per_unit: Array) -> Estimate:
-    """`means_over_units` of one figure, shape (units,); without an interval from one unit."""
-    mean, low, high = means_over_units(per_unit[None])[0].tolist()
-    return Estimate(mean, None if math.isnan(low) else (low, high))
-
-
-def means_over_units(per_unit: Array) -> Array:
+def means_from_moments(moments: Array, n: int) -> Array:
     """Means over units of non-negative figures, with their intervals.
 
     Squares of errors are skewed, those of a disc's tilt (a square itself) very much so; the interval is that of
@@ -238,7 +232,10 @@ def means_over_units(per_unit: Array) -> Array:
 
     Parameters
     ----------
-    per_unit : (figures, units)
+    moments : (figures, 3)
+        Mean, mean square and mean cube of the difference from the mean.
+    n : int
+        Number of units.
 
     Returns
     -------
@@ -248,26 +245,6 @@ def means_over_units(per_unit: Array) -> Array:
     References
     ----------
     .. [1] Hall, "On the removal of skewness by transformation", J. R. Statist. Soc. B 54 (1992) 221.
-    """
-    mean = per_unit.mean(axis=1)
-    residuals = per_unit - mean[:, None]
-    square = residuals * residuals
-    moments = np.stack([mean, square.mean(axis=1), (square * residuals).mean(axis=1)], axis=1)
-    return means_from_moments(moments, per_unit.shape[1])
-
-
-def means_from_moments(moments: Array, n: int) -> Array:
-    """`means_over_units` of figures of n units whose moments are known.
-
-    Parameters
-    ----------
-    moments : (figures, 3)
-        Mean, mean square and mean cube of the difference from the mean.
-    n : int
-
-    Returns
-    -------
-    (figures, 3)
     """
     out = np.full((len(moments), 3), np.nan)
     mean = out[:, 0] = moments[:, 0]

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numba.core.errors import TypingError
+from pose_samples import all_visits
 from support import normal_machine, planar_arm
 
 from armsim.core import pose_kernel, precompile, reach, visit_sums
@@ -70,7 +71,7 @@ def test_the_jobs_compile_the_types_that_a_run_passes() -> None:
     evaluated = machine.evaluated(Configurations(np.zeros((1, 3))))
     at_pose = Sampler.prepare(evaluated, SamplingPlan(130, 2, 1))
     at_pose.barycentres(0, np.zeros((3, 256)), 130)
-    at_pose.all_visits(0)
+    all_visits(at_pose, 0)
     for job in ("barycentres of arms", "visits one by one", "poses", "integrals over visits", precompile.OF_SOLVER[2]):
         precompile.JOBS[job].compile()
     kernels = (

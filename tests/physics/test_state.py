@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import roboticstoolbox as rtb
+from pose_samples import all_visits
 from support import ROOT, curve, planar_arm, published_arm
 
 import armsim
@@ -208,10 +209,10 @@ def test_temperature_is_shared_by_all_links_and_joints() -> None:
     plan = SamplingPlan(4000, 1, 1)
     sampler = Sampler.prepare(evaluated, plan)
     for pose, square in enumerate(expected):
-        d, _ = sampler.all_visits(pose)
+        d, _ = all_visits(sampler, pose)
         assert np.mean(np.sum(d**2, axis=0)) == pytest.approx(square, rel=4 * math.sqrt((9 / 5 - 1) / plan.units))
     # growth along x and y of the bent arm is one and the same draw: correlation of one
-    d = sampler.all_visits(1)[0][:, 0]
+    d = all_visits(sampler, 1)[0][:, 0]
     assert np.corrcoef(d[0], d[1])[0, 1] == pytest.approx(1.0)
 
 

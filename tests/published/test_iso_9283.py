@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from pose_samples import sample_at
 from support import normal_machine, planar_arm
 
 from armsim.model.configurations import Configurations
@@ -76,8 +77,8 @@ def test_population_of_isotropic_scatter() -> None:
     )
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     evaluated = machine.at(np.zeros((1, 3)))
-    rp = (
-        Sampler.prepare(evaluated, SamplingPlan(units, visits, 3)).sample_at(0, linearise(evaluated)).unit_statistics[1]
-    )
+    rp = sample_at(Sampler.prepare(evaluated, SamplingPlan(units, visits, 3)), 0, linearise(evaluated)).unit_statistics[
+        1
+    ]
     assert rp.mean() == pytest.approx(3.616 * s, rel=5e-3)  # integrated over some 1500 points
     assert np.ptp(rp) < 1e-9 * s  # slides do not turn the Jacobian: all units have the same

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from pose_samples import PoseSample, all_visits, sample_at
 from support import estimates, normal_joint, normal_machine, planar_arm, published_arm
 
 from armsim.core.counting import ratio_bin, ratio_edge
@@ -12,7 +13,7 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.physics import assembly
 from armsim.sampling.first_order import linearise
-from armsim.sampling.kernel_arrays import DISTANCE, ROTATION, PoseSample
+from armsim.sampling.kernel_arrays import DISTANCE, ROTATION
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
@@ -22,7 +23,7 @@ def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndar
     """Mean square error of the tool point at each pose and its standard deviation of the mean, shape (poses, 2)."""
     evaluated = machine.at(q)
     linear, sampler = linearise(evaluated), Sampler.prepare(evaluated, plan)
-    samples = [sampler.sample_at(pose, linear) for pose in range(len(q))]
+    samples = [sample_at(sampler, pose, linear) for pose in range(len(q))]
     return np.array([[s.squared_errors.mean(), s.squared_errors.std() / np.sqrt(plan.units)] for s in samples])
 
 
@@ -30,7 +31,7 @@ def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple
     """The first pose as the statistics see it, and every visit of it: displacement and turn."""
     evaluated = machine.at(q)
     sampler = Sampler.prepare(evaluated, plan)
-    return sampler.sample_at(0, linearise(evaluated)), *sampler.all_visits(0)
+    return sample_at(sampler, 0, linearise(evaluated)), *all_visits(sampler, 0)
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from pose_samples import mean_over_units
 from support import estimates, sample_of
 
 from armsim.core.counting import ratio_bin, ratio_edge
@@ -208,7 +209,7 @@ def test_interval_of_a_mean_solves_the_cubic(units: int, power: int) -> None:
 
     values = np.abs(np.random.default_rng(13).standard_normal(units)) ** power
     s = skew(values) / units**0.5
-    actual = stats.mean_over_units(values)
+    actual = mean_over_units(values)
     assert actual.value == pytest.approx(values.mean())
     assert actual.interval is not None
     z = t.ppf(0.975, units - 1)
@@ -228,6 +229,6 @@ def test_mean_of_a_symmetric_sample_has_the_interval_of_student() -> None:
 
     values = 5.0 + np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
     low, high = t.interval(0.95, 4, 5.0, sem(values))
-    assert stats.mean_over_units(values) == (5.0, (pytest.approx(low), pytest.approx(high)))
-    assert stats.mean_over_units(np.full(4, 2.0)) == (2.0, (2.0, 2.0))
-    assert stats.mean_over_units(np.array([3.0])) == (3.0, None)
+    assert mean_over_units(values) == (5.0, (pytest.approx(low), pytest.approx(high)))
+    assert mean_over_units(np.full(4, 2.0)) == (2.0, (2.0, 2.0))
+    assert mean_over_units(np.array([3.0])) == (3.0, None)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pose_samples import mean_over_units, sample_at
 from support import ROOT, normal_joint, normal_machine, planar_arm, published_arm
 
 import armsim
@@ -22,7 +23,6 @@ from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.pose_statistics import centred_moments
-from armsim.sampling.statistics import mean_over_units
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
 from armsim.tasks import Slice
@@ -92,7 +92,7 @@ def test_a_bias_far_above_the_scatter_costs_no_digits() -> None:
     joint = replace(normal_joint("j1", 2e-9), mastering=Distribution("fixed", 2e-3))
     evaluated = Machine(arm, (joint,)).at([[0.0]])
     linear = linearise(evaluated)
-    sample = Sampler.prepare(evaluated, SamplingPlan(3000, 20, 1)).sample_at(0, linear)
+    sample = sample_at(Sampler.prepare(evaluated, SamplingPlan(3000, 20, 1)), 0, linear)
     (mean,), (covariance,) = centred_moments(sample.sums[None, :9] / 60_000, linear.mean)
     assert covariance[1, 1] == pytest.approx((0.5 * 2e-9) ** 2, rel=4 / math.sqrt(2 * 60_000) + 1e-5)
     assert np.linalg.eigvalsh(covariance)[0] >= -1e-15 * covariance[1, 1]
@@ -104,7 +104,7 @@ def test_no_scatter_leaves_no_negative_variance() -> None:
     joints = tuple(replace(normal_joint(name, 1e-30), mastering=Distribution("fixed", 7e-3)) for name in arm.names)
     evaluated = Machine(arm, joints).at([[0.3, 0.4]])
     linear = linearise(evaluated)
-    sample = Sampler.prepare(evaluated, SamplingPlan(300, 5, 1)).sample_at(0, linear)
+    sample = sample_at(Sampler.prepare(evaluated, SamplingPlan(300, 5, 1)), 0, linear)
     _, (covariance,) = centred_moments(sample.sums[None, :9] / 1500, linear.mean)
     values = np.linalg.eigvalsh(covariance)
     assert values[0] >= -1e-20 * values[-1] - 1e-40
