@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pickletools
 import shutil
 import sys
 import warnings
@@ -14,6 +13,7 @@ from typing import Any, TypeVar
 
 import numba
 import numpy as np
+from numba.core.caching import FunctionCache
 from numpy.typing import NDArray
 
 from armsim.core.kernel_digest import kernel_digest
@@ -34,7 +34,7 @@ def cache_folder() -> Path | None:
     """Cache folder of the compiled kernels; None where none can be written.
 
     Its name contains a digest of all kernel sources, since a cached kernel contains the kernels that it calls, and the
-    versions of interpreter and compiler, whose files are not exchangeable. A damaged cache is deleted.
+    versions of interpreter and compiler, whose files are not exchangeable.
     """
     name = f"kernels-{kernel_digest()}-{sys.implementation.cache_tag}-{numba.__version__}"
     reason = ""
@@ -42,10 +42,6 @@ def cache_folder() -> Path | None:
         folder = base / name
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            if any(_damaged(file) for file in folder.rglob("*.nb[ic]")):
-                shutil.rmtree(folder)
-                folder.mkdir()
-                warnings.warn(f"the cache of compiled kernels in {folder} was damaged and is rebuilt", stacklevel=2)
             if not os.access(folder, os.W_OK):
                 raise PermissionError(f"{folder} cannot be written")
             if shutil.disk_usage(folder).free < ROOM:
@@ -65,18 +61,18 @@ def _bases() -> list[Path]:
     return [Path(__file__).parent / "__pycache__", user_cache_path("armsim")]
 
 
-def _damaged(file: Path) -> bool:
-    """Whether a file of the cache is cut short or overwritten: each holds one pickle, an index two."""
-    try:
-        with file.open("rb") as stream:
-            for _ in range(2 if file.suffix == ".nbi" else 1):
-                for _ in pickletools.genops(stream):
-                    pass
-            return bool(stream.read(1))
-    except FileNotFoundError:  # replaced by another process in this moment
-        return False
-    except (ValueError, IndexError, UnicodeDecodeError):
-        return True
+class _Cache(FunctionCache):
+    """Cache of a kernel on disk, which compiles it anew where its files were cut short or overwritten."""
+
+    def load_overload(self, signature: Any, target_context: Any) -> Any:
+        """The compiled kernel; None where there is none that can be read."""
+        try:
+            return super().load_overload(signature, target_context)  # type: ignore[no-untyped-call]
+        except Exception:  # whatever the reader of pickles raises for what is none
+            self.flush()  # type: ignore[no-untyped-call]
+            folder = cache_folder()
+            warnings.warn(f"the cache of compiled kernels in {folder} was damaged and is rebuilt", stacklevel=2)
+            return None
 
 
 OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}, "no_cfunc_wrapper": True}
@@ -124,6 +120,8 @@ def _dispatcher(function: Callable[..., object], folder: Path | None, **options:
         return compiler(**OPTIONS, **options)(function)
     set_by_user, CONFIG.CACHE_DIR = CONFIG.CACHE_DIR, str(folder)
     try:
-        return compiler(cache=True, **OPTIONS, **options)(function)
+        dispatcher = compiler(**OPTIONS, **options)(function)
+        dispatcher._cache = _Cache(function)  # type: ignore[no-untyped-call]
+        return dispatcher
     finally:
         CONFIG.CACHE_DIR = set_by_user

@@ -38,8 +38,9 @@ def started(*more: str, ignored: tuple[int, ...] = ()) -> subprocess.Popen[bytes
     return process
 
 
-def children(process: int) -> list[int]:
-    return [int(word) for word in Path(f"/proc/{process}/task/{process}/children").read_text().split()]
+def descendants(process: int) -> list[int]:
+    children = [int(word) for word in Path(f"/proc/{process}/task/{process}/children").read_text().split()]
+    return [*children, *(other for child in children for other in descendants(child))]
 
 
 def gone(process: int) -> bool:
@@ -83,8 +84,8 @@ def test_the_second_ends_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize("way", [signal.SIGKILL, signal.SIGHUP, signal.SIGTERM])
 def test_no_process_stays_behind(tmp_path: Path, way: signal.Signals) -> None:
     process = started("--processes", "--workers", "2", "--out", str(tmp_path / "r"))
-    until(lambda: len(children(process.pid)) >= 3, "workers and their tracker")
-    workers = children(process.pid)
+    until(lambda: len(descendants(process.pid)) >= 4, "two workers, their server and its tracker")
+    workers = descendants(process.pid)
     process.send_signal(way)
     process.communicate(timeout=HANG)
     for worker in workers:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support import HANG, ROOT, wait_for_sampling
+from support import HANG, ROOT, until, wait_for_sampling
 
 import armsim
 from armsim.errors import RunError
@@ -204,6 +204,9 @@ def test_a_killed_worker_is_told() -> None:
     with pytest.raises(RunError, match="killed"):
         study.run(2, progress=kill, processes=True)
     assert killed
+    until(
+        lambda: not multiprocessing.active_children(), "the other worker, which this process would wait for, has ended"
+    )
 
 
 @pytest.mark.parametrize("way", [signal.SIGINT, signal.SIGTERM])

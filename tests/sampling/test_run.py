@@ -99,6 +99,13 @@ def test_processes(demo: Study, plain: list[bytes]) -> None:
     assert numbers(demo.scenario.machine, SamplingPlan(10_000, 5, 3), 2, 2 * GIB, processes=True) == plain
 
 
+def test_a_worker_process_begins_with_all_that_it_needs() -> None:
+    """It is forked from a process that has the kernels: each of 16 would import them for seconds."""
+    modules = "[name in __import__('sys').modules for name in ('armsim.core.pose_kernel', 'scipy.special')]"
+    with executors.processes(1) as pool:
+        assert pool.submit(eval, modules).result() == [True, True]
+
+
 def test_a_cluster_that_loses_a_worker_in_mid_run(demo: Study, tmp_path: Path) -> None:
     """Three worker processes of dask.distributed, one killed while it works: the result is that of one thread, to the bit."""
     distributed = pytest.importorskip("distributed")
