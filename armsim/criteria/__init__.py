@@ -22,7 +22,7 @@ from armsim.criteria.of_joints import (
     judge_joints,
     required_of_joints,
 )
-from armsim.criteria.of_populations import CRITERIA, limits_of_arms, passing, smallest_limit, yield_of
+from armsim.criteria.of_populations import CRITERIA, REACH, limits_of_arms, passing, smallest_limit, yield_of
 from armsim.criteria.paired import CriterionChange, Evaluated, change_of
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
@@ -30,6 +30,7 @@ from armsim.requirement.requirement import Requirement
 __all__ = [
     "CRITERIA",
     "LEADING",
+    "REACH",
     "VELOCITY_RIPPLE",
     "Criterion",
     "CriterionChange",

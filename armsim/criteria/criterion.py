@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from inspect import cleandoc
 
 from armsim.criteria.evidence import Evidence, required_share
 from armsim.criteria.paired import (
@@ -13,6 +14,7 @@ from armsim.criteria.paired import (
     size_of,
     value_and_state,
 )
+from armsim.glossary import sentence
 from armsim.requirement import Judgement, Quantity, show_quantity
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
@@ -36,6 +38,14 @@ class Criterion(ABC):
     """Compared quantity as a header; by default the name of the figure, or of the criterion."""
     along_paths: bool = False
     """Whether the criterion applies along paths only."""
+    word: str = ""
+    """Word of the glossary that explains it; by default its class does."""
+
+    @property
+    def meaning(self) -> str:
+        """What is judged, as a sentence."""
+        summary = cleandoc(type(self).__doc__ or "").split("\n\n")[0].replace("\n", " ")
+        return sentence(self.word) if self.word else summary
 
     @abstractmethod
     def statistic(self, requirement: Requirement | None) -> str:

@@ -127,7 +127,7 @@ def losses(evidence: Evidence) -> str:
 class YieldOfArms(Criterion):
     """Share of built arms within every limit of single arms, operating limits included, at every pose."""
 
-    name = "yield"
+    name = word = "yield"
     quantity = "share"
     at_least = True
 
@@ -198,5 +198,6 @@ class Reach(Criterion):
         )  # fmt: skip
 
 
-CRITERIA: tuple[Criterion, ...] = (*PER_ARM, YieldOfArms(), Reach())
+REACH: Criterion = Reach()
+CRITERIA: tuple[Criterion, ...] = (*PER_ARM, YieldOfArms(), REACH)
 """Criteria of every task, with or without a limit."""

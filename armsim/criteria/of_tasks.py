@@ -57,6 +57,7 @@ class Position(Criterion):
     """Quantile at the coverage of the tool-point error, at every pose."""
 
     name = "position"
+    word = "coverage"
     noun = "errors"
     errors = "error"
     figure = Figure.ACCURACY
@@ -94,6 +95,7 @@ class Repeatability(Criterion):
     """
 
     name = "repeatability"
+    word = "RP"
     figure = Figure.REPEATABILITY
     figure_name = "RP"
 
@@ -178,6 +180,7 @@ class PathAccuracy(Criterion):
     """AT of ISO 9283:1998, 8.2, that a share of the built arms stays within: the largest AP along a path."""
 
     name = "path accuracy"
+    word = "AT"
     figure = Figure.ACCURACY
     figure_name = "AT"
     along_paths = True
@@ -199,6 +202,7 @@ class PathRepeatability(Criterion):
     """RT of ISO 9283:1998, 8.3, that a share of the built arms stays within: the largest RP along a path."""
 
     name = "path repeatability"
+    word = "RT"
     figure = Figure.REPEATABILITY
     figure_name = "RT"
     along_paths = True

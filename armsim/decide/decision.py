@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from armsim.criteria import REACH
 from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import refits
 from armsim.decide.resolving import choose_resolved
@@ -126,7 +127,7 @@ def tested(selection: Selection, record: SearchState) -> Selection:
     -------
     Selection
     """
-    if any(judgement.criterion == "reach" for task in selection.tasks for judgement in task.summary.judgements):
+    if any(judgement.criterion == REACH.name for task in selection.tasks for judgement in task.summary.judgements):
         return selection  # no sensor can make good a pose out of reach
     rows = robustness(record)
     near, complete = near_designs(record)

@@ -39,9 +39,8 @@ class Measure:
 AT_COVERAGE = Measure("error.at_coverage")
 COLUMNS = {AP: Measure("accuracy.p95"), "RP, 95 % of arms": Measure("repeatability.p95")}
 MEANINGS = {
-    "position": sentence("coverage"), "AP": sentence("AP"), "repeatability": sentence("RP"),
-    "path accuracy": sentence("AT"), "path repeatability": sentence("RT"), "yield": sentence("yield"),
-    "parts": sentence("share"),
+    **{criterion.name: criterion.meaning for criterion in CRITERIA},
+    "AP": sentence("AP"), "parts": sentence("share"),
     "price": "Price of all sensors, mounted, in the cost units of the catalogue.",
 }  # fmt: skip
 
@@ -122,7 +121,7 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
     out: list[Number] = []
     if assessed_tasks:
         for judgement in assessed_tasks[task].summary.judgements:
-            tone, meaning = TONES[judgement.state], MEANINGS.get(judgement.criterion, "")
+            tone, meaning = TONES[judgement.state], MEANINGS[judgement.criterion]
             figure, limit, utilisation = judgement.figure, limit_of(judgement), judgement.utilisation
             out.append(Number(judgement.statistic, figure, limit, tone, meaning, judgement.where, utilisation))
         table = assessed_tasks[task].table
@@ -140,7 +139,7 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
                 continue
             value = criterion.first_order(required, snapshot.answer.tables[task])
             figure = "…" if value is None else f"≈ {show(value)}"
-            out.append(Number(criterion.statistic(required), figure, meaning=MEANINGS.get(criterion.name, "")))
+            out.append(Number(criterion.statistic(required), figure, meaning=MEANINGS[criterion.name]))
         out.insert(1, Number(AP, "…", meaning=MEANINGS["AP"]))
         out.append(Number("largest parts", "…", meaning=MEANINGS["parts"]))
     out.append(Number("price", f"{scenario.machine.price:g} cost units", meaning=MEANINGS["price"]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from armsim.criteria import CriterionChange, required_in_words
+from armsim.criteria import REACH, CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import FittedEncoder, Proof
 from armsim.decide.ledger import binding
@@ -248,7 +248,7 @@ def joints_grouped(texts: Iterable[tuple[str, str]], joints_in_all: int, all_joi
 
 
 def _out_of_reach(summary: Summary) -> list[str]:
-    return [judgement.reason for judgement in summary.judgements if judgement.criterion == "reach"]
+    return [judgement.reason for judgement in summary.judgements if judgement.criterion == REACH.name]
 
 
 def _excluded(proof: Proof, which: str) -> str:

@@ -14,6 +14,8 @@ from armsim.criteria import CRITERIA, limits_of_arms, required_in_words
 from armsim.decide import select
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
+from armsim.explorer import view_model
+from armsim.glossary import sentence
 from armsim.model.encoder import Encoder, SecondTrack
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Option, Options
@@ -194,3 +196,12 @@ def test_a_search_leaves_out_what_slips() -> None:
     assert select(study, Options(((cheap, dear),), {}), RunOptions(1)).price == 9.0
     with pytest.raises(InputError, match="no option of j1 meets the requirement"):
         select(study, Options(((cheap,),), {}), RunOptions(1))
+
+
+def test_every_criterion_is_explained_on_the_page() -> None:
+    """By its word of the glossary, or by the first sentence of its class; orientation had no text."""
+    meanings = {criterion.name: criterion.meaning for criterion in CRITERIA}
+    assert meanings.items() <= view_model.MEANINGS.items()
+    assert meanings["repeatability"] == sentence("RP")
+    assert meanings["orientation"].startswith("Quantile at the coverage of the angle between attained and commanded")
+    assert all(text.endswith(".") and "\n" not in text for text in meanings.values())
