@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled, subroutine
-from armsim.core.counting import LINEAR_BINS, RATIO_BINS, ratio_bin
+from armsim.core.counting import LINEAR_BINS, ratio_bin
 from armsim.core.quantiles import QuantileQuery, estimate_quantiles
 from armsim.core.rows import add_counts
 from armsim.core.sample_kernel import Block, Histograms, Scale, UnitOutputs, Visits, sample_units
@@ -171,7 +171,8 @@ class Callees(NamedTuple):
 
 
 @lru_cache(maxsize=1)
-def _callees() -> Callees:
+def callees() -> Callees:
+    """Addresses of the functions that are called at every pose."""
     functions: Any = (sample_units, estimate_quantiles, read_ranks, read_moments)
     return Callees(*(function.address() for function in functions))
 
@@ -200,7 +201,7 @@ def sample_poses(
     outputs : PoseOutputs
         Outputs of the poses from ``low`` on.
     """
-    _sample_poses(_callees(), poses, coefficients, part, query, histogram_stack, units, outputs)
+    _sample_poses(callees(), poses, coefficients, part, query, histogram_stack, units, outputs)
 
 
 @compiled
@@ -214,19 +215,10 @@ def _sample_poses(
     units: UnitArrays,
     outputs: PoseOutputs,
 ) -> None:
-    rotary, ends = poses.rotary, (part.first, part.first + part.units)
-    batched = part.batch >= 0
-    scratch = np.empty((2, part.population))
+    rotary = poses.rotary
     for p in range(part.low, part.high):
         i = p - part.low
-        histograms = _histograms_of(histogram_stack, i if i < histogram_stack.ratio.shape[0] else 0)
-        block_histograms = (
-            _histograms_of(histogram_stack, histogram_stack.ratio.shape[0] - 1) if batched else histograms
-        )
-        if ends[0] == 0:
-            _clear(histograms)
-        if batched:
-            _clear(block_histograms)
+        histograms, block_histograms = begin_pose(part, histogram_stack, i)
         unit_errors = UnitErrors(coefficients, poses.unit_number, poses.unit_axis, poses.unit_value[p])
         visit_errors = Visits(
             poses.key, poses.distribution, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary
@@ -245,27 +237,59 @@ def _sample_poses(
         axes = Axes(poses.direction[p], poses.column[p], rotary)
         arguments = unit_errors, visit_errors, axes, effect, block, scale, block_histograms, unit_outputs
         call(callees.sample_units, sample_units, arguments)
-        if batched:
-            out = np.empty((3, 1))
-            reading = block_histograms, poses.bin_scales[p], query.coverage, part.units, part.visits, query.tail, out
-            call(callees.estimate_quantiles, estimate_quantiles, reading)
-            outputs.batches[i, part.batch] = out[0, 0]
-            _add_histograms(histograms, block_histograms)
-        if ends[1] == part.population:
-            bin_scales, out = poses.bin_scales[p], outputs.estimates[i]
-            estimating = histograms, bin_scales, query.quantiles, part.population, part.visits, query.tail, out
-            call(callees.estimate_quantiles, estimate_quantiles, estimating)
-            outputs.largest[i] = histograms.extremes[1, 0]
-            moments = units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i]
-            call(callees.read_moments, read_moments, moments)
-            for figure in range(UNIT_STATISTICS):
-                values = units.unit_statistics[row, figure]
-                ranking = values, query.ranks, scratch[0], outputs.order_statistics[i, figure]
-                call(callees.read_ranks, read_ranks, ranking)
-                _raise_largest(values, 0.0, units.worst[figure])
-            for bound in range(2):
-                half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]
-                _raise_largest(units.unit_statistics[row, 1], half_width, units.bounds[bound])
+        end_pose(callees, poses, i, part, query, (histograms, block_histograms), units, outputs)
+
+
+@subroutine
+def begin_pose(part: Part, histogram_stack: HistogramStack, i: int) -> tuple[Histograms, Histograms]:
+    """Histograms of the i-th pose of a part and those into which its units are counted, cleared where they begin."""
+    last = histogram_stack.ratio.shape[0] - 1
+    batched = part.batch >= 0
+    histograms = _histograms_of(histogram_stack, i if i <= last else 0)
+    block_histograms = _histograms_of(histogram_stack, last) if batched else histograms
+    if part.first == 0:
+        clear_histograms(histograms)
+    if batched:
+        clear_histograms(block_histograms)
+    return histograms, block_histograms
+
+
+@subroutine
+def end_pose(
+    callees: Callees,
+    poses: Poses,
+    i: int,
+    part: Part,
+    query: PoseQuery,
+    both: tuple[Histograms, Histograms],
+    units: UnitArrays,
+    outputs: PoseOutputs,
+) -> None:
+    """Read the batch that was counted at the i-th pose of a part; after the last units, the statistics of all."""
+    p = part.low + i
+    histograms, block_histograms = both
+    if part.batch >= 0:
+        out = np.empty((3, 1))
+        reading = block_histograms, poses.bin_scales[p], query.coverage, part.units, part.visits, query.tail, out
+        call(callees.estimate_quantiles, estimate_quantiles, reading)
+        outputs.batches[i, part.batch] = out[0, 0]
+        add_histograms(histograms, block_histograms)
+    if part.first + part.units == part.population:
+        row = i if i < units.squared_errors.shape[0] else 0
+        bin_scales, out, scratch = poses.bin_scales[p], outputs.estimates[i], np.empty((2, part.population))
+        estimating = histograms, bin_scales, query.quantiles, part.population, part.visits, query.tail, out
+        call(callees.estimate_quantiles, estimate_quantiles, estimating)
+        outputs.largest[i] = histograms.extremes[1, 0]
+        moments = units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i]
+        call(callees.read_moments, read_moments, moments)
+        for figure in range(UNIT_STATISTICS):
+            values = units.unit_statistics[row, figure]
+            ranking = values, query.ranks, scratch[0], outputs.order_statistics[i, figure]
+            call(callees.read_ranks, read_ranks, ranking)
+            _raise_largest(values, 0.0, units.worst[figure])
+        for bound in range(2):
+            half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]
+            _raise_largest(units.unit_statistics[row, 1], half_width, units.bounds[bound])
 
 
 @subroutine
@@ -287,7 +311,7 @@ def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
 
 
 @subroutine
-def _clear(histograms: Histograms) -> None:
+def clear_histograms(histograms: Histograms) -> None:
     """Reset the counts; of the long ratio scale only the part in use."""
     for m in range(2):
         low, high = histograms.extremes[0, m], histograms.extremes[1, m]
@@ -303,7 +327,7 @@ def _clear(histograms: Histograms) -> None:
 
 
 @subroutine
-def _add_histograms(histograms: Histograms, more: Histograms) -> None:
+def add_histograms(histograms: Histograms, more: Histograms) -> None:
     """Add the counts of further units."""
     for m in range(2):
         first, last = ratio_bin(more.extremes[0, m]), ratio_bin(more.extremes[1, m]) + 1
@@ -316,62 +340,3 @@ def _add_histograms(histograms: Histograms, more: Histograms) -> None:
     for m in range(histograms.extremes.shape[1]):
         histograms.extremes[0, m] = min(histograms.extremes[0, m], more.extremes[0, m])
         histograms.extremes[1, m] = max(histograms.extremes[1, m], more.extremes[1, m])
-
-
-@compiled
-def packed_size(histograms: Histograms) -> int:
-    """Number of non-empty bins."""
-    n = 0
-    for m in range(2):
-        first, last = ratio_bin(histograms.extremes[0, m]), ratio_bin(histograms.extremes[1, m]) + 1
-        for b in range(first, last):
-            n += histograms.ratio[m, b] != 0
-            n += m == 0 and histograms.ratio_pairs[b] != 0
-    for j in range(3):
-        for b in range(LINEAR_BINS):
-            n += histograms.linear[j, b] != 0
-            n += histograms.linear_pairs[j, b] != 0
-    return n
-
-
-@compiled
-def pack(histograms: Histograms, bin_index: Indices, count: Indices) -> None:
-    """Store non-empty bins and their counts in arrays of length `packed_size`, so that many poses fit in memory."""
-    n = 0
-    for m in range(2):
-        first, last = ratio_bin(histograms.extremes[0, m]), ratio_bin(histograms.extremes[1, m]) + 1
-        for table in range(1 + (m == 0)):
-            row = histograms.ratio[m] if table == 0 else histograms.ratio_pairs
-            for b in range(first, last):
-                if row[b] != 0:
-                    bin_index[n], count[n] = b + (m + 2 * table) * RATIO_BINS, row[b]
-                    n += 1
-    for j in range(3):
-        for table in range(2):
-            row = histograms.linear[j] if table == 0 else histograms.linear_pairs[j]
-            for b in range(LINEAR_BINS):
-                if row[b] != 0:
-                    bin_index[n], count[n] = b + 3 * RATIO_BINS + (j + 3 * table) * LINEAR_BINS, row[b]
-                    n += 1
-
-
-@compiled
-def unpack(bin_index: Indices, count: Indices, extremes: Floats, histograms: Histograms) -> None:
-    """Restore counts that `pack` stored."""
-    _clear(histograms)
-    for i in range(bin_index.shape[0]):
-        at = bin_index[i]
-        if at < 3 * RATIO_BINS:
-            table, b = at // RATIO_BINS, at % RATIO_BINS
-            if table < 2:
-                histograms.ratio[table, b] = count[i]
-            else:
-                histograms.ratio_pairs[b] = count[i]
-        else:
-            table, b = (at - 3 * RATIO_BINS) // LINEAR_BINS, (at - 3 * RATIO_BINS) % LINEAR_BINS
-            if table < 3:
-                histograms.linear[table, b] = count[i]
-            else:
-                histograms.linear_pairs[table - 3, b] = count[i]
-    for m in range(extremes.shape[1]):
-        histograms.extremes[0, m], histograms.extremes[1, m] = extremes[0, m], extremes[1, m]

@@ -47,12 +47,12 @@ def read_quantiles(
         if m < 2:
             first, last = ratio_bin(low), ratio_bin(high)
             cumulative = _cumulative_counts(histograms.ratio[m], first, last)
-            pairs = histograms.ratio_pairs
+            pairs = _cumulative_counts(histograms.ratio_pairs, first, last)
         else:
             scale = (bin_scales[m - 2, 0], bin_scales[m - 2, 1])
             first, last = linear_bin(low, scale), linear_bin(high, scale)
             cumulative = _cumulative_counts(histograms.linear[m - 2], first, last)
-            pairs = histograms.linear_pairs[m - 2]
+            pairs = _cumulative_counts(histograms.linear_pairs[m - 2], first, last)
         for k in range(i, end):
             b, inside = _quantile_bin(cumulative, probabilities[k])
             if m < 2:
@@ -63,7 +63,7 @@ def read_quantiles(
             upper = high if first + b == last else upper
             out[0, k] = lower + inside * (upper - lower)
             out[1, k] = cumulative[b + 1] / cumulative[-1]
-            out[2, k] = np.nan if m == 1 else _share_up_to(pairs, first, first + b, last)
+            out[2, k] = pairs[b + 1] / pairs[-1] if m != 1 and pairs[-1] > 0 else np.nan
         i = end
 
 
@@ -86,17 +86,6 @@ def _quantile_bin(cumulative: Indices, p: float) -> tuple[int, float]:
     rank = min(max(np.int64(math.ceil(p * n - 1e-9)), np.int64(1)), n)
     b = np.searchsorted(cumulative, rank) - 1
     return b, (rank - cumulative[b] - 0.5) / (cumulative[b + 1] - cumulative[b])
-
-
-@subroutine
-def _share_up_to(pairs: Indices, first: int, bin_of_quantile: int, last: int) -> float:
-    below = np.int64(0)
-    for b in range(first, bin_of_quantile + 1):
-        below += pairs[b]
-    total = below
-    for b in range(bin_of_quantile + 1, last + 1):
-        total += pairs[b]
-    return below / total if total > 0 else np.nan
 
 
 class QuantileQuery(NamedTuple):

@@ -13,18 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import (
-    HistogramStack,
-    Part,
-    PoseOutputs,
-    PoseQuery,
-    Poses,
-    UnitArrays,
-    pack,
-    packed_size,
-    sample_poses,
-    unpack,
-)  # fmt: skip
+from armsim.core.packed_counts import pack, packed_size, unpack
+from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays, sample_poses
 from armsim.core.sample_kernel import Histograms
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
