@@ -23,6 +23,7 @@ from armsim.sampling.first_order import Linearised, linearise
 from armsim.sampling.kernel_arrays import Scales
 from armsim.sampling.layout import Layout
 from armsim.sampling.monte_carlo import Sampler, blocks
+from armsim.sampling.pose_sampler import PROCESSOR, PoseSampler
 from armsim.sampling.pose_statistics import fill_first_order, share_names
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling.unit_draws import UnitDraws
@@ -50,6 +51,7 @@ class RunSpec:
     draws, draws_moving : UnitDraws, optional
         Population of the machine at rest, and of the machine in motion, where they are drawn once for all chunks of
         this process.
+    sampler : PoseSampler
     """
 
     machine: Machine
@@ -59,6 +61,7 @@ class RunSpec:
     batch: int = 0
     draws: UnitDraws | None = None
     draws_moving: UnitDraws | None = None
+    sampler: PoseSampler = PROCESSOR
 
     @staticmethod
     def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:

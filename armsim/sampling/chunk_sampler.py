@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core.packed_counts import pack, packed_size, unpack
-from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays, sample_poses
+from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays
 from armsim.core.sample_kernel import Histograms
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
@@ -273,7 +273,7 @@ def sample_prepared(
             batch = number if spec.batch and count == spec.batch else -1
             part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
             coefficients = spec.units(previous_units + first, count, prepared.chunk.in_motion)
-            sample_poses(prepared.poses, coefficients, part, statistics.query, histogram_stack, some, group)
+            spec.sampler.sample(prepared.poses, coefficients, part, statistics.query, histogram_stack, some, group)
         if resumable:
             counts += [PackedCounts.of(_histograms_of(histogram_stack, i)) for i in range(end - begin)]
     partial = PartialSample(

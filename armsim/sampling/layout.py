@@ -16,6 +16,7 @@ from armsim.model.machine import Machine
 from armsim.run_options import MEMORY
 from armsim.sampling.executors import CHUNKS_AHEAD
 from armsim.sampling.kernel_arrays import HISTOGRAM_BYTES, UNIT_BYTES
+from armsim.sampling.pose_sampler import CallSizes
 from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling_plan import SamplingPlan
 
@@ -26,18 +27,10 @@ PROCESS_BYTES = 240 * 2**20
 """Memory of a further sampling process. [bytes]"""
 UNITS_PER_BLOCK = 8 * UNIT_BLOCK
 """Number of units drawn at a time where all do not fit into the memory."""
-MAX_POSES_PER_CALL = 8
-"""Largest number of poses per kernel call where all units are drawn at once."""
-MAX_UNIT_BYTES_PER_CALL = 4 * 2**20
-"""Largest memory of the units of such a call. [bytes]"""
 RECORD_BYTES = 8 * (UNIT_STATISTICS + 2) + 1
 """Memory per unit of a chunk's result and a task: largest statistics, bounds of RP, limits of operation. [bytes]"""
 MAX_POSES_PER_OUTPUT = 64
 """Largest number of poses whose statistics are computed together."""
-MAX_POSES_PER_SHORT_CALL = 4
-"""Largest number of poses per kernel call where a stop must be noticed soon."""
-MAX_SAMPLES_PER_SHORT_CALL = 400_000
-"""Largest number of pose-samples of such a call, for some 20 ms."""
 ENTRY_BYTES = 200
 """Memory of a pose's name and other entries beside its numbers. [bytes]"""
 
@@ -113,11 +106,14 @@ class Resources:
     backend : str
         ``threads`` share what is drawn; ``processes`` keep everything for themselves; on a ``cluster`` the memory holds
         for this process and for each process of the cluster on its own.
+    sizes : CallSizes
+        Of the sampler.
     """
 
     workers: int = 1
     memory: int = MEMORY
     backend: Backend = "threads"
+    sizes: CallSizes = CallSizes()
 
 
 def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources: Resources = Resources()) -> Layout:
@@ -151,6 +147,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
         workers, records, record, fixed = 1, 0, 0, PROCESS_BYTES
     else:
         fixed = BASE_BYTES + rows + (workers * PROCESS_BYTES if resources.backend == "processes" else 0)
+    fixed += workers * resources.sizes.poses * resources.sizes.pose_bytes
     machines = (machine, machine.moving) if workload.in_motion else (machine,)
     coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
     owners = 1 if resources.backend == "threads" else workers
@@ -159,8 +156,11 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
 
     spare = 1 if batch else 0
-    together = max(1, min(MAX_POSES_PER_CALL, MAX_UNIT_BYTES_PER_CALL // (UNIT_BYTES * plan.units)))
-    all_at_once = fixed + records + owners * draws_bytes(plan.units) + _samples(workers, plan, together, 1)
+    together = max(1, min(resources.sizes.poses, resources.sizes.unit_bytes // (UNIT_BYTES * plan.units)))
+    with_draws = fixed + records + owners * draws_bytes(plan.units)
+    while together > 1 and with_draws + _samples(workers, plan, together, 1) > memory:
+        together //= 2
+    all_at_once = with_draws + _samples(workers, plan, together, 1)
     if not batch and all_at_once <= memory:
         return Layout(plan.units, together, 1, all_at_once, all_at_once)
     block = min(batch or UNITS_PER_BLOCK, plan.units)
@@ -197,16 +197,17 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, resources: Resources) -> 
     step = (
         LANES if layout.at_once and resources.backend == "threads" else UNIT_BLOCK
     )  # drawn at once: cut anywhere between lanes
+    sizes = resources.sizes
     if not layout.at_once:
-        group = max(1, min(layout.poses_per_call, MAX_SAMPLES_PER_SHORT_CALL // (step * plan.visits)))
-        block = max(1, MAX_SAMPLES_PER_SHORT_CALL // (group * step * plan.visits)) * step
+        group = max(1, min(layout.poses_per_call, sizes.short_samples // (step * plan.visits)))
+        block = max(1, sizes.short_samples // (group * step * plan.visits)) * step
         return replace(layout, unit_block=min(layout.unit_block, block), poses_per_call=group, histograms=group)
     used = _samples(resources.workers, plan, layout.poses_per_call, layout.histograms)
     available = resources.memory - (layout.estimate - used)
-    group = max(1, min(MAX_POSES_PER_SHORT_CALL, available // _samples(resources.workers, plan, 1, 1)))
+    group = max(1, min(sizes.short_poses, available // _samples(resources.workers, plan, 1, 1)))
     each = _samples(resources.workers, plan, 1, 0)
     span = max(group, min(MAX_POSES_PER_OUTPUT, (available - _samples(resources.workers, plan, 0, group)) // each))
-    block = max(1, MAX_SAMPLES_PER_SHORT_CALL // (group * step * plan.visits)) * step
+    block = max(1, sizes.short_samples // (group * step * plan.visits)) * step
     estimate = resources.memory - available + _samples(resources.workers, plan, span, group)
     return replace(
         layout,

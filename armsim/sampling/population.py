@@ -159,7 +159,9 @@ class Population:
         self._allowance = Allowance(memory if workers.in_process else 0)
         # stored counts are drawn at once, and counted and reported at all poses of a chunk together
         self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.poses_per_output >= CHUNK
-        size = chunk_size(sum(len(task.configurations) for task in tasks), spec.plan, workers.count)
+        size = chunk_size(
+            sum(len(task.configurations) for task in tasks), spec.plan, workers.count, spec.sampler.sizes.part_samples
+        )
         self._blocks = [PoseBlock.all_of(task.key, task.configurations, size) for task in tasks]
 
     def first_order(self) -> list[PoseTable]:

@@ -20,8 +20,6 @@ POSES_PER_BLOCK = 16 * CHUNK
 """Poses evaluated together, counted from the first pose of a task; the result does not depend on it."""
 PARTS_PER_WORKER = 6
 """Parts of the work per worker, so that none waits long for the last."""
-MIN_SAMPLES_PER_PART = 100_000
-"""Pose-samples of a part, some 10 ms, below which its preparation would take longer than its sampling."""
 
 
 @dataclass(eq=False)
@@ -168,7 +166,7 @@ class PoseBlock:
         return rows
 
 
-def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
+def chunk_size(poses: int, plan: SamplingPlan, workers: int, part_samples: int) -> int:
     """Number of poses of a chunk, so that all workers have enough to do and each call enough to sample.
 
     Parameters
@@ -177,6 +175,8 @@ def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
         Number of poses of all tasks.
     plan : SamplingPlan
     workers : int
+    part_samples : int
+        Pose-samples of a part, below which its preparation would take longer than its sampling.
 
     Returns
     -------
@@ -184,5 +184,5 @@ def chunk_size(poses: int, plan: SamplingPlan, workers: int) -> int:
     """
     if workers == 1:
         return CHUNK
-    least = -(-MIN_SAMPLES_PER_PART // (plan.units * plan.visits))
+    least = -(-part_samples // (plan.units * plan.visits))
     return min(max(-(-poses // (PARTS_PER_WORKER * workers)), least), CHUNK)

@@ -1,0 +1,110 @@
+"""Interface of what samples poses, and its implementation on the processor.
+
+A unit is one simulated arm with its own drawn error coefficients.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from armsim.arrays import Array
+from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays, sample_poses
+
+
+@dataclass(frozen=True)
+class CallSizes:
+    """Sizes of the calls of a sampler, so that each is long against its preparation and short against a wait.
+
+    Parameters
+    ----------
+    poses : int
+        Largest number of poses per call where all units are drawn at once.
+    pose_bytes : int
+        Memory of a pose of such a call, beside that of its units and histograms. [bytes]
+    unit_bytes : int
+        Largest memory of the units of such a call. [bytes]
+    short_poses, short_samples : int
+        Largest number of poses and of pose-samples of a call where a stop must be noticed soon, for some 20 ms.
+    part_samples : int
+        Pose-samples of a part of the work, below which its preparation would take longer than its sampling.
+    """
+
+    poses: int = 8
+    pose_bytes: int = 0
+    unit_bytes: int = 4 * 2**20
+    short_poses: int = 4
+    short_samples: int = 400_000
+    part_samples: int = 100_000
+
+
+class PoseSampler(Protocol):
+    """What samples poses: the same draws, kinematics and statistics wherever it does."""
+
+    @property
+    def sizes(self) -> CallSizes:
+        """Sizes of its calls."""
+
+    @property
+    def device(self) -> str:
+        """Name of the device that sampled; empty for the processor."""
+
+    def sample(
+        self,
+        poses: Poses,
+        coefficients: Array,
+        part: Part,
+        query: PoseQuery,
+        histogram_stack: HistogramStack,
+        units: UnitArrays,
+        outputs: PoseOutputs,
+    ) -> None:
+        """Sample a part; called by several threads at a time.
+
+        Parameters
+        ----------
+        poses : Poses
+        coefficients : (coefficients, units of the block, or more)
+        part : Part
+        query : PoseQuery
+        histogram_stack : HistogramStack
+        units : UnitArrays
+        outputs : PoseOutputs
+            As `core.pose_kernel.sample_poses` takes them; it says what is written.
+        """
+
+
+@dataclass(frozen=True)
+class ProcessorSampler:
+    """Sampling by the processor."""
+
+    sizes: CallSizes = CallSizes()
+    device: str = ""
+
+    def sample(
+        self,
+        poses: Poses,
+        coefficients: Array,
+        part: Part,
+        query: PoseQuery,
+        histogram_stack: HistogramStack,
+        units: UnitArrays,
+        outputs: PoseOutputs,
+    ) -> None:
+        """Sample a part.
+
+        Parameters
+        ----------
+        poses : Poses
+        coefficients : (coefficients, units of the block, or more)
+        part : Part
+        query : PoseQuery
+        histogram_stack : HistogramStack
+        units : UnitArrays
+        outputs : PoseOutputs
+            As `core.pose_kernel.sample_poses` takes them; it says what is written.
+        """
+        sample_poses(poses, coefficients, part, query, histogram_stack, units, outputs)
+
+
+PROCESSOR = ProcessorSampler()
