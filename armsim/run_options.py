@@ -1,10 +1,11 @@
-"""Options of a run: workers, memory and time limits, callbacks. No result depends on them."""
+"""Options of a run: workers, device, memory and time limits, callbacks. No result depends on them but by rounding."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from armsim.processors import processors
 
@@ -14,6 +15,8 @@ Note = Callable[[str], None]
 """Note callback: one sentence."""
 StopCallback = Callable[[], bool]
 """Stop callback, called about every 20 ms while threads sample; True stops."""
+Device = Literal["cpu", "cuda", "auto"]
+"""Where poses are sampled; ``auto`` takes a CUDA device where there is one and the run is large."""
 MEMORY = 2**30
 """Default memory limit of a run. [bytes]"""
 
@@ -61,6 +64,8 @@ class RunOptions:
         Memory needed for what is then made of the result. [bytes]
     progress, note, stopped : callable
         As `Progress`, `Note` and `StopCallback`.
+    device : str
+        As `Device`.
     """
 
     workers: int | None = None
@@ -72,11 +77,17 @@ class RunOptions:
     progress: Progress = no_progress
     note: Note = no_note
     stopped: StopCallback = never_stopped
+    device: Device = "cpu"
 
     @property
     def threads(self) -> int:
         """Number of workers on this machine."""
         return self.workers or processors()
+
+    @property
+    def in_other_processes(self) -> bool:
+        """Whether other processes sample."""
+        return self.processes or self.cluster is not None
 
     @property
     def without_notes(self) -> RunOptions:

@@ -25,7 +25,7 @@ from armsim.result_warnings import caveats
 from armsim.results import FORMAT, JointBudget, Result
 from armsim.results.joints import JointMotion, OperationLimit
 from armsim.results.pose_table import PoseTable
-from armsim.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
+from armsim.run_options import MEMORY, Device, Interrupted, Note, Progress, RunOptions, no_note, no_progress
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.sampler import FirstOrder, Samples, sampling
@@ -216,6 +216,7 @@ class Study:
         cluster: str | None = None,
         note: Note = no_note,
         max_seconds: float = math.inf,
+        device: Device = "cpu",
     ) -> Result:
         """Sample the population at every pose of every task.
 
@@ -235,13 +236,19 @@ class Study:
             Told what the run will take, before it begins.
         max_seconds : float
             Time that the sampling may take, by the estimate made before it begins. [s]
+        device : str
+            ``cpu``; ``cuda`` for a CUDA device; ``auto`` for one where there is one and the run is large.
 
         Raises
         ------
+        InputError
+            There is no CUDA device, and one is required.
         RunError
             A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
         """
-        options = RunOptions(workers, memory, processes, cluster, max_seconds, progress=progress, note=note)
+        options = RunOptions(
+            workers, memory, processes, cluster, max_seconds, progress=progress, note=note, device=device
+        )
         return self.evaluate(self.find(progress), options)[0]
 
     def find(self, progress: Progress = no_progress) -> list[PoseSet]:
@@ -306,6 +313,7 @@ class Study:
             stated=stated_effects(scenario.machine),
             judgements=judge_joints(scenario.requirement, inspection.motion, inspection.operation, final.units),
             source_digest=source_digest(),
+            sampled_on=samples.spec.sampler.device,
             **vars(inspection),
         )
 

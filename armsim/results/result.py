@@ -175,7 +175,8 @@ class Result:
     machine. ``assumptions`` are the values that the scenario does not state. ``two_sensors`` holds the joints with a
     sensor on either side of the gear. ``links`` are the terms of constants of
     links and frames, named by their axes. ``judgements`` are those of criteria
-    of joints; ``version`` and ``source_digest`` name the code.
+    of joints; ``version`` and ``source_digest`` name the code; ``sampled_on`` names the device that
+    sampled, empty where it was the processor.
     """
 
     format: str
@@ -201,6 +202,7 @@ class Result:
     judgements: tuple[Judgement, ...] = ()
     source_digest: str = ""
     assumptions: tuple[Assumption, ...] = ()
+    sampled_on: str = ""
 
     @property
     def quantile(self) -> str:

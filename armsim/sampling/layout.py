@@ -158,7 +158,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
     spare = 1 if batch else 0
     together = max(1, min(resources.sizes.poses, resources.sizes.unit_bytes // (UNIT_BYTES * plan.units)))
     with_draws = fixed + records + owners * draws_bytes(plan.units)
-    while together > 1 and with_draws + _samples(workers, plan, together, 1) > memory:
+    while together > CallSizes().poses and with_draws + _samples(workers, plan, together, 1) > memory:
         together //= 2
     all_at_once = with_draws + _samples(workers, plan, together, 1)
     if not batch and all_at_once <= memory:

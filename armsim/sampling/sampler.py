@@ -21,9 +21,11 @@ from armsim.results.pose_table import PoseTable, record
 from armsim.run_options import RunOptions
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
+from armsim.sampling.devices import check_device, pose_sampler
 from armsim.sampling.duration import A_MINUTE, MAX_SECONDS_PER_SAMPLE, expected_seconds, in_words
 from armsim.sampling.layout import BASE_BYTES, GIB, Backend, Layout, Resources, Workload, in_short_calls, lay_out
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
+from armsim.sampling.pose_sampler import PoseSampler
 from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.unit_draws import UnitDraws
@@ -141,7 +143,8 @@ class Runner:
         ------
         DoesNotFit, Interrupted
         """
-        workload, resources = self._workload(plan, tasks), self._resources
+        workload, sampler = self._workload(plan, tasks), self._sampler(plan, tasks)
+        resources = self._resources(sampler)
         tables = workload.poses * 8 * workload.row * TABLES_IN_MEMORY
         if BASE_BYTES + tables > resources.memory:
             raise DoesNotFit(f"tables of {workload.poses} poses need {(BASE_BYTES + tables) / GIB:.3g} GiB of memory")
@@ -150,7 +153,7 @@ class Runner:
             layout = lay_out(self.machine, plan, workload, resources)
         except DoesNotFit as error:  # raised after first order, which needs no sample
             refusal, layout = error, Layout(plan.units, 1, 1, resources.memory)
-        spec = RunSpec(self.machine, plan, self.coverage, layout)
+        spec = RunSpec(self.machine, plan, self.coverage, layout, sampler=sampler)
         short = replace(spec, layout=in_short_calls(layout, plan, resources))
         resumable_memory = max(0, resources.memory - short.layout.estimate - tables)
         population = Population(
@@ -170,10 +173,14 @@ class Runner:
             units = min(GROWTH_FACTOR * units, plan.units)
         yield self.run(plan, tasks)
 
-    @property
-    def _resources(self) -> Resources:
+    def _sampler(self, plan: SamplingPlan, tasks: list[TaskConfigurations]) -> PoseSampler:
+        """Sampler of a run of a plan."""
+        samples = sum(len(task.configurations) for task in tasks) * plan.units * plan.visits
+        return pose_sampler(self.options, samples, plan.units)
+
+    def _resources(self, sampler: PoseSampler) -> Resources:
         """Workers, memory and backend of the run."""
-        return Resources(self.workers.count, self.options.memory, self.backend)
+        return Resources(self.workers.count, self.options.memory, self.backend, sampler.sizes)
 
     def _workload(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> Workload:
         """Number of poses of all tasks, and the size of their rows."""
@@ -189,9 +196,10 @@ class Runner:
                 f"what is made of the samples takes {options.memory_afterwards / GIB:.2g} GiB of memory, allowed "
                 f"{options.memory / GIB:.2g} GiB"
             )
-        layout = lay_out(self.machine, plan, workload, self._resources)
+        sampler = self._sampler(plan, tasks)
+        layout = lay_out(self.machine, plan, workload, self._resources(sampler))
         samples = workload.poses * plan.units * plan.visits
-        spec = RunSpec(self.machine, plan, self.coverage, layout, batch)
+        spec = RunSpec(self.machine, plan, self.coverage, layout, batch, sampler=sampler)
         workers = self.workers.count
         may_be_long = samples * MAX_SECONDS_PER_SAMPLE / workers > min(A_MINUTE, options.max_seconds)
         seconds = expected_seconds(spec, tasks, workers) if may_be_long else 0.0
@@ -288,6 +296,7 @@ def sampling(
     ------
     Runner
     """
+    check_device(options)
     count = options.threads
     with ExitStack() as stack:
         if options.cluster is not None:

@@ -1,0 +1,261 @@
+"""Sampling of poses by a CUDA device.
+
+A unit is one simulated arm with its own drawn error coefficients.
+
+Every call has a stream and memory of its own on the device, so that copies of one run beside the kernels of others.
+Threads prepare their calls one at a time, since the library's records of memory are not made for several, and wait
+for the device beside each other. The processor makes the statistics of what the device counted, by the code that it
+uses for its own counts.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+import warnings
+import weakref
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import cuda as numba_cuda
+
+from armsim.arrays import Array
+from armsim.core.device_counts import BINS, TOTALS, WINDOWS, DeviceCounts, conclude_poses, find_windows
+from armsim.core.device_kernel import (
+    CLEARED,
+    GATHERING,
+    THREADS,
+    clearing_kernel,
+    gathering_kernel,
+    kernel_of,
+    pack_poses,
+    pack_sizes,
+)
+from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays, callees
+from armsim.core.unit_figures import UNIT_STATISTICS
+from armsim.run_options import Note
+from armsim.sampling.pose_sampler import PROCESSOR, CallSizes
+
+cuda: Any = numba_cuda
+SIZES = CallSizes(32, BINS, 64 * 2**20, 8, 100_000_000, 2_000_000)
+"""A pose takes a byte of memory per bin: few counts, of four bytes, are between the smallest and the largest value."""
+MEMORY_SHARE = 0.5
+"""Share of the device's free memory that is taken."""
+ROOM = 1.25
+"""Factor on the size of a new array, so that few are made anew."""
+MOST_COUNTS = 2**32 - 1
+"""Most visits that a count of the device holds."""
+UNIT_BYTES = 8 * (UNIT_STATISTICS + 1)
+"""Memory per unit of the outputs at a pose, on the device. [bytes]"""
+warnings.filterwarnings("ignore", ".*under-utilization", module="numba")  # by small parts of the work
+
+
+class _Memory:
+    """Stream and arrays of a call, used again by the next and made anew where they are too small."""
+
+    def __init__(self) -> None:
+        self.stream: Any = cuda.stream()
+        self._on_device: dict[str, Any] = {}
+        self._on_host: dict[str, Any] = {}
+
+    @property
+    def nbytes(self) -> int:
+        """Memory on the device. [bytes]"""
+        return sum(int(array.nbytes) for array in self._on_device.values())
+
+    def array(self, name: str, shape: tuple[int, ...], scalar: Any) -> Any:
+        """Array of a shape on the device."""
+        return _array(self._on_device, cuda.device_array, name, shape, scalar)
+
+    def counts(self, poses: int) -> Any:
+        """Counts of poses on the device, zero; what gathers them leaves them so."""
+        before = self._on_device.get("counts")
+        counts = self.array("counts", (poses, BINS), np.uint32)
+        buffer = self._on_device["counts"]
+        if buffer is not before:
+            clearing_kernel()[-(-buffer.size // (GATHERING * CLEARED)), GATHERING, self.stream](buffer)
+        return counts
+
+    def to_device(self, name: str, values: Any) -> Any:
+        """Copy on the device, valid until the next call."""
+        copy = self.array(name, values.shape, values.dtype)
+        copy.copy_to_device(values, stream=self.stream)
+        return copy
+
+    def to_host(self, name: str, values: Any) -> Any:
+        """Copy of an array of the device: complete when the stream is, valid until the next call."""
+        host = _array(self._on_host, cuda.pinned_array, name, values.shape, values.dtype)
+        values.copy_to_host(host, stream=self.stream)
+        return host
+
+
+def _array(arrays: dict[str, Any], make: Any, name: str, shape: tuple[int, ...], scalar: Any) -> Any:
+    size = math.prod(shape)
+    if name not in arrays or arrays[name].size < size:
+        arrays.pop(name, None)  # before the new one is made
+        arrays[name] = make(int(ROOM * size), dtype=scalar)
+    return arrays[name][:size].reshape(shape)
+
+
+class CudaDevice:
+    """The device that a process uses, with what it holds from call to call."""
+
+    def __init__(self) -> None:
+        name = getattr(cuda.current_context().device, "name", "simulated device")
+        self.name = name.decode() if isinstance(name, bytes) else str(name)
+        self.lock = threading.Lock()
+        """Held while a call is prepared, by all of the following but `available`."""
+        self._memories: list[_Memory] = []
+        self._populations: dict[int, tuple[Any, Any]] = {}
+
+    @property
+    def available(self) -> int:
+        """Memory that is free on the device, or held here and used again. [bytes]"""
+        free = cuda.current_context().get_memory_info()[0]
+        return int(min(free, 2**50)) + sum(memory.nbytes for memory in self._memories)  # a simulated one is infinite
+
+    def take_memory(self) -> _Memory:
+        """Stream and arrays for a call, to be given back unless it fails."""
+        return self._memories.pop() if self._memories else _Memory()
+
+    def give_back(self, memory: _Memory) -> None:
+        """Give back what a call took, for another one."""
+        with self.lock:
+            self._memories.append(memory)
+
+    def population(self, coefficients: Array) -> Any:
+        """Coefficients of units on the device, as long as the processor holds them."""
+        number = id(coefficients)
+        if number not in self._populations or self._populations[number][0]() is not coefficients:
+            for other in [other for other, (reference, _) in self._populations.items() if reference() is None]:
+                del self._populations[other]
+            copy = cuda.to_device(coefficients if coefficients.size else np.zeros((1, 1)))
+            self._populations[number] = weakref.ref(coefficients), copy
+        return self._populations[number][1]
+
+
+@lru_cache(maxsize=1)
+def cuda_device() -> CudaDevice | None:
+    """Device of this machine; None where there is none, or what drives it is not installed."""
+    return CudaDevice() if cuda.is_available() else None
+
+
+class _Sampled(NamedTuple):
+    """Part that a device sampled: memory in which it lies, counts, figures of the units."""
+
+    memory: _Memory
+    counts: DeviceCounts
+    figures: UnitArrays
+
+
+@dataclass(eq=False)
+class CudaSampler:
+    """Sampling of one run by a device.
+
+    What the device does not take, or loses, the processor samples instead: nothing is written before the device has
+    returned all of a call.
+
+    Parameters
+    ----------
+    on : CudaDevice
+    threads : int
+        Threads that will call at a time; they share the memory.
+    note : callable
+        Told once if the processor has to sample.
+    """
+
+    on: CudaDevice
+    threads: int
+    note: Note
+    sizes: CallSizes = SIZES
+    _failure: str = ""
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _limit: int = 0
+
+    def __post_init__(self) -> None:
+        self._limit = int(MEMORY_SHARE * self.on.available) // self.threads
+
+    @property
+    def device(self) -> str:
+        """Name of the device, and that the processor sampled too where it did."""
+        return f"{self.on.name}, in part on the processor" if self._failure else self.on.name
+
+    def sample(
+        self,
+        poses: Poses,
+        coefficients: Array,
+        part: Part,
+        query: PoseQuery,
+        histogram_stack: HistogramStack,
+        units: UnitArrays,
+        outputs: PoseOutputs,
+    ) -> None:
+        """Sample a part.
+
+        Parameters
+        ----------
+        poses : Poses
+        coefficients : (coefficients, units of the block, or more)
+        part : Part
+        query : PoseQuery
+        histogram_stack : HistogramStack
+        units : UnitArrays
+        outputs : PoseOutputs
+            As `core.pose_kernel.sample_poses` takes them; it says what is written.
+        """
+        sampled = None if self._failure else self._try(poses, coefficients, part, units)
+        if sampled is None:
+            PROCESSOR.sample(poses, coefficients, part, query, histogram_stack, units, outputs)
+            return
+        conclude: Any = conclude_poses
+        conclude(callees(), poses, part, query, histogram_stack, sampled.figures, outputs, sampled.counts)
+        self.on.give_back(sampled.memory)
+
+    def _try(self, poses: Poses, coefficients: Array, part: Part, units: UnitArrays) -> _Sampled | None:
+        """Sample a part on the device; None, with a note, where it cannot."""
+        try:
+            return self._sampled(poses, coefficients, part, units)
+        except Exception as error:  # of many kinds: driver, compiler, memory
+            with self._lock:
+                if not self._failure:
+                    self._failure = (str(error).strip() or type(error).__name__).splitlines()[0]
+                    self.note(f"{self.on.name} does not sample this ({self._failure}): the processor does")
+            return None
+
+    def _sampled(self, poses: Poses, coefficients: Array, part: Part, units: UnitArrays) -> _Sampled:
+        """Sample a part on the device."""
+        number, blocks = part.high - part.low, -(-part.units // THREADS)
+        if part.units * part.visits > MOST_COUNTS:
+            raise OverflowError(f"{part.units} arms x {part.visits} visits at a time are more than its counts hold")
+        needed = number * (4 * BINS + UNIT_BYTES * part.units + 8 * blocks * TOTALS) + coefficients.nbytes
+        if needed > self._limit:
+            raise MemoryError(f"needed {needed / 2**30:.3g} GiB of its memory, allowed {self._limit / 2**30:.3g} GiB")
+        with self.on.lock:
+            memory, population = self.on.take_memory(), self.on.population(coefficients)
+            packed = pack_poses(poses, part.low, part.high)
+            inputs = [memory.to_device(name, values) for name, values in packed._asdict().items()]
+            sizes, counts = memory.to_device("sizes", pack_sizes(poses, part)), memory.counts(number)
+            squared_errors = memory.array("squared errors", (number, part.units), np.float64)
+            statistics = memory.array("statistics", (number, UNIT_STATISTICS, part.units), np.float64)
+            totals = memory.array("totals", (number, blocks, TOTALS), np.float64)
+            outputs = counts, squared_errors, statistics, totals
+            kernel_of(poses)[(blocks, number), THREADS, memory.stream](*inputs, population, sizes, *outputs)
+            host_totals = memory.to_host("totals", totals)
+        memory.stream.synchronize()
+        windows = np.empty((number, WINDOWS, 3), dtype=np.int64)
+        size = find_windows(host_totals, windows)
+        with self.on.lock:
+            gathered = memory.array("gathered", (size,), np.uint32)
+            on_device = memory.to_device("windows", windows)
+            gathering_kernel()[number, GATHERING, memory.stream](counts, on_device, gathered)
+            host_counts = memory.to_host("gathered", gathered)
+            figures = memory.to_host("squared errors", squared_errors), memory.to_host("statistics", statistics)
+        memory.stream.synchronize()
+        if len(units.squared_errors) < number:  # a row that is used again for every pose: all units are in this part
+            units = units._replace(squared_errors=figures[0], unit_statistics=figures[1])
+        else:
+            columns = slice(part.first, part.first + part.units)
+            units.squared_errors[:number, columns], units.unit_statistics[:number, :, columns] = figures
+        return _Sampled(memory, DeviceCounts(windows, host_counts, host_totals), units)
