@@ -106,6 +106,7 @@ def test_modules_make_no_circle() -> None:
 
 
 BELOW_THE_WAIST = {
+    "cli/command.py": {"sampling.devices"},  # a device that is not there is refused before any work
     "cli/run.py": {"sampling.duration", "sampling.kernels"},  # what a run will take, and kernels compiled beside it
     "figures/calibration_figures.py": {"errormodel.distributions"},  # a quantile of the normal law
     "figures/comparison_figures.py": {"sampling.paired_difference"},  # differences are data of results

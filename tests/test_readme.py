@@ -50,7 +50,7 @@ def test_every_key_of_a_document_is_explained() -> None:
         assert len(process.stdout) > 40
 
 
-COMMON = {"help", "units", "visits", "seed", "workers", "memory", "set", "out", "json"}
+COMMON = {"help", "units", "visits", "seed", "workers", "memory", "device", "set", "out", "json"}
 
 
 @pytest.mark.parametrize("name", ["check", "run", "compare", "what-if", "allocate", "sensitivity", "select",

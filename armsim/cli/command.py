@@ -15,6 +15,8 @@ import typer
 
 from armsim.cli.options import (
     MEMORY,
+    Device,
+    DeviceName,
     Json,
     Memory,
     Out,
@@ -39,6 +41,7 @@ from armsim.cli.printing import (
     stoppable,
 )
 from armsim.processors import processors
+from armsim.run_options import Device as DeviceChoice
 from armsim.run_options import RunOptions
 
 if TYPE_CHECKING:
@@ -60,6 +63,7 @@ class Sampling:
     visits: Visits = None
     workers: Workers = None
     memory: Memory = MEMORY
+    device: DeviceName = Device.cpu
 
     @property
     def memory_limit(self) -> int:
@@ -71,9 +75,14 @@ class Sampling:
         """Number of threads: the option, or else the number of processors."""
         return self.workers or processors()
 
+    @property
+    def device_name(self) -> DeviceChoice:
+        """Device that samples, as run options take it."""
+        return self.device.value
+
     def options(self, progress: Progress, note: Note) -> RunOptions:
         """Run options with callbacks for progress and notes."""
-        return RunOptions(self.threads, self.memory_limit, progress=progress, note=note)
+        return RunOptions(self.threads, self.memory_limit, progress=progress, note=note, device=self.device_name)
 
     def check(self) -> None:
         """Check the options that are parsed later, before any work.
@@ -84,6 +93,10 @@ class Sampling:
             An option is invalid.
         """
         bytes_of(self.memory)
+        if self.device is not Device.cpu:
+            from armsim.sampling.devices import check_device  # loads the compiler
+
+            check_device(RunOptions(device=self.device_name))
 
     def study_of(self, scenario: Scenario) -> Study:
         """Study of a scenario with the sample sizes of these options."""

@@ -17,6 +17,19 @@ Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built ar
 Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every arm to every pose.")]
 Workers = Annotated[int | None, typer.Option(min=1, help="Number of threads; all processors by default.")]
 Memory = Annotated[str, typer.Option(help="Memory limit, such as 500MiB or 2GiB.")]
+
+
+class Device(StrEnum):
+    """Devices that sample."""
+
+    cpu = "cpu"
+    cuda = "cuda"
+    auto = "auto"
+
+
+DeviceName = Annotated[
+    Device, typer.Option("--device", help="Where to sample; auto takes a CUDA device for a large run, if there is one.")
+]
 Yes = Annotated[bool, typer.Option("--yes", help="Run even if the estimate exceeds one day.")]
 MEMORY = "1GiB"
 Calibrated = Annotated[

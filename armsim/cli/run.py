@@ -82,7 +82,7 @@ def run(
         if conflicting or further.what_if or changes.set_ or output.paper is not Paper.a4:
             raise _fault("--reproduce", "--reproduce beside a scenario or other options", "the manifest alone")
         manifest = read_manifest(reproduce)
-        request = manifest.request
+        request = replace(manifest.request, device=sampling.device_name)
         listed = None if request.catalogue is None else Path(request.catalogue)
         ready, options = _read(Path(request.scenario), listed, request.changes)
         study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).study_of(ready)
@@ -94,7 +94,7 @@ def run(
         plan, catalogue = study.scenario.plan, None if further.catalogue is None else str(further.catalogue)
         request = RunRequest(
             str(scenario), plan.seed, plan.units, plan.visits, further.what_if, catalogue, output.paper.value,
-            tuple(changes.set_ or ()),
+            tuple(changes.set_ or ()), sampling.device_name,
         )  # fmt: skip
     if sweep is not None:
         if (reproduce, further, execution) != (None, FurtherOutput(), Execution(yes=execution.yes)):
@@ -186,7 +186,8 @@ def _compared(manifest: Manifest, result: Result, path: Path) -> list[str]:
     if differs is not None:
         why = "; ".join(filter(None, (differs, other)))
         raise RunError(f"the results differ from those of {path}: {why}. Nothing was written")
-    return [*([other] if other else []), "the inputs are unchanged, and the results are the same to the bit"]
+    same = "to the bit" if manifest.sampled_on == result.sampled_on else "to the rounding of another device"
+    return [*([other] if other else []), f"the inputs are unchanged, and the results are the same {same}"]
 
 
 def _fault(key: str, actual: str, accepted: str) -> InputError:

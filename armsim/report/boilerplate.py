@@ -172,7 +172,8 @@ def provenance(manifest: Mapping[str, Any]) -> Section:
     code = code_label(manifest["armsim"], manifest.get("source_digest", ""))
     sampled = ""
     if "seed" in manifest:
-        sampled = f"Seed {manifest['seed']}, {manifest['units']} built arms, {manifest['visits']} visits of each pose. "
+        sampled = f"Seed {manifest['seed']}, {manifest['units']} built arms, {manifest['visits']} visits of each pose"
+        sampled += f", sampled on {manifest['sampled_on']}. " if manifest.get("sampled_on") else ". "
     inputs = manifest["inputs"]
     hashes = Frame(
         (words("input", [row["file"] for row in inputs]), words("SHA-256", [row["sha256"] for row in inputs]))

@@ -59,6 +59,7 @@ def manifest_of(
         "format": FORMAT,
         "armsim": package_version() if result is None else result.version,
         "source_digest": source_digest() if result is None else result.source_digest,
+        "sampled_on": "" if result is None else result.sampled_on,
         "command": command,
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
         "inputs": [{"file": _file(source.path, sources), "sha256": source.sha256} for source in sources],
