@@ -141,6 +141,7 @@ SLOW = (
     "report/test_workbook.py",
     "requirement/test_criteria.py::test_it_is_read_from_a_file_and_told",
     "requirement/test_task_limits.py::test_it_is_told_where_the_scenarios_is",
+    "sampling/test_devices.py::test_a_simulated_device_samples_as_the_processor",
     "sampling/test_growth.py::test_a_fine_map_keeps_to_the_memory",
     "sampling/test_growth.py::test_a_population_grows_in_processes_too",
     "sampling/test_growth.py::test_memory_changes_no_bit",

@@ -1,0 +1,181 @@
+"""Sampling on a CUDA device: the same numbers, by numba's simulator of one where there is none, and what is done without."""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from support import ROOT, invoke
+
+import armsim
+from armsim.errors import InputError
+from armsim.report.reproduce import difference, sha256
+from armsim.run_options import RunOptions
+from armsim.sampling import cuda_sampler, devices
+from armsim.sampling.pose_sampler import PROCESSOR
+from armsim.sampling.sampler import Samples
+from armsim.study import Study
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+without_device = pytest.mark.skipif(cuda_sampler.cuda_device() is not None, reason="there is a CUDA device")
+with_device = pytest.mark.skipif(cuda_sampler.cuda_device() is None, reason="there is no CUDA device")
+
+
+@pytest.fixture(scope="module")
+def stations() -> Study:
+    study = armsim.load(DEMO).with_plan(256, 5)
+    return study.with_scenario(tasks=study.scenario.tasks[:1])
+
+
+def rows_of(samples: Samples) -> list[bytes]:
+    return [task.rows.tobytes() for task in samples.tasks]
+
+
+@without_device
+def test_a_device_that_is_not_there_is_one_line_and_exit_2(tmp_path: Path) -> None:
+    process = invoke("run", DEMO, "--device", "cuda", "--out", tmp_path / "result", cwd=tmp_path)
+    assert process.returncode == 2
+    assert process.stderr.strip().splitlines() == [
+        "error: device: cuda: no CUDA device, or no driver of it (pip install 'armsim[cuda]'); accepted: cpu, or auto, which "
+        "takes a device where there is one"
+    ]
+    assert not (tmp_path / "result").exists()
+
+
+@without_device
+def test_python_is_told_the_same(stations: Study) -> None:
+    with pytest.raises(InputError, match="no CUDA device"):
+        stations.run(device="cuda")
+
+
+def test_other_processes_have_no_device(stations: Study) -> None:
+    with pytest.raises(InputError, match="processes or a cluster"):
+        stations.run(device="cuda", processes=True)
+
+
+@without_device
+def test_auto_without_a_device_says_where_it_samples(stations: Study, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(devices, "MIN_SAMPLES", 1)
+    monkeypatch.setattr(devices, "MIN_UNITS", 1)
+    notes: list[str] = []
+    result = stations.run(device="auto", note=notes.append)
+    assert "no CUDA device: sampling on the processor" in notes
+    assert result.sampled_on == ""
+
+
+def test_auto_looks_for_no_device_for_a_small_run(stations: Study, monkeypatch: pytest.MonkeyPatch) -> None:
+    def looked() -> None:
+        raise AssertionError("looked for a device")
+
+    monkeypatch.setattr(devices, "_device", looked)
+    notes: list[str] = []
+    stations.run(device="auto", note=notes.append)
+    assert not any("device" in note for note in notes)
+
+
+class BrokenDevice:
+    """A device that is lost as soon as it is used."""
+
+    name = "broken device"
+    available = 2**40
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+
+    def take_memory(self) -> Any:
+        raise RuntimeError("the device was lost\nin mid run")
+
+
+class SmallDevice(BrokenDevice):
+    """A device with less memory than a pose needs."""
+
+    name = "small device"
+    available = 2**20
+
+
+@pytest.mark.parametrize(
+    ("device", "reason"), [(BrokenDevice(), "the device was lost"), (SmallDevice(), "needed ")], ids=["lost", "small"]
+)
+def test_the_processor_samples_what_a_device_does_not(
+    stations: Study, monkeypatch: pytest.MonkeyPatch, device: Any, reason: str
+) -> None:
+    """Nothing is lost, the bits are those of the processor, and it is said once."""
+    sets = stations.find()
+    expected = stations.sample(sets, RunOptions(2))
+    notes: list[str] = []
+    monkeypatch.setattr(devices, "_device", lambda: device)
+    samples = stations.sample(sets, RunOptions(2, device="cuda", note=notes.append))
+    assert rows_of(samples) == rows_of(expected)
+    assert samples.spec.sampler.device == f"{device.name}, in part on the processor"
+    sentences = [note for note in notes if "does not sample this" in note]
+    assert len(sentences) == 1
+    assert sentences[0].startswith(f"{device.name} does not sample this ({reason}")
+    assert "\n" not in sentences[0]
+
+
+def test_more_visits_than_counts_hold_are_the_processors(stations: Study) -> None:
+    """Counts of a device are words of 32 bits."""
+    notes: list[str] = []
+    sampler = cuda_sampler.CudaSampler(BrokenDevice(), 1, notes.append)  # type: ignore[arg-type]
+    part: Any = type("Part", (), {"low": 0, "high": 1, "units": 2**20, "visits": 2**12})
+    assert sampler._try(None, np.zeros((1, 1)), part, None) is None  # type: ignore[arg-type]
+    assert "more than its counts hold" in notes[0]
+
+
+def test_a_simulated_device_samples_as_the_processor() -> None:
+    """Draws equal to the bit, arithmetic to its rounding. Source: the processor's kernel, through the same statistics."""
+    command = [sys.executable, "-W", "ignore", str(Path(__file__).with_name("simulated_device.py"))]
+    environment = {**os.environ, "NUMBA_ENABLE_CUDASIM": "1", "PYTHONPATH": str(ROOT)}
+    process = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    records = [json.loads(line) for line in process.stdout.splitlines()]
+    assert [record["scenario"] for record in records] == ["bonding-cell", "track-cell"]
+    for record in records:
+        assert record["device"] == "simulated device"
+        assert "sampling on simulated device" in record["notes"]
+        assert record["undefined alike"]
+        assert record["figures"] > 100
+        assert record["difference"] < 1e-12, record
+        assert record["of units"] < 1e-12
+
+
+@with_device
+@pytest.mark.parametrize(
+    "name", ["bonding-cell", "every-task", "palletiser", "coupled-six", "quill-scara", "track-cell"]
+)
+def test_a_device_samples_as_the_processor(name: str) -> None:
+    """Paths, couplings, prismatic axes, gravity: sums within 1e-12, quantiles to a part of a bin."""
+    study = armsim.load(ROOT / "scenarios" / f"{name}.yaml").with_plan(1000, 11)
+    sets = study.find()
+    one, other = (study.sample(sets, RunOptions(device=device)) for device in ("cpu", "cuda"))
+    assert "processor" not in other.spec.sampler.device
+    for a, b in zip(one.tasks, other.tasks, strict=True):
+        x, y = a.rows["error"]["covariance"], b.rows["error"]["covariance"]
+        assert np.abs(x - y).max() < 1e-12 * np.abs(x).max()
+        assert np.abs(a.worst - b.worst).max() < 1e-12 * a.worst.max()
+        assert np.abs(a.rows["error"]["p95"] / b.rows["error"]["p95"] - 1).max() < 2**-11
+
+
+def test_the_processor_has_no_name() -> None:
+    assert PROCESSOR.device == ""
+
+
+def test_a_result_of_another_device_is_reproduced_to_its_rounding(stations: Study, tmp_path: Path) -> None:
+    earlier = stations.run()
+    (tmp_path / "results.json").write_bytes(earlier.to_json())
+
+    def changed(factor: float, device: str) -> Any:
+        task = earlier.tasks[0]
+        rows = task.poses.rows.copy()
+        rows["error"]["p95"] *= factor
+        return replace(earlier, sampled_on=device, tasks=(replace(task, poses=replace(task.poses, rows=rows)),))
+
+    path = tmp_path / "results.json"
+    assert difference(changed(1 + 1e-5, "device"), sha256(earlier), path) is None
+    assert "they differ by up to" in str(difference(changed(1.01, "device"), sha256(earlier), path))
+    assert "they differ by up to" in str(difference(changed(1 + 1e-5, ""), sha256(earlier), path))
