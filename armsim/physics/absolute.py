@@ -1,6 +1,6 @@
-"""Slips of an absolute position by a period: the absolute track against the fine track.
+"""Margin of an absolute encoder before it identifies the wrong signal period or the wrong turn.
 
-These are limits of operation, not errors of a reading: a unit either meets them or does not.
+These are limits of operation, not errors of a reading: a built arm either meets them or does not.
 """
 
 from __future__ import annotations
@@ -13,24 +13,24 @@ from numpy.typing import ArrayLike
 from armsim.arrays import Array
 
 HALF = 0.5
-"""Largest disagreement of the two tracks, in periods."""
+"""Largest disagreement of two tracks at which the period is still identified, in periods."""
 
 
 def periods_per_angle(fine: int, second: int) -> float:
-    """Fine periods by which a disagreement of the two tracks of one radian counts. [1/rad]
+    """Fine periods by which the identified position is wrong per radian of disagreement of two tracks. [1/rad]
 
         a code track       N / (2 pi)
         a vernier of M     N M / (N - M) / (2 pi)
 
-    A vernier locates the disc within its beat of N - M periods by the difference of two phases, N e1 - M e2 over N - M
-    as an angle, which disagrees with the fine track by M (e1 - e2) / (N - M) radians.
+    A vernier finds the angle from the difference of the phases of two tracks, (N e1 - M e2) / (N - M). This differs
+    from the angle of the fine track by M (e1 - e2) / (N - M) radians, with e1 and e2 the errors of the two tracks.
 
     Parameters
     ----------
     fine : int
         N, signal periods of the fine track.
     second : int
-        M, those of the other; 0 for a track that holds a code.
+        M, signal periods of the second track; 0 for a code track.
 
     Returns
     -------
@@ -56,26 +56,26 @@ def disagreement(
 
         e |1/R2 - 1/R1| + max(c - w1, w2 - c),    c = s (R1 - R2) / R2 + d
 
-    A head turned by s about the line that is square to the disc reads the second track s (R1 - R2) beside the first; a
-    centre that lies e off the shaft moves both tracks by as much along the head, which is another angle at another
-    radius.
+    A head rotated by s about the normal of the disc reads the second track s (R1 - R2) apart from the first. A disc
+    whose centre lies e off the shaft moves both tracks by the same length, which is a different angle at each radius.
 
     Parameters
     ----------
     skew : (units,)
-        s. [rad]
+        s, rotation of the head about the normal of the disc. [rad]
     eccentricity : (units,)
-        e, with the offset of the shaft in its bearing, which turns with it. [m]
+        e, eccentricity of the disc, including the run-out of the shaft. [m]
     track_error : (units,)
-        d, error of the second track against the first. [rad]
+        d, error of the second track relative to the first. [rad]
     signal : (units,), (units,)
-        w1 and w2, lowest and highest error within a period of the signals of the first. [rad]
+        w1 and w2, lowest and highest error within a signal period of the fine track. [rad]
     radius, second_radius : float
         R1 of the fine track, R2 of the second. [m]
 
     Returns
     -------
-    (units,) [rad]
+    (units,)
+        Largest disagreement. [rad]
 
     References
     ----------
@@ -88,19 +88,19 @@ def disagreement(
 
 
 def margin(disagreement: ArrayLike, per_angle: float) -> Array:
-    """Margin of an absolute reading before it is wrong by a period, as share of a period; negative where it is.
+    """Margin before an absolute encoder identifies the wrong period, as share of a period; negative where it does.
 
     Parameters
     ----------
     disagreement : (units,)
-        Largest disagreement of both tracks. [rad]
+        Largest disagreement of the two tracks. [rad]
     per_angle : float
         As in `periods_per_angle`. [1/rad]
 
     Returns
     -------
     (units,)
-        Share of a period; 0.5 without disagreement.
+        Margin, as share of a period; 0.5 without disagreement. [1]
 
     References
     ----------
@@ -110,21 +110,21 @@ def margin(disagreement: ArrayLike, per_angle: float) -> Array:
 
 
 def turn_margin(error: ArrayLike, ratio: float) -> Array:
-    """Margin before a sensor on the joint identifies the wrong turn of the motor, as share of a turn.
+    """Margin before a sensor on the joint identifies the wrong turn of the motor, as share of a turn of the motor.
 
         1/2 - |i| x / (2 pi)
 
     Parameters
     ----------
     error : (units,)
-        x, largest error at the joint of the sensor there, of the gear and of the sensor on the motor. [rad]
+        x, largest error at the joint: of its sensor, the gear and the sensor on the motor together. [rad]
     ratio : float
         i, turns of the motor per turn of the joint.
 
     Returns
     -------
     (units,)
-        Share of a turn; 0.5 without error.
+        Margin, as share of a turn of the motor; 0.5 without error. [1]
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""Mounting of the scale on its shaft, and the zero of the joint."""
+"""Errors from mounting the scale and its heads, loss of signal contrast, and the zero of the joint."""
 
 from __future__ import annotations
 
@@ -20,26 +20,27 @@ def eccentricity(
 ) -> tuple[Term, ...]:
     """Once-per-turn error of a scale whose centre is off the shaft axis.
 
-    A head at radius R from the shaft axis reads atan2(e sin t, R - e cos t) too much, with t the shaft angle from the
-    place where the centre of the scale lies towards the head. To second order in e/R:
+    Let t be the shaft angle, zero where the centre of the scale lies towards the head. A head at radius R from the
+    shaft axis reads too much by atan2(e sin t, R - e cos t). To second order in e/R this is
 
         (e/R) sin t  +  (e/R)^2 / 2  sin 2t
 
-    Averaged heads keep of every order the share that `heads.gain` gives: M evenly spaced heads keep multiples of M.
+    Averaging over M evenly spaced heads keeps only orders that are multiples of M (`heads.gain`).
+
     Neglected: (e/R)^3 / 3.
 
     Parameters
     ----------
     offset : Distribution
-        Distance e between scale centre and shaft axis; its magnitude counts. [m]
+        e, distance between the centre of the scale and the shaft axis; its sign does not matter. [m]
     track_radius : float
-        R. [m]
+        R, radius of the track. [m]
     correction : float
-        Share of the error that calibration removes. [1]
+        Share of the error that a calibration of the encoder removes. [1]
     heads : int or tuple of float
-        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+        Number of evenly spaced read heads, or their angles [rad]; their readings are averaged.
     phase : float, optional
-        Shaft angle at which the centre lies towards the head [rad]; uniform on the circle where not given.
+        Shaft angle at which the centre lies towards the head [rad]; random where not given.
 
     Returns
     -------
@@ -62,10 +63,10 @@ def eccentricity(
 def shaft_runout(
     reading: Distribution, track_radius: float, correction: float = 0.0, heads: Heads = 1, phase: float | None = None
 ) -> tuple[Term, ...]:
-    """Once-per-turn error of a shaft that runs out in its bearing where the scale sits.
+    """Once-per-turn error of a shaft whose seat for the scale runs out.
 
-    An indicator at the shaft reads the run-out T from lowest to highest; the axis of rotation lies T/2 beside that of
-    the seat, which adds to the eccentricity of the scale on it, in a direction of its own:
+    A dial indicator on the seat reads the run-out T from lowest to highest. The axis of the seat then lies T/2 from the
+    axis of rotation. This adds to the eccentricity e of the scale on its seat, in an independent direction:
 
         (T / 2R) sin t
 
@@ -74,15 +75,15 @@ def shaft_runout(
     Parameters
     ----------
     reading : Distribution
-        T; its magnitude counts. [m]
+        T, total indicator reading; its sign does not matter. [m]
     track_radius : float
-        R. [m]
+        R, radius of the track. [m]
     correction : float
-        Share of the error that calibration removes, as of the eccentricity. [1]
+        Share of the error that a calibration of the encoder removes, the same as for the eccentricity. [1]
     heads : int or tuple of float
-        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+        Number of evenly spaced read heads, or their angles [rad]; their readings are averaged.
     phase : float, optional
-        Shaft angle at which the seat lies towards the head [rad]; uniform where not given.
+        Shaft angle at which the axis of the seat lies towards the head [rad]; random where not given.
 
     Returns
     -------
@@ -98,19 +99,22 @@ def shaft_runout(
 
 
 def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads = 1) -> tuple[Term, ...]:
-    """Scatter from a shaft that lies elsewhere in its bearing at every visit.
+    """Scatter from a shaft that takes another position in its bearing at every visit.
 
-    A displacement d of the shaft along the track under a head is read as an angle d/R, and by heads at the angles a_m
-    as the mean of (d_y cos a_m - d_x sin a_m) / R: zero for evenly spaced heads, d/R for one.
+    One head reads a displacement d of the shaft along its track as an angle
+
+        d / R
+
+    Heads at the angles a_m read the mean of (d_y cos a_m - d_x sin a_m) / R: zero for evenly spaced heads.
 
     Parameters
     ----------
     motion : Distribution
-        d, in any direction, uniform or normal. [m]
+        d, displacement along one direction, uniform or normal. [m]
     track_radius : float
-        R. [m]
+        R, radius of the track. [m]
     heads : int or tuple of float
-        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+        Number of evenly spaced read heads, or their angles [rad]; their readings are averaged.
 
     Returns
     -------
@@ -130,10 +134,10 @@ def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads
 
 
 def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) -> tuple[Term, ...]:
-    """Twice-per-turn error of a disc whose plane is not square to the shaft.
+    """Twice-per-turn error of a disc that is not perpendicular to the shaft.
 
-    Seen along the shaft, the angle a from the axis of a tilt g appears as atan2(sin a cos g, cos a). With t the shaft
-    angle from the place where the steepest line of the disc lies towards the head, the head reads too much by
+    A tilt g foreshortens the disc: an angle a on it, from the axis of the tilt, appears as atan2(sin a cos g, cos a).
+    Let t be the shaft angle, zero where the steepest line of the disc lies towards the head. The head reads too much by
 
         -(g^2 / 4) sin 2t
 
@@ -142,11 +146,11 @@ def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) 
     Parameters
     ----------
     tilt : Distribution
-        g; its magnitude counts. [rad]
+        g; its sign does not matter. [rad]
     heads : int or tuple of float
-        Read heads, averaged: how many, evenly spread (more than two leave nothing), or their angles. [rad]
+        Number of evenly spaced heads (three or more cancel it), or their angles [rad]; readings are averaged.
     phase : float, optional
-        Shaft angle at which the steepest line lies towards the head [rad]; uniform where not given.
+        Shaft angle at which the steepest line lies towards the head [rad]; random where not given.
 
     Returns
     -------
@@ -165,25 +169,25 @@ def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) 
 def ellipticity(
     amplitude: Distribution, track_radius: float, heads: Heads = 1, phase: float | None = None
 ) -> tuple[Term, ...]:
-    """Twice-per-turn error of a disc that its clamping has bent into an ellipse.
+    """Twice-per-turn error of a disc that is clamped into an ellipse.
 
-    A ring bent without stretching by a cos 2t in radius moves along its track by -(a/2) sin 2t: the head, which sees
-    only that motion, reads too much by
+    Let t be the shaft angle, zero where the long axis lies towards the head. A ring that is bent without stretching by
+    a cos 2t in radius also moves by -(a/2) sin 2t along its track. The head sees only this motion and reads too much by
 
         a / (2 R)  sin 2t
 
-    with t the shaft angle from the place where the long axis lies towards the head. Neglected: (a/R)^2.
+    Neglected: (a/R)^2.
 
     Parameters
     ----------
     amplitude : Distribution
-        a, departure of the radius from the mean; its magnitude counts. [m]
+        a, largest deviation of the radius from its mean; its sign does not matter. [m]
     track_radius : float
-        R. [m]
+        R, radius of the track. [m]
     heads : int or tuple of float
-        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+        Number of evenly spaced read heads, or their angles [rad]; their readings are averaged.
     phase : float, optional
-        Shaft angle at which the long axis lies towards the head [rad]; uniform where not given.
+        Shaft angle at which the long axis lies towards the head [rad]; random where not given.
 
     Returns
     -------
@@ -200,21 +204,21 @@ def ellipticity(
 
 
 def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Term, ...]:
-    """Twice-per-turn error of an encoder driven through a coupling whose shafts meet at an angle b.
+    """Twice-per-turn error of an encoder driven through a coupling whose two shafts meet at an angle b.
 
-    A single Cardan joint turns its output to atan2(sin t cos b, cos t), with t from the direction of the driving fork
-    square to the plane of the bend:
+    Let t be the shaft angle, zero where the driving fork is perpendicular to the plane of both shafts. A single Cardan
+    joint turns its output to atan2(sin t cos b, cos t). The error is
 
         -(b^2 / 4) sin 2t
 
-    to second order, whatever the number of heads. Constant-velocity couplings have less. Neglected: b^4 / 12.
+    to second order, for any number of heads. Constant-velocity couplings have less. Neglected: b^4 / 12.
 
     Parameters
     ----------
     misalignment : Distribution
-        b; its magnitude counts. [rad]
+        b; its sign does not matter. [rad]
     phase : float, optional
-        Shaft angle at which the driving fork stands square to the plane of the bend [rad]; uniform where not given.
+        Shaft angle at which the driving fork is perpendicular to that plane [rad]; random where not given.
 
     Returns
     -------
@@ -230,14 +234,16 @@ def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Te
 
 
 def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ...]:
-    """Zero offset of a head set off along the track: a constant t/R of the unit, until mastering removes it.
+    """Zero offset from a head displaced by t along the track: constant for a built arm; mastering removes it.
+
+        t / R
 
     Parameters
     ----------
     offset : Distribution
-        t. [m]
+        t, displacement of the head. [m]
     track_radius : float
-        R. [m]
+        R, radius of the track. [m]
 
     Returns
     -------
@@ -253,23 +259,23 @@ def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ..
 
 
 def contrast(mismatch: ArrayLike, periods: float) -> Array:
-    """Contrast left when the period under a phased array of detectors differs from its own.
+    """Contrast of the signals when the signal period differs from the period of the detector array.
 
-    Over a window of n periods a relative mismatch m smears the phase evenly over 2 pi n m:
+    A relative mismatch m smears the phase evenly over 2 pi n m within the n periods of the sensing window:
 
         contrast = |sin(pi n m) / (pi n m)|
 
     Parameters
     ----------
     mismatch : (...)
-        m. [1]
+        m, relative difference of the two periods. [1]
     periods : float
         n, signal periods in the sensing window.
 
     Returns
     -------
     (...)
-        Contrast over that of an aligned head, 0 to 1.
+        Contrast relative to an aligned head, 0 to 1. [1]
 
     References
     ----------
@@ -279,7 +285,7 @@ def contrast(mismatch: ArrayLike, periods: float) -> Array:
 
 
 LEAST_CONTRAST = 0.05
-"""Contrast below which a signal is lost and nothing is read. Common practice, no source."""
+"""Contrast below which the signal counts as lost. Common practice, no source."""
 
 
 def _loss(contrasts: Array) -> Array:
@@ -289,26 +295,27 @@ def _loss(contrasts: Array) -> Array:
 
 
 def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float, periods: float) -> float:
-    """Mean of 1/contrast^2 over the units, for a head set off along the radius and tilted about it.
+    """Mean of 1/contrast^2 over the built arms, for a head displaced by r along the radius and tilted by g about it.
 
-    A head at R + r sees the lines of a rotary scale spread by r/R; a head tilted by g sees them shortened by cos g and
-    loses the amplitude by cos g too. Both lower the contrast and so raise the noise; neither moves the reading.
+    A head at R + r sees a signal period longer by the ratio r/R. A head tilted by g sees it shortened by cos g, and its
+    amplitude falls by cos g too. Both lower the contrast (`contrast`) and so raise the noise. Neither moves the
+    reading.
 
     Parameters
     ----------
     radial : Distribution
-        r. [m]
+        r, displacement of the head. [m]
     tilt : Distribution
-        g. [rad]
+        g, tilt of the head. [rad]
     track_radius : float
-        R; infinite for a linear scale. [m]
+        R, radius of the track; infinite for a linear scale. [m]
     periods : float
         Signal periods in the sensing window.
 
     Returns
     -------
     float
-        At least 1; infinite where some units of the population lose the signal (`LEAST_CONTRAST`).
+        At least 1; infinite where some built arms lose the signal (`LEAST_CONTRAST`). [1]
 
     References
     ----------
@@ -320,26 +327,26 @@ def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float,
 
 
 def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
-    """Mean of 1/contrast^2 over the units, for a head nearer or farther than its nominal air gap.
+    """Mean of 1/contrast^2 over the built arms, for a head whose air gap deviates by z from its nominal value.
 
-    Light within a cone of half angle a reaches a point of the detector from a stretch of the scale that is
-    2 z tan a longer at a distance z from the nominal one. Averaged over it the lines of period p keep
+    Each point of the detector receives light from a cone of half angle a. At a distance z from the nominal gap the cone
+    covers a length w = 2 z tan a more of the scale. Averaging the signal of period p over w leaves
 
-        contrast = |sin(pi w / p) / (pi w / p)|,  w = 2 z tan a
+        contrast = |sin(pi w / p) / (pi w / p)|
 
     Parameters
     ----------
     gap : Distribution
-        z. [m]
+        z, deviation of the air gap from its nominal value. [m]
     light_cone : float
-        a, as seen in the direction of motion. [rad]
+        a, half angle of the cone in the direction of motion. [rad]
     period : float
-        p, one signal period on the scale. [m]
+        p, length of one signal period on the scale. [m]
 
     Returns
     -------
     float
-        At least 1; infinite where some units of the population lose the signal (`LEAST_CONTRAST`).
+        At least 1; infinite where some built arms lose the signal (`LEAST_CONTRAST`). [1]
 
     References
     ----------
@@ -351,12 +358,17 @@ def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
 
 
 def mastering(error: Distribution) -> tuple[Term, ...]:
-    """Zero of the joint left over after mastering: a constant of the unit.
+    """Error of the joint zero that remains after mastering: constant for a built arm.
 
     Parameters
     ----------
     error : Distribution
-        At the joint. [rad or m]
+        Remaining error of the zero. [rad or m]
+
+    Returns
+    -------
+    tuple of Term
+        At the joint, attained minus commanded. [rad or m]
 
     References
     ----------

@@ -14,32 +14,36 @@ PayloadQuantity = Literal["payload_mass", "payload_x", "payload_y", "payload_z"]
 
 
 def bending(stiffness: dict[str, float], tolerance: Distribution = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
-    """Deflection of a joint and its link, lumped into springs about and along three axes at one place.
+    """Deflection of a joint and its link under gravity, lumped into six springs at one point.
 
-    Gravity of all masses beyond loads the springs by a force F and a moment M about their place, in the frame that
-    the joint carries (x, y, z of the row). About and along each axis n the link gives way by
+    Three springs act about the axes x, y, z of the frame that the joint carries, and three along them. The weight of
+    all masses beyond loads them with a moment M about that point and a force F. About and along each axis n the link
+    deflects by
 
         M_n / k_n  (1 - c - d)    and    F_n / s_n  (1 - c - d)
 
-    with one tolerance d of all stiffnesses of the joint, to first order in d. The controller compensates a share c of
-    the nominal deflection. A beam of length L is exact for loads at its end with springs at its middle: EI/L about,
-    12 EI / L^3 across, GJ/L and EA/L about and along its axis. Neglected: d^2 of the deflection; that the deflected arm
-    is loaded otherwise; that the own weight of a link is spread over it (it acts at its stated centre); stiffness that
-    changes with the pose but for the directions.
+    to first order in d. Here k_n and s_n are the stated stiffnesses and d is their relative error, one value per joint.
+    The controller compensates a share c of the nominal deflection.
+
+    For a beam of length L loaded at its end, springs at its middle are exact. Their stiffnesses are EI/L for bending,
+    12 EI / L^3 across, GJ/L for torsion and EA/L along the beam.
+
+    Neglected: d^2 of the deflection; the change of the load by the deflection itself; the distribution of the weight
+    along a link (it acts at the stated centre of mass); a stiffness that depends on the pose.
 
     Parameters
     ----------
     stiffness : dict of str to float
-        By the names of the deflections. [N m/rad or N/m]
+        Stiffness by the name of the deflection. [N m/rad or N/m]
     tolerance : Distribution
-        Relative departure of all these stiffnesses. [1]
+        d, common relative error of all these stiffnesses. [1]
     compensation : float
-        Share that the controller removes. [1]
+        c, share of the nominal deflection that the controller compensates. [1]
 
     Returns
     -------
     tuple of Term
-        On deflections of the joint. [rad or m]
+        Deflections of the joint, attained minus commanded. [rad or m]
 
     References
     ----------
@@ -59,25 +63,26 @@ def bending(stiffness: dict[str, float], tolerance: Distribution = NONE, compens
 
 
 def payload(quantity: PayloadQuantity, departure: Distribution, compliance: dict[Axis, float]) -> tuple[Term, ...]:
-    """Deflection by a payload that is not the nominal one, by its mass or by its centre along one axis of the tool.
+    """Deflection caused by a payload whose mass or centre of mass is not the nominal one.
 
-    The controller knows the nominal payload alone, so that no share of this is compensated: the load per kilogram, or
-    per metre of the centre, times the departure, over every stiffness. One departure moves all joints. Neglected: the
-    product of two departures.
+        (load per kilogram, or per metre of the centre)  *  deviation / stiffness
+
+    The controller knows only the nominal payload and compensates nothing of this. One deviation moves all joints and
+    links together. Neglected: products of two deviations.
 
     Parameters
     ----------
     quantity : str
-        Departing quantity: ``payload_mass``, ``payload_x``, ``payload_y`` or ``payload_z``.
+        Quantity that deviates: ``payload_mass``, ``payload_x``, ``payload_y`` or ``payload_z``.
     departure : Distribution
-        From the nominal payload. [kg or m]
+        Deviation from the nominal payload. [kg or m]
     compliance : dict of Axis to float
-        By the axes on which a load acts. [rad/(N m) or m/N]
+        Compliance of every axis on which the load acts. [rad/(N m) or m/N]
 
     Returns
     -------
     tuple of Term
-        On deflections and motions of the joints. [rad or m]
+        Deflections of joints and links, attained minus commanded. [rad or m]
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""Error motions of the axis of a joint in its bearing, or of a slide on its guide. Attained minus nominal."""
+"""Error motions of the axis of a joint in its bearing, or of a slide on its guide; attained minus nominal."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from armsim.errormodel.terms import Act, Axis, Role, Term, independent
 
 @dataclass(frozen=True)
 class SharedAmplitude(Draw):
-    """Draw of one amplitude, with an independent phase in each of some directions."""
+    """Draw of one amplitude that several directions share, each with an independent phase."""
 
     amplitude: Distribution
     directions: int
@@ -39,40 +39,40 @@ class SharedAmplitude(Draw):
 def synchronous(
     name: str, cause: Cause, amplitude: Distribution, order: float, directions: tuple[str, ...]
 ) -> tuple[Term, ...]:
-    """Error motion of an axis that repeats with the position of the joint: tilt, radial, axial, straightness or roll.
+    """Synchronous error motion of an axis, which repeats with the joint: tilt, radial, axial, straightness or roll.
 
-    Along each direction n of the frame that carries the joint, fixed to it and not turning with the joint, the axis
-    moves by
+    The frame that carries the joint does not rotate with it. Along each direction n of this frame the axis moves by
 
         A cos(order * position + phase_n)
 
-    with one amplitude A for all directions and an independent, uniform phase in each. Tilt and radial error motion have
-    two directions, square to the axis and to each other, so that the axis runs through an ellipse: any between a
-    circle, turning with or against the joint, and a line. A is half of the peak-to-valley value that a probe fixed to
-    that frame reads. At order 1 the part that turns with the joint is no error motion (a standard test removes it as
-    the centring of its artefact) but a constant of the link: it stays in the model, and a calibration of the links
-    removes it.
+    with one amplitude A for all directions, and an independent phase in each, uniform over the circle. A is half of the
+    peak-to-valley value that a probe fixed to that frame reads. Tilt and radial error motion have two directions,
+    perpendicular to the axis and to each other, so that the axis moves along an ellipse.
 
-    A slide has pitch and yaw (its tilt), straightness and roll: order counts waves over its travel, and they act at its
-    carriage. Neglected: what the error motion does to the reading of a sensor on the same bearing, which the mounting
-    of the sensor states (``shaft_runout``, ``guide_pitch``).
+    At order 1, the part that rotates with the joint acts like a constant of the link. A standard test removes it as the
+    centring of its artefact; here it stays in the model, and a calibration of the links removes it.
+
+    A slide has pitch, yaw, straightness and roll. They act at its carriage, and the order counts waves over its travel.
+
+    Neglected: the effect on the reading of a sensor on the same bearing, which the mounting of the sensor states
+    (``shaft_runout``, ``guide_pitch``).
 
     Parameters
     ----------
     name : str
-        Distinguishes harmonics.
+        Name of the term; distinguishes harmonics.
     cause : Cause
     amplitude : Distribution
-        A; its magnitude counts. [rad or m]
+        A; its sign does not matter. [rad or m]
     order : float
         Periods per unit of the motion of the joint. [rad/rad or rad/m]
     directions : tuple of str
-        Names of error motions.
+        Names of the error motions, such as ``tilt x``.
 
     Returns
     -------
     tuple of Term
-        On error motions of the joint. [rad or m]
+        On the error motions of the joint. [rad or m]
 
     References
     ----------
@@ -94,19 +94,20 @@ def synchronous(
 
 
 def asynchronous(name: str, cause: Cause, scatter: Distribution, directions: tuple[str, ...]) -> tuple[Term, ...]:
-    """Error motion of an axis that differs from visit to visit: rolling elements lie elsewhere each time.
+    """Asynchronous error motion of an axis, which differs from visit to visit because the rolling elements move.
 
-    Along each direction of the frame that carries the joint an independent draw at every visit, the same at all
-    positions.
+    Each direction of the frame that carries the joint has an independent draw at every visit. Its distribution is the
+    same at all positions.
 
     Parameters
     ----------
     name : str
+        Name of the term.
     cause : Cause
     scatter : Distribution
-        Along one direction, uniform or normal. [rad or m]
+        Displacement along one direction, uniform or normal. [rad or m]
     directions : tuple of str
-        Names of error motions.
+        Names of the error motions, such as ``tilt x``.
 
     Returns
     -------

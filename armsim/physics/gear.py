@@ -16,20 +16,22 @@ Approach = Literal["random", "positive", "negative", "path"]
 def kinematic_error(
     amplitude: Distribution, order: float, per_turn_of_input: float = 1.0, phase: float | None = None, name: str = ""
 ) -> tuple[Term, ...]:
-    """One harmonic of the transmission error of a gear.
+    """One harmonic of the kinematic (transmission) error of a gear.
+
+        amplitude * sin(order * shaft angle + phase)
 
     Parameters
     ----------
     amplitude : Distribution
-        Amplitude at the output; its magnitude counts. [rad or m]
+        Amplitude at the joint; its sign does not matter. [rad or m]
     order : float
-        Periods per turn of the shaft the error belongs to.
+        Periods per turn of the shaft that causes the error.
     per_turn_of_input : float
-        Turns of that shaft per output turn: the ratio for the input, 1 for the output.
+        Turns of that shaft per turn of the joint: the ratio for the input shaft, 1 for the output.
     phase : float, optional
-        Phase of the harmonic [rad]; uniform on the circle where not given.
+        Phase of the harmonic [rad]; random, uniform over the circle, where not given.
     name : str
-        Distinguishes harmonics.
+        Label that distinguishes the harmonics of one gear.
 
     Returns
     -------
@@ -46,18 +48,18 @@ def kinematic_error(
 
 
 def lead_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
-    """Error of a screw, rack or belt in proportion to the position: its lead or pitch is not the nominal one.
+    """Error of a screw, rack or belt whose lead or pitch is not the nominal one: proportional to the position.
 
-    The motor turns as it is commanded, so a slide on a screw whose lead is too long by the share s goes too far:
+    The motor turns as commanded. A screw whose lead is too long by the relative amount s moves the slide too far by
 
         s * position
 
     Parameters
     ----------
     slope : Distribution
-        Metres per metre. [1]
+        s, error per travel, in metres per metre. [1]
     farthest : float
-        Largest distance from zero, for the limit. [m]
+        Largest distance from the zero position; it sets the largest error. [m]
 
     Returns
     -------
@@ -75,19 +77,20 @@ def lead_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
 def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approach = "random") -> tuple[Term, ...]:
     """Error that depends on the direction of approach: lost motion of the gear, hysteresis of the sensor.
 
-    Coming from below, the play leaves the joint behind the motor by half its width; a reading that lags by half the
-    hysteresis lets the servo carry the joint too far by as much. One direction d = +-1 decides both:
+    On an approach from below, lost motion leaves the joint behind the motor by half its width. A reading that lags by
+    half the hysteresis makes the servo move the joint too far by that amount. The direction of approach d = +-1 decides
+    both:
 
         d (hysteresis - lost_motion) / 2
 
-    With random approach d is drawn anew at every visit, both directions equally likely; with a program that always
-    approaches from one side it is a constant. On a path (``path``) it is the direction in which the joint moved last,
-    so that the error steps where the joint turns round; a joint that has not moved keeps a random one.
+    With ``random`` approach, d is drawn anew at every visit, both directions equally likely. A program that always
+    approaches from one side has a constant d. On a ``path``, d is the direction in which the joint moved last, so that
+    the error steps where the joint reverses. A joint that has not moved yet has a random d.
 
     Parameters
     ----------
     lost_motion, hysteresis : float
-        From side to side, at the joint. [rad or m]
+        Full width between the two directions, at the joint. [rad or m]
     approach : str
         ``random``, ``positive``, ``negative`` or ``path``.
 
@@ -121,23 +124,22 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
 
 
 def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
-    """Twist of the gear under the load that gravity puts on the joint: load / stiffness.
-
-    Not random but for the tolerance d of the stiffness: a mean, which adds as a vector to the means of other joints.
-    The controller compensates a share c by the nominal stiffness, so that its tolerance is left whole:
+    """Wind-up: twist of the gear under the gravity load of the joint.
 
         load / stiffness  (1 - c - d)
 
-    to first order in d. Neglected: d^2 of the twist.
+    to first order in the relative error d of the stiffness. The controller compensates a share c by the nominal
+    stiffness; this does not reduce the effect of d. Apart from d the twist is not random: it is a mean error, which
+    adds as a vector to the mean errors of other joints. Neglected: d^2 of the twist.
 
     Parameters
     ----------
     stiffness : float
-        Torsional, at the output. [N m/rad or N/m]
+        Torsional stiffness at the joint. [N m/rad or N/m]
     tolerance : Distribution
-        Relative departure of the stiffness. [1]
+        d, relative error of the stiffness. [1]
     compensation : float
-        Share that the controller removes. [1]
+        c, share of the nominal twist that the controller compensates. [1]
 
     Returns
     -------

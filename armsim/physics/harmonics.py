@@ -1,4 +1,4 @@
-"""Measured error curves as sums of waves: least squares, uncertainty, and the term that represents a curve."""
+"""Measured error curves as sums of harmonics: least-squares fit, uncertainty, and the term of a curve."""
 
 from __future__ import annotations
 
@@ -17,31 +17,36 @@ from armsim.errormodel.terms import SHAFT, Act, Term
 WORST_CONDITION = 1e4
 """Condition number of the scaled least-squares problem above which its columns are indistinguishable."""
 INDISTINGUISHABLE = 0.99
-"""Share of the mean square of a wave, at the measured angles, which another order explains where the two are
-indistinguishable. Common practice, no source."""
+"""Two orders are indistinguishable where one explains this share of the mean square of the other, at the measured
+angles. Common practice, no source."""
 
 
 class IndistinguishableOrders(Exception):
-    """Orders that the measured angles do not distinguish, by name."""
+    """Raised where the measured angles do not distinguish some orders, which it names."""
 
 
 @dataclass(frozen=True, eq=False)
 class HarmonicFit:
-    """Waves fitted to a curve.
+    """Harmonics fitted to a measured curve.
 
     Parameters
     ----------
     orders : (H,)
+        Periods per turn. [1, or rad/m for a linear scale]
     coefficients : (2 H,)
-        Coefficients of cosine and sine of every order, one after the other. [rad or m]
+        Coefficients of cosine and sine: a, b of the first order, then of the next. [rad or m]
     covariance : (2 H, 2 H)
-    constant, reversal : float
-        Mean; difference of the readings of the two directions, nan where there is one. [rad or m]
+        Covariance of the coefficients. [rad^2 or m^2]
+    constant : float
+        Mean of the curve. [rad or m]
+    reversal : float
+        Difference between the readings of the two directions; nan where only one was measured. [rad or m]
     reversal_uncertainty : float
-        Standard uncertainty; nan likewise.
+        Standard uncertainty of the reversal; nan where only one direction was measured. [rad or m]
     noise : float
         Standard deviation of the residual. [rad or m]
     residual : (n,)
+        Reading minus fit at every angle. [rad or m]
     """
 
     orders: Array
@@ -55,17 +60,17 @@ class HarmonicFit:
 
     @property
     def freedom(self) -> int:
-        """Degrees of freedom of the noise."""
+        """Degrees of freedom of the residual."""
         return len(self.residual) - len(self.coefficients) - (1 if np.isnan(self.reversal) else 2)
 
     @property
     def amplitudes(self) -> Array:
-        """Amplitude of every order, noise included, shape (H,). [rad or m]"""
+        """Amplitude of every order as fitted, which includes noise, shape (H,). [rad or m]"""
         return np.asarray(np.hypot(self.coefficients[0::2], self.coefficients[1::2]))
 
     @property
     def uncertainties(self) -> Array:
-        """Standard uncertainties of the amplitudes, along the fitted waves, shape (H,). [rad or m]"""
+        """Standard uncertainty of every amplitude at its fitted phase, shape (H,). [rad or m]"""
         out = []
         for n, amplitude in enumerate(self.amplitudes.tolist()):
             block = self.covariance[2 * n : 2 * n + 2, 2 * n : 2 * n + 2]
@@ -74,19 +79,19 @@ class HarmonicFit:
         return np.array(out)
 
     def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
-        """Sum of the waves up to an order, without constant and reversal, in the shape of the angles. [rad or m]
+        """Sum of the harmonics up to an order, without constant and reversal. [rad or m]
 
         Parameters
         ----------
         angle : array
             Angles, any shape. [rad, or m with orders per metre times 2 pi]
         finest : float
-            Largest order included.
+            Largest order in the sum.
 
         Returns
         -------
         array, shape of ``angle``
-            Sum of the waves. [rad or m]
+            Sum of the harmonics. [rad or m]
         """
         angles = np.asarray(angle, dtype=float)
         included = np.repeat(self.orders <= finest, 2)
@@ -104,15 +109,19 @@ def least_squares(design: Array, readings: Array) -> tuple[Array, Array, float, 
     Parameters
     ----------
     design : (n, K)
+        A row per reading, a column per coefficient.
     readings : (n,)
 
     Returns
     -------
     solution : (K,)
+        Coefficients. [unit of the readings over that of the column]
     covariance : (K, K)
+        Covariance of the coefficients.
     variance : float
-        Variance of the noise.
+        Variance of the noise, from the residual. [square of the unit of the readings]
     residual : (n,)
+        Readings minus fit.
 
     References
     ----------
@@ -129,17 +138,20 @@ def least_squares(design: Array, readings: Array) -> tuple[Array, Array, float, 
 
 
 def design_matrix(angle: Array, orders: ArrayLike, direction: Array) -> Array:
-    """Columns of the fit: constant, cosine and sine of every order, reversal where there are two directions.
+    """Columns of the fit: constant, cosine and sine of every order, and the reversal if both directions occur.
 
     Parameters
     ----------
     angle : (n,)
+        [rad, or m with orders per metre times 2 pi]
     orders : (H,)
     direction : (n,)
+        +1 or -1; 0 where it is not known.
 
     Returns
     -------
     (n, 1 + 2 H) or (n, 2 + 2 H)
+        A row per angle.
     """
     columns = [np.ones((len(angle), 1)), _waves(angle, np.asarray(orders, dtype=float))]
     columns += [0.5 * direction[:, None]] if np.any(direction > 0) and np.any(direction < 0) else []
@@ -147,20 +159,24 @@ def design_matrix(angle: Array, orders: ArrayLike, direction: Array) -> Array:
 
 
 def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tuple[float, ...]:
-    """Other orders that look like one order at the measured angles, whatever their phase.
+    """Orders that cannot be told from a given order at the measured angles, for any phase (aliases).
 
-    A constant and the waves of the order take up nearly all of theirs (`INDISTINGUISHABLE`). Of n equal steps a turn
-    these are the orders k n + h and k n - h. Order 0 is the constant.
+    A fit of a constant and the given order explains nearly all of them (`INDISTINGUISHABLE`). With n equal steps per
+    turn the aliases of order h are k n + h and k n - h. Order 0 is the constant.
 
     Parameters
     ----------
     angle : (n,)
+        [rad, or m with orders per metre times 2 pi]
     order : float
+        The given order.
     others : sequence of float
+        Orders to be compared with it.
 
     Returns
     -------
     tuple of float
+        Those of ``others`` that are aliases of ``order``.
 
     References
     ----------
@@ -181,33 +197,33 @@ def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tu
 
 
 def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], direction: ArrayLike) -> HarmonicFit:
-    """Least squares of a constant, waves and a reversal.
+    """Least-squares fit of a constant, harmonics and a reversal to a measured error curve.
 
         e_k = c + sum_h (a_h cos h t_k + b_h sin h t_k) + r d_k / 2 + noise
 
-    Noise is taken as independent, of one variance; the residual has as many degrees of freedom as there are angles
-    beyond the coefficients.
+    The noise is taken as independent with one variance. The residual has as many degrees of freedom as there are more
+    angles than coefficients.
 
     Parameters
     ----------
     angle : (n,)
-        t. [rad, or m with orders per metre times 2 pi]
+        t, measured angles. [rad, or m with orders per metre times 2 pi]
     error : (n,)
-        Reading minus truth. [rad or m]
+        e, reading minus truth. [rad or m]
     orders : sequence of float
-        h.
+        h, orders to be fitted.
     direction : (n,)
-        d, +1 or -1; 0 where it is not known.
+        d, direction of approach: +1 or -1; 0 where it is not known.
 
     Returns
     -------
     HarmonicFit
-        Coefficients with covariance, noise and residual.
+        Coefficients with covariance, noise and residual. [rad or m]
 
     Raises
     ------
     IndistinguishableOrders
-        The angles do not resolve the orders, or are too few.
+        The angles do not distinguish the orders, or are too few.
 
     References
     ----------
@@ -247,18 +263,21 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
 def measured_curve(
     orders: tuple[float, ...], mean: tuple[float, ...], covariance: tuple[tuple[float, ...], ...]
 ) -> tuple[Term, ...]:
-    """A measured curve in place of the causes that it measures: waves with the uncertainty of their coefficients.
+    """Measured error curve of a sensor, in place of the causes that it contains: harmonics with uncertain coefficients.
 
         r(t) = sum_h a_h cos h t + b_h sin h t
 
-    For one sensor the covariance is that of the fit; for a batch that of its sensors, which is their distribution.
+    For one measured sensor the covariance is the uncertainty of the fit. For a batch it is the covariance over the
+    sensors, which describes how they differ.
 
     Parameters
     ----------
     orders : (H,)
+        h, periods per turn.
     mean : (2 H,)
         a, b of every order. [rad or m]
     covariance : (2 H, 2 H)
+        Of the coefficients. [rad^2 or m^2]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Read heads round the shaft, averaged: the share of every order that remains."""
+"""Several read heads around the shaft, averaged: how much of an error of each order remains."""
 
 from __future__ import annotations
 
@@ -6,35 +6,37 @@ import cmath
 import math
 
 Heads = int | tuple[float, ...]
-"""Number of heads, evenly spread; or their angles. [rad]"""
-NOTHING = 1e-9
-"""Share below which an order counts as averaged away."""
+"""Number of evenly spaced heads, or the angles of the heads around the shaft. [rad]"""
+NEGLIGIBLE = 1e-9
+"""Gain below which an order counts as averaged out. [1]"""
 
 
 def number_of(heads: Heads) -> int:
-    """Number of heads."""
+    """Number of heads, an integer."""
     return heads if isinstance(heads, int) else len(heads)
 
 
 def gain(heads: Heads, order: float) -> tuple[float, float]:
-    """Share of an order that remains after averaging, and the angle by which it lags. [1], [rad]
+    """Gain and phase lag of an error of one order after averaging over the heads. [1], [rad]
 
-    A head at the angle a sees the wave of order h of the scale turned by h a, so that the mean of M heads is
+    A head at the angle a reads the error of order h with a phase shift of h a. The mean of M heads multiplies it by
 
         g = 1/M sum of exp(-i h a_m)
 
-    times it: multiples of M alone where they are evenly spread, |cos(h a / 2)| for two at a distance of a.
+    Evenly spaced heads keep the orders that are multiples of M and cancel all others. Two heads at an angle a keep
+    |cos(h a / 2)| of order h.
 
     Parameters
     ----------
     heads : int or tuple of float
+        Number of evenly spaced heads, or their angles. [rad]
     order : float
-        h; a whole number where there is more than one head.
+        h, periods per turn; a whole number where there are several heads.
 
     Returns
     -------
     (float, float)
-        |g|, and the angle by which the wave lags. [1], [rad]
+        |g| [1], and the phase lag of the averaged error [rad].
 
     References
     ----------
@@ -44,4 +46,4 @@ def gain(heads: Heads, order: float) -> tuple[float, float]:
         return (1.0, 0.0) if order % heads == 0 else (0.0, 0.0)
     mean = sum(cmath.exp(-1j * order * angle) for angle in heads) / len(heads)
     size = abs(mean)
-    return (0.0, 0.0) if size < NOTHING else (size, -cmath.phase(mean) % (2.0 * math.pi))
+    return (0.0, 0.0) if size < NEGLIGIBLE else (size, -cmath.phase(mean) % (2.0 * math.pi))

@@ -1,4 +1,4 @@
-"""Heat: a temperature rise that every joint and link of a built arm shares, and that of a joint above it."""
+"""Errors from heat: a temperature rise of the whole arm, and a further rise of single joints."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from armsim.errormodel.terms import Act, Axis, Term
 
 @dataclass(frozen=True)
 class WarmDraw(Draw):
-    """Draw of a temperature rise, and of its product with the drift of every part."""
+    """Draw of a temperature rise, and of its product with each drift."""
 
     rise: Distribution
     drifts: tuple[Distribution, ...]
@@ -42,28 +42,28 @@ def temperature(
     growth: Sequence[tuple[Axis, Shape]],
     drifts: Sequence[tuple[Axis, tuple[Shape, ...], Distribution]] = (),
 ) -> tuple[Term, ...]:
-    """All errors caused by a temperature rise T, as one term.
+    """All errors caused by a temperature rise T of the whole arm, as one term.
 
-    Coefficient 0 is T itself, shared by all that grows in proportion: links (expansion * length), scales (expansion *
-    position). Each drift adds coefficients T d, with d of the part: its sign is not known, but T is the same for all.
+    Links grow by expansion * length * T, scales by expansion * position * T. A quantity with a drift d changes by d T,
+    where d differs from part to part and its sign is unknown. T is the same for all of them:
 
-        E T^2 for the growth, E T^2 E d^2 for each drift, and no correlation between T and T d, or T d and T d'
+        mean square    E T^2 of the growth,    E T^2 E d^2 of each drift
 
-    while means of T and d are zero or multiply.
+    Drifts of zero mean are uncorrelated with the growth and with each other.
 
     Parameters
     ----------
     rise : Distribution
-        Above the temperature of mastering. [K]
+        T, above the temperature at which the arm was mastered. [K]
     growth : sequence of (Axis, Shape)
-        Motions in proportion to the temperature, per kelvin.
+        Motions proportional to the temperature, per kelvin. [rad/K or m/K]
     drifts : sequence of (Axis, shapes, Distribution)
-        Drifting quantities: one independent coefficient d for each of the shapes. [1/K of the shape]
+        Quantities that drift: one independent coefficient d for each of the shapes. [unit of the quantity per K]
 
     Returns
     -------
     tuple of Term
-        One term, on the axes of ``growth`` and ``drifts``, attained minus commanded. [rad or m]
+        One term on the axes of ``growth`` and ``drifts``, attained minus commanded. [rad or m]
 
     References
     ----------
@@ -98,25 +98,25 @@ def joint_temperature(
     growth: Sequence[tuple[Axis, Shape]],
     drifts: Sequence[tuple[Axis, tuple[Shape, ...], Distribution]] = (),
 ) -> tuple[Term, ...]:
-    """Errors by the heat of one joint, whose sensor, drive and link are warmer than the rest of the arm.
+    """Errors caused by the heat of one joint, whose sensor, drive and link are warmer than the rest of the arm.
 
-    Its temperature is T + T_j, the rise T that the whole arm shares and its part T_j; what is linear in it splits into
-    the term of T and one of T_j, which is independent of T and of the parts of other joints. The link is uniformly
-    warm: neglected are gradients within it, that bend it, and the time that it takes to soak.
+    The temperature of the joint rises by T + T_j: the common rise T of the arm, and its own further rise T_j. The
+    errors are those of `temperature` with T_j in place of T. T_j is independent of T and of the other joints.
+    Neglected: temperature gradients within a link, which bend it, and the time that a link takes to warm up.
 
     Parameters
     ----------
     joint : str
-        Its owner.
+        Name of the joint.
     rise : Distribution
-        T_j, above the shared rise. [K]
+        T_j, above the common rise. [K]
     growth, drifts : sequence
-        Of this joint, as of `temperature`.
+        Growth and drifts of this joint, as in `temperature`.
 
     Returns
     -------
     tuple of Term
-        One term of the joint, attained minus commanded. [rad or m]
+        One term of this joint, attained minus commanded. [rad or m]
 
     References
     ----------

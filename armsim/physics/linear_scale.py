@@ -1,4 +1,4 @@
-"""Error terms of linear scales that rotary ones lack: slope, expansion, and the Abbe offset of the guide."""
+"""Error terms that only linear scales have: slope error and Abbe offset."""
 
 from __future__ import annotations
 
@@ -10,19 +10,21 @@ from armsim.physics.scale import of_unknown_shape
 
 
 def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
-    """Error in proportion to the position: a scale that is too long or too short, or not parallel to its guide.
+    """Error proportional to the position: the scale is too long, too short, or not parallel to its guide.
+
+        slope * position
 
     Parameters
     ----------
     slope : Distribution
-        Metres per metre. [1]
+        Error per length, in metres per metre. [1]
     farthest : float
-        Largest distance from zero, for the limit. [m]
+        Largest distance from the zero position; it sets the largest error. [m]
 
     Returns
     -------
     tuple of Term
-        At the scale, reading minus truth. [m]
+        Error of the scale, reading minus truth. [m]
 
     References
     ----------
@@ -33,23 +35,23 @@ def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
 
 
 def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, ...]:
-    """Pitch of the guide times the offset between scale and tool line.
+    """Abbe error: pitch of the guide times the offset between the scale and the line of interest.
 
-    The pitch along the travel is a curve of which only the size is known (`terms.unknown_curve`).
+    How the pitch varies along the travel is unknown: only its size is given (`terms.unknown_curve`).
 
     Parameters
     ----------
     offset : float
-        Distance between the scale and the line along which the position matters. [m]
+        Distance between the scale and the parallel line along which the position matters. [m]
     pitch : Distribution
-        Rotation of the carriage about the axis square to both. [rad]
+        Rotation of the carriage about the axis perpendicular to the travel and the offset. [rad]
     fundamental : float
-        Order of the longest wave, 2 pi over the travel. [rad/m]
+        Order of the longest wave of the pitch: 2 pi over the travel. [rad/m]
 
     Returns
     -------
     tuple of Term
-        At the scale, reading minus truth. [m]
+        Error of the scale, reading minus truth. [m]
 
     References
     ----------

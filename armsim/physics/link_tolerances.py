@@ -1,4 +1,4 @@
-"""Tolerances of the links: the dimensions that the built arm has and the controller does not know."""
+"""Tolerances of the links: differences between the dimensions of the built arm and those in the controller."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from armsim.errormodel.terms import Axis, Term, independent
 
 
 def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
-    """Error of one link parameter, or of the zero of a joint: a constant of the unit.
+    """Error of one link parameter, or of the zero of a joint: constant for a built arm.
 
     Parameters
     ----------
     axis : Axis
-        A parameter of a link, or the motion of a joint.
+        The link parameter, or the joint whose zero it is.
     tolerance : Distribution
         Distribution of the parameter. [rad or m]
 
     Returns
     -------
     tuple of Term
-        On the axis of the parameter, attained minus nominal. [rad or m]
+        Error of the parameter, attained minus nominal. [rad or m]
 
     References
     ----------

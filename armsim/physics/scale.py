@@ -1,4 +1,4 @@
-"""The scale and its counting: graduation, quantisation, and the data sheet's summary of both."""
+"""Errors of the scale and of its digital reading, and errors that a data sheet states as a summary."""
 
 from __future__ import annotations
 
@@ -11,15 +11,16 @@ from armsim.errormodel.terms import Term, independent, unknown_curve, unknown_wa
 from armsim.physics.heads import Heads, gain
 
 GRADUATION_ORDERS = 4
-"""Harmonics over which a graduation error is spread: the long waves of a written or printed scale. Common practice,
-no source."""
+"""Number of harmonics that a graduation error may have: the long waves of a scale. Common practice, no source."""
 
 STATED = "stated "
-"""Prefix, before the key of an offset, in the name of a term whose size a sheet states."""
+"""Prefix of the name of a term whose size the data sheet states, before the key of the offset."""
 
 
 def least_significant_bit(order: float, bits: float) -> float:
-    """Smallest step of the reading, 2 pi / (order * 2^bits). [rad or m]
+    """Least significant bit: the smallest step of the reading. [rad or m]
+
+        2 pi / (order * 2^bits)
 
     Parameters
     ----------
@@ -41,9 +42,12 @@ def least_significant_bit(order: float, bits: float) -> float:
 
 
 def quantisation(order: float, bits: float) -> tuple[Term, ...]:
-    """Rounding of the reading to whole steps: uniform on +-LSB/2, anew at every visit.
+    """Quantisation: rounding of the reading to whole steps, uniform within half a step, drawn anew at every visit.
 
-    Valid while other scatter moves the reading by more than a step; below that it is the bound, not the distribution.
+        half a step = pi / (order * 2^bits)
+
+    The distribution is uniform where other scatter exceeds one step. With less scatter the bound still holds, but the
+    rounding repeats.
 
     Parameters
     ----------
@@ -67,19 +71,20 @@ def quantisation(order: float, bits: float) -> tuple[Term, ...]:
 
 
 def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tuple[Term, ...]:
-    """Long-wave error of the written scale: one of the first `GRADUATION_ORDERS` harmonics, phase unknown.
+    """Graduation error: a long wave along the scale, one of the orders 1 to 4 per turn or travel, of random phase.
 
-    The standard deviation at a position picked at random is that of the tolerance (`terms.unknown_curve`).
-    Averaged heads keep of every order the share that `heads.gain` gives: M evenly spaced heads keep multiples of M.
+    Each built encoder has one wave; all four orders are equally likely. At a random position its standard deviation is
+    that of the stated tolerance (`terms.unknown_curve`). Averaging over M evenly spaced heads keeps only orders that
+    are multiples of M (`heads.gain`).
 
     Parameters
     ----------
     error : Distribution
-        Deviation of a graduation line from its nominal place. [rad or m]
+        Deviation of a graduation line from its nominal position. [rad or m]
     fundamental : float
         Order of the longest wave: 1, or 2 pi over the travel. [rad/rad or rad/m]
     heads : int or tuple of float
-        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+        Number of evenly spaced read heads, or their angles [rad]; their readings are averaged.
 
     Returns
     -------
@@ -94,7 +99,9 @@ def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tup
 
 
 def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...]:
-    """Accuracy total of a data sheet: a curve of known size and unknown shape, the same at every visit.
+    """Accuracy stated by a data sheet: an error curve of known size and unknown shape, the same at every visit.
+
+    Each built encoder has one wave, of order 1 to 4 per turn or travel and random phase, as in `graduation`.
 
     Parameters
     ----------
@@ -116,20 +123,23 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
 
 
 def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
-    """Error that a data sheet states for a misplaced head or scale: a wave of unknown order, proportional to the
-    offset.
+    """Error that a data sheet states for a misplaced head or scale, proportional to the offset.
 
-    A sheet that states a largest error d at an offset a is taken to mean d/a per unit of any offset: of a unit that is
-    off by x the wave has the amplitude |x| d/a, as a wave of the geometry has.
+    The data sheet states a largest error d at an offset a. A built encoder with the offset x then has a wave of
+    amplitude
+
+        |x| d / a
+
+    of order 1 to 4 per turn or travel and random phase.
 
     Parameters
     ----------
     offset_key : str
-        Key of the offset.
+        YAML key of the offset.
     offset : Distribution
-        [m or rad]
+        x. [m or rad]
     gain : float
-        d/a. [rad/m, 1, ...]
+        d/a. [unit of the error over unit of the offset]
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
 
@@ -149,16 +159,16 @@ def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fund
 
 
 def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
-    """Noise that a data sheet states of the reading itself, anew at every reading and so at every visit.
+    """Noise of the reading as stated by the data sheet, drawn anew at every reading and so at every visit.
 
     A speed taken from the difference of two readings has the noise of both (`speed_from_positions.speed_noise`).
 
     Parameters
     ----------
     noise : Distribution
-        [rad or m]
+        Stated noise. [rad or m]
     share : float
-        Remaining share of its standard deviation, by `noise_share`. [1]
+        Factor on its standard deviation, from `noise_share`. [1]
 
     Returns
     -------
@@ -174,21 +184,21 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
 
 
 def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
-    """Share of a stated noise that remains: white noise has a variance in proportion to its bandwidth.
+    """Factor on a stated noise for another bandwidth and a loss of contrast, for white noise. [1]
 
         sqrt(used / bandwidth) * sqrt(loss)
 
     Parameters
     ----------
     bandwidth, used : float
-        Bandwidth of the stated noise, and of the reading as used; nothing changes where either is 0. [Hz]
+        Bandwidth of the stated noise, and of the reading as used; no effect where either is 0. [Hz]
     loss : float
-        Mean of 1/contrast^2 (`assembly.contrast_loss`). [1]
+        Mean of 1/contrast^2 over the built arms (`assembly.contrast_loss`). [1]
 
     Returns
     -------
     float
-        Factor on the standard deviation of the noise.
+        Factor on the standard deviation of the noise. [1]
 
     References
     ----------
@@ -200,16 +210,21 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
 
 
 def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
-    """Repeatability of a data sheet: drawn anew at every visit.
+    """Repeatability stated by a data sheet: drawn anew at every visit.
 
-    It is found by returning to a position again and again. What differs between returns (seating, bearing, slow drift)
-    is taken to hold while the joint moves, over the time between two readings: the difference of two readings does not
-    have it, and a speed is not noisy by it. What scatters from reading to reading is `stated_noise`.
+    It is measured by returning to a position many times. What differs between returns (seating, bearing, slow drift) is
+    taken as constant between two successive readings. So it cancels in their difference and adds no noise to a speed.
+    Scatter from reading to reading is `stated_noise`.
 
     Parameters
     ----------
     error : Distribution
         Stated repeatability, uniform or normal. [rad or m]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth, drawn anew at every visit. [rad or m]
 
     References
     ----------
@@ -223,7 +238,7 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
 def of_unknown_shape(
     name: str, cause: causes.Cause, error: Distribution, fundamental: float, heads: Heads
 ) -> tuple[Term, ...]:
-    """Curve of known size and unknown shape over the turn or the travel, read by several heads.
+    """Error curve of known size and unknown shape over a turn or the travel, read by one or several heads.
 
     Parameters
     ----------
@@ -231,7 +246,7 @@ def of_unknown_shape(
         Name of the term.
     cause : Cause
     error : Distribution
-        Largest error or its distribution. [rad or m]
+        Size of the error. [rad or m]
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
     heads : int or tuple
@@ -240,7 +255,7 @@ def of_unknown_shape(
     Returns
     -------
     tuple of Term
-        At the shaft, reading minus truth; empty where the heads average all waves out. [rad or m]
+        At the shaft, reading minus truth; empty where averaging over the heads cancels all waves. [rad or m]
     """
     harmonics = range(1, GRADUATION_ORDERS + 1)
     shares = tuple(gain(heads, h)[0] for h in harmonics)

@@ -1,4 +1,4 @@
-"""Difference of the readings of two sensors at one joint, at rest: the error of the gear between them."""
+"""Difference of the readings of two sensors at one joint, at standstill: it shows the error of the gear."""
 
 from __future__ import annotations
 
@@ -11,48 +11,49 @@ from numpy.typing import ArrayLike
 from armsim.errormodel.terms import Act, Role, Term
 
 ALARM = 3.0
-"""Standard deviations of a reading above which a departure counts as one. Common practice, no source."""
+"""Alarm threshold of a deviation, in standard deviations of a reading. Common practice, no source."""
 DETECTION = 1.645
-"""Standard deviations beyond the alarm at which a departure is seen in 95 of 100 readings. Source: normal law."""
+"""Standard deviations beyond the alarm threshold at which 95 of 100 readings raise the alarm: normal distribution."""
 
 
 def reading_difference(term: Term, coupling: Mapping[str, float], motor: str) -> Term | None:
-    """Part of an error term in the difference of the two readings at a joint.
+    """Contribution of one error term to the difference D of the two readings at a joint.
 
-        D = motor reading / ratio - reading at the joint
+        D = motor reading / ratio - joint reading
           = (q - g) + r_m / ratio - (q + r_o)  =  -g + r_m / ratio - r_o
 
-    with g(q, load, direction) the error of the gear, joint minus motor / ratio (kinematic error, lead error, wind-up,
-    growth of a screw, lost motion), and r_m, r_o the errors of the sensors, reading minus truth. A loop closed by the
-    sensor on the joint moves the joint by e_o = -r_o, one closed by the sensor on the motor by e_m = g - r_m / ratio.
-    So the difference is that of two errors, attained minus commanded, whose terms exist already:
+    Here g is the error of the gear, joint minus motor / ratio: kinematic error, lead error, wind-up, growth of a screw,
+    lost motion. The errors of the two sensors are r_m and r_o, reading minus truth.
+
+    With the loop closed by the sensor on the joint, the joint has the error e_o = -r_o, attained minus commanded. With
+    the loop closed by the sensor on the motor, it has e_m = g - r_m / ratio. So D needs no terms of its own:
 
         D = e_o - e_m
 
-    Where the motor sees several joints, phi = sum_k C_k q_k, the reading at the joint is to be taken as
-    sum_k C_k times the readings of all of these, and D = sum_k C_k e_k - e_m.
+    A motor may move with several joints, phi = sum_k C_k q_k. Then D = sum_k C_k e_k - e_m, with the sum of the
+    readings of these joints, each times C_k, in place of the joint reading.
 
-    Reversal: g has -d L / 2 of the lost motion L in the direction d = +-1, and readings lag by half the hysteresis,
-    r_o = -d h_o / 2 and r_m = -d sign(ratio) h_m / 2, so that D has
+    In the direction of approach d = +-1, a lost motion L contributes -d L / 2 to g. Readings lag by half the
+    hysteresis: r_o = -d h_o / 2 and r_m = -d sign(ratio) h_m / 2. So D contains
 
         d (L + h_o - h_m / |ratio|) / 2
 
-    Neglected: products of two errors. The controller's compensation of a wind-up moves no reading: the terms of the
-    gear are to be those without it.
+    Neglected: products of two errors. A wind-up that the controller compensates is in the readings all the same: pass
+    the terms of the gear without compensation.
 
     Parameters
     ----------
     term : Term
-        With acts on motions of joints, or on the axis of the motor's loop. [rad or m]
+        Error on the motion of joints, or on the axis ``motor``. [rad or m]
     coupling : mapping of joint to float
-        C_k, motion that the motor sees, before its gear, per motion of every joint.
+        C_k, motion at the output of the motor gear per motion of every joint. [1]
     motor : str
-        Name of the axis on which the terms of e_m act.
+        Name of the axis that holds the terms of e_m.
 
     Returns
     -------
     Term or None
-        Its acts add up to D, each at the state of its axis; None where it has no part. [rad or m]
+        Contribution to D; None where the term contributes nothing. [rad or m]
 
     References
     ----------
@@ -69,11 +70,11 @@ def reading_difference(term: Term, coupling: Mapping[str, float], motor: str) ->
 
 
 def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion: float) -> float:
-    """Standard deviation of the width of the loop, as one reversal measures it.
+    """Standard deviation of the lost motion, as one reversal measures it.
 
-    Two readings of the difference scatter independently. Between them the joint stands still and the motor moves by
-    the lost motion L, so that a wave of order h on its side, of its sensor or of the gear, is read at two phases that
-    are h L apart:
+    A reversal takes two readings of the difference, before and after, which scatter independently. Between them the
+    joint stands still and the motor moves by the lost motion L. A periodic error of order h on the motor side is then
+    read at two phases h L apart:
 
         sqrt( 2 s^2 + sum_h 2 a_h^2 (1 - cos h L) )
 
@@ -82,15 +83,16 @@ def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion
     reading : float
         s, standard deviation of a reading of the difference. [rad or m]
     orders : (waves,)
-        h, phase per motion of the joint. [rad/rad or rad/m]
+        h, orders of the periodic errors on the motor side, phase per motion of the joint. [rad/rad or rad/m]
     rms : (waves,)
-        a_h, root mean square at the joint. [rad or m]
+        a_h, root mean square of each, at the joint. [rad or m]
     lost_motion : float
         L. [rad or m]
 
     Returns
     -------
-    float [rad or m]
+    float
+        Standard deviation of the measured lost motion. [rad or m]
 
     References
     ----------
@@ -102,21 +104,23 @@ def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion
 
 
 def least_growth(scatter: float) -> float:
-    """Least growth of the lost motion that one reversal shows.
-
-    An alarm at `ALARM` standard deviations above the expected width is false once in 740 reversals of a fault-free
-    gear; a growth `DETECTION` standard deviations beyond it is seen in 95 of 100 reversals, half of it in one of four:
+    """Smallest growth of the lost motion that one reversal detects reliably.
 
         (3 + 1.645) s_w
+
+    The alarm threshold lies 3 standard deviations above the expected value: a fault-free gear raises a false alarm once
+    in 740 reversals. A growth that exceeds it by 1.645 standard deviations raises the alarm in 95 of 100 reversals.
+    Half of that growth raises it in one of four.
 
     Parameters
     ----------
     scatter : float
-        s_w, as `width_scatter`. [rad or m]
+        s_w, from `width_scatter`. [rad or m]
 
     Returns
     -------
-    float [rad or m]
+    float
+        Detectable growth. [rad or m]
 
     References
     ----------
@@ -127,7 +131,9 @@ def least_growth(scatter: float) -> float:
 
 
 def slip_alarm(swing: float, reading: float) -> float:
-    """Alarm threshold of the difference: the swing of fault-free arms and `ALARM` times the scatter of a reading.
+    """Alarm threshold for a slip between the two sensors, above the differences of fault-free arms.
+
+        swing + 3 standard deviations of a reading
 
     Parameters
     ----------
@@ -138,7 +144,8 @@ def slip_alarm(swing: float, reading: float) -> float:
 
     Returns
     -------
-    float [rad or m]
+    float
+        Threshold of the difference. [rad or m]
 
     References
     ----------
@@ -148,18 +155,19 @@ def slip_alarm(swing: float, reading: float) -> float:
 
 
 def least_slip(alarm: float) -> float:
-    """Smallest slip that trips the alarm in every posture, even where the errors of the arm oppose it.
+    """Smallest slip that raises the alarm in every posture, even where the difference D of a fault-free arm opposes it.
 
         |slip + D| >= slip - alarm >= alarm   for   slip = 2 alarm
 
     Parameters
     ----------
     alarm : float
-        As `slip_alarm`. [rad or m]
+        Threshold, from `slip_alarm`. [rad or m]
 
     Returns
     -------
-    float [rad or m]
+    float
+        Detectable slip. [rad or m]
 
     References
     ----------

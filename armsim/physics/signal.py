@@ -1,4 +1,4 @@
-"""The pair of analogue signals, sine and cosine, from which an angle within the signal period is computed."""
+"""Errors of the analogue sine and cosine signals, from which the position within a signal period is computed."""
 
 from __future__ import annotations
 
@@ -23,31 +23,32 @@ def sub_divisional_error(
     correction: float = 0.0,
     heads: int = 1,
 ) -> tuple[Term, ...]:
-    """Error within a signal period from imperfect sine and cosine.
+    """Sub-divisional error: error within a signal period from imperfect sine and cosine signals.
 
-    With sine (1 + d/2) sin(p + a/2) + o_s and cosine (1 - d/2) cos(p - a/2) + o_c, the arctangent is too large by
+    Let the signals be (1 + d/2) sin(p + a/2) + o_s and (1 - d/2) cos(p - a/2) + o_c. The position computed by the
+    arctangent is then too large by
 
         (o_s cos p - o_c sin p + d/2 sin 2p + a/2 cos 2p) / order,   p = order * position
 
-    to first order. Neglected: products of two of the quantities, below the square of their sum over the order. Where in
-    a period the zero of the joint lies is not known, so mismatch and phase error come at a phase uniform on the circle
-    (each at its own: sharing one would change no second moment). Errors of M heads are independent: 1/sqrt(M) of the
-    rms remains.
+    to first order. The zero of the joint lies at an unknown place within a period. So mismatch and phase error each
+    have a random phase, uniform over the circle. The errors of M heads are independent: the rms falls by 1/sqrt(M).
+
+    Neglected: products of two of o_s, o_c, d and a.
 
     Parameters
     ----------
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
     offset : Distribution
-        Offset of sine and cosine over the amplitude, drawn for each. [1]
+        o_s and o_c, offsets of the signals over their amplitude, drawn independently. [1]
     amplitude_mismatch : Distribution
-        d, difference of the amplitudes over their mean. [1]
+        d, difference of the two amplitudes over their mean. [1]
     phase_error : Distribution
-        a, departure from quadrature. [rad]
+        a, deviation of the phase difference from 90 degrees. [rad]
     correction : float
-        Share of the error that calibration removes. [1]
+        Share of the error that a calibration of the encoder removes. [1]
     heads : int
-        Read heads, averaged.
+        Number of read heads whose readings are averaged.
 
     Returns
     -------
@@ -86,18 +87,18 @@ def sub_divisional_error(
 
 
 def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term, ...]:
-    """Error within a signal period of which a data sheet states only the size.
+    """Sub-divisional error whose size alone is stated by the data sheet.
 
-    One harmonic a unit, once or twice per signal period with equal chance (offset, or mismatch and phase error), at a
-    phase not known; its size as in `terms.unknown_curve`. It is that of the reading, in which several heads are
-    averaged already, as a stated accuracy or noise is.
+    Each built encoder has one harmonic of random phase. It has one period per signal period (like an offset), or two
+    (like a mismatch or phase error), with equal probability. Its amplitude is that of `terms.unknown_curve`. The stated
+    error is that of the final reading, so several heads are already included.
 
     Parameters
     ----------
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
     error : Distribution
-        [rad or m]
+        Stated error. [rad or m]
 
     Returns
     -------
@@ -114,7 +115,7 @@ def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term
 
 @dataclass(frozen=True)
 class TurnedPair(Draw):
-    """Draw of one quantity on sine and another of the same distribution on cosine, at a phase that is not known."""
+    """Draw of two quantities of one distribution, on sine and on cosine, rotated by a random phase."""
 
     spread: Distribution
 
@@ -137,28 +138,28 @@ class TurnedPair(Draw):
 def third_harmonic(
     order: float, level: Distribution, produced: int = 4, correction: float = 0.0, heads: int = 1
 ) -> tuple[Term, ...]:
-    """Sub-divisional error of signals that carry a third harmonic.
+    """Sub-divisional error of signals with a third harmonic.
 
-    Sine h sin 3p and cosine +-h cos 3p on top of the fundamentals. Where both channels see one and the same distorted
-    wave a quarter period apart, the cosine carries -h cos 3p and the arctangent is too large by
+    The sine contains h sin 3p in addition, the cosine -h cos 3p or +h cos 3p. The sign is minus where both channels
+    read the same distorted wave a quarter period apart. The position computed by the arctangent is then too large by
 
-        h sin 4p / order                       (order 4 of the signal period)
+        h sin 4p / order      for -h cos 3p (four times per signal period)
+        h sin 2p / order      for +h cos 3p (twice per signal period)
 
-    With the other sign pattern, +h cos 3p, by h sin 2p / order (order 2). Neglected: h^2 / order. Phase and heads as in
-    `sub_divisional_error`.
+    Neglected: h^2 / order. Phase and heads as in `sub_divisional_error`.
 
     Parameters
     ----------
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
     level : Distribution
-        h, over the amplitude. [1]
+        h, amplitude of the third harmonic over that of the signal. [1]
     produced : int
-        4 or 2, by the sign pattern.
+        Periods of the error per signal period: 4 or 2.
     correction : float
-        Share of the error that calibration removes. [1]
+        Share of the error that a calibration of the encoder removes. [1]
     heads : int
-        Read heads, averaged.
+        Number of read heads whose readings are averaged.
 
     Returns
     -------
@@ -176,11 +177,12 @@ def third_harmonic(
 
 
 def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> tuple[Term, ...]:
-    """Jitter of the reading from noise of the two signals: normal, anew at every visit.
+    """Noise of the reading from noise of the sine and cosine signals: normal, drawn anew at every visit.
 
-    Standard deviation level * sqrt(loss / averages) / order. Contrast differs between units; its effect enters through
-    the mean of 1/contrast^2, so that the second moment over the population is exact while the distribution of the
-    pooled noise, a mixture of normals, is taken as normal.
+        standard deviation = level * sqrt(loss / averages) / order
+
+    The contrast of the signals differs between built arms. It enters by the mean of 1/contrast^2, so that the mean
+    square over all arms is exact. Neglected: the noise of all arms together is not exactly normal.
 
     Parameters
     ----------
@@ -189,9 +191,9 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
     level : float
         Standard deviation of the noise of each signal over its amplitude. [1]
     averages : int
-        Independent samples averaged into a reading, those of all heads.
+        Number of independent samples averaged into one reading, over all heads.
     loss : float
-        Mean of 1/contrast^2 over the units (`assembly.contrast_loss`). [1]
+        Mean of 1/contrast^2 over the built arms (`assembly.contrast_loss`). [1]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Speed computed from sampled positions: resolution, noise, ripple. No controller is included."""
+"""Resolution, noise and ripple of a speed computed from sampled positions; no controller is included."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from armsim.arrays import Array
 
 
 def signal_frequency(order: float, speed: float) -> float:
-    """Frequency of the signals of a sensor. [Hz]
+    """Frequency of the sine and cosine signals of a sensor. [Hz]
 
         f = order * speed / (2 pi)
 
@@ -23,7 +23,7 @@ def signal_frequency(order: float, speed: float) -> float:
     Returns
     -------
     float
-        Frequency of the signal. [Hz]
+        Frequency of the signals. [Hz]
 
     References
     ----------
@@ -33,21 +33,23 @@ def signal_frequency(order: float, speed: float) -> float:
 
 
 def filter_pole(sample_time: float, time_constant: float) -> float:
-    """Pole a of the filter v_k = a v_(k-1) + (1 - a) d_k on the differences d; 0 without a filter.
+    """Pole a of the low-pass filter of the speed. [1]
 
-        a = exp(-Ts / T)
+        v_k = a v_(k-1) + (1 - a) d_k,    a = exp(-Ts / T)
+
+    with d the difference of two successive positions over Ts, and v the filtered speed.
 
     Parameters
     ----------
     sample_time : float
-        Ts. [s]
+        Ts, time between two positions. [s]
     time_constant : float
-        T. [s]
+        T, time constant of the filter; 0 without one. [s]
 
     Returns
     -------
     float
-        Pole of the discrete filter, 0 (no filter) to 1.
+        a, from 0 (no filter) to 1. [1]
 
     References
     ----------
@@ -57,7 +59,7 @@ def filter_pole(sample_time: float, time_constant: float) -> float:
 
 
 def speed_step(step: float, sample_time: float, pole: float) -> float:
-    """Change of the speed when the position changes by one step: the resolution of the speed. [rad/s or m/s]
+    """Resolution of the speed: its change when one position changes by one step. [rad/s or m/s]
 
         (1 - a) step / Ts
 
@@ -66,14 +68,14 @@ def speed_step(step: float, sample_time: float, pole: float) -> float:
     step : float
         Least significant bit. [rad or m]
     sample_time : float
-        Ts. [s]
+        Ts, time between two positions. [s]
     pole : float
-        a.
+        a, from `filter_pole`. [1]
 
     Returns
     -------
     float
-        Step of the speed. [rad/s or m/s]
+        Resolution of the speed. [rad/s or m/s]
 
     References
     ----------
@@ -83,25 +85,29 @@ def speed_step(step: float, sample_time: float, pole: float) -> float:
 
 
 def speed_noise(std: float, sample_time: float, pole: float) -> float:
-    """Standard deviation of a speed from differences of positions that scatter independently. [rad/s or m/s]
+    """Noise of the speed: its standard deviation, from positions with independent noise. [rad/s or m/s]
 
         (sigma / Ts) (1 - a) sqrt(2 / (1 + a))
 
-    Rounding and noise scatter so; the scatter from visit to visit that a repeatability states is in both positions and
-    drops out of their difference. Without a filter sqrt(2) sigma / Ts, for rounding to steps (sigma = step / sqrt(12))
-    step / (sqrt(6) Ts). Rounding scatters independently only where noise moves the position by a step; without it this
-    is the mean over speeds, and at one speed the difference goes to and fro between two whole numbers of steps,
-    step sqrt(f (1 - f)) / Ts with f the fraction of a step per sample. Much slower than a step per sample the speed is
-    a row of single `speed_step`.
+    Without a filter (a = 0) this is sqrt(2) sigma / Ts. For rounding to steps, sigma = step / sqrt(12), it is
+    step / (sqrt(6) Ts).
+
+    Noise and rounding are included. The repeatability from visit to visit is not: it is the same in both positions and
+    cancels in their difference.
+
+    Rounding errors are independent only where noise exceeds a step. Without noise the formula is the average over
+    speeds. At one speed the difference then alternates between two whole numbers of steps. With f the fraction of a
+    step per sample, its standard deviation is step sqrt(f (1 - f)) / Ts. At speeds far below one step per sample the
+    speed shows single pulses of `speed_step`.
 
     Parameters
     ----------
     std : float
-        sigma of a position. [rad or m]
+        sigma, standard deviation of the noise of one position. [rad or m]
     sample_time : float
-        Ts. [s]
+        Ts, time between two positions. [s]
     pole : float
-        a.
+        a, from `filter_pole`. [1]
 
     Returns
     -------
@@ -116,20 +122,20 @@ def speed_noise(std: float, sample_time: float, pole: float) -> float:
 
 
 def ripple_gain(frequency: ArrayLike, sample_time: float, pole: float) -> Array:
-    """Gain from the true derivative of a periodic position error to the speed that is computed from positions.
+    """Gain from the derivative of a periodic position error to the ripple of the computed speed. [1]
 
         |sin(pi f Ts) / (pi f Ts)| (1 - a) / |1 - a exp(-2 pi i f Ts)|
 
-    An error of amplitude A and order h makes a speed ripple of A h, as share of the speed, times this gain.
+    An error of amplitude A [rad] and order h makes a ripple of A h times this gain, as share of the speed.
 
     Parameters
     ----------
     frequency : (...)
-        f. [Hz]
+        f, frequency of the error at the present speed. [Hz]
     sample_time : float
-        Ts. [s]
+        Ts, time between two positions. [s]
     pole : float
-        a.
+        a, from `filter_pole`. [1]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Errors from the age of a reading and the instant at which it is taken; all vanish at standstill."""
+"""Errors from the delay of a reading and the instant of sampling: all proportional to the speed."""
 
 from __future__ import annotations
 
@@ -11,15 +11,24 @@ from armsim.errormodel.terms import Term, independent
 
 
 def latency(delay: float) -> tuple[Term, ...]:
-    """Constant age of the reading.
+    """Error from a constant delay between sampling and use of a reading.
 
-    The reading is where the joint was: too small by speed * delay. The servo, which makes the reading follow the
-    command, leads the joint ahead by as much.
+    A delayed reading shows where the joint was. It is too small by
+
+        speed * delay
+
+    The servo makes the reading follow the command, so that the joint runs ahead by the same amount. At standstill there
+    is no error.
 
     Parameters
     ----------
     delay : float
-        [s]
+        Age of the reading when it is used. [s]
+
+    Returns
+    -------
+    tuple of Term
+        Error of the joint, attained minus commanded: speed times delay. [rad or m]
 
     References
     ----------
@@ -30,12 +39,19 @@ def latency(delay: float) -> tuple[Term, ...]:
 
 
 def jitter(std: float) -> tuple[Term, ...]:
-    """Scatter of the instant at which the position is taken: normal, anew at every visit.
+    """Error from random scatter of the sampling instant: normally distributed, drawn anew at every visit.
+
+        speed * scatter of the instant
 
     Parameters
     ----------
     std : float
-        Standard deviation. [s]
+        Standard deviation of the sampling instant. [s]
+
+    Returns
+    -------
+    tuple of Term
+        Error of the joint, proportional to the speed. [rad or m]
 
     References
     ----------
@@ -46,12 +62,21 @@ def jitter(std: float) -> tuple[Term, ...]:
 
 
 def skew(offset: Distribution) -> tuple[Term, ...]:
-    """Difference between the sampling instant of this joint and that of the machine: a constant of the unit.
+    """Error from a constant difference between the sampling instants of this joint and of the machine.
+
+        speed * offset
+
+    The offset is the same at every visit of a built arm.
 
     Parameters
     ----------
     offset : Distribution
-        [s]
+        Sampling instant of the joint relative to that of the machine. [s]
+
+    Returns
+    -------
+    tuple of Term
+        Error of the joint, proportional to the speed. [rad or m]
 
     References
     ----------
@@ -61,15 +86,20 @@ def skew(offset: Distribution) -> tuple[Term, ...]:
 
 
 def free_running(cycle: float) -> tuple[Term, ...]:
-    """Age of a position taken at an instant not synchronised with the bus: uniform between zero and a cycle.
+    """Error from an encoder that samples without synchronisation to the bus.
 
-    Its mean is a constant of the machine, half a cycle; the rest is drawn anew at every visit. An encoder that samples
-    on the bus's own instant has neither.
+    When the bus reads a position, its age is uniform between zero and one cycle. The mean age, half a cycle, is a
+    constant error. The rest is drawn anew at every visit. An encoder that samples synchronously has neither.
 
     Parameters
     ----------
     cycle : float
         Cycle time of the bus. [s]
+
+    Returns
+    -------
+    tuple of Term
+        Two errors of the joint, proportional to the speed: the constant one and the scatter. [rad or m]
 
     References
     ----------
