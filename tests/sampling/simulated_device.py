@@ -1,7 +1,7 @@
 """Samples of scenarios by numba's simulator of a CUDA device and by the processor: NUMBA_ENABLE_CUDASIM=1 python FILE
 
 Prints a line of JSON per scenario. A second block of two units, an odd number of visits, laws of visits of all kinds, a
-prismatic axis, a path; once in two steps, so that a sample is continued.
+prismatic axis; once in two steps, so that a sample is continued; an arm of one axis that one error of visits moves.
 """
 
 import json
@@ -17,7 +17,7 @@ from armsim.sampling.sampler import Samples
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 UNITS, VISITS = 130, 3
-CASES = (("bonding-cell", 0, False), ("track-cell", 0, True))
+CASES = (("bonding-cell", 0, False), ("track-cell", 0, True), ("lessons/mastering", 0, False))
 """Scenario, number of its task, whether it grows."""
 
 
