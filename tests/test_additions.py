@@ -297,6 +297,53 @@ def test_a_criterion_is_a_limit_and_a_class(tmp_path: Path, home: Path) -> None:
     assert "half" in [change["criterion"] for change in row["criteria"]]
 
 
+EVERYWHERE = """
+import sys, time
+import armsim
+from armsim.explorer import view_model
+from armsim.explorer.session import Inputs, Session
+from armsim.report.sweep_review import sweep_frame
+
+study, catalogue = armsim.load(sys.argv[1]).with_plan(units=40, visits=3), sys.argv[2]
+result = study.run(1)
+session = Session(Inputs(study), armsim.RunOptions(1))
+session.begin()
+while (snapshot := session.snapshot) is None or not snapshot.complete:
+    time.sleep(0.01)
+numbers = view_model.numbers(snapshot, 0)
+session.end()
+options = study.options(catalogue)
+selection = armsim.select(study, options)
+said = {
+    "notebook": result._repr_html_(),
+    "page": str(numbers),
+    "sweep": str(sweep_frame(armsim.sweep(study, "joints.j1.mounting.eccentricity", ["0 um", "5 um"])).headers),
+    "select": str([row.misses for row in selection.refuted]),
+    "trade-off": str([point.failed for point in armsim.trade_off(study, options).points]),
+}
+for place, text in said.items():
+    print(place, "half" in text)
+"""
+
+
+def test_a_criterion_is_known_everywhere(tmp_path: Path, home: Path) -> None:
+    """Page, notebook, sweep, search and trade-off know it without a line of their own."""
+    make(additions.CRITERION, home)
+    file = scenario(tmp_path, {})
+    data = yaml.safe_load(file.read_text())
+    data["requirement"] = {"position": "1 m", "half": "1 nm"}
+    file.write_text(yaml.safe_dump(data))
+    discs = yaml.safe_load((ROOT / "configs" / "catalogues" / "discs.yaml").read_text())
+    catalogue = tmp_path / "catalogue.yaml"
+    catalogue.write_text(yaml.safe_dump({**discs, "encoders": discs["encoders"][:2], "limits": {}}))
+    environment = {**os.environ, "PYTHONPATH": str(home)}
+    command = [sys.executable, "-c", EVERYWHERE, str(file), str(catalogue)]
+    process = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
+    assert process.returncode == 0, process.stderr
+    places = dict(line.split() for line in process.stdout.splitlines())
+    assert places == dict.fromkeys(("notebook", "page", "sweep", "select", "trade-off"), "True")
+
+
 def test_a_command_with_folder_and_figure(tmp_path: Path, home: Path) -> None:
     make(additions.COMMAND, home)
     process = use(home, "ranking", LESSON, "--out", tmp_path / "r")
