@@ -9,7 +9,15 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_machine import INSTRUMENT, ONE_SESSION, TARGET, Layout, nuisance_axes, nuisance_name
+from armsim.calibration.measured_machine import (
+    INSTRUMENT,
+    ONE_SESSION,
+    TARGET,
+    Layout,
+    group_of,
+    nuisance_axes,
+    nuisance_name,
+)
 from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
@@ -48,7 +56,7 @@ def _all_parameters(
 ) -> Iterator[Parameter]:
     """Parameters of the measurement and of the arm that the calibration identifies."""
     for axis in nuisance_axes(instrument, layout):
-        yield Parameter(nuisance_name(axis, layout), axis.owner.partition(" ")[0], axis, Constant())
+        yield Parameter(nuisance_name(axis, layout), group_of(axis), axis, Constant())
     for joint in machine.joints if identify.zeros else ():
         yield Parameter(f"zero of {joint.name}", "zeros", Axis(joint.name), Constant())
     for joint in machine.joints if identify.stiffness else ():

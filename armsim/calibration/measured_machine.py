@@ -32,6 +32,12 @@ class Layout:
 ONE_SESSION = Layout()
 
 
+def group_of(axis: Axis) -> str:
+    """`INSTRUMENT` or `TARGET`, of which an axis is in some session; empty for all of the arm, whatever its names."""
+    group = axis.owner.partition(" ")[0]
+    return group if axis.role is Role.FRAME and group in (INSTRUMENT, TARGET) else ""
+
+
 def session_of(axis: Axis) -> int:
     """Number of the session whose instrument or target an axis moves."""
     return int(axis.owner.partition(" ")[2] or 1) - 1
@@ -76,7 +82,7 @@ def nuisance_name(axis: Axis, layout: Layout) -> str:
     """
     if axis.parameter == SCALE:
         return "scale of the instrument"
-    group, parameter = axis.owner.partition(" ")[0], axis.parameter
+    group, parameter = group_of(axis), axis.parameter
     motion = f"rotation about {TURNED_ABOUT[parameter]}" if parameter in TURNS else f"shift along {parameter}"
     what = "frame" if group == INSTRUMENT else "target"
     if len(layout.sessions) > 1:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from armsim import causes
 from armsim.arrays import Array
-from armsim.calibration.measured_machine import INSTRUMENT, SCALE, TARGET, Layout, session_of
+from armsim.calibration.measured_machine import INSTRUMENT, SCALE, Layout, group_of, session_of
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.configurations import Configurations
@@ -89,7 +89,7 @@ class Conditions:
 
     def factor(self, axis: Axis) -> Array:
         """1 at the groups on which an axis of a session acts, 0 at others, shape (M,)."""
-        if axis.owner.partition(" ")[0] not in (INSTRUMENT, TARGET) or axis.parameter == SCALE:
+        if not group_of(axis) or axis.parameter == SCALE:
             return np.ones(len(self.sessions))
         return np.asarray(self.sessions == session_of(axis), dtype=float)
 

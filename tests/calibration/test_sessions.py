@@ -26,10 +26,12 @@ from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identified_arms import SessionIdentification
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measurement_setup import Setup
+from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.session_frames import session_frames
 from armsim.calibration.verify import verify
 from armsim.decide.calibration_study import calibrate
 from armsim.documents.measured_points import read_points
+from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
 from armsim.report.session_tables import session_frame
 
@@ -283,3 +285,11 @@ def test_frames_and_targets_are_shown_with_two_digits_of_their_uncertainty() -> 
         ["mm", "0 ± 0.0090", "0 ± 0.0090", "45.0000, not distinguished"],
         ["ppm", "50.00 ± 0.31", "–", "–"],
     ]
+
+
+@pytest.mark.parametrize("name", ["target 2", "instrument arm"])
+def test_a_joint_may_be_called_as_a_target_of_a_session(name: str) -> None:
+    """Its errors count at the readings of every session; a joint named "instrument arm" was no number of a session."""
+    conditions = replace(Conditions.plain(3), sessions=np.array([0, 1, 1]))
+    assert conditions.factor(Axis(name)).tolist() == [1.0, 1.0, 1.0]
+    assert conditions.factor(Axis("target 2", "x", Role.FRAME)).tolist() == [0.0, 1.0, 1.0]
