@@ -16,8 +16,9 @@ from armsim.sampling.chunk_sampler import PartialSample, PoseStatistics, Prepare
 from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
-POSES_PER_BLOCK = 16 * CHUNK
-"""Poses evaluated together, counted from the first pose of a task; the result does not depend on it."""
+POSES_PER_BLOCK = 4 * CHUNK
+"""Most poses evaluated together; the result does not depend on it. Larger blocks save nothing; the first ones of a task
+are smaller, since all threads wait for them: `CHUNK` poses, then as many as there were before."""
 PARTS_PER_WORKER = 6
 """Parts of the work per worker, so that none waits long for the last."""
 
@@ -91,9 +92,10 @@ class PoseBlock:
         -------
         list of PoseBlock
         """
-        out = []
-        for first in range(0, len(configurations), POSES_PER_BLOCK):
-            block = PoseBlock(task, configurations[first : first + POSES_PER_BLOCK])
+        out, end = [], 0
+        while end < len(configurations):
+            first, end = end, end + min(max(CHUNK, end), POSES_PER_BLOCK)
+            block = PoseBlock(task, configurations[first:end])
             poses = len(block.configurations)
             for begin in range(0, poses, chunk_size):
                 block.chunks.append(ChunkProgress(block, slice(begin, min(begin + chunk_size, poses))))

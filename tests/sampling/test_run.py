@@ -18,8 +18,9 @@ from armsim.model.machine import Machine
 from armsim.run_options import RunOptions
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
-from armsim.sampling.chunk import EvaluatedChunk, RunSpec
+from armsim.sampling.chunk import CHUNK, EvaluatedChunk, RunSpec
 from armsim.sampling.layout import BASE_BYTES, GIB, Resources, Workload, lay_out
+from armsim.sampling.pose_block import PoseBlock
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
 
@@ -92,7 +93,16 @@ def test_more_workers_evaluate_no_pose_twice(demo: Study, monkeypatch: pytest.Mo
     evaluate = EvaluatedChunk.of
     monkeypatch.setattr(EvaluatedChunk, "of", watched)
     numbers(demo.scenario.machine, SamplingPlan(128, 2, 3), workers=16)
-    assert sorted(evaluated) == [3, 100]
+    assert sum(evaluated) == 103  # the poses of both tasks
+
+
+def test_blocks_grow_so_that_threads_wait_for_few_poses_at_first() -> None:
+    """Every pose once and in order. Source: CHUNK poses, then as many as before, up to the most."""
+    joints = np.arange(700.0)[:, None]
+    blocks = PoseBlock.all_of(0, Configurations(joints), 10)
+    assert [len(block.configurations) for block in blocks] == [CHUNK, CHUNK, 2 * CHUNK, 4 * CHUNK, 700 - 8 * CHUNK]
+    assert np.array_equal(np.concatenate([block.configurations.joints for block in blocks]), joints)
+    assert all(sum(c.rows.stop - c.rows.start for c in block.chunks) == len(block.configurations) for block in blocks)
 
 
 def test_processes(demo: Study, plain: list[bytes]) -> None:
