@@ -144,10 +144,14 @@ def show_speed(speed: float, unit: str, digits: int = 3) -> str:
     return f"{significant(1e3 * speed, digits)} mm/s"
 
 
+PLAIN_SHAPES = {"constant": "constant", **dict.fromkeys(("direction", "undirected"), "by direction of approach")}
+"""Shapes, as results name them, that are not proportional to a quantity."""
+
+
 def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
-    """Shape of a term in words: periods per turn of the joint, or period on a linear axis."""
+    """Shape of a term in words: what it is proportional to, periods per turn, or the period on a linear axis."""
     if not waves:
-        return shape
+        return ", ".join(dict.fromkeys(PLAIN_SHAPES.get(part, f"proportional to {part}") for part in shape.split(", ")))
     if unit == "rad":
         return f"{', '.join(f'{order:g}' for order in waves)} per turn"
     return f"period {', '.join(show(2 * math.pi / order) for order in waves)}"

@@ -63,7 +63,8 @@ def apply_changes(
     for path, value in changes.items():
         origin = _Origin(stated_in, ("changes", path))
         if not stated_in.data:
-            origin = _Origin(replace(stated_in, locations={(): NOWHERE, (path,): NOWHERE}), (path,))
+            unplaced = replace(stated_in, locations={(): NOWHERE, (path,): NOWHERE})
+            origin = _Origin(unplaced, (path,), f" in {source.path}")
         for keys in _expand_path(path, edit.source.data, groups, origin):
             edit.mark(_set_value(edit, keys, value, origin, notes), origin.source, origin.at)
     return replace(edit.source, remarks=(*edit.source.remarks, *notes))
@@ -109,10 +110,11 @@ class _Edit:
 
 @dataclass(frozen=True)
 class _Origin:
-    """Source and key path at which a change is written."""
+    """Source and key path at which a change is written; ``scenario`` is what it changes, where no file states it."""
 
     source: Source
     at: KeyPath
+    scenario: str = ""
 
     def error(self, finding: str, accepted: str) -> InputError:
         """Error at this key."""
@@ -122,7 +124,7 @@ class _Origin:
         """Error: a part of the path names no key, entry or joint."""
         close = difflib.get_close_matches(key, names, n=1)
         hint = f"did you mean {close[0]!r}? " if close else ""
-        return self.error(f"no {what} {key!r}", f"{hint}{', '.join(names)}")
+        return self.error(f"no {what} {key!r}{self.scenario}", f"{hint}{', '.join(names)}")
 
 
 def _expand_path(

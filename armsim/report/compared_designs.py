@@ -64,7 +64,7 @@ def what_differs(first: Machine, other: Machine) -> str:
     pairs = zip(first.joints, other.joints, strict=True)
     changes_by_joint = [(joint.name, ", ".join(_changed_parts(one, joint))) for one, joint in pairs]
     changed = [(name, text) for name, text in changes_by_joint if text]
-    parts = joints_grouped(changed, len(other.joints), "all joints")
+    parts = joints_grouped(changed, len(other.joints))
     parts += [name for name in _changed_fields(first, other) if name != "joints"]
     return "; ".join(parts) or "nothing"
 

@@ -222,27 +222,33 @@ def changes_in_words(choice: Sequence[FittedEncoder], design: Sequence[FittedEnc
 
 
 def _grouped(parts: Sequence[FittedEncoder], joints_in_all: int) -> str:
-    """Parts with equal joints grouped; "all" where every joint of the arm is one of them."""
+    """Parts with equal joints grouped."""
     fits = [(part.joint, f"{part.encoder}, {part.mounting}, {part.placement}") for part in parts]
-    return "; ".join(joints_grouped(fits, joints_in_all, "all"))
+    return "; ".join(joints_grouped(fits, joints_in_all))
 
 
-def joints_grouped(texts: Iterable[tuple[str, str]], joints_in_all: int, all_joints: str) -> list[str]:
-    """Texts about joints, such as "j1, j2: disc 50", with the joints of one text together.
+ALL_JOINTS = "all joints"
+"""In place of the names of all joints of an arm that has several."""
+
+
+def joints_grouped(texts: Iterable[tuple[str, str]], joints_in_all: int) -> list[str]:
+    """Texts about joints, such as "j1, j2: disc 50" or "all joints: disc 50", with the joints of one text together.
 
     Parameters
     ----------
     texts : iterable of (joint, text)
     joints_in_all : int
         Number of joints of the arm.
-    all_joints : str
-        In place of their names where a text is about every joint, and there are several.
+
+    Returns
+    -------
+    list of str
     """
     joints_by_text: dict[str, list[str]] = {}
     for joint, text in texts:
         joints_by_text.setdefault(text, []).append(joint)
     return [
-        f"{all_joints if len(joints) == joints_in_all > 1 else ', '.join(joints)}: {text}"
+        f"{ALL_JOINTS if len(joints) == joints_in_all > 1 else ', '.join(joints)}: {text}"
         for text, joints in joints_by_text.items()
     ]
 

@@ -186,7 +186,7 @@ class Frame:
         """Table of the first rows; the title says if there are more."""
         if len(self) <= most:
             return self
-        return replace(self.pick(range(most)), title=f"{self.title}; {most} of {len(self)}")
+        return replace(self.pick(range(most)), title=f"{self.title}; first {most} of {len(self)} rows")
 
     def without(self, *names: str) -> Frame:
         """Table without the named columns."""

@@ -47,7 +47,7 @@ def what_if_frames(table: WhatIfs, task: TaskResult) -> list[Frame]:
 def _frame(rows: Sequence[WhatIf], criteria: Sequence[int], task: TaskResult) -> Frame:
     columns = [
         words("change", [kind_in_words(row.kind) for row in rows]),
-        words("of", [row.what for row in rows]),
+        words("joint or cause", [row.what for row in rows]),
     ]
     for n in criteria:
         criterion = rows[0].criteria[n]
@@ -69,7 +69,7 @@ def joints_frame(table: WhatIfs) -> Frame | None:
     return Frame(
         (
             words("change", [row.kind for row, _ in pairs]),
-            words("of", [row.what for row, _ in pairs]),
+            words("joint or cause", [row.what for row, _ in pairs]),
             words("criterion", [change.phrase for _, change in pairs]),
             changes("relative change", [change.change for _, change in pairs], "share"),
             words("requirement", [change.states[1] for _, change in pairs]),

@@ -51,4 +51,4 @@ def test_searches_see_the_change(command: str, tmp_path: Path) -> None:
     )
     refused = invoke(*arguments)
     assert refused.returncode == 2
-    assert "no joint 'j9'" in refused.stderr
+    assert f"no joint 'j9' in {DEMO}" in refused.stderr

@@ -122,9 +122,9 @@ def test_joints_fitted_alike_are_named_together(decided: tuple[Path, Path, str])
     text = in_words(design)
     assert sorted(re.findall(r"\b(?:j\d|track)\b", text)) == sorted(part.joint for part in design)
     alike = [FittedEncoder("a", "e", "m", "p", 1), FittedEncoder("b", "e", "m", "p", 1)]
-    assert in_words(alike) == "all: e, m, p"
+    assert in_words(alike) == "all joints: e, m, p"
     three = [*alike, FittedEncoder("c", "e", "m", "p", 1)]
     assert changes_in_words(three, [*alike, FittedEncoder("c", "f", "m", "p", 1)]) == "c: f, m, p"
     two = [FittedEncoder(joint, "f", "m", "p", 1) for joint in "ab"]
     assert changes_in_words(three, [*two, three[2]]) == "a, b: f, m, p"  # not all of the arm
-    assert changes_in_words(alike, two) == "all: f, m, p"
+    assert changes_in_words(alike, two) == "all joints: f, m, p"

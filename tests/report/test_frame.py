@@ -79,7 +79,7 @@ def test_rows_that_say_the_same_are_one() -> None:
 def test_a_part_of_a_frame_keeps_unit_and_decimals() -> None:
     frame = Frame((lengths("error", [123e-6, 1.234e-6]),), "errors")
     assert texts(frame.pick([1])) == [["1"]]
-    assert frame.head(1).title == "errors; 1 of 2"
+    assert frame.head(1).title == "errors; first 1 of 2 rows"
     assert frame.head(2) is frame
 
 
