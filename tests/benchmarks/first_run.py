@@ -11,6 +11,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -33,10 +34,11 @@ def first_run() -> None:
     print(f"kernels and poses {compiled - start:5.1f} s, sampling {end - compiled:4.1f} s, all {end - start:5.1f} s")
 
 
-def main() -> None:
+def main(counts: Sequence[int] = ()) -> None:
     """Print the seconds for numbers of processors, each in a process with caches of its own."""
+    print("\nThe demo's first run, seconds with empty caches")
     every = sorted(os.sched_getaffinity(0))
-    for count in [int(text) for text in sys.argv[1:]] or sorted({min(2, len(every)), len(every)}):
+    for count in counts or sorted({min(2, len(every)), len(every)}):
         with tempfile.TemporaryDirectory() as folder:
             environment = {**os.environ, "NUMBA_CACHE_DIR": f"{folder}/kernels", "XDG_CACHE_HOME": folder}
             code = (
@@ -50,4 +52,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main([int(text) for text in sys.argv[1:]])

@@ -25,6 +25,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 sys.path.insert(0, str(Path(__file__).parent))
+from first_run import main as first_runs
 from scaling import HERE, print_scaling
 from stages import stages
 from support import normal_machine, planar_arm, published_arm, robot_file
@@ -204,15 +205,29 @@ def scaling() -> None:
 
 
 def start_up() -> None:
-    print("\nStart-up, wall seconds, median of repeats")
-    for arguments in (
-        ["--help"],
-        ["check", str(DEMO)],
-        ["run", str(DEMO), "--out", f"{tempfile.gettempdir()}/armsim-run"],
-    ):
-        command = [sys.executable, "-m", "armsim.cli.main", *arguments]
-        (times,) = in_turn(lambda command=command: subprocess.run(command, capture_output=True, check=True))  # type: ignore[misc]
-        print(f"  armsim {arguments[0]:8} {statistics.median(times):.2f}")
+    """Print the seconds of commands, with the package compiled to byte code, as after an installation."""
+    print("\nStart-up, seconds of the clock and of the processors, medians of repeats")
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+        environment["PYTHONPYCACHEPREFIX"] = f"{folder}/bytecode"
+        armsim_command = [sys.executable, "-m", "armsim.cli.main"]
+        for name, command in (
+            ("import armsim", [sys.executable, "-c", "import armsim"]),
+            ("--help", [*armsim_command, "--help"]),
+            ("explain", [*armsim_command, "explain"]),
+            ("schema", [*armsim_command, "schema", "scenario"]),
+            ("check", [*armsim_command, "check", str(DEMO)]),
+            ("run", [*armsim_command, "run", str(DEMO), "--out", f"{folder}/run"]),
+        ):
+            subprocess.run(command, capture_output=True, check=True, env=environment)
+            clock, processors = [], []
+            for _ in range(REPEATS):
+                start, before = time.perf_counter(), os.times()
+                subprocess.run(command, capture_output=True, check=True, env=environment)
+                after = os.times()
+                clock.append(time.perf_counter() - start)
+                processors.append(sum(after[2:4]) - sum(before[2:4]))  # of children, user and system
+            print(f"  {name:14} {statistics.median(clock):5.2f} {statistics.median(processors):5.2f}", flush=True)
 
 
 def changes() -> None:
@@ -342,6 +357,7 @@ if __name__ == "__main__":
     scaling()
     print_scaling([HERE])
     start_up()
+    first_runs()
     changes()
     growing()
     poses()
