@@ -89,12 +89,12 @@ class Moments:
         return out
 
 
-Shared = tuple[str, ...]
-"""Names of the shared terms. Their first coefficient is what is shared; each joint has its own of the others."""
+JointMachines = list[list[Machine]]
+"""A machine of one joint alone, per joint and option; it keeps its terms once they are evaluated."""
 
 
-def shared_terms(machine: Machine, options: Options) -> Shared:
-    """Terms shared by several joints, or by a joint and the links.
+def joint_machines(machine: Machine, options: Options) -> JointMachines:
+    """The joint of every option alone, as its part in the error of the machine.
 
     Parameters
     ----------
@@ -103,11 +103,32 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
 
     Returns
     -------
+    JointMachines
+    """
+    return [[_with_one_joint(machine, option.joint) for option in row] for row in options.joints]
+
+
+Shared = tuple[str, ...]
+"""Names of the shared terms. Their first coefficient is what is shared; each joint has its own of the others."""
+
+
+def shared_terms(machine: Machine, options: Options, joints: JointMachines | None = None) -> Shared:
+    """Terms shared by several joints, or by a joint and the links.
+
+    Parameters
+    ----------
+    machine : Machine
+    options : Options
+    joints : JointMachines, optional
+        As of `joint_machines`; made where not given.
+
+    Returns
+    -------
     Shared
     """
     owners: dict[str, set[str]] = {}
     parts = [("links", replace(machine, joints=()))]
-    parts += [(row[0].joint.name, _with_one_joint(machine, option.joint)) for row in options.joints for option in row]
+    parts += [(part.joints[0].name, part) for row in joints or joint_machines(machine, options) for part in row]
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
@@ -243,6 +264,7 @@ def option_parts(
     configurations: Sequence[Configurations],
     shared: Shared = (),
     turning: bool = False,
+    joints: JointMachines | None = None,
 ) -> list[list[Moments]]:
     """Moments of every option of every joint, including its gear and mastering.
 
@@ -254,6 +276,8 @@ def option_parts(
     shared : Shared
     turning : bool
         As of `moments_of`.
+    joints : JointMachines, optional
+        As of `joint_machines`; made where not given.
 
     Returns
     -------
@@ -262,8 +286,8 @@ def option_parts(
     """
     caches = [PostureCache(at_task.joints) for at_task in configurations]
     return [
-        [moments_of(_with_one_joint(machine, option.joint), configurations, shared, turning, caches) for option in row]
-        for row in options.joints
+        [moments_of(part, configurations, shared, turning, caches) for part in row]
+        for row in joints or joint_machines(machine, options)
     ]
 
 

@@ -18,7 +18,7 @@ from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fit_for_joints
 from armsim.decide.ledger import Failure, Ledger, met
-from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
+from armsim.decide.option_moments import fixed_part, joint_machines, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
 from armsim.decide.utilisations import (
     first_limits,
@@ -73,10 +73,11 @@ class Search:
         self.criteria: Sequence[Criterion] = CRITERIA
         configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
-        self.shared = shared_terms(machine, options)
+        joints = joint_machines(machine, options)
+        self.shared = shared_terms(machine, options, joints)
         self.quantities = limited_quantities(self.requirement, self.tasks)
         self.turning = self.quantities != [LEADING.quantity]
-        self.option_moments = option_parts(machine, options, configurations, self.shared, self.turning)
+        self.option_moments = option_parts(machine, options, configurations, self.shared, self.turning, joints)
         self.fixed = fixed_part(machine, configurations, self.shared, self.turning)
         self.ratio = self._first_ratio()
         self.error_ratio = np.full(len(self.fixed.visits), NORMAL_95**2)
@@ -101,8 +102,12 @@ class Search:
             return self
         out = copy.copy(self)
         out.criteria, out.visit_limits = (LEADING,), ()
+        # the ratios of the leading criterion are known from a design of the whole search: one round, of few arms
         out.ratio, out.margin = out._first_ratio(), MARGIN
-        out.trained_program()
+        out.ratio[: len(self.error_ratio)] *= self.error_ratio / NORMAL_95**2
+        program = out.program()
+        choice = program.cheapest() or out.nearest(program)[0]
+        out.learn(choice, *out.sample(choice, units=LEARNING_UNITS), program)
         return out
 
     def program(self) -> Program:

@@ -14,13 +14,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from armsim.assessment import AssessedTask
+from armsim.assessment import AssessedTask, state_of_all
 from armsim.criteria import LEADING
 from armsim.decide.decision_records import CurvePoint
 from armsim.decide.frontier import cent, frontier
 from armsim.decide.ledger import met
 from armsim.decide.program import Choice, Program
-from armsim.decide.search import Search
+from armsim.decide.search import LEARNING_UNITS, Search
 from armsim.decide.select import choose
 from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
@@ -137,9 +137,7 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         choices = sorted([*choices, answer], key=program.price)
     points = []
     for choice in choices:
-        # beside the error something is required that the poses of the largest errors do not tell
-        everywhere = program.price(choice) < price or by_leading_criterion is not search
-        points.append(_point(by_leading_criterion, program, choice, everywhere))
+        points.append(_point(by_leading_criterion, program, choice, price, by_leading_criterion is not search))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     assessed = search.study.judge(search.poses, search.run_options.silent)[0]
     scenario, requirement = search.study.scenario, search.requirement
@@ -165,14 +163,33 @@ def _decides(search: Search, tasks: Sequence[AssessedTask]) -> AssessedTask:
     return max(tasks, key=lambda task: task.summary.at_coverage / search.leading_limits[task.name])
 
 
-def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -> CurvePoint:
-    """A design of the curve, sampled at the deciding poses; with ``everywhere`` at all poses if it meets the limits."""
+def _point(search: Search, program: Program, choice: Choice, answer: float, others: bool) -> CurvePoint:
+    """A design of the curve, sampled at the poses of the largest errors, and at all where these do not decide.
+
+    Parameters
+    ----------
+    search : Search
+    program : Program
+    choice : Choice
+    answer : float
+        Price of the answer: a cheaper design is held to meet the requirement only where all its arms say so.
+    others : bool
+        Whether more is required than the poses of the largest errors tell; few arms at all poses decide where their
+        intervals do.
+
+    Returns
+    -------
+    CurvePoint
+    """
     tasks = search.ledger.verdicts.get(choice)
     if tasks is None:
         tasks, _ = search.sample(choice, search.hard_poses(program, choice))
-    if everywhere and met(tasks):
-        tasks = search.verdict(choice)
-    worst = _decides(search, tasks).summary
+    of_errors, cheaper = tasks, program.price(choice) < answer
+    if (others or cheaper) and met(tasks):
+        tasks, _ = search.sample(choice, units=LEARNING_UNITS)
+        if state_of_all(tasks) != "not met" and (cheaper or state_of_all(tasks) != "met"):
+            of_errors = tasks = search.verdict(choice)
+    worst = _decides(search, of_errors).summary
     return CurvePoint(
         program.price(choice),
         search.predicted(program, choice),
