@@ -90,6 +90,7 @@ HEAD_TANGENTIAL = Cause("head tangential")
 HEAD_SKEW = Cause("head skew")
 SECOND_TRACK = Cause("second track")
 MASTERING = Cause("mastering")
+HOMING = Cause("homing")
 JOINT_ZERO = Cause("zero of a joint")
 
 SIGNAL_OFFSET = Cause("signal offset")

@@ -117,3 +117,23 @@ def least_price(options: Options) -> float:
 
 def _least_change(options: Options, encoder: str) -> float:
     return min(options.purchase.change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
+
+
+def described(options: Options, poses: int) -> Iterator[str]:
+    """What is searched: the number of designs, and encoders whose reference run is taken as exact.
+
+    Parameters
+    ----------
+    options : Options
+    poses : int
+
+    Yields
+    ------
+    str
+    """
+    sizes = [len(row) for row in options.joints]
+    yield f"{' x '.join(map(str, sizes))} options, {math.prod(map(float, sizes)):.3g} designs, {poses} poses"
+    encoders = [option.joint.encoder for row in options.joints for option in row]
+    names = sorted({encoder.name for encoder in encoders if encoder.needs_reference_run and not encoder.homing.nonzero})
+    if names:
+        yield f"no homing error stated, the zero of a reference run is taken as exact: {', '.join(names)}"

@@ -71,14 +71,14 @@ class Search:
         self.poses, self.tasks = study.find(run_options.progress), study.scenario.tasks
         self.visit_limits: Sequence[VisitLimit] = visit_limits(self.requirement, self.tasks, self.poses)
         self.criteria: Sequence[Criterion] = CRITERIA
-        configurations = [poses.configurations for poses in self.poses]
+        self.configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         joints = joint_machines(machine, options)
         self.shared = shared_terms(machine, options, joints)
         self.quantities = limited_quantities(self.requirement, self.tasks)
         self.turning = self.quantities != [LEADING.quantity]
-        self.option_moments = option_parts(machine, options, configurations, self.shared, self.turning, joints)
-        self.fixed = fixed_part(machine, configurations, self.shared, self.turning)
+        self.option_moments = option_parts(machine, options, self.configurations, self.shared, self.turning, joints)
+        self.fixed = fixed_part(machine, self.configurations, self.shared, self.turning)
         self.ratio = self._first_ratio()
         self.error_ratio = np.full(len(self.fixed.visits), NORMAL_95**2)
         self.margin = MARGIN
@@ -92,22 +92,15 @@ class Search:
     @cached_property
     def by_leading_criterion(self) -> Search:
         """The search by the leading criterion alone, whatever else is required; both share what was sampled."""
-        others = (
-            criterion.required(self.requirement.of(task.name))
-            for criterion in CRITERIA
-            for task in self.tasks
-            if criterion is not LEADING
-        )
-        if not any(others):
+        others = [criterion for criterion in CRITERIA if criterion is not LEADING]
+        if not any(criterion.required(self.requirement.of(task.name)) for criterion in others for task in self.tasks):
             return self
         out = copy.copy(self)
         out.criteria, out.visit_limits = (LEADING,), ()
         # the ratios of the leading criterion are known from a design of the whole search: one round, of few arms
         out.ratio, out.margin = out._first_ratio(), MARGIN
         out.ratio[: len(self.error_ratio)] *= self.error_ratio / NORMAL_95**2
-        program = out.program()
-        choice = program.cheapest() or out.nearest(program)[0]
-        out.learn(choice, *out.sample(choice, units=LEARNING_UNITS), program)
+        out._learn_cheapest(LEARNING_UNITS)
         return out
 
     def program(self) -> Program:
@@ -141,11 +134,9 @@ class Search:
             out = Search(self.study, options, self.run_options)
             out.ledger = self.ledger
             return out
-        further = [row[len(parts) :] for row, parts in zip(options.joints, self.option_moments, strict=True)]
-        configurations = [poses.configurations for poses in self.poses]
-        parts = option_parts(
-            machine, replace(options, joints=tuple(further)), configurations, self.shared, self.turning
-        )
+        rows = zip(options.joints, self.option_moments, strict=True)
+        further = replace(options, joints=tuple(row[len(parts) :] for row, parts in rows))
+        parts = option_parts(machine, further, self.configurations, self.shared, self.turning)
         out = self.with_options(options)
         out.option_moments = [[*of, *added] for of, added in zip(self.option_moments, parts, strict=True)]
         return out
@@ -300,10 +291,13 @@ class Search:
     def trained_program(self) -> Program:
         """Program with ratios from a few sampled designs."""
         for rounds in reversed(range(ROUNDS)):
-            program = self.program()
-            choice = program.cheapest() or self.nearest(program)[0]
-            self.learn(choice, *self.sample(choice, units=LEARNING_UNITS if rounds else None), program)
+            self._learn_cheapest(LEARNING_UNITS if rounds else None)
         return self.program()
+
+    def _learn_cheapest(self, units: int | None) -> None:
+        program = self.program()
+        choice = program.cheapest() or self.nearest(program)[0]
+        self.learn(choice, *self.sample(choice, units=units), program)
 
     def tighten(self, program: Program, choice: Choice, tasks: Sequence[AssessedTask]) -> None:
         """Bound choices like a sampled one that exceeds a limit of errors by its own ratio, with a narrow margin.

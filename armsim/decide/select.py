@@ -30,7 +30,7 @@ import numpy as np
 
 from armsim.assessment import AssessedTask, state_of_all
 from armsim.decide.decision_records import Alternative, Confirmation, Proof, RejectedDesign
-from armsim.decide.designs import cheaper_than, least_price
+from armsim.decide.designs import cheaper_than, described, least_price
 from armsim.decide.frontier import cent, frontier, in_range
 from armsim.decide.ledger import arms_to_resolve, at_coverage, met, misses
 from armsim.decide.program import Choice, Program
@@ -301,11 +301,8 @@ def select(
 def choose(search: Search) -> tuple[Selection, SearchState]:
     """The answer of a search, and the state of the search behind it."""
     options = search.options
-    combinations = float(np.prod([float(len(row)) for row in options.joints]))
-    poses = len(search.names)
-    search.run_options.note(
-        f"{' x '.join(str(len(row)) for row in options.joints)} options, {combinations:.3g} designs, {poses} poses"
-    )
+    for text in described(options, len(search.names)):
+        search.run_options.note(text)
     record = SearchState(search, search.trained_program())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go

@@ -60,6 +60,8 @@ def stated_terms(encoder: Encoder) -> list[StatedTerm]:
 def absent_causes(encoder: Encoder) -> list[str]:
     """Causes that the data sheet does not state and that are taken as zero."""
     covered = {causes.QUANTISATION, *(key.cause for _, key in stated_causes(encoder))}
+    if not encoder.needs_reference_run:
+        covered.add(causes.HOMING)
     if covered & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
         covered |= PERIODIC
     if covered & PERIODIC:

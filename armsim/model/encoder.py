@@ -14,7 +14,7 @@ from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
 from armsim.field_spec import Measures, key
 from armsim.model.encoder_parts import CURVE, Corrections, Misalignment, SecondTrack, SheetSummary, Signal, Timing
-from armsim.model.installation import Body, Functions
+from armsim.model.installation import INCREMENTAL, INDEX, Body, Functions
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.physics import gear, heat, linear_scale, scale
@@ -103,6 +103,10 @@ class Encoder:
         0.0, "position", "difference between the readings of the two directions", least=0.0, cause=causes.HYSTERESIS,
         effect="half to either side, by the direction of approach", physics=gear.reversal,
     )  # fmt: skip
+    homing: Distribution = key(
+        NONE, "position", "error of the zero that a reference run takes from the index; of incremental sensors",
+        cause=causes.HOMING, effect="moves the zero, anew with every reference run", physics=scale.homing,
+    )  # fmt: skip
     corrections: Corrections = key(Corrections(), "part", "share of an error that calibration removes")
     timing: Timing = key(Timing(), "part", "age of a reading and scatter of its instant")
     drift: Distribution = key(
@@ -148,6 +152,11 @@ class Encoder:
     def rotary(self) -> bool:
         """Whether the encoder measures a rotation."""
         return self.measures == "rotation"
+
+    @property
+    def needs_reference_run(self) -> bool:
+        """Whether its position is known only from a reference run, as its function is stated to be incremental."""
+        return self.functions.function in (INCREMENTAL, INDEX)
 
     @property
     def heads(self) -> Heads:
@@ -221,6 +230,8 @@ class Encoder:
         parts = self._waves(fundamental) + self.signal_waves()
         noise = self._noise(contrast_loss)
         terms = scale.quantisation(self.order, self.bits) + parts + noise
+        if self.homing.nonzero:
+            terms += scale.homing(self.homing)
         if self.slope_error.nonzero:
             terms += linear_scale.slope_error(self.slope_error, farthest)
         accuracy = _remainder(self._summary.accuracy, _mean_square(parts))

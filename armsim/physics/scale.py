@@ -262,3 +262,26 @@ def of_unknown_shape(
     if not any(shares):
         return ()
     return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), shares),)
+
+
+def homing(error: Distribution) -> tuple[Term, ...]:
+    """Error of the zero that a reference run takes from the index of a sensor that is not absolute.
+
+    It stays until the next reference run. Every simulated arm makes one, so that it counts with the accuracy: a
+    measurement of repeatability keeps the power on.
+
+    Parameters
+    ----------
+    error : Distribution
+        Error of the position at which the index is found. [rad or m]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft of the sensor, reading minus truth. [rad or m]
+
+    References
+    ----------
+    .. [1] common practice, no source.
+    """
+    return (independent("homing", causes.HOMING, (error,), (Constant(),), error.limit),)
