@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from armsim.decide import trade_off
+from armsim.decide.program import Cut
 from armsim.decide.search import Search
 from armsim.decide.select import select
 from armsim.documents.load import load_options
@@ -104,7 +105,7 @@ def measure() -> None:
         choice = program.cheapest()
         texts.append("" if choice is None else f"for {program.price(choice):g}")
     program = search.program()
-    program.rows = list(range(len(search.ratio)))
+    program.cuts = [Cut(row, vectors) for row, vectors in enumerate(program.fixed.shared_vectors)]
     with timed("optimum, all poses in from the start") as texts:
         choice = program.cheapest()
         texts.append("" if choice is None else f"for {program.price(choice):g}")

@@ -238,7 +238,7 @@ def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
             plain.options, plain.option_moments, plain.fixed, plain.limit * looser, plain.visit_limit * looser,
             plain.turning_limit * looser,
         )  # fmt: skip
-        loads = [float(program.load(choice).max()) for choice in admissible(program)]
+        loads = [float(program.largest_utilisation(choice).max()) for choice in admissible(program)]
         closest = program.closest()
         assert (closest is None) == (not loads)
         if closest is not None:

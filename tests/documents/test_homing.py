@@ -37,10 +37,10 @@ def test_a_reference_run_at_the_motor_is_divided_by_the_gear() -> None:
     assert term.life == "unit"
     (joint,) = machine.joints
     assert joint.ratio == 100
-    moved = Study(load_scenario(LESSON)).with_plan(units=20_000, visits=2).run().tasks[0].poses[0]
+    pose = Study(load_scenario(LESSON)).with_plan(units=20_000, visits=2).run().tasks[0].poses[0]
     expected = np.radians(1000 / 3600) / np.sqrt(3) / 100 * 0.5
-    assert moved.error.rms == pytest.approx(expected, rel=4 / np.sqrt(20_000))
-    assert moved.repeatability.p95 < 1e-3 * expected
+    assert pose.error.rms == pytest.approx(expected, rel=4 / np.sqrt(20_000))
+    assert pose.repeatability.p95 < 1e-3 * expected
 
 
 @pytest.mark.parametrize("function", ["absolute single-turn", "absolute multi-turn"])
