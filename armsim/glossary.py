@@ -40,7 +40,7 @@ GLOSSARY: tuple[Word, ...] = (
         "every step along a path is one",
     ),
     Word("tool point", "the point of the tool whose position is evaluated"),
-    Word("error", "attained less commanded position of the tool point; its size is a distance", "m"),
+    Word("error", "attained minus commanded position of the tool point; its size is a distance", "m"),
     Word("worst pose", "the pose of a task at which the figure of the criterion is largest"),
     Word(
         "AP",

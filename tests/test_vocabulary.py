@@ -207,3 +207,26 @@ def test_sentences_are_short(room: str) -> None:
         if len(sentence.split()) > MOST_WORDS
     ]
     assert not too_long
+
+
+UNCLEAR = re.compile(
+    r"\b(?:fitted|fits|what is|is known|something) otherwise|otherwise than as|\bdearest\b|\bless commanded|"
+    r"\bthat (?:is|are) there\b|\bto and fro\b|\bat hand\b|\bwhereof\b",
+    re.IGNORECASE,
+)
+"""Turns of phrase that readers had to guess."""
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_phrases_are_plain(path: Path) -> None:
+    """In docstrings, sentences and comments."""
+    lines = path.read_text().splitlines()
+    assert not [f"{path.relative_to(PACKAGE)}:{n}: {line}" for n, line in enumerate(lines, 1) if UNCLEAR.search(line)]
+
+
+@pytest.mark.parametrize("path", sorted((PACKAGE / "physics").glob("*.py")), ids=lambda p: p.name)
+def test_what_physics_returns_is_described(path: Path) -> None:
+    """`armsim explain` shows these functions: each says what it returns, also those of one parameter."""
+    for name, node in public(ast.parse(path.read_text())):
+        if isinstance(node, ast.FunctionDef) and "." not in name and parameters(node):
+            assert "\nReturns\n---" in (ast.get_docstring(node) or ""), name

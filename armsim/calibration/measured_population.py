@@ -37,7 +37,7 @@ def measured_units(
     Yields
     ------
     (units, visits, 3) [m]
-        Group by group: attained less commanded position, or turn times `LEVER`; growth at a known temperature is not
+        Group by group: attained minus commanded position, or turn times `LEVER`; growth at a known temperature is not
         in it.
 
     Parameters

@@ -290,7 +290,7 @@ class Screened:
     outliers : tuple of OutlierRecord
         The farthest first.
     crowded : bool
-        Whether more than `MOST` of the readings are significant; none is then called wrong.
+        Whether more than `MAX_OUTLIER_SHARE` of the readings are significant; none is then called wrong.
     """
 
     arm: MeasuredArm

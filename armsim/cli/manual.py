@@ -12,7 +12,7 @@ from armsim.cli.printing import print_line, printing
 
 def manual(
     out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder for the pages; one of this user's where not given.")
+        Path | None, typer.Option(metavar="DIR", help="Folder for the pages; by default in the cache of this user.")
     ] = None,
     no_browser: Annotated[
         bool, typer.Option("--no-browser", help="Print where the pages are and open no browser.")

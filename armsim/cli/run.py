@@ -162,11 +162,11 @@ def _sampled(
     if options is not None:
         from armsim.decide import trade_off
 
-        extras = replace(extras, curve=trade_off(study, options, run_options))
+        extras = replace(extras, trade_off=trade_off(study, options, run_options))
     if further.workbook:
         from armsim.decide.live_budget import live_budgets
 
-        extras = replace(extras, budgets=live_budgets(study, poses, result, progress))
+        extras = replace(extras, live_budgets=live_budgets(study, poses, result, progress))
     return result, extras
 
 

@@ -21,7 +21,7 @@ def sensitivity(
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Sensitivity of the tool-point error to each data-sheet value: per unit of it, and by a tenth of it less."""
+    """Sensitivity of the tool-point error to each data-sheet value: per unit of the value, and for a 10 % reduction."""
 
     def answer(study: Study, run_options: RunOptions) -> Reply:
         from armsim.decide import sensitivities

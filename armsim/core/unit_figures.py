@@ -125,7 +125,7 @@ def statistics_of_block(
     unit_statistics : (UNIT_STATISTICS, LANES), written
         AP: distance of the barycentre from the command [m], RP [m], and both of the rotation vector [rad].
     centre : (3, LANES) [m], written
-        Mean attained less commanded position.
+        Mean attained minus commanded position.
     """
     rotation_angles(frame, angle, ratio)
     sx, sy, sz = effect.shift[0], effect.shift[1], effect.shift[2]
@@ -187,7 +187,7 @@ def evaluate_units(
     unit_statistics : (UNIT_STATISTICS, units), written
         As in `statistics_of_block`.
     barycentre : (3, units) [m], written
-        Mean attained less commanded position.
+        Mean attained minus commanded position.
     """
     axis_errors, no_axes = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
     frame, half, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))

@@ -83,7 +83,7 @@ def select_tested(
     run_options: RunOptions = RunOptions(),
     resolve: bool = False,
 ) -> Selection:
-    """Find the cheapest choice as `select`, and see whether it stands where what is not known is otherwise.
+    """Find the cheapest choice as `select`, and whether it remains the answer under changed assumptions.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def select_tested(
     Returns
     -------
     Selection
-        With its robustness, and the cheapest changes to the scenario's own design.
+        With its robustness, and the cheapest changes to the design of the scenario.
 
     Raises
     ------

@@ -74,7 +74,7 @@ def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] 
 
 
 def _with_few_changes(options: Options, changes: int, price: float, most: int) -> Iterator[Choice] | None:
-    """As `cheaper_than`, where few joints may be fitted otherwise than as they are."""
+    """As `cheaper_than`, where only a few joints may change."""
     other = [[n for n, option in enumerate(row) if not option.present] for row in options.joints]
     present = [[n for n, option in enumerate(row) if option.present] for row in options.joints]
     ways = [

@@ -1,4 +1,4 @@
-"""The cheapest change to the design at hand: one joint fitted otherwise, or two."""
+"""The cheapest change to the present design, at one joint or at two."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from armsim.model.joint_options import Option
 from armsim.model.purchase import Purchase
 
 MOST_CHANGES = 2
-"""Joints of a design, at most, that are fitted otherwise."""
+"""Largest number of joints that change."""
 
 
 def refits(search: Search) -> Iterator[Refit]:
-    """The scenario's own design, and the cheapest designs with few of its joints fitted otherwise.
+    """The design of the scenario, and the cheapest designs that change only a few of its joints.
 
     The present fit of a joint counts as one more option, at its own price. The limits of the catalogue hold for the
     whole design.
@@ -36,7 +36,7 @@ def refits(search: Search) -> Iterator[Refit]:
     Yields
     ------
     Refit
-        The design as it is, then those with one and with two joints fitted otherwise.
+        The design as it is, then the cheapest with one and with two changed joints.
     """
     options, study = search.options, search.study
     present = [present_option(joint, options.purchase) for joint in study.scenario.machine.joints]

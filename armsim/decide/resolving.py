@@ -23,7 +23,7 @@ source."""
 
 
 def choose_resolved(study: Study, options: Options, run_options: RunOptions) -> tuple[Selection, SearchState]:
-    """The answer of a search, which begins anew with more arms as long as the requirement is not resolved.
+    """The answer of a search, which starts again with more arms as long as the requirement is not resolved.
 
     Parameters
     ----------

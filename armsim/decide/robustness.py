@@ -210,7 +210,7 @@ def _row(
     of_choice: DecidingCriterion,
     row: Callable[..., ChangedAssumption],
 ) -> ChangedAssumption:
-    """Row of a search with something otherwise; ``choice`` is None where it does not hold."""
+    """Row of a search with one changed assumption; ``choice`` is None where it fails the requirement."""
     complete, search, best = record.sample_remaining(), record.search, record.best
     if best is None:
         return row(False, price, None, None, of_choice, complete)

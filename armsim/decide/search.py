@@ -198,7 +198,7 @@ class Search:
         return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
 
     def failure(self, choice: Choice, program: Program) -> Failure | None:
-        """Try a choice at few poses, at more and at all, unless that was done; None where it keeps the requirement.
+        """Sample a new choice at few poses, at more and at all until it fails; None where it meets the requirement.
 
         What fails at some poses fails at all.
 

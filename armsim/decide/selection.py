@@ -62,7 +62,7 @@ class Selection:
     closest : tuple of FittedEncoder
         Closest design.
     refuted : tuple of RejectedDesign
-        Cheaper designs that were sampled, the dearest first.
+        Cheaper designs that were sampled, the most expensive first.
     sampled : int
         Designs sampled.
     proof : Proof
@@ -83,7 +83,7 @@ class Selection:
     robustness : tuple of ChangedAssumption
         Whether the choice stands where something that is not known is otherwise; none where that was not examined.
     refits : tuple of Refit
-        The scenario's own design, and the cheapest with one and with two of its joints fitted otherwise.
+        The design of the scenario, and the cheapest with one and with two changed joints.
     attempts : tuple of Attempt
         Searches with more and more arms, where the answer was to be resolved; the last is this one.
     """

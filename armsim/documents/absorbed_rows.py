@@ -1,4 +1,4 @@
-"""Constants of rows that a measured session takes for its own frame or target."""
+"""Row constants of an arm that a measured session cannot tell from the instrument frame or the target position."""
 
 from __future__ import annotations
 
@@ -13,26 +13,27 @@ from armsim.model.chain import denavit_hartenberg
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 
 POSES, SEED = 80, 1
-"""Joint positions at random at which it is decided; any would do."""
+"""Number and seed of the random joint positions that decide; any others would give the same answer."""
 TARGET = np.array([0.03, 0.05, 0.07])
-"""A point of the tool that lies on none of its axes. [m]"""
+"""Target position in the tool frame, on none of its axes. [m]"""
 DEPENDENT = 1e-7
-"""Part of a column, relative to its size, below which it is rounding."""
+"""Relative size below which the remainder of a column is rounding."""
 CONSTANTS = ("d", "a", "alpha")
 Parameter = tuple[str, str]
 """Name of a joint, and ``zero`` or one of the `CONSTANTS` of its row."""
 
 
 def absorbed(kinematics: dict[str, Any]) -> set[Parameter]:
-    """Zeros and row constants whose errors show as another frame of the instrument or position of its target.
+    """Joint zeros and row constants whose errors look like an error of the instrument frame or target position.
 
-    Base first, one is absorbed whose displacements of the target at all poses follow from those of frame and target, if
-    need be together with those of zeros and constants before it that are not.
+    Parameters are taken from the base to the tool. One is absorbed if its displacements of the target at all poses are
+    a combination of those by frame, target and the earlier parameters that are not absorbed, with frame or target in
+    it.
 
     Parameters
     ----------
     kinematics : dict
-        Of an arm document of rows.
+        The ``kinematics`` of an arm document with Denavit-Hartenberg rows.
 
     Returns
     -------

@@ -223,7 +223,7 @@ class _Builder:
     def _scalar(self, node: _Node, kind: str, path: KeyPath) -> Any:
         text: str = node.value
         if kind in ("str", "timestamp"):
-            self._show(node, path)
+            self._refuse_unprintable(node, path)
             # 1e2 is a number to people and to YAML 1.2
             return float(text) if node.plain and EXPONENT.match(text) else text
         if kind in ("int", "float") and _OCTAL.match(text):
@@ -240,7 +240,7 @@ class _Builder:
             finding = f"{text[:40]!r} cannot be read"
             raise self.fault(node.line, node.column, finding, "a plain value", _dotted(path)) from error
 
-    def _show(self, node: _Node, path: KeyPath) -> None:
+    def _refuse_unprintable(self, node: _Node, path: KeyPath) -> None:
         hidden = unprintable_character(node.value)
         if hidden is not None:
             finding, accepted = f"text with the character {hidden}", "characters that can be shown"
@@ -258,7 +258,7 @@ class _Builder:
                 raise self.fault(line, column, "a key that is not a word", "a word as key", _dotted(path))
             key = key_node.value
             key_path = (*path, key)
-            self._show(key_node, path)
+            self._refuse_unprintable(key_node, path)
             if "\n" in key or "\t" in key:
                 raise self.fault(line, column, f"the key {key!r}", "a key in one line, without tabs", "")
             if key in out:

@@ -35,9 +35,9 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
     stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
     if stiff and machine.masses is None:
         notes.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
-    dark = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
-    if dark:
-        notes.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
+    without_cone = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
+    if without_cone:
+        notes.append(f"air_gap at {', '.join(without_cone)} does nothing: the encoder states no light_cone")
     speeds = motion.speeds if motion is not None else {}
     notes += speed_noise_notes([(j.name, j.speed_sensor[0]) for j in machine.joints if j.name in speeds])
     return list(dict.fromkeys(notes))

@@ -34,7 +34,7 @@ class MeasuredArm:
     ----------
     name : str
     visits : mapping of pose to (visits, 3) [m]
-        Attained less commanded position in the base frame.
+        Attained minus commanded position in the base frame.
     joints : mapping of pose to (joints,) [rad or m]
     directions : mapping of pose to words
         Direction of approach per visit; no entry where it was not stated.

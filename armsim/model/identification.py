@@ -27,7 +27,7 @@ class Identification:
     ----------
     parameters : tuple of Parameter
     values : (parameters,) [rad, m, rad/(N m) or m/N]
-        Attained less commanded, against the arm before the session.
+        Attained minus commanded, relative to the arm before the session.
     covariance : (parameters, parameters)
         Covariance of the errors of the identified values.
     """

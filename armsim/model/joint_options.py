@@ -97,7 +97,7 @@ class Options:
     exclusions : tuple of Exclusion
         Encoders that cannot be fitted, by joint and placement, the most frequent reason first.
     changes : int, optional
-        Largest number of joints that are fitted otherwise than as they are.
+        Largest number of joints whose encoder, mounting or placement may change.
     modules : tuple of tuple of int
         Joints of one module, which take the same encoder, mounting and placement.
     """

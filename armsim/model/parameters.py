@@ -13,9 +13,9 @@ from armsim.model.chain import tolerance_key
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
-PLAIN = ("word", "flag", "choice", "part", "list", "constraints")
+NON_NUMERIC = ("word", "flag", "choice", "part", "list", "constraints")
 """Kinds of fields that hold no number."""
-WHOLE = ("signal_periods",)
+CONTINUOUS_COUNTS = ("signal_periods",)
 """Counts that may vary like continuous numbers; others (heads, samples) may not."""
 Steps = tuple[str | int, ...]
 
@@ -114,7 +114,7 @@ def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator
             yield from _stated_numbers(value, f"{path}.", field_steps)
         elif isinstance(value, tuple):
             continue  # a place, no size
-        elif field.key.kind not in PLAIN and (field.key.kind != "count" or field.name in WHOLE):
+        elif field.key.kind not in NON_NUMERIC and (field.key.kind != "count" or field.name in CONTINUOUS_COUNTS):
             for name, size, size_steps in _sizes(path, value, field_steps):
                 yield name, field.key, size, size_steps
 

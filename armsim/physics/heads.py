@@ -12,7 +12,17 @@ NEGLIGIBLE = 1e-9
 
 
 def number_of(heads: Heads) -> int:
-    """Number of heads, an integer."""
+    """Number of heads.
+
+    Parameters
+    ----------
+    heads : int or tuple of float
+        Number of evenly spaced heads, or their angles. [rad]
+
+    Returns
+    -------
+    int
+    """
     return heads if isinstance(heads, int) else len(heads)
 
 

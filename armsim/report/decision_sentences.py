@@ -215,7 +215,7 @@ def in_words(design: Sequence[FittedEncoder]) -> str:
 
 
 def changes_in_words(choice: Sequence[FittedEncoder], design: Sequence[FittedEncoder]) -> str:
-    """Joints that a design fits otherwise than a choice does, with equal joints grouped."""
+    """Joints at which a design differs from a choice, with equal joints grouped."""
     fits = {(part.joint, part.encoder, part.mounting, part.placement) for part in choice}
     changed = [part for part in design if (part.joint, part.encoder, part.mounting, part.placement) not in fits]
     return _grouped(changed, len(design))

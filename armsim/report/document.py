@@ -167,8 +167,8 @@ class Front:
 class ReviewDocument:
     """Complete review document.
 
-    ``running`` is printed at the head of every page, ``date`` beside it, ``caution`` under the title. ``front`` is
-    the page that decides, where there is one; ``appendix`` what few ask for.
+    ``running`` is the running title at the head of every page, ``date`` beside it, ``caution`` under the title.
+    ``front`` is the page that decides, where there is one; ``appendix`` what few ask for.
     """
 
     title: str

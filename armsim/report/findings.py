@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from armsim.criteria import required_in_words
 from armsim.formatting import percent, plural, show
-from armsim.report.verdict import deciding_task, headlined, largest_causes
+from armsim.report.verdict import deciding_task, headline_judgement, largest_causes
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
@@ -45,8 +45,8 @@ def question(result: Result) -> str:
 
 def other_criteria_sentence(result: Result) -> tuple[str, ...]:
     """Sentence on the other criteria of the deciding task."""
-    task, headline_judgement = deciding_task(result), headlined(result)
-    others = [judgement for judgement in task.summary.judgements if judgement.criterion != headline_judgement.criterion]
+    task, headlined = deciding_task(result), headline_judgement(result)
+    others = [judgement for judgement in task.summary.judgements if judgement.criterion != headlined.criterion]
     findings = [
         f"{judgement.finding}{f', {judgement.required}' if judgement.limit is not None else ''}" for judgement in others
     ]

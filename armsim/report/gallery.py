@@ -56,7 +56,7 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     pairs = figures.identical_pairs(result)
     for number, start in enumerate(range(0, len(pairs), MOST_JOINTS), start=1):
         caption = (
-            "Difference of the two readings as the joint moves to and fro. Lost motion separates the two curves; "
+            "Difference of the two readings as the joint moves forth and back. Lost motion separates the two curves; "
             "a slip shifts both out of the band."
         )
         name, group = "two-sensors" if number == 1 else f"two-sensors-{number}", pairs[start : start + MOST_JOINTS]
@@ -66,8 +66,8 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result), True)
     if extras.what_ifs is not None:
         yield from what_if_figure(extras.what_ifs, "recommendations")
-    if extras.curve is not None:
-        yield trade_off_figure(extras.curve, "recommendations")
+    if extras.trade_off is not None:
+        yield trade_off_figure(extras.trade_off, "recommendations")
 
 
 def what_if_name(number: int, task: TaskResult) -> str:

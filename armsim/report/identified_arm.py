@@ -67,12 +67,12 @@ def _header(calibrated: Calibrated) -> Iterator[str]:
     for row in compliances:
         yield (
             f"{row.name}: {size_text(row.unit, row.value)} \N{PLUS-MINUS SIGN} {size_text(row.unit, row.uncertainty)} "
-            "of attained less commanded position per load of gravity on the joint."
+            "of attained minus commanded position per load of gravity on the joint."
         )
     shapes = [type(parameter.shape) for parameter in calibrated.identifications[0].parameters]
     if Wave in shapes:
         yield (
-            "Waves: attained less commanded position of a joint, cosine and sine of so many periods per turn (or of a "
+            "Waves: attained minus commanded position of a joint, cosine and sine of so many periods per turn (or of a "
             "period), for the compensation in its controller."
         )
     if {Wave, Proportional} & set(shapes):

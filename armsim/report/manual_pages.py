@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from markdown_it.token import Token
 
 FIRST, WORDS = "index", "words"
-"""Page that opens the manual and lists the others, and page with every word of `explain`."""
+"""Names of the first page, which lists the others, and of the page with every word of `armsim explain`."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ def write_manual(folder: Path) -> None:
     Parameters
     ----------
     folder : Path
-        A folder that is there.
+        An existing folder.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -137,7 +137,7 @@ def _of_markdown(name: str, text: str, words: Mapping[str, str]) -> ManualPage:
 
 
 def _explained(words: Mapping[str, str], code: re.Match[str]) -> str:
-    """A word in the type of code, as a link where it is explained."""
+    """A word in code type, with a link where the manual explains it."""
     anchor = words.get(code[1])
     return code[0] if anchor is None else f'<a href="{WORDS}.html#{anchor}">{code[0]}</a>'
 

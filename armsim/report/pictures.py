@@ -19,11 +19,11 @@ class Extras:
     """Further analyses of a run: what-ifs, trade-off, workbook."""
 
     what_ifs: WhatIfs | None = None
-    curve: TradeOff | None = None
-    budgets: LiveBudgets | None = None
+    trade_off: TradeOff | None = None
+    live_budgets: LiveBudgets | None = None
 
 
-NOTHING_MORE = Extras()
+NO_EXTRAS = Extras()
 
 Pictures = Mapping[str, Sequence[Picture]]
 """Pictures by the anchor of their section."""

@@ -75,10 +75,10 @@ def recommendations_section(result: Result, extras: Extras) -> Section:
             changes = what_if_frames(extras.what_ifs, task)[0]
             title = f"{task.name}: the changes that gain most"
             blocks.append(replace(changes, title=title).head(SHOWN).table())
-    if extras.curve is not None:
-        points = spread(curve_frame(extras.curve).without("design"), SHOWN)
-        blocks += [Text(curve_in_words(extras.curve)), points.table()]
-    options = (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
+    if extras.trade_off is not None:
+        points = spread(curve_frame(extras.trade_off).without("design"), SHOWN)
+        blocks += [Text(curve_in_words(extras.trade_off)), points.table()]
+    options = (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.trade_off))
     missing = [text for text, extra in options if extra is None]
     if missing:
         blocks.append(Text(f"More recommendations: armsim run {' '.join(missing)}.", "soft"))

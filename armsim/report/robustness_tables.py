@@ -34,7 +34,7 @@ def robustness_frame(selection: Selection) -> Frame:
 
 
 def _displayed_rows(selection: Selection) -> list[tuple[str, ChangedAssumption]]:
-    """Rows with what is otherwise; of types that the choice does not have, those for which it holds are one."""
+    """Changed assumptions in words, with their rows; unused types whose price changes nothing share one row."""
     chosen = {part.encoder for part in selection.closest}
     rows: list[tuple[str, ChangedAssumption]] = []
     for row in selection.robustness:
@@ -78,7 +78,7 @@ def _verdict(row: ChangedAssumption) -> str:
 
 
 def _changes(choice: Sequence[FittedEncoder], design: Sequence[FittedEncoder] | None) -> str:
-    """Joints that a design fits otherwise than the choice, equal joints together."""
+    """Joints at which a design differs from the choice, equal joints together."""
     return "" if design is None else changes_in_words(choice, design)
 
 
@@ -95,7 +95,7 @@ def _examined(proved: bool) -> str:
 
 
 def refits_frame(refits: Sequence[Refit]) -> Frame:
-    """Table of the design at hand, and of the cheapest with few of its joints fitted otherwise."""
+    """Table of the present design, and of the cheapest that change only a few joints."""
     present = refits[0].design or ()
     return Frame(
         (

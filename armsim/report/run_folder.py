@@ -9,7 +9,7 @@ from typing import Any
 
 from armsim.report.helpers import Helpers
 from armsim.report.pdf import Paper
-from armsim.report.pictures import NOTHING_MORE, Extras
+from armsim.report.pictures import NO_EXTRAS, Extras
 from armsim.report.reproduce import RunRequest, file_sha256
 from armsim.report.review import ALONE, write_review
 from armsim.report.run_review import run_review
@@ -23,7 +23,7 @@ def write_run_folder(
     scenario: Scenario,
     command: str,
     progress: Callable[[str, int, int], None] = lambda what, completed, total: None,
-    extras: Extras = NOTHING_MORE,
+    extras: Extras = NO_EXTRAS,
     paper: Paper = "a4",
     helpers: Helpers = ALONE,
     on_written: Callable[[Path], None] = lambda run_folder: None,

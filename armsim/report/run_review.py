@@ -19,13 +19,13 @@ from armsim.report.gallery import figures_of
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.manifest import Sample
 from armsim.report.operation_tables import operation_section
-from armsim.report.pictures import NOTHING_MORE, Extras
+from armsim.report.pictures import NO_EXTRAS, Extras
 from armsim.report.recommendations import advice, recommendations_section
 from armsim.report.review import Review, json_file, result_file
 from armsim.report.ripple_tables import motion_section
 from armsim.report.sensor_tables import better_sensors, each_and_every_pose, sensors_frame
 from armsim.report.two_sensor_tables import two_sensors_section
-from armsim.report.verdict import TONES, deciding_task, headline, headlined, task_frame
+from armsim.report.verdict import TONES, deciding_task, headline, headline_judgement, task_frame
 from armsim.report.workbook import workbook_file
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, Summary, TaskResult
@@ -37,10 +37,11 @@ LEAST_SHARE = 5e-4
 """Share below which groups and causes are omitted."""
 
 
-def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHING_MORE) -> Review:
+def run_review(result: Result, sources: Sequence[Source], extras: Extras = NO_EXTRAS) -> Review:
     """Review of a run."""
     task = deciding_task(result)
-    others = [reason for reason in result.reasons if headlined(result).finding not in reason]  # the headline has one
+    in_headline = headline_judgement(result).finding
+    others = [reason for reason in result.reasons if in_headline not in reason]
     reason_sentences = tuple(f"{reason[:1].upper()}{reason[1:]}." for reason in others)
     contributions, assumed = dominance(result, task), assumed_sentence(result, task)
     prices = [f"{name} {value:g}" for name, value in result.prices.items() if value]
@@ -84,8 +85,8 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
         files={
             "results.json": result_file(result),
             **({} if extras.what_ifs is None else {"what-if.json": json_file(extras.what_ifs.to_dict())}),
-            **({} if extras.curve is None else {"trade-off.json": json_file(extras.curve.to_dict())}),
-            **({} if extras.budgets is None else {"budget.xlsx": workbook_file(result, extras.budgets)}),
+            **({} if extras.trade_off is None else {"trade-off.json": json_file(extras.trade_off.to_dict())}),
+            **({} if extras.live_budgets is None else {"budget.xlsx": workbook_file(result, extras.live_budgets)}),
         },
         tables=run_tables(result),
     )

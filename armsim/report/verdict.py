@@ -31,7 +31,7 @@ def headline(result: Result) -> str:
     """The verdict in one sentence, by the criterion that decides."""
     if result.requirement is None:
         task = deciding_task(result)
-        return f"{headlined(result).finding}, the worst pose of {task.name}."
+        return f"{headline_judgement(result).finding}, the worst pose of {task.name}."
     name, judgement = decisive(result)
     unreachable_count = sum(len(task.unreachable) for task in result.tasks)
     pose_phrase = f", the worst pose of {name}" if judgement.where and name else ""
@@ -52,13 +52,13 @@ def headline(result: Result) -> str:
     return f"Not met: {text}{margin}{blame}."
 
 
-def headlined(result: Result) -> Judgement:
+def headline_judgement(result: Result) -> Judgement:
     """Judgement that the headline states."""
     return deciding_task(result).summary.judgements[0] if result.requirement is None else decisive(result)[1]
 
 
 def as_it_is(result: Result) -> str:
-    """Verdict of the present design, as the beginning of a sentence on changes."""
+    """Verdict of the present design, as the beginning of a sentence about changes to it."""
     if result.requirement is None:
         return "No requirement is stated"
     return f"{result.state[:1].upper()}{result.state[1:]} as it is"

@@ -148,7 +148,7 @@ class PoseBlock:
 
     @property
     def prepared(self) -> tuple[PreparedPoses, PoseStatistics]:
-        """Poses and readings of `prepare`."""
+        """Poses and statistics that `prepare` made."""
         assert self._prepared is not None
         assert self._statistics is not None
         return self._prepared, self._statistics

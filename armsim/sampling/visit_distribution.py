@@ -187,22 +187,23 @@ def _response(loads: Array, turning: Array, column: Array) -> Array:
     return np.asarray(np.sum(turning * beyond, axis=2) + np.sum(column * summed, axis=2))
 
 
-def turned_columns(direction: Array, column: Array, rotary: np.ndarray, standing: Array) -> Array:
+def turned_columns(direction: Array, column: Array, rotary: np.ndarray, unit_errors: Array) -> Array:
     """Jacobian columns of units at one pose, rotated by the unit errors, to first order.
 
     Parameters
     ----------
     direction, column : (axes, 3)
     rotary : (axes,) bool
-    standing : (axes, units)
+    unit_errors : (axes, units)
+        Constant errors of the units. [rad or m]
 
     Returns
     -------
     (3, units, axes)
     """
     turning = np.where(rotary[:, None], direction, 0.0)
-    spin = np.cumsum(turning[:, None] * standing[:, :, None], axis=0)  # (axes, units, 3)
-    tilted = column[:, None] * standing[:, :, None]
+    spin = np.cumsum(turning[:, None] * unit_errors[:, :, None], axis=0)  # (axes, units, 3)
+    tilted = column[:, None] * unit_errors[:, :, None]
     beyond = tilted.sum(axis=0) - np.cumsum(tilted, axis=0)
     changed = column[:, None] + np.cross(spin, column[:, None]) + np.cross(turning[:, None], beyond)
     return np.asarray(changed.transpose(2, 1, 0))
