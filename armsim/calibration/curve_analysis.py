@@ -14,7 +14,7 @@ from pydantic import computed_field
 from armsim.arrays import Array
 from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
 from armsim.calibration.calibration_records import OrderRecord
-from armsim.calibration.order_law import SAME_ORDER, JudgedOrders, SheetErrors, draw_sheet, fold, judge_orders
+from armsim.calibration.order_law import SAME_ORDER, OrderLaws, SheetErrors, draw_sheet, fold, judge_orders
 from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
@@ -171,7 +171,7 @@ def measure(
         searched = _searched(curve, orders, sheet, path)
         if sheet is not None and (law is None or not law.applies_to(curve, searched.orders)):
             law = fold(sheet, curve, searched.orders)
-        unjudged = JudgedOrders((None,) * len(searched.orders), ((),) * len(searched.orders))
+        unjudged = OrderLaws((None,) * len(searched.orders), ((),) * len(searched.orders))
         laws.append(unjudged if law is None else judge_orders(law, searched.fit, seed))
         fits.append(searched)
     records = iter(_orders(fits, laws))
@@ -208,7 +208,7 @@ def _most_orders(curve: Curve) -> int:
     return max(1, min(MOST_ORDERS, (len(distinct_angles) - 1) // 2, (len(curve.angle) - 3) // 2))
 
 
-def _orders(fits: Sequence[SearchedFit], laws: Sequence[JudgedOrders]) -> list[OrderRecord]:
+def _orders(fits: Sequence[SearchedFit], laws: Sequence[OrderLaws]) -> list[OrderRecord]:
     """Every order of every sensor, one sensor after the other."""
     pairs = np.concatenate([searched.fit.coefficients.reshape(-1, 2) for searched in fits])
     blocks = np.concatenate([_blocks(searched.fit) for searched in fits])

@@ -37,8 +37,8 @@ def measured_units(
     Yields
     ------
     (units, visits, 3) [m]
-        Group by group: attained minus commanded position, or turn times `LEVER`; growth at a known temperature is not
-        in it.
+        For each group of readings: attained minus commanded position, or rotation times `LEVER`. Thermal growth at a
+        known temperature is left out.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def measured_units(
 
 
 @dataclass(frozen=True, eq=False)
-class Simulated:
+class SimulatedMeasurements:
     """Simulated arms, measured as the arm under test: mean displacement of every group, AP and RP of every pose.
 
     Parameters
@@ -98,7 +98,7 @@ class Simulated:
         projection: Array | None = None,
         noise: ReadingNoise | None = None,
         oriented: Sequence[bool] | None = None,
-    ) -> Simulated:
+    ) -> SimulatedMeasurements:
         """Statistics of visits of shape (units, visits, 3), given per group.
 
         Parameters
@@ -113,7 +113,7 @@ class Simulated:
 
         Returns
         -------
-        Simulated
+        SimulatedMeasurements
         """
         means, repeatability, positions = [], [], []
         for group, readings in enumerate(visits):
@@ -128,4 +128,4 @@ class Simulated:
         if projection is not None:
             displacements = displacements @ projection.T
         accuracy = np.linalg.norm(displacements.reshape(len(displacements), -1, 3)[:, positions], axis=2).T
-        return Simulated(displacements, accuracy, np.array(repeatability))
+        return SimulatedMeasurements(displacements, accuracy, np.array(repeatability))

@@ -20,7 +20,7 @@ from armsim.sampling.statistics import holm
 from armsim.sampling_plan import SamplingPlan
 
 DRAWN_SENSORS = 16 * UNIT_BLOCK
-"""Sensors drawn, by which the law of an order is known."""
+"""Number of sensors drawn to estimate the distribution of each order."""
 SIGNIFICANT = 0.01
 """Chance of a false alarm over all orders of a sensor. Common practice, no source."""
 SAME_ORDER = 1e-6
@@ -59,7 +59,7 @@ class SheetErrors:
 
 @dataclass(frozen=True, eq=False)
 class FoldedLaw:
-    """Distribution of the fitted coefficients under the errors of a data sheet, at the measured angles.
+    """Distribution of the fitted coefficients by the errors of a data sheet, with aliases at the measured angles.
 
     Parameters
     ----------
@@ -105,8 +105,8 @@ class FoldedLaw:
 
 
 @dataclass(frozen=True)
-class JudgedOrders:
-    """Laws of the orders of one sensor, None where nothing is stated, and the orders of the sheet that alias.
+class OrderLaws:
+    """Distributions of the orders of one sensor, None where nothing is stated, and their aliases in the data sheet.
 
     ``aliases`` of every order, ``constant_aliases`` of the constant, as in `FoldedLaw`.
     """
@@ -149,7 +149,7 @@ def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: 
 
 
 def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
-    """Fit the errors of a sheet at the angles of a curve, as the curve itself is fitted.
+    """Fit the drawn errors of a data sheet at the angles of a measured curve, as the curve itself is fitted.
 
     A wave w that is not among those fitted adds (F^T F)^-1 F^T w to the coefficients, F being the waves fitted: at
     equal steps all of itself to its alias, at irregular angles a little to every order.
@@ -198,7 +198,7 @@ def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
     return tuple(sorted(round(order / curve.fundamental, 6) for order in orders))
 
 
-def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
+def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> OrderLaws:
     """Rank of the fitted amplitudes among those of drawn sensors, measured with the same noise.
 
     The p-value of an amplitude is its rank among the sensors drawn; their noise is that of the fit, with Student's
@@ -215,7 +215,7 @@ def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
 
     Returns
     -------
-    JudgedOrders
+    OrderLaws
 
     References
     ----------
@@ -243,4 +243,4 @@ def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     laws = tuple(
         None if expectation is None else LawRecord(*expectation, next(contradicts)) for expectation in expectations
     )
-    return JudgedOrders(laws, law.aliases, law.constant)
+    return OrderLaws(laws, law.aliases, law.constant)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.measured_population import Simulated
+from armsim.calibration.measured_population import SimulatedMeasurements
 from armsim.calibration.posterior import Estimator
 from armsim.documents.measured_points import MeasuredArm
 from armsim.sampling.statistics import holm
@@ -30,7 +30,7 @@ class Reference:
     Parameters
     ----------
     estimator : Estimator
-    simulated : Simulated
+    simulated : SimulatedMeasurements
     medians : (P, 1) [m]
         Median RP.
     squared_distances : (2 + P + causes, units)
@@ -40,19 +40,19 @@ class Reference:
     """
 
     estimator: Estimator
-    simulated: Simulated
+    simulated: SimulatedMeasurements
     medians: Array
     squared_distances: Array
     bands: tuple[list[Band], list[Band]]
 
     @staticmethod
-    def of(estimator: Estimator, simulated: Simulated) -> Reference:
+    def of(estimator: Estimator, simulated: SimulatedMeasurements) -> Reference:
         """Reference distribution of the distances of simulated arms.
 
         Parameters
         ----------
         estimator : Estimator
-        simulated : Simulated
+        simulated : SimulatedMeasurements
             Arms of the population, measured as the arm under test.
 
         Returns
@@ -65,7 +65,7 @@ class Reference:
             estimator, simulated, medians, np.sort(_squared_distances(estimator, simulated, medians), axis=1), bands
         )
 
-    def p_values(self, arm: Simulated) -> list[float]:
+    def p_values(self, arm: SimulatedMeasurements) -> list[float]:
         """P-values of an arm by its rank in the population, for every row of `far`.
 
         References
@@ -85,7 +85,7 @@ def _bands(figure: Array) -> list[Band]:
     return [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
 
 
-def _squared_distances(estimator: Estimator, arms: Simulated, medians: Array) -> Array:
+def _squared_distances(estimator: Estimator, arms: SimulatedMeasurements, medians: Array) -> Array:
     """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its medians."""
     residuals = arms.means - estimator.mean
     coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.parts())
@@ -168,7 +168,7 @@ class RankTests:
         partners = estimator.linear.partners
         oriented = (partners != np.arange(len(partners))).tolist()
         visits_by_pose = (rows[None] for rows in arm.visits.values())
-        measured = Simulated.of(visits_by_pose, noise=estimator.readings, oriented=oriented)
+        measured = SimulatedMeasurements.of(visits_by_pose, noise=estimator.readings, oriented=oriented)
         overall, scatter, *others = reference.p_values(measured)
         poses = len(estimator.linear.blocks)
         by_pose = others[:poses]

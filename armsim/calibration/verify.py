@@ -21,7 +21,7 @@ from armsim.calibration.calibration_records import (
 )
 from armsim.calibration.cause_diagnosis import cause_records, scale_records
 from armsim.calibration.measured_distances import distance_pairs, distances
-from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.measurement_setup import Setup, setup_and_readings, without_frame
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screen_outliers
 from armsim.calibration.posterior import Estimator, Posterior, PredictedPoses, expected
@@ -211,7 +211,7 @@ class References:
             oriented = arm.conditions.oriented.tolist()
             scatter = VisitSample(VisitCauses.of(estimator.linear, estimator.readings))
             monitored = scatter.collect(sample.collect(visits))
-            simulated = Simulated.of(monitored, estimator.projection, estimator.readings, oriented)
+            simulated = SimulatedMeasurements.of(monitored, estimator.projection, estimator.readings, oriented)
             reference = Reference.of(estimator, simulated)
             self.references[key] = Distributions(
                 reference, ReadingReference.of(sample), scatter.model, scatter.reference

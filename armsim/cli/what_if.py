@@ -24,10 +24,10 @@ def what_if(
     """Effect of single improvements: each joint without error, each cause halved, each encoder one bit finer."""
 
     def answer(study: Study, run_options: RunOptions) -> Reply:
-        from armsim.decide import what_if as change
+        from armsim.decide import what_if as evaluate_changes
         from armsim.report.what_if_review import what_if_printout, what_if_review
 
-        table = change(study, run_options)
+        table = evaluate_changes(study, run_options)
         review = what_if_review(table, study.scenario)
         return Reply(table.to_dict, what_if_printout(table), review.notes, review=review)
 

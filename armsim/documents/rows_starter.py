@@ -1,4 +1,4 @@
-"""A starter for the calibration of an arm of which only its rows are known."""
+"""Starter files for the calibration of an arm of which only the Denavit-Hartenberg rows are known."""
 
 from __future__ import annotations
 
@@ -21,9 +21,10 @@ SENSORS = {
 }
 """Sensor of a joint by its type: file, what it measures, resolution, accuracy, repeatability. Common practice, no
 source."""
-ZEROS = {"revolute": "0.2 deg", "prismatic": "0.5 mm"}
-NOTHING = {"revolute": "0 deg", "prismatic": "0 mm"}
-EXACT = {"d": "0 mm", "a": "0 mm", "alpha": "0 deg"}
+ZERO_SPREADS = {"revolute": "0.2 deg", "prismatic": "0.5 mm"}
+NO_ZERO_ERROR = {"revolute": "0 deg", "prismatic": "0 mm"}
+NO_TOLERANCE = {"d": "0 mm", "a": "0 mm", "alpha": "0 deg"}
+"""Zeros and tolerances of parameters that the session cannot tell from its frame or target."""
 CALIBRATION = """calibration:                         # armsim calibrate
   instrument:
     std: 20 um                       # of a reading along each axis; std_per_distance: 5 um/m besides
@@ -35,7 +36,7 @@ CALIBRATION = """calibration:                         # armsim calibrate
 
 
 def starter_of_rows(arm: dict[str, Any]) -> dict[str, str]:
-    """Texts of the files of a starter, by name, for an arm document of rows."""
+    """Texts of the starter files by file name, for an arm document with Denavit-Hartenberg rows."""
     types = {row["name"]: row["type"] for row in arm["kinematics"]["joints"]}
     exact = absorbed(arm["kinematics"])
     texts = _arm(arm, exact), _scenario(arm["name"], types, exact)
@@ -55,9 +56,9 @@ def _arm(arm: dict[str, Any], exact: Set[Parameter]) -> Iterator[str]:
     yield f"  convention: {arm['kinematics']['convention']}"
     yield "  joints:"
     for row in arm["kinematics"]["joints"]:
-        tolerances = {key: EXACT[key] for key in CONSTANTS if (row["name"], key) in exact}
+        tolerances = {key: NO_TOLERANCE[key] for key in CONSTANTS if (row["name"], key) in exact}
         if row["type"] == "prismatic":  # its d is its zero, which the scenario states
-            tolerances = {"d": EXACT["d"], **tolerances}
+            tolerances = {"d": NO_TOLERANCE["d"], **tolerances}
         yield f"    - {yaml_line({**row, 'tolerances': tolerances} if tolerances else row)}"
     yield "  tool: {xyz: [0 mm, 0 mm, 0 mm], rpy: [0 deg, 0 deg, 0 deg]}"
     yield "tolerances:                          # of the built links; none where the session fits frame and target"
@@ -75,9 +76,9 @@ def _scenario(name: str, types: dict[str, str], exact: Set[Parameter]) -> Iterat
     yield "joints:"
     for joint, kind in types.items():
         sensor = f"encoder: {SENSORS[kind][0]}, placement: output"
-        zero = f"mastering: {{std: {ZEROS[kind]}, distribution: normal}}"
+        zero = f"mastering: {{std: {ZERO_SPREADS[kind]}, distribution: normal}}"
         if (joint, "zero") in exact:  # the session says where base and target are, and how they are turned
-            zero = f"mastering: {NOTHING[kind]}"
+            zero = f"mastering: {NO_ZERO_ERROR[kind]}"
         yield f"  {yaml_line(joint)}: {{{sensor}, {zero}}}"
     yield CALIBRATION.rstrip("\n")
     yield "tasks:"

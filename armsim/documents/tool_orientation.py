@@ -11,7 +11,7 @@ from armsim.model.arm import Arm
 from armsim.model.kinematics import ArmJoint
 from armsim.sources import KeyPath, Source
 from armsim.tasks import PoseConstraints
-from armsim.tasks.elbow import possible
+from armsim.tasks.elbow import has_elbow_angle
 
 
 def build_constraints(document: Any, arm: Arm, source: Source, at: KeyPath) -> PoseConstraints:
@@ -43,7 +43,7 @@ def build_constraints(document: Any, arm: Arm, source: Source, at: KeyPath) -> P
         branch.append((name, sign))
     nearest = elbow = None
     if document.posture is not None and document.posture.elbow is not None:
-        if not possible(arm) or document.tool is None:
+        if not has_elbow_angle(arm) or document.tool is None:
             finding, accepted = "an elbow angle", "seven turning joints, and tool: [roll, pitch, yaw]"
             raise source.error((*at, "posture", "elbow"), finding, accepted)
         elbow = document.posture.elbow

@@ -14,7 +14,7 @@ from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
 
-def owners(task: TaskResult) -> dict[str, Array]:
+def share_by_owner(task: TaskResult) -> dict[str, Array]:
     """Share of every joint (or the links) in the mean square error at every pose, arrays of shape (poses,)."""
     names = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
     return {name: task.contribution(name) for name in names}
@@ -22,7 +22,7 @@ def owners(task: TaskResult) -> dict[str, Array]:
 
 def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
     """Map of the joint with the largest share, over the cells of a slice."""
-    shares = owners(task)
+    shares = share_by_owner(task)
     names = list(shares)
     largest = np.argmax(np.stack([shares[name] for name in names]), axis=0)
     dominant = [n for n in range(len(names)) if np.any(largest == n)]
@@ -62,7 +62,7 @@ def group_share(result: Result, task: TaskResult) -> style.Drawing:
     if not result.groups:
         raise ValueError("the arm has no groups")
     group, members = next(iter(result.groups.items()))
-    shares = owners(task)
+    shares = share_by_owner(task)
     group_shares = sum((shares[name] for name in members if name in shares), np.zeros(len(task.poses)))
     others = " and ".join(name for name in result.groups if name != group) or "the rest"
     values = maps.on_grid(task, group_shares)

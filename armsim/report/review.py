@@ -27,7 +27,7 @@ from armsim.results import Result
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
-ALONE = Helpers(0)
+NO_HELPERS = Helpers(0)
 Writer = Callable[[Path], None]
 
 
@@ -131,7 +131,7 @@ def write_review(
     paper: Paper = "a4",
     progress: Callable[[str, int, int], None] = lambda what, completed, total: None,
     on_written: Callable[[Path], None] = lambda review_folder: None,
-    helpers: Helpers = ALONE,
+    helpers: Helpers = NO_HELPERS,
     slides: bool = False,
     requested: Callable[[Path], Mapping[str, Any]] = lambda review_folder: {},
 ) -> None:

@@ -11,7 +11,7 @@ from armsim.report.helpers import Helpers
 from armsim.report.pdf import Paper
 from armsim.report.pictures import NO_EXTRAS, Extras
 from armsim.report.reproduce import RunRequest, file_sha256
-from armsim.report.review import ALONE, write_review
+from armsim.report.review import NO_HELPERS, write_review
 from armsim.report.run_review import run_review
 from armsim.results import Result
 from armsim.scenario import Scenario
@@ -25,15 +25,15 @@ def write_run_folder(
     progress: Callable[[str, int, int], None] = lambda what, completed, total: None,
     extras: Extras = NO_EXTRAS,
     paper: Paper = "a4",
-    helpers: Helpers = ALONE,
+    helpers: Helpers = NO_HELPERS,
     on_written: Callable[[Path], None] = lambda run_folder: None,
     request: RunRequest | None = None,
     slides: bool = False,
 ) -> None:
     """Write the folder of a run; parameters as in `write_review`.
 
-    ``extras`` is what was worked out beside the run itself; ``request`` is the command in parts, kept in the manifest
-    so that the run can be done again.
+    ``extras`` are further analyses of the run; ``request`` is the command in parts, stored in the manifest so that the
+    run can be repeated.
     """
 
     def requested(run_folder: Path) -> Mapping[str, Any]:

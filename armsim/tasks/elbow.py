@@ -31,7 +31,7 @@ STEP = 1e-5
 """Step of the central difference for the slope of the angle. [rad]"""
 
 
-def possible(arm: Arm) -> bool:
+def has_elbow_angle(arm: Arm) -> bool:
     """Whether an arm has enough rotary joints for an elbow angle."""
     return sum(joint.revolute for joint in arm.joints) >= TURNING
 

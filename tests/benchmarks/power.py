@@ -16,7 +16,7 @@ import numpy as np
 import armsim
 from armsim.calibration.cause_diagnosis import cause_records
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.calibration.verify import at_rest
@@ -43,7 +43,9 @@ def main() -> None:
     names, joints = list(places), np.array([q for q, _ in places.values()])
     counts = [VISITS] * len(names)
     estimator = Estimator.of(Linear.of(machine, joints), counts, INSTRUMENT)
-    reference = Reference.of(estimator, Simulated.of(measured_units(machine, joints, counts, INSTRUMENT, 40_000, 1)))
+    reference = Reference.of(
+        estimator, SimulatedMeasurements.of(measured_units(machine, joints, counts, INSTRUMENT, 40_000, 1))
+    )
     print("joint  eccentricity  not as predicted  named first")
     cases = [(0, 1.0), *((n, times) for times in (2.0, 3.0) for n in range(len(machine.joints)))]
     for number, times in cases:

@@ -19,7 +19,7 @@ import armsim
 from armsim.calibration.calibration_records import CauseRecord
 from armsim.calibration.cause_diagnosis import cause_records
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.documents.measured_points import MeasuredArm
@@ -105,7 +105,7 @@ class Verified:
         counts = [VISITS] * POSES
         self.estimator = Estimator.of(Linear.of(self.machine, self.joints), counts, INSTRUMENT)
         sound = measured_units(self.machine, self.joints, counts, INSTRUMENT, 20_000, 1)
-        self.reference = Reference.of(self.estimator, Simulated.of(sound))
+        self.reference = Reference.of(self.estimator, SimulatedMeasurements.of(sound))
 
     def diagnoses(self, machine: Machine, arms: int) -> list[list[CauseRecord]]:
         """Causes of every arm that stand out, the smallest p-value first."""

@@ -16,7 +16,7 @@ from test_verify import INSTRUMENT, places, written
 
 import armsim
 from armsim.calibration.measured_machine import with_target
-from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.calibration.registration import fit_registrations
@@ -98,7 +98,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     first = setup.register(arms[0], Path("m.csv"))
     estimator = setup.estimator(first, Path("m.csv"))
     units = measured_units(setup.machine, joints, counts, first.covariance_roots, 4000, 1, first.conditions)
-    reference = Reference.of(estimator, Simulated.of(units, estimator.projection, estimator.readings))
+    reference = Reference.of(estimator, SimulatedMeasurements.of(units, estimator.projection, estimator.readings))
     wrong, p_values = 0, []
     for arm in arms:
         registered_arm = setup.register(arm, Path("m.csv"))

@@ -20,7 +20,7 @@ from support import ROOT, invoke
 import armsim
 from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import RankTests, Reference
 from armsim.calibration.verify import at_rest, verify
@@ -57,7 +57,9 @@ def test_chances_of_arms_of_the_population_are_uniform() -> None:
     names, joints, _ = places(study)
     counts = [4] * len(names)
     estimator = Estimator.of(Linear.of(machine, joints), counts, INSTRUMENT)
-    reference = Reference.of(estimator, Simulated.of(measured_units(machine, joints, counts, INSTRUMENT, 20_000, 1)))
+    reference = Reference.of(
+        estimator, SimulatedMeasurements.of(measured_units(machine, joints, counts, INSTRUMENT, 20_000, 1))
+    )
     simulated = list(measured_units(machine, joints, counts, INSTRUMENT, 500, 2))
     tested = []
     for u in range(500):
@@ -232,7 +234,7 @@ def test_thirty_arms_of_the_population_raise_no_alarm(tmp_path: Path) -> None:
     assert verified.arms[0].simulated == 40_000
     estimator = Estimator.of(Linear.of(study.scenario.machine, joints), [4] * 2, INSTRUMENT)
     units = measured_units(study.scenario.machine, joints, [4] * 2, INSTRUMENT, 40_000, 1)
-    reference = Reference.of(estimator, Simulated.of(units))
+    reference = Reference.of(estimator, SimulatedMeasurements.of(units))
     wrong = 0
     for u in range(3600):
         arm = MeasuredArm("a", {name: rows[u] for name, rows in zip(names, simulated, strict=True)})

@@ -64,9 +64,9 @@ def test_every_figure_says_what_it_shows(result: Result) -> None:
 def test_contributions_add_up(result: Result) -> None:
     """Source: shares of a pose sum to one."""
     task = result.task("tilted")
-    from armsim.figures.contribution_maps import owners
+    from armsim.figures.contribution_maps import share_by_owner
 
-    np.testing.assert_allclose(sum(owners(task).values()), 1.0, rtol=1e-9)
+    np.testing.assert_allclose(sum(share_by_owner(task).values()), 1.0, rtol=1e-9)
     check_drawing(figures.dominant_joint(result, task))
     check_drawing(figures.group_share(result, task))
 
