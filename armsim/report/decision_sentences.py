@@ -44,8 +44,8 @@ def difference(row: TaskDifference) -> str:
     what = f"{row.scenario}: at {row.task} {effect(first)}"
     for change in others:
         open_ = change.change.interval is not None and not change.change.resolved
-        text = f"no significant change of the {change.noun} ({signed_change(change)})"
-        what += f", {text}" if open_ else f", the {change.noun} changes by {signed_change(change)}"
+        text = f"no significant change of the {change.phrase} ({signed_change(change)})"
+        what += f", {text}" if open_ else f", the {change.phrase} changes by {signed_change(change)}"
     gain = gain_per_cost(row)
     if gain:
         return f"{what}, for {row.price:g} cost units more: {gain} per cost unit"
