@@ -10,7 +10,7 @@ from armsim.decide.decision_records import DecidingCriterion, Refit
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fits_joint
 from armsim.decide.ledger import binding, met
-from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding
+from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding_criterion
 from armsim.decide.search import Search
 from armsim.decide.select import SearchState
 from armsim.documents.catalogue_document import AS_IT_IS
@@ -94,5 +94,5 @@ def _cheapest(search: Search, most: int) -> Refit:
     joints = tuple(row[n].joint.name for row, n in chosen if not row[n].present)
     return Refit(
         most, joints, search.design(closest), record.program.price(closest), best is not None,
-        state_of_all(search.verdict(closest)), deciding(search, closest), complete,
+        state_of_all(search.verdict(closest)), deciding_criterion(search, closest), complete,
     )  # fmt: skip

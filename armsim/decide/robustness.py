@@ -1,8 +1,9 @@
 """Robustness of a choice to uncertain inputs: prices, tolerances of gears, temperature.
 
-Each row is the answer of the search with one thing changed. Whether a design meets the requirement does not depend on
-its price, so that another price takes over all that was sampled, and all that is known to fail. Larger errors are
-taken to make no design better: where the choice keeps the requirement in spite of them, nothing cheaper is sampled.
+Each row of the table gives the result of the search with one input changed. Whether a design meets the requirement does
+not depend on its price, so a search at other prices reuses all sampled results and all designs known to fail. Larger
+errors are assumed never to improve a design. If the choice still meets the requirement with larger errors, it remains
+the cheapest and no other design is sampled.
 """
 
 from __future__ import annotations
@@ -30,21 +31,21 @@ PRICE_CHANGE = 0.2
 GEAR_FACTOR = 1.5
 """Factor on the tolerances of gears. Common practice, no source."""
 MOST_SAMPLED = 40
-"""Designs sampled for a row, in the order of their price, before its search is given up."""
+"""Largest number of designs sampled for a row, in the order of their price, before its search is given up."""
 MOST_LEFT = 100
-"""Cheaper designs, at most, that are all sampled for a row."""
+"""If at most this many cheaper designs remain, all of them are sampled."""
 
 
-def robustness(record: SearchState) -> tuple[ChangedAssumption, ...]:
+def robustness(state: SearchState) -> tuple[ChangedAssumption, ...]:
     """Whether the choice of a search stays the best when one input at a time is changed.
 
-    Prices of a piece of each type of encoder and of all, raised and lowered; a higher price of a type that the choice
-    does not have changes nothing and has no row. Tolerances of gears and the temperature rise have a row where they are
-    stated.
+    The unit price of each encoder type, and of all types together, is raised and lowered. Raising the price of a type
+    that the choice does not use changes nothing, so it has no row. Tolerances of gears and the temperature rise have a
+    row where they are stated.
 
     Parameters
     ----------
-    record : SearchState
+    state : SearchState
         A search that has ended.
 
     Returns
@@ -52,14 +53,14 @@ def robustness(record: SearchState) -> tuple[ChangedAssumption, ...]:
     tuple of ChangedAssumption
         Empty where nothing meets the requirement.
     """
-    choice = record.best
+    choice = state.best
     if choice is None:
         return ()
-    return (*_prices(record, choice), *_physical(record, choice))
+    return (*_prices(state, choice), *_physical_changes(state, choice))
 
 
-def deciding(search: Search, choice: Choice) -> DecidingCriterion:
-    """Criterion that binds a choice, sampled whole.
+def deciding_criterion(search: Search, choice: Choice) -> DecidingCriterion:
+    """Criterion that comes closest to its limit for a choice, from a full sample.
 
     Parameters
     ----------
@@ -70,44 +71,45 @@ def deciding(search: Search, choice: Choice) -> DecidingCriterion:
     -------
     DecidingCriterion
     """
-    return _deciding(search.verdict(choice))
+    return _deciding_criterion(search.verdict(choice))
 
 
-def _deciding(tasks: Sequence[AssessedTask]) -> DecidingCriterion:
+def _deciding_criterion(tasks: Sequence[AssessedTask]) -> DecidingCriterion:
     task, judgement = binding(tasks)
     return DecidingCriterion(task.name, judgement)
 
 
-def _prices(record: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
-    options = record.search.options
-    types = sorted({option.encoder for row in options.joints for option in row})
-    chosen = {part.encoder for part in record.search.design(choice)}
-    for factor in (1.0 + PRICE_CHANGE, 1.0 - PRICE_CHANGE):
-        yield _with_prices(record, choice, "", types, factor)
+def _prices(state: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
+    options = state.search.options
+    types = sorted({option.encoder for options_of_joint in options.joints for option in options_of_joint})
+    chosen = {part.encoder for part in state.search.design(choice)}
+    for factor in (1.0 + PRICE_CHANGE, 1.0 - PRICE_CHANGE):  # an empty name of an encoder: all types
+        yield _with_prices(state, choice, "", types, factor)
         for encoder in (name for name in types if name in chosen):
-            yield _with_prices(record, choice, encoder, [encoder], factor)
+            yield _with_prices(state, choice, encoder, [encoder], factor)
     others = [name for name in types if name not in chosen]
     lower = 1.0 - PRICE_CHANGE
     if others:
-        together = _with_prices(record, choice, "", others, lower)
-        for encoder in others:  # a choice that stands where all of them are cheaper stands where one is
+        together = _with_prices(state, choice, "", others, lower)
+        for encoder in others:  # if the choice stays best when all of them are cheaper, it does when one is
             of_one_encoder = replace(together, encoder=encoder)
-            yield of_one_encoder if together.unchanged else _with_prices(record, choice, encoder, [encoder], lower)
+            yield of_one_encoder if together.unchanged else _with_prices(state, choice, encoder, [encoder], lower)
 
 
 def _with_prices(
-    record: SearchState, choice: Choice, encoder: str, types: Collection[str], factor: float
+    state: SearchState, choice: Choice, encoder: str, types: Collection[str], factor: float
 ) -> ChangedAssumption:
-    options = with_prices(record.search.options, dict.fromkeys(types, factor))
-    search, program = record.search.with_options(options), _repriced(record.program, options)
-    outcomes = dict(record.failed), dict(record.misses), dict(record.failed_criteria), dict(record.bounded)
-    most_sampled = len(record.failed) + MOST_SAMPLED
-    perturbed = SearchState(search, program, *outcomes, most_sampled=most_sampled, most_left=MOST_LEFT)
+    options = with_prices(state.search.options, dict.fromkeys(types, factor))
+    search, program = state.search.with_options(options), _repriced(state.program, options)
+    perturbed = SearchState(
+        search, program, failed=dict(state.failed), misses=dict(state.misses),
+        failed_criteria=dict(state.failed_criteria), bounded=dict(state.bounded),
+        most_sampled=len(state.failed) + MOST_SAMPLED, most_left=MOST_LEFT,
+    )  # fmt: skip
     perturbed.examine_by_price()
     price = program.price(choice)
-    return _row(
-        perturbed, choice, price, deciding(search, choice), partial(ChangedAssumption, "price", encoder, factor)
-    )
+    make_row = partial(ChangedAssumption, "price", encoder, factor)
+    return _row(perturbed, choice, price, deciding_criterion(search, choice), make_row)
 
 
 def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
@@ -129,15 +131,21 @@ def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
         return replace(option, joint=joint, price=option.price + (factor - 1.0) * encoder.price)
 
     tariffs = {
-        name: replace(tariff, steps=tuple((least, price * factors.get(name, 1.0)) for least, price in tariff.steps))
+        name: replace(
+            tariff,
+            steps=tuple((minimum_quantity, price * factors.get(name, 1.0)) for minimum_quantity, price in tariff.steps),
+        )
         for name, tariff in options.purchase.tariffs.items()
     }
-    joints = tuple(tuple(priced(option) for option in row) for row in options.joints)
+    joints = tuple(tuple(priced(option) for option in options_of_joint) for options_of_joint in options.joints)
     return replace(options, joints=joints, purchase=replace(options.purchase, tariffs=tariffs))
 
 
 def _repriced(program: Program, options: Options) -> Program:
-    """Program for other prices of the same options, with all that is known to fail."""
+    """Integer program for other prices of the same options, with all that is known to fail.
+
+    A cut excludes choices whose mean square error at a pose exceeds its limit, a visit row those whose visit part does.
+    """
     return replace(
         program, options=options, limit=program.limit.copy(),
         refused=[*program.refused], dominated=[*program.dominated],
@@ -146,76 +154,93 @@ def _repriced(program: Program, options: Options) -> Program:
     )  # fmt: skip
 
 
-def _physical(record: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
-    machine = record.search.study.scenario.machine
-    options = record.search.options
-    all_joints = [*machine.joints, *(row[n].joint for row, n in zip(options.joints, choice, strict=True))]
+def _physical_changes(state: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
+    """Rows for larger gear tolerances and for the largest temperature rise."""
+    machine = state.search.study.scenario.machine
+    options = state.search.options
+    chosen = [options_of_joint[n] for options_of_joint, n in zip(options.joints, choice, strict=True)]
+    all_joints = [*machine.joints, *(option.joint for option in chosen)]
     if any(joint.transmission.with_tolerances(GEAR_FACTOR) != joint.transmission for joint in all_joints):
         yield _with_machine(
-            record, choice, machine, with_gears, partial(ChangedAssumption, "gear tolerances", "", GEAR_FACTOR)
+            state, choice, machine, with_looser_gear, partial(ChangedAssumption, "gear tolerances", "", GEAR_FACTOR)
         )
     rises = [machine.environment.temperature_rise, *(joint.temperature_rise for joint in all_joints)]
-    if any(rise is not None and rise.at_end.mean != rise.mean for rise in rises):
-        environment = replace(machine.environment, temperature_rise=_at_end(machine.environment.temperature_rise))
+    if any(rise is not None and rise.at_largest_value.mean != rise.mean for rise in rises):
+        environment = replace(
+            machine.environment, temperature_rise=_at_largest_value(machine.environment.temperature_rise)
+        )
         yield _with_machine(
-            record, choice, replace(machine, environment=environment), with_rise,
+            state, choice, replace(machine, environment=environment), with_largest_rise,
             partial(ChangedAssumption, "temperature rise", "", None),
         )  # fmt: skip
 
 
-def with_gears(joint: Joint) -> Joint:
+def with_looser_gear(joint: Joint) -> Joint:
     """Joint whose gear has larger tolerances."""
     return replace(joint, transmission=joint.transmission.with_tolerances(GEAR_FACTOR))
 
 
-def with_rise(joint: Joint) -> Joint:
+def with_largest_rise(joint: Joint) -> Joint:
     """Joint whose temperature rise is fixed at its largest value."""
-    return replace(joint, temperature_rise=_at_end(joint.temperature_rise))
+    return replace(joint, temperature_rise=_at_largest_value(joint.temperature_rise))
 
 
-def _at_end(rise: Distribution | None) -> Distribution | None:
-    return None if rise is None else rise.at_end
+def _at_largest_value(rise: Distribution | None) -> Distribution | None:
+    return None if rise is None else rise.at_largest_value
 
 
 def _with_machine(
-    record: SearchState,
+    state: SearchState,
     choice: Choice,
     machine: Machine,
     changed: Callable[[Joint], Joint],
-    row: Callable[..., ChangedAssumption],
+    make_row: Callable[..., ChangedAssumption],
 ) -> ChangedAssumption:
-    options = record.search.options
-    joints = tuple(tuple(replace(option, joint=changed(option.joint)) for option in of) for of in options.joints)
+    options = state.search.options
+    joints = tuple(
+        tuple(replace(option, joint=changed(option.joint)) for option in options_of_joint)
+        for options_of_joint in options.joints
+    )
     machine = replace(machine, joints=tuple(changed(joint) for joint in machine.joints))
-    study, silent = record.search.study.with_scenario(machine=machine), record.search.run_options.silent
-    chosen = [of[n] for of, n in zip(joints, choice, strict=True)]
+    study, silent_options = state.search.study.with_scenario(machine=machine), state.search.run_options.silent
+    chosen = [options_of_joint[n] for options_of_joint, n in zip(joints, choice, strict=True)]
     fitted_machine = replace(machine, joints=options.fitted_joints(chosen))
-    tasks, _ = study.with_scenario(machine=fitted_machine).judge(record.search.poses, silent)
-    price, of_choice = record.program.price(choice), _deciding(tasks)
+    tasks, _ = study.with_scenario(machine=fitted_machine).judge(state.search.poses, silent_options)
+    price, criterion_of_choice = state.program.price(choice), _deciding_criterion(tasks)
     if met(tasks) and all(fits_joint(study, option) for option in chosen):
-        return row(True, price, record.search.design(choice), price, of_choice, False)
+        return make_row(
+            unchanged=True, price=price, design=state.search.design(choice), design_price=price,
+            deciding=criterion_of_choice, proved=False,
+        )  # fmt: skip
     try:
-        search = Search(study, replace(options, joints=joints), silent)
-    except InputError:  # no option of some joint meets what is required of it alone
-        return row(False, price, None, None, of_choice, True)
+        search = Search(study, replace(options, joints=joints), silent_options)
+    except InputError:  # some joint has no option that meets the joint's own requirements
+        return make_row(
+            unchanged=False, price=price, design=None, design_price=None, deciding=criterion_of_choice, proved=True
+        )
     perturbed = SearchState(search, search.trained_program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
     perturbed.descend()
-    return _row(perturbed, None, price, of_choice, row)
+    return _row(perturbed, None, price, criterion_of_choice, make_row)
 
 
 def _row(
-    record: SearchState,
+    state: SearchState,
     choice: Choice | None,
     price: float,
-    of_choice: DecidingCriterion,
-    row: Callable[..., ChangedAssumption],
+    criterion_of_choice: DecidingCriterion,
+    make_row: Callable[..., ChangedAssumption],
 ) -> ChangedAssumption:
     """Row of a search with one changed assumption; ``choice`` is None where it fails the requirement."""
-    complete, search, best = record.sample_remaining(), record.search, record.best
+    complete, search, best = state.sample_remaining(), state.search, state.best
     if best is None:
-        return row(False, price, None, None, of_choice, complete)
-    cheapest = record.program.price(best)
+        return make_row(
+            unchanged=False, price=price, design=None, design_price=None, deciding=criterion_of_choice, proved=complete
+        )
+    cheapest = state.program.price(best)
     unchanged = choice is not None and price <= cheapest + cent(cheapest)
     design = best if choice is None or not unchanged else choice
-    design_price = record.program.price(design)
-    return row(unchanged, price, search.design(design), design_price, deciding(search, design), complete)
+    design_price = state.program.price(design)
+    return make_row(
+        unchanged=unchanged, price=price, design=search.design(design), design_price=design_price,
+        deciding=deciding_criterion(search, design), proved=complete,
+    )  # fmt: skip

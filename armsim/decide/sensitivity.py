@@ -1,7 +1,8 @@
-"""Sensitivity of the tool-point error to every line of a data sheet: per unit, and for a tenth less.
+"""Sensitivity of the tool-point error to every number of the machine.
 
-Both are of the quantile at the coverage of the requirement, sampled with common random numbers: the same units and
-visits with the number a little larger and smaller, and with a tenth of it less
+There are two: the change per unit of measure, and the change when the number is reduced by 10 %. Both are changes of
+the error quantile at the required coverage. They are computed with common random numbers: the same arms and visits are
+evaluated with the number slightly larger, slightly smaller, and 10 % smaller
 (`sampling.paired_difference.quantile_shift`).
 """
 
@@ -44,37 +45,38 @@ from armsim.study import Study
 from armsim.tasks.base import name_key
 
 STEP = 1e-3
-"""Relative change of a number, up and down; errors are paired draw by draw, so that it may be small."""
+"""Relative change of a number, up and down. It can be this small because both evaluations use the same draws."""
 TENTH = 0.1
+"""Share by which a number is reduced."""
 LEAST_UNITS, MOST_UNITS = 16 * UNIT_BLOCK, 64 * UNIT_BLOCK
-"""Smallest and largest number of units of a change; the number of the plan is clipped to them."""
+"""Limits on the number of units (simulated arms) sampled to compute a change; the plan's number is clipped to them."""
 VISITS = 4
-"""Visits of each of them, at most."""
-NOTHING = 1e-6
-"""Share of the quantile below which the effect of a number counts as none."""
+"""Largest number of visits per unit."""
+NEGLIGIBLE = 1e-6
+"""Change of the error per relative change of a number, as a share of the quantile, below which it has no effect."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """A number of the machine, and what it does to one task.
+    """Effect of one number of the machine on the error of one task.
 
     Parameters
     ----------
     task : str
     path : str
-        As it is changed.
+        Path of the number in the scenario file, as used to change it.
     unit : Unit
-        Unit in which it is shown.
+        Unit of measure in which the number is shown.
     value : float
-        In that unit.
+        Value of the number in that unit of measure.
     per_unit : Difference
-        Change of the quantile at the worst pose per unit of the number. [m]
+        Change of the quantile at the worst pose per unit of measure of the number. [m]
     tenth_less : Difference
-        Change of the largest quantile of the task by a tenth of the number less, not linearised in it, wherever the
-        worst pose then is. [m]
+        Change of the task's largest quantile when the number is reduced by 10 %, at the pose that is then worst; not
+        linearised in the number. [m]
     rms_tenth_less : float
-        Change of the rms error over all poses by a tenth less: by first order in the errors, which asks for second
-        moments alone, so that no distribution is assumed. [m]
+        Change of the rms error over all poses when the number is reduced by 10 %. It is of first order in the errors:
+        it needs only second moments, so no distribution is assumed. [m]
     """
 
     task: str
@@ -88,7 +90,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Part:
-    """Share of the mean square error of a cause at a joint, at the worst pose and over the poses of a task."""
+    """Share of the mean square error that one cause at one joint makes, at the worst pose and over all poses."""
 
     task: str
     joint: str
@@ -109,13 +111,13 @@ class Sensitivities:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def scenario(self) -> str:
-        """The design."""
+        """Name of the scenario."""
         return self.result.scenario
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def coverage(self) -> float:
-        """Share of errors of the quantile."""
+        """Share of errors that must not exceed the quantile."""
         return coverage_of(self.result.requirement)
 
     @computed_field  # type: ignore[prop-decorator]
@@ -136,13 +138,13 @@ class Sensitivities:
         return sorted((part for part in self.parts if part.task == task), key=lambda part: -part.worst)
 
     def to_dict(self) -> dict[str, Any]:
-        """Dictionary for JSON, in SI units but for the numbers themselves."""
+        """Dictionary for JSON, in SI units, except the numbers themselves, which are in display units."""
         return plain(self)
 
 
 @dataclass(frozen=True, eq=False)
 class TaskPopulation:
-    """The poses of a task as they were sampled, and the population at single ones of them.
+    """The sampled poses of a task, and the population at individual poses.
 
     Parameters
     ----------
@@ -153,6 +155,8 @@ class TaskPopulation:
     coverage : float
     plan : SamplingPlan
         Sample sizes of the table.
+    populations : dict of int to PosePopulation
+        Populations at the poses evaluated so far, by pose index; `at` adds to them.
     """
 
     name: str
@@ -170,17 +174,17 @@ class TaskPopulation:
 
     @property
     def worst(self) -> int:
-        """Pose where it is largest."""
+        """Pose where that quantile is largest."""
         return int(np.argmax(self.quantiles))
 
     def at(self, pose: int) -> PosePopulation:
-        """The population at a pose."""
+        """The population at a pose; it is evaluated once."""
         population = self.populations.get(pose)
         if population is None:
             units = min(max(self.plan.units, LEAST_UNITS), MOST_UNITS)
-            plan_of_visits = replace(self.plan, units=units, visits=min(self.plan.visits, VISITS))
+            clipped_plan = replace(self.plan, units=units, visits=min(self.plan.visits, VISITS))
             configuration = self.configurations[pose : pose + 1]
-            population = PosePopulation.of(self.machine, plan_of_visits, name_key(self.name), configuration)
+            population = PosePopulation.of(self.machine, clipped_plan, name_key(self.name), configuration)
             self.populations[pose] = population
         return population
 
@@ -191,31 +195,35 @@ class TaskPopulation:
         larger, smaller = (population.with_machine(changed(1.0 + sign * STEP)) for sign in (1.0, -1.0))
         if larger is None or smaller is None:
             return None
-        if float(np.max(np.abs(larger - smaller))) <= 2.0 * STEP * NOTHING * self.quantiles[self.worst]:
+        if float(np.max(np.abs(larger - smaller))) <= 2.0 * STEP * NEGLIGIBLE * self.quantiles[self.worst]:
             return None
-        unit = display_unit_of(number.key.kind, number.rotary, number.value)
-        value = number.value / unit.si
+        display_unit = display_unit_of(number.key.kind, number.rotary, number.value)
+        value = number.value / display_unit.si
         shift, scale = quantile_shift(smaller, larger, self.coverage), 1.0 / (2.0 * STEP * value)
-        units, unseen = population.plan.units, shift.unseen * abs(scale)
-        per_unit = difference(shift.value * scale, shift.influences * scale, units, unseen)
-        return Line(self.name, number.path, unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
+        # allowance for a unit with an extreme change that the sample lacks
+        allowance = shift.unseen * abs(scale)
+        per_unit = difference(shift.value * scale, shift.influences * scale, population.plan.units, allowance)
+        return Line(self.name, number.path, display_unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
 
     def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
-        """Change of the largest quantile, and of the rms over the poses. [m]"""
+        """Change of the largest quantile, and of the rms over the poses, with a changed machine. [m]"""
         before = self.table.column("first_order.rms")
         after = np.sqrt(linearise(machine.evaluated(self.configurations)).mean_square)
         rms = float(np.sqrt(np.mean(after**2)) - np.sqrt(np.mean(before**2)))
         ratio = np.divide(self.quantiles, before, out=np.zeros_like(before), where=before > 0)
         pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
         population = self.at(pose)
-        lengths = population.with_machine(machine)
+        distance = population.with_machine(machine)
         quantile_difference = float(self.quantiles[pose] - self.quantiles[self.worst])
-        shift = quantile_shift(population.distance, population.distance if lengths is None else lengths, self.coverage)
-        others = math.hypot(self._difference_half_width(pose), shift.unseen)
-        return difference(quantile_difference + shift.value, shift.influences, population.plan.units, others), rms
+        unchanged = population.distance
+        shift = quantile_shift(unchanged, unchanged if distance is None else distance, self.coverage)
+        # uncertainty of the table's quantiles, and allowance for a unit with an extreme change that the sample lacks
+        further_half_width = math.hypot(self._difference_half_width(pose), shift.unseen)
+        value, units = quantile_difference + shift.value, population.plan.units
+        return difference(value, shift.influences, units, further_half_width), rms
 
     def _difference_half_width(self, pose: int) -> float:
-        """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""
+        """Half-width of the 95 % interval of the table's quantile at a pose minus that at the worst pose. [m]"""
         if pose == self.worst:
             return 0.0
         one, other = (influence(self.at(pose_number).distance, self.coverage) for pose_number in (self.worst, pose))
@@ -246,15 +254,17 @@ def sensitivities(
     RunError
         As `Study.run`.
     """
-    base, poses, result, samples = at_largest_errors(study, run_options)
-    machine, coverage, plan = base.scenario.machine, samples.spec.coverage, base.scenario.plan
+    base_study, poses, result, samples = at_largest_errors(study, run_options)
+    scenario, coverage = base_study.scenario, samples.spec.coverage
     tasks = [
-        TaskPopulation(task.name, machine, task.poses, points.configurations, coverage, plan, {})
+        TaskPopulation(
+            task.name, scenario.machine, task.poses, points.configurations, coverage, scenario.plan, populations={}
+        )
         for task, points in zip(result.tasks, poses, strict=True)
     ]
     for task in tasks:
-        task.at(task.worst).distance  # noqa: B018  once, before threads ask for it
-    all_numbers = numbers(machine)
+        task.at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
+    all_numbers = numbers(scenario.machine)
     lines: list[list[Line | None]] = []
     rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):

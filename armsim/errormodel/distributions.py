@@ -112,7 +112,7 @@ class Distribution:
         return replace(self, scale=self.scale * factor, centre=self.centre * factor)
 
     @property
-    def at_end(self) -> Distribution:
+    def at_largest_value(self) -> Distribution:
         """The quantity fixed at its largest magnitude, on the side of its mean."""
         return Distribution("uniform", 0.0, math.copysign(self.limit, self.mean))
 
