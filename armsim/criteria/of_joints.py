@@ -26,10 +26,11 @@ from armsim.sampling.statistics import LEVEL
 from armsim.sampling_plan import SamplingPlan
 
 Motions = Mapping[str, JointMotion | SteadySpeed]
-"""By joint."""
+"""Motion at constant speed, by joint."""
 VELOCITY_RIPPLE, OPERATION = "velocity ripple", "operation"
+"""Names of the criteria; the ripple applies to joints with a stated speed."""
 RIPPLE = "ripple of the speed of 95 % of arms"
-"""Criteria of joints with a stated speed."""
+"""Statistic of the velocity ripple in reports: the ripple that 95 % of arms do not exceed."""
 
 
 def required_of_joints(requirement: Requirement) -> str:
@@ -62,20 +63,20 @@ def judge_joints(
 
 def _judged_ripple(requirement: Requirement, motion: Motions, units: int) -> Iterator[Judgement]:
     limit = requirement.velocity_ripple
-    for name, joint in motion.items() if limit is not None else ():
-        noise = joint.noise / joint.speed
-        ends = joint.ripple_p95_interval or (0.0, math.inf)
-        speed = show_speed(joint.speed, joint.unit)
+    for name, joint_motion in motion.items() if limit is not None else ():
+        noise = joint_motion.noise / joint_motion.speed
+        ends = joint_motion.ripple_p95_interval or (0.0, math.inf)
+        speed = show_speed(joint_motion.speed, joint_motion.unit)
         yield Judgement.of(
             VELOCITY_RIPPLE, RIPPLE,
-            f"95 % of arms ripple by up to {{}} rms of {speed}", joint.smoothness,
+            f"95 % of arms ripple by up to {{}} rms of {speed}", joint_motion.smoothness,
             (math.hypot(ends[0], noise), math.hypot(ends[1], noise)), limit, units, name, "share",
         )  # fmt: skip
 
 
-def statistic_of(limit: str) -> str:
-    """Requirement on a limit of operation as the header of a column."""
-    return f"arms whose {limit} never slips"
+def statistic_of(limit_name: str) -> str:
+    """Column header for an operating limit: the arms that keep it."""
+    return f"arms whose {limit_name} never slips"
 
 
 def _judged_operation(requirement: Requirement, operation: Sequence[OperationLimit], units: int) -> Iterator[Judgement]:
@@ -91,7 +92,7 @@ def _judged_operation(requirement: Requirement, operation: Sequence[OperationLim
 
 @dataclass(frozen=True, eq=False)
 class JointsEvaluated:
-    """The joints of a design, with the requirement and speeds by which they are judged."""
+    """The joints of a design, with their speeds, sampling plan and judgements."""
 
     machine: Machine
     motion: Motion | None
@@ -102,7 +103,9 @@ class JointsEvaluated:
     def of(
         requirement: Requirement | None, machine: Machine, motion: Motion | None, plan: SamplingPlan
     ) -> JointsEvaluated:
-        """The joints of a machine, hypothetical changes included, at the stated speeds alone.
+        """The joints of a machine, including the machine's hypothetical changes.
+
+        Only joints with a stated speed are evaluated for ripple.
 
         Parameters
         ----------
@@ -142,18 +145,20 @@ def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[Cri
         second = judgements.get((first.criterion, first.statistic, first.where))
         if second is None:
             continue
-        change = _ripple(first, second, one, other) if first.criterion == VELOCITY_RIPPLE else _keeps(first, one, other)
+        ripple = first.criterion == VELOCITY_RIPPLE
+        change = _ripple_change(first, second, one, other) if ripple else _share_change(first, one, other)
         out.append(
             CriterionChange(
-                first.criterion, first.criterion, f"{first.statistic} at {first.where}", first.quantity, first.at_least,
-                first.where, change, (first.value, second.value), (first.state, second.state),
+                criterion=first.criterion, noun=first.criterion, phrase=f"{first.statistic} at {first.where}",
+                quantity=first.quantity, at_least=first.at_least, joint=first.where, change=change,
+                values=(first.value, second.value), states=(first.state, second.state),
             )
         )  # fmt: skip
     return tuple(out)
 
 
-def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
-    """Difference of ripple and noise combined; the noise is known, so that only the ripple scatters."""
+def _ripple_change(first: Judgement, second: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
+    """Paired difference of ripple and noise combined; the noise is known, so only the ripple differs between arms."""
     influences = []
     for judgement, side in ((first, one), (second, other)):
         assert side.motion is not None  # a joint without a stated speed is not judged
@@ -166,19 +171,22 @@ def _ripple(first: Judgement, second: Judgement, one: JointsEvaluated, other: Jo
             side.machine.changes,
         )
         p95 = np.quantile(ripple, LEVEL, method="inverted_cdf")
-        influences.append(influence(ripple[None], LEVEL) * (p95 / judgement.value if judgement.value else 0.0))
+        slope = p95 / judgement.value if judgement.value else 0.0  # of hypot(ripple, noise) with respect to ripple
+        influences.append(influence(ripple[None], LEVEL) * slope)
     value = second.value - first.value
     return zero_if_rounding(
         difference(value, influences[1] - influences[0], len(influences[0])), max(first.value, second.value)
     )
 
 
-def _keeps(row: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
-    keeps = []
+def _share_change(judgement: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
+    """Paired difference of the share of arms that keep an operating limit."""
+    identity, within_limit = (judgement.where, judgement.statistic), []
     for side in (one, other):
-        rows = margins_of(side.machine, side.plan)
-        keeps.append(
-            next(margin for name, what, margin in rows if (name, statistic_of(what)) == (row.where, row.statistic))
-            >= 0.0
+        margins = (
+            margin
+            for joint, limit_name, margin in margins_of(side.machine, side.plan)
+            if (joint, statistic_of(limit_name)) == identity
         )
-    return share_difference(*keeps)
+        within_limit.append(next(margins) >= 0.0)
+    return share_difference(*within_limit)

@@ -25,8 +25,8 @@ LONGEST_TITLE = 48
 """Characters of the names of joints that share a curve, at most."""
 ENVELOPE = "short waves are drawn as their envelope"
 INSET = "the inset shows a few periods of the shortest wave that matters"
-ROOM = 0.75
-"""Height of the inset above a curve, as a share of that of the curve."""
+INSET_ROOM = 0.75
+"""Height added above the curve for the inset, as a fraction of the curve's axis range."""
 MARKERS = "os^DvP*X<>hd"
 ONE_ARM = style.COLOURS[0]
 """Colour of the curve of one arm."""
@@ -52,8 +52,8 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
     columns = min(COLUMNS, len(joints))
     rows = -(-len(joints) // columns)
     with style.style():
-        fine = any(result.joints[names[0]].curve.detail is not None for names in joints)
-        out = style.Drawing(figsize=(6.4, 0.95 + (2.1 if fine else 1.5) * rows), layout="constrained")
+        has_short_waves = any(result.joints[names[0]].curve.detail is not None for names in joints)
+        out = style.Drawing(figsize=(6.4, 0.95 + (2.1 if has_short_waves else 1.5) * rows), layout="constrained")
         panels = np.atleast_1d(out.subplots(rows, columns)).ravel()
         for axes, names in zip(panels, joints, strict=False):
             _curve(out, axes, names, result.joints[names[0]])
@@ -68,10 +68,11 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
             f"{show_joint(budget.rms_repeatability, budget.unit)} rms"
         )
         style.titled(out, finding, 80)
+        short_waves = f"{ENVELOPE}, {INSET}; " if has_short_waves else ""
         style.footnote(
             out,
             "line: one arm; band: 95 % of arms; at rest, other joints in the middle of their ranges; "
-            f"{f'{ENVELOPE}, {INSET}; ' if fine else ''}rms in the title: over the whole travel, at the largest "
+            f"{short_waves}rms in the title: over the whole travel, at the largest "
             "speeds of the tasks",
         )
     return out
@@ -93,27 +94,28 @@ def _at_tool(budget: JointBudget) -> float:
 def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: JointBudget) -> None:
     curve, rotary = budget.curve, budget.unit == "rad"
     largest = max(max(map(abs, curve.low)), max(map(abs, curve.high)), max(map(abs, curve.unit)))
-    unit, length = ARCSECOND if rotary else unit_for([largest]), "deg" if rotary else "mm"
+    unit, position_unit = ARCSECOND if rotary else unit_for([largest]), "deg" if rotary else "mm"
     position = np.array(curve.position) * (180 / math.pi if rotary else 1e3)
     low, high, unit_error = (np.array(v) * unit.factor for v in (curve.low, curve.high, curve.unit))
     axes.fill_between(position, low, high, color=style.COLOURS[5], alpha=0.5, linewidth=0)
     if curve.detail is None:
         axes.plot(position, unit_error, color=style.COLOURS[0], linewidth=0.8)
     else:
-        bottom, top = np.array(curve.swept_low) * unit.factor, np.array(curve.swept_high) * unit.factor
-        axes.fill_between(position, bottom, top, color=style.COLOURS[0], linewidth=0.5)
+        envelope_low, envelope_high = (np.array(v) * unit.factor for v in (curve.swept_low, curve.swept_high))
+        axes.fill_between(position, envelope_low, envelope_high, color=style.COLOURS[0], linewidth=0.5)
     axes.set_xlim(position[0], position[-1])
     axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 1.5, 2, 3, 4.5, 6, 9, 10] if rotary else None))
     axes.yaxis.set_major_locator(MaxNLocator(5))
     if curve.detail is not None:
         detail_inset(axes, curve.detail, unit, rotary)
-    title = f"{_joint_names(names)} [{unit.name} over {length}]"
+    title = f"{_joint_names(names)} [{unit.name} over {position_unit}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
     thinned = slice(None, None, max(1, len(position) // POINTS))
     rows = zip(position[thinned], unit_error[thinned], low[thinned], high[thinned], strict=True)
     texts = [
-        f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of arms {a:.3g} to {b:.3g}" for p, v, a, b in rows
+        f"{names[0]} at {p:.4g} {position_unit}: {v:.3g} {unit.name}, 95 % of arms {a:.3g} to {b:.3g}"
+        for p, v, a, b in rows
     ]
     out.annotate(axes, position[thinned], unit_error[thinned], texts=texts)
 
@@ -121,25 +123,25 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
 def detail_inset(
     axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool, lines: Sequence[tuple[float, str]] = ((0.0, ONE_ARM),)
 ) -> None:
-    """Inset above the curve with some periods of the finest wave, to its own scale.
+    """Inset above the curve with some periods of the shortest wave that matters, drawn to its own scale.
 
     Parameters
     ----------
     axes : Axes
     detail : CurveDetail
     unit : Unit
-        Of the error.
+        Unit of measure in which the error is shown.
     rotary : bool
     lines : sequence of (float, str)
-        Shift from the curve of the unit [rad or m], and colour, of every line.
+        For each line: offset from the curve of the sampled arm [rad or m], and colour.
     """
     low, high = axes.get_ylim()
     axes.yaxis.set_major_locator(FixedLocator([tick for tick in axes.get_yticks() if tick <= high]))
-    axes.set_ylim(low, high + ROOM * (high - low))
-    share = ROOM / (1.0 + ROOM)
+    axes.set_ylim(low, high + INSET_ROOM * (high - low))
+    share = INSET_ROOM / (1.0 + INSET_ROOM)
     inset = axes.inset_axes((0.03, 1.0 - 0.92 * share, 0.94, 0.6 * share))
     position = np.array(detail.position) * (180 / math.pi if rotary else 1e3)
-    errors = [(np.array(detail.unit) + shift) * unit.factor for shift, _ in lines]
+    errors = [(np.array(detail.unit) + offset) * unit.factor for offset, _ in lines]
     for error, (_, colour) in zip(errors, lines, strict=True):
         inset.plot(position, error, color=colour, linewidth=0.8)
     inset.set_xlim(position[0], position[-1])
@@ -151,8 +153,8 @@ def detail_inset(
 
 def joint_waves(result: Result, rotary: bool) -> style.Drawing:
     """Size of every wave: of rotary joints against its order per turn, of linear joints against its period."""
-    kind = "rad" if rotary else "m"
-    groups = _same_waves(result, kind)
+    si_unit = "rad" if rotary else "m"
+    groups = _same_waves(result, si_unit)
     sizes = [rms for names in groups for rms in result.joints[names[0]].curve.rms]
     unit = ARCSECOND if rotary else unit_for([max(sizes, default=0.0)])
     largest = max(sizes, default=0.0) * unit.factor
@@ -179,7 +181,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
                 wave = f"{'order' if rotary else 'period'} {texts_of_waves[index]}"
                 largest_wave = f"{wave} at {_joint_names(names)}, {significant(float(rms[index]))} {unit.name} rms"
         axes.set(xscale="log", yscale="log")
-        for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
+        for axis in (axes.xaxis, axes.yaxis):  # plain digits, so matplotlib does not render tick labels as math text
             axis.set_major_locator(LogLocator(numticks=8))
             axis.set_minor_locator(NullLocator())
             axis.set_major_formatter(FuncFormatter(lambda value, position: f"{value:g}"))
@@ -191,16 +193,16 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
     return out
 
 
-def _same_waves(result: Result, unit: str) -> list[tuple[str, ...]]:
-    """Names of the joints of a unit, grouped where their waves are the same to three digits."""
+def _same_waves(result: Result, si_unit: str) -> list[tuple[str, ...]]:
+    """Names of the joints whose errors have this SI unit, grouped where their waves agree to three digits."""
     groups: dict[object, list[str]] = {}
     for name, budget in result.joints.items():
-        if budget.unit == unit:
+        if budget.unit == si_unit:
             sizes = tuple(f"{rms:.3g}" for rms in budget.curve.rms)
             groups.setdefault((budget.curve.order, sizes), []).append(name)
     return [tuple(names) for names in groups.values()]
 
 
 def has_waves(result: Result, rotary: bool) -> bool:
-    """Whether any rotary joint, or any linear one, has waves."""
+    """Whether any rotary joint (any linear joint if ``rotary`` is false) has waves."""
     return any(any(b.curve.rms) for b in result.joints.values() if (b.unit == "rad") == rotary)

@@ -13,7 +13,9 @@ from armsim.model.joint import Joint
 from armsim.physics import heat
 
 Growth = tuple[Axis, Shape]
+"""Axis, and its growth per kelvin."""
 Drift = tuple[Axis, tuple[Shape, ...], Distribution]
+"""Axis, shapes, and distribution of the drift per kelvin."""
 
 
 def heat_terms(
@@ -28,9 +30,9 @@ def heat_terms(
     rise : Distribution or None
         Shared by the whole arm. [K]
     expansion : float
-        Of the links. [1/K]
+        Relative growth of the links per kelvin. [1/K]
     links_share : bool
-        Whether links grow with the shared rise.
+        Whether the links share the temperature rise of the whole arm and grow with it.
 
     Returns
     -------
@@ -49,22 +51,25 @@ def heat_terms(
 
 
 def _link_growth(arm: Arm, expansion: float, joint: str | None = None) -> list[Growth]:
-    """Constants of the links, and of the tool, that grow in proportion; of one joint where it is given.
+    """Growth of the link and tool lengths in proportion to temperature; only of the link carried by ``joint`` if given.
 
-    The fixed part of a prismatic motion is the origin of its scale, not a length that grows.
+    The constant offset of a prismatic joint is the zero of its linear scale, not a length that grows.
     """
     growth: list[Growth] = []
-    for motion in arm.motions:
-        constants = [axis for axis in motion.axes if not axis.of_joint]
-        if motion.rotary or not constants or motion.joint is not None or not motion.value * expansion:
+    for transform in arm.motions:
+        constants = [axis for axis in transform.axes if not axis.of_joint]
+        if transform.rotary or not constants or transform.joint is not None or not transform.value * expansion:
             continue
-        if joint in (None, constants[-1].owner):
-            growth.append((constants[-1], Constant(expansion * motion.value)))
+        length = constants[-1]  # names of one transform move the tool alike, so one of them carries its growth
+        if joint in (None, length.owner):
+            growth.append((length, Constant(expansion * transform.value)))
     return growth
 
 
 def joint_growth(joint: Joint) -> Iterable[Growth]:
-    """Growth of screw, scale (which reads too little) and bracket of the head of a joint, as errors of the joint.
+    """Thermal growth at a joint, as errors of the joint.
+
+    It comes from the screw, the scale (a longer scale reads too small a position) and the read-head bracket.
 
     Parameters
     ----------
@@ -74,11 +79,12 @@ def joint_growth(joint: Joint) -> Iterable[Growth]:
     -------
     iterable of (Axis, Shape) [rad/K or m/K]
     """
-    axis, encoder, screw = Axis(joint.name), joint.encoder, joint.transmission
+    axis, encoder, transmission = Axis(joint.name), joint.encoder, joint.transmission
     if encoder.expansion:
         yield axis, Proportional("position", encoder.expansion)
-    if screw.expansion and joint.geared:  # the motor turns as commanded, so that a longer lead moves the slide too far
-        yield axis, Proportional("travel", screw.expansion, screw.fixed_bearing)
+    # the motor turns as commanded, so that a longer lead moves the slide too far
+    if transmission.expansion and joint.geared:
+        yield axis, Proportional("travel", transmission.expansion, transmission.fixed_bearing)
     bracket = joint.mounting.bracket_expansion * joint.mounting.head_bracket
     if bracket:
         yield axis, Constant(-bracket / joint.ratio / (encoder.track_radius if encoder.rotary else 1.0))
@@ -100,7 +106,8 @@ def joint_drifts(joint: Joint) -> list[Drift]:
     if encoder.drift.nonzero:
         drifts.append((axis, (Constant(gain),), encoder.drift))
     if encoder.signal.offset_drift.nonzero:
-        gain /= encoder.order * math.sqrt(encoder.head_count)  # calibrated away it comes back with the drift
+        # the offset is calibrated out at mastering, but returns as it drifts with temperature
+        gain /= encoder.order * math.sqrt(encoder.head_count)
         order = encoder.order * joint.ratio
         drifts.append((axis, (Wave("cos", order, gain), Wave("sin", order, -gain)), encoder.signal.offset_drift))
     return drifts
