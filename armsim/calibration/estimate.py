@@ -24,7 +24,7 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.identifiable import UNITS, controlled
+from armsim.calibration.identifiable import PARAMETER_SCALES, controlled
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.correction import Parameter
@@ -137,7 +137,7 @@ class Estimate:
         .. [3] Nahvi, Hollerbach, Hayward, ICRA (1994): O3; Nahvi, Hollerbach, ICRA (1996): O4.
         .. [4] Sun, Hollerbach, ICRA (2008): all of them compared (all from memory).
         """
-        values = np.asarray(np.linalg.svd(self.distinct / UNITS["length"], compute_uv=False), float)
+        values = np.asarray(np.linalg.svd(self.distinct / PARAMETER_SCALES["length"], compute_uv=False), float)
         return indices(values, poses)
 
 
@@ -196,7 +196,7 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     """
     linear, full_jacobian, parameters = population.linear, population.jacobian, population.parameters
     scale, truth = population.scale, population.truth
-    noise = linear.noise(population.visits, population.instrument)
+    noise = linear.noise(population.visits, population.covariance_roots)
     whitening = np.linalg.inv(np.linalg.cholesky(noise))
     independent, confounded = separable_columns(
         whitening @ full_jacobian * scale, [parameter.name for parameter in parameters]

@@ -25,8 +25,8 @@ from armsim.model.calibration_plan import Identified, Instrument
 from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
 
-UNITS = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
-"""Scales that make parameters comparable: mm, mrad, urad or um per unit of load."""
+PARAMETER_SCALES = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
+"""Typical size of a parameter of each dimension, so that they are comparable: mm, mrad, urad or um per unit of load."""
 
 
 def parameters_of(
@@ -128,7 +128,7 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
     return "rad" if rotary else "m"
 
 
-def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
+def coefficients_to_parameters(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
     """Matrix from unit coefficients to parameters; zero where they are unrelated.
 
     The zero of a joint and the angle of its link are one motion: a coefficient counts to the first parameter of a

@@ -33,7 +33,7 @@ from armsim.study import Study
 
 STATION_DECIMALS = 2
 """Decimals [m] to which the position of an instrument is rounded before distances from it are taken, so that all arms
-measured from one station have the same."""
+measured from one station have the same distances."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +59,7 @@ class Setup:
 
     @staticmethod
     def of(study: Study, std: float | None) -> Setup:
-        """Setup by the calibration of the scenario; ``std`` along every axis replaces the stated one. [m]
+        """Setup described by the scenario's calibration; ``std`` along every axis replaces the stated one. [m]
 
         Parameters
         ----------
@@ -79,11 +79,11 @@ class Setup:
 
     @property
     def fitted(self) -> bool:
-        """Whether frame, target or scale is fitted."""
+        """Whether the pose of the instrument, the target offset or the scale is fitted."""
         return "identified" in (self.instrument.pose, self.instrument.target, self.instrument.scale)
 
     def targets(self, joints: Mapping[str, Array]) -> dict[str, Array]:
-        """Nominal frames of the target in the base frame at the joint positions of poses, shape (4, 4) each. [m]"""
+        """Nominal frames of the target in the base frame, by pose, shape (4, 4) each; translations in m."""
         frames = self.machine.arm.postures(np.array(list(joints.values())), []).tool
         return dict(zip(joints, frames, strict=True))
 
@@ -92,7 +92,9 @@ class Setup:
         return spread_at(self.instrument, self.machine.arm.postures(joints, []).tool)
 
     def with_fitted_target(self, arms: Sequence[MeasuredArm], path: Path) -> Setup:
-        """Setup with the target offset fitted to all arms, since errors of the wrist act at the true target.
+        """Setup with the target offset fitted to all arms.
+
+        It is needed because the displacement caused by a wrist error depends on where the target really is.
 
         Parameters
         ----------
@@ -116,16 +118,13 @@ class Setup:
             for session, record in zip(_sessions(arm), self.register(arm, path).records, strict=True):
                 target_offsets.setdefault(session, []).append(np.array(record.target))
         nominal = np.array(self.instrument.target_offset)
-        return replace(
-            self,
-            offsets={
-                name: np.mean(offsets_of_session, axis=0) - nominal
-                for name, offsets_of_session in target_offsets.items()
-            },
-        )
+        offsets = {session: np.mean(rows, axis=0) - nominal for session, rows in target_offsets.items()}
+        return replace(self, offsets=offsets)
 
     def register(self, arm: MeasuredArm, path: Path) -> RegisteredArm:
-        """The readings of an arm in the base frame, growth at measured temperatures taken from them.
+        """The readings of an arm in the base frame, with thermal growth at the measured temperatures subtracted.
+
+        A group is the position readings, or the orientation readings, at one pose.
 
         Parameters
         ----------
@@ -140,40 +139,42 @@ class Setup:
         Raises
         ------
         InputError
-            Residuals of the fit are too large for an error of an arm; or it has orientations that the instrument
-            does not read.
+            The residuals are too large to be arm errors, or the file has orientations but the instrument reads none.
         """
         if arm.rotations and self.instrument.angular_std <= 0.0:
             accepted = "calibration: {instrument: {angular_std: 20 urad}}, the standard deviation about every axis"
             raise InputError(Problem(path.name, 1, 1, "header", "orientations, but no angular_std", accepted))
         names, conditions = list(arm.visits), self._conditions(arm)
         joints, rises = np.array([arm.joints[name] for name in names]), self._rises(arm)
-        turned = [names.index(name) for name in arm.rotations]
-        groups = [*range(len(names)), *turned]
+        with_orientation = [names.index(name) for name in arm.rotations]
+        groups = [*range(len(names)), *with_orientation]
         thermal_growth = (
             np.zeros((len(groups), 3)) if rises is None else growth(self.machine, joints[groups], conditions)
         )
-        shifts = [
+        growth_of_readings = [
             rise[:, None] * per_kelvin
             for rise, per_kelvin in zip((rises or [np.zeros(1)] * len(groups)), thermal_growth, strict=True)
         ]
         frames = self.machine.arm.postures(joints, []).tool
-        fits = self._fits(arm, frames, shifts, conditions)
-        visits, turns_of = self._positions(arm, fits, shifts, conditions), self._turns(arm, frames, fits, conditions)
-        self._check_far(visits, path)
-        labels = [f"{names[n]}, orientation" for n in turned]
+        fits = self._fits(arm, frames, growth_of_readings, conditions)
+        visits = self._positions(arm, fits, growth_of_readings, conditions)
+        orientation_errors = self._orientation_errors(arm, frames, fits, conditions)
+        self._check_distances(visits, path)
+        labels = [f"{names[n]}, orientation" for n in with_orientation]
         for group, label in enumerate(labels, start=len(names)):
-            visits[label] = turns_of[groups[group]] - shifts[group]
-        stations = [fits[n] if fits else None for n in conditions.sessions.tolist()]
-        covariance_roots = [self._covariance_roots(arm, name, frames[n], stations[n]) for n, name in enumerate(names)]
-        covariance_roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(turned)
-        renamed = [(names[n], label) for n, label in zip(turned, labels, strict=True)]
+            visits[label] = orientation_errors[groups[group]] - growth_of_readings[group]
+        fit_of_group = [fits[n] if fits else None for n in conditions.sessions.tolist()]
+        covariance_roots = [
+            self._covariance_roots(arm, name, frames[n], fit_of_group[n]) for n, name in enumerate(names)
+        ]
+        covariance_roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(with_orientation)
+        pose_and_label = [(names[n], label) for n, label in zip(with_orientation, labels, strict=True)]
         arm_with_orientations = replace(
             arm,
             visits=visits,
-            joints=arm.joints | {label: arm.joints[name] for name, label in renamed},
-            lines=arm.lines | {label: arm.lines[name] for name, label in renamed if name in arm.lines},
-            rotations={label: arm.rotations[name] for name, label in renamed},
+            joints=arm.joints | {label: arm.joints[name] for name, label in pose_and_label},
+            lines=arm.lines | {label: arm.lines[name] for name, label in pose_and_label if name in arm.lines},
+            rotations={label: arm.rotations[name] for name, label in pose_and_label},
         )
         sessions = _sessions(arm)
         records = [
@@ -181,12 +182,12 @@ class Setup:
         ]
         return RegisteredArm(arm_with_orientations, conditions, tuple(covariance_roots), tuple(records))
 
-    def estimator(self, read: RegisteredArm, path: Path) -> Estimator:
-        """Estimator of the unit coefficients of an arm, with frames, target offsets and scale projected out.
+    def estimator(self, registered: RegisteredArm, path: Path) -> Estimator:
+        """Estimator of the error coefficients of one arm, with frames, target offsets and scale projected out.
 
         Parameters
         ----------
-        read : RegisteredArm
+        registered : RegisteredArm
         path : Path
             Measurement file, named in messages.
 
@@ -199,31 +200,33 @@ class Setup:
         InputError
             Frame and target are not separately identifiable from these poses.
         """
-        linear = Linear.of(self.machine, read.joints, read.conditions)
+        linear = Linear.of(self.machine, registered.joints, registered.conditions)
         try:
-            return Estimator.of(linear, read.counts, read.covariance_roots, self.registration_jacobian(read))
+            return Estimator.of(
+                linear, registered.counts, registered.covariance_roots, self.registration_jacobian(registered)
+            )
         except ArithmeticError as error:
-            wrong = f"{len(read.joints)} poses from which frame and target are not separately identifiable"
-            accepted = "more poses, turned against each other"
+            wrong = f"{len(registered.joints)} poses from which frame and target are not separately identifiable"
+            accepted = "more poses, with different tool orientations"
             raise InputError(Problem(path.name, 0, 0, "pose", wrong, accepted)) from error
 
-    def registration_jacobian(self, read: RegisteredArm) -> Array:
-        """Jacobian of the displacements of an arm by frames, target offsets and scale, shape (3 M, columns)."""
-        axes = nuisance_axes(self.instrument, read.conditions.layout)
+    def registration_jacobian(self, registered: RegisteredArm) -> Array:
+        """Jacobian of displacements by instrument frames, target offsets and scale, shape (3 M, columns)."""
+        axes = nuisance_axes(self.instrument, registered.conditions.layout)
         parameters = tuple(Parameter(str(axis), axis.owner, axis, Constant()) for axis in axes)
-        machine = with_target(self.machine_without_target, self.instrument, read.conditions.layout)
-        columns = jacobian_of(machine, Configurations(read.joints), parameters, read.conditions)
-        return np.asarray(columns.reshape(3 * len(read.joints), -1))
+        machine = with_target(self.machine_without_target, self.instrument, registered.conditions.layout)
+        columns = jacobian_of(machine, Configurations(registered.joints), parameters, registered.conditions)
+        return np.asarray(columns.reshape(3 * len(registered.joints), -1))
 
     def _conditions(self, arm: MeasuredArm) -> Conditions:
         """Sessions, temperatures and orientations of the groups of readings of an arm."""
         names, sessions, rises = list(arm.visits), _sessions(arm), self._rises(arm)
         numbers = np.array([sessions.index(arm.sessions.get(name, "")) for name in names], dtype=np.int64)
         offsets = np.array([self.offsets.get(sessions[n], np.zeros(3)) for n in numbers])
-        partners = np.array([*range(len(names)), *(names.index(name) for name in arm.rotations)], dtype=np.int64)
+        pose_of_group = np.array([*range(len(names)), *(names.index(name) for name in arm.rotations)], dtype=np.int64)
         means = None if rises is None else np.array([rise.mean() for rise in rises])
         centre = self.instrument.at if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
-        return Conditions(numbers[partners], means, partners, offsets[partners], centre, tuple(sessions))
+        return Conditions(numbers[pose_of_group], means, pose_of_group, offsets[pose_of_group], centre, tuple(sessions))
 
     def _rises(self, arm: MeasuredArm) -> list[Array] | None:
         """Temperature above that of mastering at every reading of every group; None where it was not read. [K]"""
@@ -233,7 +236,7 @@ class Setup:
         return [arm.temperatures[name] - mastering for name in (*arm.visits, *arm.rotations)]
 
     def _fits(
-        self, arm: MeasuredArm, frames: Array, shifts: Sequence[Array], conditions: Conditions
+        self, arm: MeasuredArm, frames: Array, growth_of_readings: Sequence[Array], conditions: Conditions
     ) -> tuple[Fit, ...]:
         """Frame and target of every session; none where nothing is fitted."""
         if not self.fitted:
@@ -243,20 +246,22 @@ class Setup:
             members = [n for n in range(len(frames)) if conditions.sessions[n] == session]
             rows = [list(arm.points.values())[n] for n in members]
             frames_of_readings = [
-                np.repeat(frames[n][None], len(at_pose), axis=0) for n, at_pose in zip(members, rows, strict=True)
+                np.repeat(frames[n][None], len(readings_at_pose), axis=0)
+                for n, readings_at_pose in zip(members, rows, strict=True)
             ]
-            for n, at_pose in zip(members, frames_of_readings, strict=True):
-                at_pose[:, :3, 3] += shifts[n]
+            for n, frames_at_pose in zip(members, frames_of_readings, strict=True):
+                frames_at_pose[:, :3, 3] += growth_of_readings[n]
             readings.append(np.concatenate(rows))
             target_poses.append(np.concatenate(frames_of_readings))
         return fit_registrations(readings, target_poses, self.instrument)
 
     def _positions(
-        self, arm: MeasuredArm, fits: Sequence[Fit], shifts: Sequence[Array], conditions: Conditions
+        self, arm: MeasuredArm, fits: Sequence[Fit], growth_of_readings: Sequence[Array], conditions: Conditions
     ) -> dict[str, Array]:
-        """Displacements of the target in the base frame, less growth, group by group."""
+        """Displacements of the target in the base frame, with growth subtracted, group by group."""
         if not fits:
-            return {name: rows - shift for (name, rows), shift in zip(arm.visits.items(), shifts, strict=False)}
+            pairs = zip(arm.visits.items(), growth_of_readings, strict=False)
+            return {name: rows - thermal for (name, rows), thermal in pairs}
         out: dict[str, Array] = dict.fromkeys(arm.visits, np.zeros(0))
         for session, fit in enumerate(fits):
             members = [name for name, number in zip(arm.visits, conditions.sessions, strict=False) if number == session]
@@ -264,45 +269,46 @@ class Setup:
             out.update(zip(members, np.split(fit.residuals, ends), strict=True))
         return out
 
-    def _turns(self, arm: MeasuredArm, frames: Array, fits: Sequence[Fit], conditions: Conditions) -> dict[int, Array]:
-        """Turns of the probe against the nominal arm times `LEVER`, by number of the group, shape (readings, 3).
+    def _orientation_errors(
+        self, arm: MeasuredArm, frames: Array, fits: Sequence[Fit], conditions: Conditions
+    ) -> dict[int, Array]:
+        """Rotation vectors of the probe relative to its nominal orientation, by pose index, shape (readings, 3). [m]
 
-        Where the target is identified, the orientation of its probe on the tool is too, per session.
+        They are multiplied by `LEVER`, which turns rad into m. If the target is identified, the probe's mounting
+        orientation is fitted per session as well.
         """
         from scipy.spatial.transform import Rotation
 
         names, out = list(arm.visits), {}
         for session in dict.fromkeys(conditions.sessions.tolist()):
-            turn = fits[session].rotation if fits else np.eye(3)
+            session_rotation = fits[session].rotation if fits else np.eye(3)
             members = [names.index(name) for name in arm.rotations]
             members = [n for n in members if conditions.sessions[n] == session]
-            read = {n: turn @ arm.rotations[names[n]] for n in members}
-            seat = Rotation.identity()
+            rotations = {n: session_rotation @ arm.rotations[names[n]] for n in members}
+            probe_mounting = Rotation.identity()
             if members and self.instrument.target == "identified":
-                seats = np.concatenate([frames[n, :3, :3].T @ read[n] for n in members])
-                seat = Rotation.from_matrix(seats).mean()
+                mountings = np.concatenate([frames[n, :3, :3].T @ rotations[n] for n in members])
+                probe_mounting = Rotation.from_matrix(mountings).mean()
             for n in members:
-                turned = read[n] @ seat.as_matrix().T @ frames[n, :3, :3].T
-                out[n] = LEVER * Rotation.from_matrix(turned).as_rotvec()
+                error = rotations[n] @ probe_mounting.as_matrix().T @ frames[n, :3, :3].T
+                out[n] = LEVER * Rotation.from_matrix(error).as_rotvec()
         return out
 
     def _covariance_roots(self, arm: MeasuredArm, name: str, frame: Array, fit: Fit | None) -> Array:
         """Roots of the covariance of the readings of a group, shape (readings or 1, 3, 3). [m]"""
-        sizes = arm.uncertainties.get(name)
-        if sizes is None:
-            station = (
+        stated_std = arm.uncertainties.get(name)
+        if stated_std is None:
+            instrument_position = (
                 None if fit is None or self.instrument.pose == "known" else np.round(fit.translation, STATION_DECIMALS)
             )
-            return np.diag(spread_at(self.instrument, frame[None], station)[0])[None]
-        distinct_sizes = sizes[:1] if np.all(sizes == sizes[0]) else sizes
-        diagonal = distinct_sizes[:, :, None] * np.eye(3)
-        return (
-            diagonal
-            if fit is None or np.all(distinct_sizes == distinct_sizes[:, :1])
-            else np.asarray(fit.rotation @ diagonal)
-        )
+            return np.diag(spread_at(self.instrument, frame[None], instrument_position)[0])[None]
+        distinct_std = stated_std[:1] if np.all(stated_std == stated_std[0]) else stated_std
+        diagonal = distinct_std[:, :, None] * np.eye(3)
+        if fit is None or np.all(distinct_std == distinct_std[:, :1]):
+            return np.asarray(diagonal)
+        return np.asarray(fit.rotation @ diagonal)
 
-    def _check_far(self, visits: Mapping[str, Array], path: Path) -> None:
+    def _check_distances(self, visits: Mapping[str, Array], path: Path) -> None:
         """Raise an error where readings lie so far from the nominal poses that a fit of the frame would be wrong."""
         if not self.fitted:
             return
@@ -327,12 +333,12 @@ def _sessions(arm: MeasuredArm) -> list[str]:
     return list(dict.fromkeys(arm.sessions.get(name, "") for name in arm.visits))
 
 
-def without_frame(read: RegisteredArm, estimator: Estimator) -> MeasuredArm:
-    """Readings less what the errors of the arm made of the fit of frame and target.
+def without_frame(registered: RegisteredArm, estimator: Estimator) -> MeasuredArm:
+    """Readings with the part that a fit of frame and target could explain projected out.
 
     Parameters
     ----------
-    read : RegisteredArm
+    registered : RegisteredArm
     estimator : Estimator
 
     Returns
@@ -340,11 +346,11 @@ def without_frame(read: RegisteredArm, estimator: Estimator) -> MeasuredArm:
     MeasuredArm
         Displacements in the base frame. [m]
     """
-    visits = read.arm.visits
+    visits = registered.arm.visits
     means = estimator.readings.means(list(visits.values()))
     shifts = (estimator.projection @ means - means).reshape(-1, 3)
     return replace(
-        read.arm, visits={name: rows + shift for (name, rows), shift in zip(visits.items(), shifts, strict=True)}
+        registered.arm, visits={name: rows + shift for (name, rows), shift in zip(visits.items(), shifts, strict=True)}
     )
 
 
@@ -373,14 +379,14 @@ def setup_and_readings(
     Raises
     ------
     InputError
-        As `read_points` and `Setup.register`; or uncertainties stated by the file and beside it.
+        As `read_points` and `Setup.register`; or uncertainties given both in the file and by ``std``.
     """
     setup, arm = Setup.of(study, std), study.scenario.machine.arm
     commanded = {name: (joints[name], frame[:3, 3]) for name, frame in setup.targets(joints).items()}
     rotary = tuple(joint.revolute for joint in arm.joints)
 
-    def position(at: Array) -> Array:
-        return setup.machine.arm.postures(at, []).tool[:, :3, 3]
+    def position(joint_positions: Array) -> Array:
+        return setup.machine.arm.postures(joint_positions, []).tool[:, :3, 3]
 
     arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position), excluded)
     if std is not None and any(readings.uncertainties for readings in arms):

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from armsim import causes
 from armsim.arrays import Array
-from armsim.calibration.identifiable import UNITS, folded, kind_of
+from armsim.calibration.identifiable import PARAMETER_SCALES, coefficients_to_parameters, kind_of
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.reading_noise import Instrument, covariance_roots_of
@@ -22,23 +22,25 @@ from armsim.model.machine import Machine
 
 @dataclass(frozen=True, eq=False)
 class PopulationAtPoses:
-    """Population and parameters of a machine at M poses, as an instrument sees them.
+    """Population of machines at M poses, as an instrument sees it, with the parameters to identify.
+
+    The population holds the effects, at the measured poses, of the drawn errors of arms built as this machine.
 
     Parameters
     ----------
     parameters : tuple of Parameter
         All Q parameters to identify.
     linear : Linear
-        First-order effect of the coefficients of the population.
+        First-order effect of the error coefficients of the population.
     jacobian : (3 M, Q) [m per unit of the parameter]
     visits : tuple of int
         Visits per pose.
-    instrument : tuple of (readings or 1, 3, 3) [m]
+    covariance_roots : tuple of (readings or 1, 3, 3) [m]
         Square roots of the covariance of the readings of every pose.
     scale : (Q,)
-        Scales that make the parameters comparable.
+        Typical size of each parameter, by which it is divided so that parameters are comparable.
     truth : (Q, coefficients)
-        Effect of every coefficient on every parameter.
+        Change of every parameter per unit of every error coefficient.
     conditions : Conditions, optional
         Conditions under which the readings were taken.
     """
@@ -47,7 +49,7 @@ class PopulationAtPoses:
     linear: Linear
     jacobian: Array
     visits: tuple[int, ...]
-    instrument: tuple[Array, ...]
+    covariance_roots: tuple[Array, ...]
     scale: Array
     truth: Array
     conditions: Conditions | None = None
@@ -66,7 +68,7 @@ class PopulationAtPoses:
         Parameters
         ----------
         machine : Machine
-            As the instrument sees it, of `measured_machine.with_target`.
+            As the instrument sees it: as returned by `measured_machine.with_target`.
         parameters : tuple of Parameter
         joints : (M, joints) [rad or m]
         visits : sequence of int
@@ -81,9 +83,10 @@ class PopulationAtPoses:
         """
         linear = Linear.of(machine, joints, conditions)
         jacobian = jacobian_of(machine, Configurations(joints), parameters, conditions).reshape(3 * len(joints), -1)
-        scale = np.array([UNITS[kind_of(parameter, machine.arm)] for parameter in parameters])
-        truth = folded(linear, parameters, machine.perturbed_arm)
-        if conditions is not None and conditions.rises is not None:  # parameters are those at mastering
+        scale = np.array([PARAMETER_SCALES[kind_of(parameter, machine.arm)] for parameter in parameters])
+        truth = coefficients_to_parameters(linear, parameters, machine.perturbed_arm)
+        # parameters are defined at the mastering temperature, so thermal errors do not count as parameters
+        if conditions is not None and conditions.rises is not None:
             for term, part in linear.parts():
                 truth[:, part] *= term.cause is not causes.TEMPERATURE
         covariance_roots = tuple(covariance_roots_of(instrument, len(joints)))
@@ -92,10 +95,10 @@ class PopulationAtPoses:
         )
 
     def only(self, poses: NDArray[np.intp]) -> PopulationAtPoses:
-        """Selection of some of the poses."""
+        """The same population at some of the poses."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
         visits = tuple(self.visits[n] for n in poses.tolist())
-        covariance_roots = tuple(self.instrument[n] for n in poses.tolist())
+        covariance_roots = tuple(self.covariance_roots[n] for n in poses.tolist())
         at_poses = self.linear.only(poses), self.jacobian[rows], visits, covariance_roots
         conditions = None if self.conditions is None else self.conditions.only(poses)
         return PopulationAtPoses(self.parameters, *at_poses, self.scale, self.truth, conditions)
@@ -107,7 +110,9 @@ def jacobian_of(
     parameters: tuple[Parameter, ...],
     conditions: Conditions | None = None,
 ) -> Array:
-    """Jacobian of the rows of every pose of the nominal arm by the parameters, shape (poses, 3, parameters).
+    """Jacobian of the target position at every pose, for the nominal arm, with respect to the parameters.
+
+    Under conditions that state orientations, the rows of their groups are rotations times `LEVER`.
 
     Parameters
     ----------
@@ -121,14 +126,14 @@ def jacobian_of(
     (poses, 3, parameters) [m per unit of the parameter]
         In the base frame.
     """
-    moves = moves_of(machine.arm, parameters)
+    moves = moves_of(machine.arm, parameters)  # (parameter index, axis, factor)
     axes = [axis for _, axis, _ in moves]
-    at = machine.arm.postures(configurations.joints, axes)
-    column = at.column if conditions is None else conditions.columns(at, axes)
+    postures = machine.arm.postures(configurations.joints, axes)
+    column = postures.column if conditions is None else conditions.columns(postures, axes)
     values = shapes_of(machine, configurations, parameters, conditions)
     effects = np.zeros((len(configurations), 3, len(parameters)))
-    for column_number, (number, _, factor) in enumerate(moves):
-        effects[:, :, number] += factor * column[:, column_number] * values[number][:, None]
+    for column_number, (parameter_index, _, factor) in enumerate(moves):
+        effects[:, :, parameter_index] += factor * column[:, column_number] * values[parameter_index][:, None]
     return effects
 
 
@@ -154,5 +159,7 @@ def shapes_of(
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
     values = [parameter.shape.value(states.of(parameter.axis)) for parameter in parameters]
     if conditions is not None:
-        values = [conditions.factor(parameter.axis) * row for parameter, row in zip(parameters, values, strict=True)]
+        values = [
+            conditions.factor(parameter.axis) * value for parameter, value in zip(parameters, values, strict=True)
+        ]
     return np.array(values).reshape(len(parameters), len(configurations))

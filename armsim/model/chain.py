@@ -1,4 +1,4 @@
-"""Conventions: elementary transforms of a row of link parameters.
+"""Link conventions (Denavit-Hartenberg, URDF) expressed as elementary transforms.
 
 References
 ----------
@@ -75,7 +75,7 @@ def denavit_hartenberg(
     number, name : int, str
         Number and name of the joint.
     revolute : bool
-        The joint variable is added to theta if so, to d if not.
+        The joint variable is added to theta of a revolute joint and to d of a prismatic joint.
     theta, alpha : float [rad]
     d, a : float [m]
     modified : bool
@@ -102,15 +102,15 @@ def fixed_transforms(
 ) -> tuple[ElementaryTransform, ...]:
     """Elementary transforms of a fixed frame: shift by xyz [m], then roll, pitch, yaw about fixed x, y, z [rad].
 
-    With a name, errors can act on each of the six under the names of `OriginTolerances`: by ``role`` as on a frame that
-    no joint moves, or as on the constants of the link carried by the joint of that name.
+    With a name, errors can act on each of the six under the names of `OriginTolerances`. ``role`` says whether they are
+    errors of a fixed frame or of the link that follows the joint of that name.
 
     Parameters
     ----------
     xyz : (3,) [m]
     rpy : (3,) [rad]
     name : str, optional
-        Name of the frame; parameters without one have no tolerances.
+        Name of the frame; a frame without a name has no tolerances.
     role : Role
 
     Returns
