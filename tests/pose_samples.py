@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
 from armsim.core.pose_kernel import Part, PoseQuery, sample_poses
-from armsim.core.quantiles import READ, read_quantiles
+from armsim.core.quantiles import ROWS_READ, read_quantiles
 from armsim.core.sample_kernel import Histograms
 from armsim.sampling.first_order import Linearised
 from armsim.sampling.kernel_arrays import Scales, empty_histograms, empty_outputs, empty_units, quantile_query
@@ -60,11 +60,11 @@ class PoseSample:
 
         Returns
         -------
-        (READ, quantiles)
+        (ROWS_READ, quantiles)
             Value [m or rad], share of visits up to its bin, share of pairs of visits up to it.
         """
         probabilities = np.asarray(probabilities, dtype=float)
-        out = np.empty((READ, len(probabilities)))
+        out = np.empty((ROWS_READ, len(probabilities)))
         kernel: Any = read_quantiles
         kernel(self.histograms, self.bin_scales, np.asarray(measure, dtype=np.int64), probabilities, out)
         return out

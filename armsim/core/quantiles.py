@@ -16,15 +16,21 @@ from armsim.core.counting import linear_bin, linear_edge, ratio_bin, ratio_edge
 from armsim.core.sample_kernel import Histograms, histograms_example
 from armsim.core.separate import separate
 
-READ = 3
+ROWS_READ = 3
 """Rows read per quantile: value, share of visits up to its bin, share of pairs with both visits up to it."""
+ANGLE = 1
+"""Index of the measure that has no pairs: the rotation angle. The distance has index 0."""
+FIRST_COORDINATE = 2
+"""Index of x; y and z follow. Coordinates lie in linear bins, the measures before them in bins of equal ratio."""
 
 
 @compiled
 def read_quantiles(
     histograms: Histograms, bin_scales: Floats, measure: Indices, probabilities: Floats, out: Floats
 ) -> None:
-    """Quantiles of counted members: the smallest that at least the share p does not exceed, bins filled evenly.
+    """Quantiles from histograms, interpolated as if each bin were evenly filled.
+
+    A quantile is the smallest value that at least a share p of the counted errors does not exceed.
 
     Parameters
     ----------
@@ -32,9 +38,9 @@ def read_quantiles(
     bin_scales : (3, 2)
         As in `sample_kernel.Scale`.
     measure : (k,)
-        Numbers of the measures, in ascending order.
+        Indices of the measures, in ascending order: 0 distance, 1 rotation angle, 2 to 4 x, y, z.
     probabilities : (k,)
-    out : (READ, k), written
+    out : (ROWS_READ, k), written
         The share of pairs is nan where no pairs are counted.
     """
     i = 0
@@ -44,18 +50,18 @@ def read_quantiles(
         while end < measure.shape[0] and measure[end] == m:
             end += 1
         low, high = histograms.extremes[0, m], histograms.extremes[1, m]
-        if m < 2:
+        if m < FIRST_COORDINATE:
             first, last = ratio_bin(low), ratio_bin(high)
             cumulative = _cumulative_counts(histograms.ratio[m], first, last)
             pairs = _cumulative_counts(histograms.ratio_pairs, first, last)
         else:
-            scale = (bin_scales[m - 2, 0], bin_scales[m - 2, 1])
+            scale = (bin_scales[m - FIRST_COORDINATE, 0], bin_scales[m - FIRST_COORDINATE, 1])
             first, last = linear_bin(low, scale), linear_bin(high, scale)
-            cumulative = _cumulative_counts(histograms.linear[m - 2], first, last)
-            pairs = _cumulative_counts(histograms.linear_pairs[m - 2], first, last)
+            cumulative = _cumulative_counts(histograms.linear[m - FIRST_COORDINATE], first, last)
+            pairs = _cumulative_counts(histograms.linear_pairs[m - FIRST_COORDINATE], first, last)
         for k in range(i, end):
             b, inside = _quantile_bin(cumulative, probabilities[k])
-            if m < 2:
+            if m < FIRST_COORDINATE:
                 lower, upper = ratio_edge(first + b), ratio_edge(first + b + 1)
             else:
                 lower, upper = linear_edge(first + b, scale), linear_edge(first + b + 1, scale)
@@ -63,7 +69,7 @@ def read_quantiles(
             upper = high if first + b == last else upper
             out[0, k] = lower + inside * (upper - lower)
             out[1, k] = cumulative[b + 1] / cumulative[-1]
-            out[2, k] = pairs[b + 1] / pairs[-1] if m != 1 and pairs[-1] > 0 else np.nan
+            out[2, k] = pairs[b + 1] / pairs[-1] if m != ANGLE and pairs[-1] > 0 else np.nan
         i = end
 
 
@@ -92,22 +98,22 @@ class QuantileQuery(NamedTuple):
     """Quantiles to estimate.
 
     measure : (k,)
-        Numbers of the measures, in ascending order.
+        Indices of the measures, in ascending order: 0 distance, 1 rotation angle, 2 to 4 x, y, z.
     probabilities : (k,)
-    bounded : (k,) bool
+    with_interval : (k,) bool
         Whether an interval is estimated too.
-    freedom : float
-        Korn and Graubard's factor of the effective size; nan where there is one unit.
+    freedom_correction : float
+        Degrees-of-freedom correction of Korn and Graubard, a factor on the effective sample size; nan for one unit.
     """
 
     measure: Indices
     probabilities: Floats
-    bounded: Flags
-    freedom: float
+    with_interval: Flags
+    freedom_correction: float
 
 
 def query_example() -> QuantileQuery:
-    """Query of the types that kernels take."""
+    """Example query, for compiling the kernels."""
     return QuantileQuery(np.empty(1, dtype=np.int64), np.empty(1), np.empty(1, dtype=bool), 1.0)
 
 
@@ -117,13 +123,15 @@ def estimate_quantiles(
 ) -> None:
     """Quantiles and their intervals.
 
-    Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
-    that which gives the share of visits below the quantile the variance seen between units; the exact binomial interval
-    at that size, read off the sample, is the interval. nan where so few units bound the quantile from one side only:
-    the variance between them cannot be trusted there either.
+    Visits of one unit share its errors, so the sample is worth fewer independent draws than units times visits. The
+    effective size is the number of independent draws at which the share below the quantile would have the variance
+    observed between units. The exact binomial interval at that size is converted to error values through the sample.
+    It is nan where there are too few units to bound the quantile on both sides; the variance between units is
+    unreliable there too.
 
-    With F the chance that a visit is below, and G that both of two visits of one unit are (counted on the larger), the
-    share of V visits of a unit varies between units by
+    Let F be the probability that a visit is below the quantile, and G the probability that two visits of one unit are
+    both below it (the larger of the two is counted). The share of V visits of a unit that are below varies between
+    units with the variance
 
         (G - F^2) + (F - G) / V
 
@@ -145,10 +153,10 @@ def estimate_quantiles(
     .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
     """
     count = query.measure.shape[0]
-    read = np.empty((READ, count))
-    read_quantiles(histograms, bin_scales, query.measure, query.probabilities, read)
+    estimates = np.empty((ROWS_READ, count))
+    read_quantiles(histograms, bin_scales, query.measure, query.probabilities, estimates)
     for k in range(count):
-        out[0, k], out[1, k], out[2, k] = read[0, k], np.nan, np.nan
+        out[0, k], out[1, k], out[2, k] = estimates[0, k], np.nan, np.nan
     measure, ends, query_index = (
         np.empty(2 * count, dtype=np.int64),
         np.empty(2 * count),
@@ -157,25 +165,31 @@ def estimate_quantiles(
     intervals = 0
     n = float(units) * visits
     for k in range(count):
-        p, below, both = query.probabilities[k], read[1, k], read[2, k]
-        if not query.bounded[k] or units < 2:
+        p, below, both = query.probabilities[k], estimates[1, k], estimates[2, k]
+        if not query.with_interval[k] or units < 2:
             continue
         scatter = below * (1.0 - below)
         # Bessel correction of the variance between units
         variance = ((both - below**2) + (below - both) / visits) / (1.0 - 1.0 / units)
         variance = scatter if np.isnan(both) else variance
         effective = units * scatter / variance if variance > 0.0 else float(units)
-        effective = min(max(effective, 1.0) * query.freedom, n)
+        effective = min(max(effective, 1.0) * query.freedom_correction, n)
         if max(p, 1.0 - p) ** min(effective, float(units)) > tail:
             continue
-        passed = effective * p
+        expected_below = effective * p
         measure[2 * intervals] = measure[2 * intervals + 1] = query.measure[k]
-        ends[2 * intervals] = beta_quantile(tail, passed, effective - passed + 1.0) if passed > 0.0 else 0.0
-        above = beta_quantile(1.0 - tail, passed + 1.0, effective - passed) if passed < effective else 1.0
+        ends[2 * intervals] = (
+            beta_quantile(tail, expected_below, effective - expected_below + 1.0) if expected_below > 0.0 else 0.0
+        )
+        above = (
+            beta_quantile(1.0 - tail, expected_below + 1.0, effective - expected_below)
+            if expected_below < effective
+            else 1.0
+        )
         ends[2 * intervals + 1] = above
         query_index[intervals] = k
         intervals += 1
-    bounds = np.empty((READ, 2 * intervals))
+    bounds = np.empty((ROWS_READ, 2 * intervals))
     read_quantiles(histograms, bin_scales, measure[: 2 * intervals], ends[: 2 * intervals], bounds)
     for i in range(intervals):
         out[1, query_index[i]], out[2, query_index[i]] = bounds[0, 2 * i], bounds[0, 2 * i + 1]

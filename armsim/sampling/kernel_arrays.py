@@ -79,25 +79,25 @@ def empty_outputs(poses: int, query: PoseQuery, batches: int) -> PoseOutputs:
 
 
 def quantile_query(
-    measure: ArrayLike, probabilities: ArrayLike, bounded: ArrayLike, units: int, visits: int
+    measure: ArrayLike, probabilities: ArrayLike, with_interval: ArrayLike, units: int, visits: int
 ) -> QuantileQuery:
     """Query of quantiles from a sample of units and visits; parameters as in `QuantileQuery`.
 
     Parameters
     ----------
-    measure, probabilities, bounded : (quantiles,)
+    measure, probabilities, with_interval : (quantiles,)
     units, visits : int
 
     Returns
     -------
     QuantileQuery
     """
-    freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
+    freedom_correction = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
     return QuantileQuery(
         np.asarray(measure, dtype=np.int64),
         np.asarray(probabilities, dtype=float),
-        np.asarray(bounded, dtype=bool),
-        freedom,
+        np.asarray(with_interval, dtype=bool),
+        freedom_correction,
     )
 
 
