@@ -10,8 +10,8 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.decide.decision_records import Scheme
 
-LEAST_GAIN = 1e-10
-"""Squared lever arm, as share of the largest, below which a joint does not move the tool point."""
+NEGLIGIBLE_GAIN = 1e-10
+"""Gain, relative to the largest, below which a joint is treated as not moving the tool point."""
 
 
 def levers(gains: Array, rotary: Sequence[bool]) -> Array:
@@ -19,13 +19,13 @@ def levers(gains: Array, rotary: Sequence[bool]) -> Array:
 
     Parameters
     ----------
-    gains : (poses, joints) [m^2 or 1]
+    gains : (poses, joints) [m^2/rad^2, or 1 for a slide]
     rotary : (joints,) bool
 
     Returns
     -------
     (joints,)
-        1 for a revolute joint, else a length. [m or 1]
+        1 for a revolute joint; for a slide, the rms lever arm of the revolute joints. [1 or m]
     """
     turning = np.array(rotary)
     typical = math.sqrt(float(gains[:, turning].mean())) if turning.any() else 1.0
@@ -33,19 +33,19 @@ def levers(gains: Array, rotary: Sequence[bool]) -> Array:
 
 
 def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
-    """Standard deviations of the joints that exhaust the allowance at the deciding pose.
+    """Largest standard deviations of the joints, in the ratio of the scheme, that keep the allowance at every pose.
 
     Parameters
     ----------
     scheme : Scheme
-    gains : (poses, joints) [m^2 or 1]
+    gains : (poses, joints) [m^2/rad^2, or 1 for a slide]
         Mean square at the tool per mean square error of each joint.
     allowance : (poses,) [m^2]
-        Mean square left to the joints.
+        Mean square error that remains for the sensors of the joints after all other errors.
     lever : (joints,)
-        As `levers`.
+        As returned by `levers`.
     exponent : float
-        Exponent of the price law.
+        Exponent b of the price model: price in proportion to (lever / error)^b.
 
     Returns
     -------
@@ -54,7 +54,7 @@ def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent
         Relative duality gap of the least cost.
     """
     std, gap = np.full(gains.shape[1], np.inf), None
-    moving = gains.max(axis=0) > LEAST_GAIN * gains.max()
+    moving = gains.max(axis=0) > NEGLIGIBLE_GAIN * gains.max()
     moving_gains = gains[:, moving]
     shape = lever[moving] ** 2 if scheme == "equal angles" else 1.0 / moving_gains.max(axis=0)
     start = np.sqrt(shape * float(np.min(allowance / (moving_gains @ shape))))
@@ -67,15 +67,17 @@ def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent
 def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, start: Array) -> tuple[Array, float]:
     """Smallest sum over joints of (lever / s)^exponent with the errors s within the allowance at every pose.
 
-    With u = ln s a convex problem. Any multipliers m >= 0 of the poses bound the cost from below: the minimum over s of
+    With u = ln s the problem is convex (the code has u = ln(s / start)). Any multipliers m >= 0, one per pose, give a
+    lower bound of the cost, g being the gains: the minimum over s of
 
         sum over joints of (lever / s)^b + G s^2  -  sum over poses of m allowance,   G = sum over poses of m g
 
-    is reached at s^(b + 2) = b lever^b / (2 G). The bound of the multipliers that fit the solution proves it.
+    is reached at s^(b + 2) = b lever^b / (2 G). The multipliers are fitted to the
+    solution; the gap to their bound shows how close it is to the optimum.
 
     Parameters
     ----------
-    gains : (poses, joints) [m^2 or 1]
+    gains : (poses, joints) [m^2/rad^2, or 1 for a slide]
     allowance : (poses,) [m^2]
     lever : (joints,)
     exponent : float
@@ -86,7 +88,7 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
     -------
     std : (joints,)
     gap : float
-        Cost over the bound, less one.
+        Relative gap: cost divided by its lower bound, minus 1.
 
     References
     ----------
@@ -104,7 +106,7 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
     constraints = np.unique(matrix.argmax(axis=0))
     total = cost(np.zeros(len(unit)))[0]
     u = np.zeros(len(unit))
-    for _ in range(50):  # only the poses that matter are constraints; those found violated join them
+    for _ in range(50):  # poses that matter are constraints; violated ones join them
         rows = matrix[constraints]
         solved = minimize(
             lambda x: tuple(part / total for part in cost(x)),

@@ -1,4 +1,4 @@
-"""Obstacle to a requirement: links, gears and mastering alone exceed it."""
+"""Why no sensors can meet a requirement: the errors of links, gears and mastering alone exceed it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from armsim.sampling.first_order import linearise
 
 
 def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
-    """Share of every owner and cause in the mean square error at a pose, the bias given to what makes it."""
+    """Share of every owner (a joint, or links) and cause in the mean square error at a pose.
+
+    The bias is attributed to the terms that make it.
+    """
     linear = linearise(machine.at(joints))
     parts: dict[tuple[str, str], float] = {}
     for term, scatter, bias in zip(machine.terms, linear.contributions[:, 0], linear.bias_parts[:, 0], strict=True):
@@ -27,6 +30,7 @@ def largest_parts(machine: Machine, joints: Array, most: int = 3) -> str:
     ----------
     machine : Machine
     joints : (joints,) [rad or m]
+        Joint positions of the pose.
     most : int
         Number of causes named.
 
@@ -39,12 +43,13 @@ def largest_parts(machine: Machine, joints: Array, most: int = 3) -> str:
 
 
 def blamed(machine: Machine, joints: Array) -> str:
-    """Joint with the largest contribution to the mean square error at a pose.
+    """Owner of the largest contribution to the mean square error at a pose: a joint, ``links`` or ``machine``.
 
     Parameters
     ----------
     machine : Machine
     joints : (joints,) [rad or m]
+        Joint positions of the pose.
 
     Returns
     -------
@@ -63,7 +68,7 @@ def moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
     ----------
     machine : Machine
     first : str
-        Name of the joint that is moved alone.
+        Name of the joint whose sensor is moved alone; left out if that is not on the motor.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Loading of documents: references followed, everything checked, model objects built."""
+"""Load documents: follow references, check everything, build model objects."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def _load(path: Path, raw: bytes | None = None, derived: DerivedFiles = ()) -> S
 
 
 def _scenario(source: Source, derived: DerivedFiles = ()) -> Scenario:
-    """Load a scenario, or resolve its base and changes."""
+    """Build a scenario from its source; if it has a ``base``, load that and apply the changes."""
     if "base" in source.data:
         return resolve_base(source, derived, _load, load_changed)
     return _Loader(source).scenario()
@@ -80,8 +80,8 @@ def load_changed(
 ) -> Scenario:
     """Apply changes to the documents of a scenario that was read from a file.
 
-    Parts that no change concerns (tasks, plan, requirement, machine) are taken from the scenario, not read again; nor
-    are the documents that it was read from.
+    Parts that no change affects (tasks, plan, requirement, machine) are taken over from the scenario, and files that
+    were already read are not read again.
 
     Parameters
     ----------
@@ -89,14 +89,14 @@ def load_changed(
     changes : mapping of path to value
         As in `documents.overrides`.
     stated_in : Source, optional
-        Scenario file that states the changes; none where they are in no file.
+        Scenario file that states the changes; None if they do not come from a file.
     documents : sequence of Source
-        Further documents that are not to be read again.
+        Further documents that have already been read.
 
     Raises
     ------
     InputError
-        A path that leads nowhere, or a fault in the changed scenario.
+        A key path that does not exist in the scenario, or a fault in the changed scenario.
     """
     if not changes:
         return scenario
@@ -107,7 +107,7 @@ def load_changed(
     keys = {path.split(".")[0] for path in changes}
     concerned = {PART_OF[key] for key in (*keys, *(SPECIFIED if "specification" in keys else ())) if key in PART_OF}
     parts = {part: getattr(changed_scenario, part) for part in concerned}
-    if "plan" in parts and "sampling" not in changes:  # what a command states of the others stays
+    if "plan" in parts and "sampling" not in changes:  # sampling options of the command line that are not changed stay
         fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
         plan_values = {name: getattr(changed_scenario.plan, name) for path, name in fields.items() if path in changes}
         parts["plan"] = replace(scenario.plan, **plan_values)
@@ -115,7 +115,7 @@ def load_changed(
         parts["requirement"] = replace(scenario.requirement, tasks=changed_scenario.requirement.tasks)
     sources = {os.path.realpath(file.path): file for file in changed_scenario.sources}
     for file, _ in source.elsewhere.values():
-        if file.sha256:  # what the command line says is no file
+        if file.sha256:  # values of the command line have no file
             sources.setdefault(os.path.realpath(file.path), file)
     change_notes = [
         f"changed: {path}" if isinstance(value, dict | list) else f"changed: {path} = {shorten(str(value), 120)}"
@@ -125,7 +125,7 @@ def load_changed(
 
 
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument | SpecificationDocument:
-    """Read a document of any kind and build what it describes."""
+    """Read a document of any kind; return the object it describes, or a checked catalogue or specification."""
     source = read_source(Path(path))
     kind = kind_of(source.data, source, ())
     if kind == "scenario":
@@ -154,7 +154,7 @@ def encoders_of(path: Path | str) -> tuple[Source, list[Encoder]]:
 
 
 def remarks_of(path: Path | str) -> tuple[str, ...]:
-    """Doubts of the reader of a document that is a table or names one."""
+    """Warnings from reading a table, or a document that refers to one."""
     return read_source(Path(path)).remarks
 
 
@@ -163,7 +163,7 @@ def load_options(
 ) -> tuple[Scenario, Options]:
     """Read a scenario, with optional changes, and the options of a catalogue for its joints.
 
-    ``arms`` is the number of arms that are bought for; that of the catalogue where not given.
+    ``arms`` is the number of arms for which encoders are bought, by default that stated in the catalogue.
 
     Raises
     ------
@@ -174,7 +174,7 @@ def load_options(
 
 
 def options_for(loaded: Scenario, catalogue: Path | str, arms: int | None = None) -> tuple[Scenario, Options]:
-    """Read the options of a catalogue for the joints of a scenario; parameters and errors as of `load_options`."""
+    """Read the options of a catalogue for the joints of a scenario; parameters and errors as in `load_options`."""
     loader = _Loader(loaded.sources[0])
     loader.notes = list(loaded.notes)
     loader.sources.update({Path(os.path.realpath(source.path)): source for source in loaded.sources})
@@ -185,7 +185,7 @@ def options_for(loaded: Scenario, catalogue: Path | str, arms: int | None = None
 
 
 class _Loader:
-    """Loader of one scenario that reads every file once, and none of the ``documents`` already read."""
+    """Loads one scenario or catalogue: reads every file once, and none of the ``documents`` again."""
 
     def __init__(self, source: Source, documents: Mapping[Path, Source] = MappingProxyType({})) -> None:
         shared, files = (
@@ -282,7 +282,7 @@ class _Loader:
         return document, parts
 
     def _encoders(self, joints: Any, faults: Faults) -> dict[tuple[str, str], Encoder]:
-        """Encoders of all joints, also where other keys of the joints are wrong."""
+        """Encoders of all joints, read even if other keys are invalid, so that all faults are reported together."""
         encoders: dict[tuple[str, str], Encoder] = {}
         for name, entry in joints.items() if isinstance(joints, dict) and len(joints) <= MOST_JOINTS else ():
             for key in ENCODERS if isinstance(entry, dict) else ():
@@ -305,7 +305,7 @@ class _Loader:
         document: CatalogueDocument = validate(CatalogueDocument, source.data, source, ())
         scenario_document: ScenarioDocument = validate(ScenarioDocument, self.source.data, self.source, ())
         arm = scenario.machine.arm
-        catalogue_loader = _Loader(source)  # references count from the catalogue
+        catalogue_loader = _Loader(source)  # references are relative to the catalogue file
         encoders = catalogue_loader.entries(document, arm)
         self.sources.update(catalogue_loader.sources)
         self.notes += [*source.remarks, *catalogue_loader.notes]
@@ -316,7 +316,7 @@ class _Loader:
         return options
 
     def entries(self, document: CatalogueDocument, arm: Arm | None = None) -> list[Encoder]:
-        """Encoders of a catalogue, with all faults reported together; joints are checked where an arm is given."""
+        """Encoders of a catalogue, with all faults reported together; names of joints are checked against an arm."""
         source, faults = self.source, Faults()
         encoders: list[Encoder] = []
         for number, entry in enumerate(document.encoders):
@@ -332,7 +332,7 @@ class _Loader:
         return encoders
 
     def _follow(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
-        """Path of a file named at a key, and its resolved path; a link out of its folder is noted."""
+        """Path of a file named at a key, and its resolved path; a symbolic link is reported in the notes."""
         path = source.resolve_path(at, name)
         resolved = Path(os.path.realpath(path))
         folder = Path(os.path.realpath(source.resolve_path(at, "")))
@@ -343,7 +343,7 @@ class _Loader:
         return path, resolved
 
     def _remember(self, name: str, source: Source, at: KeyPath) -> Source:
-        """Record a file that is not a document, so that its hash enters the manifest."""
+        """Record a data file (CSV, URDF), so that its hash is written to the manifest of the results."""
         file, resolved = self._follow(name, source, at)
         self.sources[resolved] = source_of(file, read_named(file, source, at, LARGEST))
         return self.sources[resolved]
@@ -365,7 +365,7 @@ class _Loader:
         return build_encoder(document, source, path, catalogue_entry)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
-        """Data of a reference (path relative to the file that names it, or inline document), its source and place."""
+        """Content of a reference (path relative to the stating file, or inline document), its source and key path."""
         if isinstance(reference, dict):
             kind_of(reference, self.source, at, kind)
             return reference, self.source, at
@@ -396,5 +396,5 @@ class _Loader:
 
 
 def _machine(source: Source, key: str) -> Context:
-    """Place of a part of a scenario that belongs to no joint."""
+    """Context for messages about a key that belongs to the machine and not to a joint."""
     return Context(source, (key,), "rotation", "of the machine")

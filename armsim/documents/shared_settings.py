@@ -1,6 +1,6 @@
-"""Settings shared by several: by the joints of a group, and by scenarios with one specification.
+"""Shared settings: of the joints of a group, and of scenarios that refer to the same specification.
 
-They are put in place before a scenario is checked; every value keeps the place where it is written.
+They are merged into the scenario before it is checked. Messages still name where each value was written.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from armsim.documents.source import read_named, read_source
 from armsim.sources import KeyPath, Source
 
 SPECIFIED = ("requirement", "tasks")
-"""Keys of a scenario that a specification may hold."""
+"""Keys of a scenario that may be stated in a specification instead."""
 Elsewhere = dict[KeyPath, tuple[Source, KeyPath]]
-"""Place of a value that was written in another file or at another key, for messages."""
+"""For key paths of the merged scenario, source and key path where the value was written, for messages."""
 
 
 def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
     """Scenario with the settings of its groups and of its specification merged in.
 
-    What a joint states wins over its group, key by key; a requirement or tasks of the scenario replace those of the
-    specification.
+    Settings of a joint override those of its group, key by key. ``requirement`` and ``tasks`` of a scenario replace
+    those of its specification as a whole.
 
     Parameters
     ----------
@@ -36,14 +36,14 @@ def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
     Returns
     -------
     source : Source
-        Without the keys ``groups`` and ``specification``.
+        The merged scenario, without the keys ``groups`` and ``specification``.
     files : tuple of Source
-        Specification that was read for it.
+        The specification file, if there is one.
 
     Raises
     ------
     InputError
-        A specification that cannot be read, or groups that are no mappings, are unknown or share a joint.
+        A specification that cannot be read, or groups that are not mappings, are unknown or have a joint in common.
     """
     data, elsewhere = dict(source.data), dict(source.elsewhere)
     files: tuple[Source, ...] = ()
@@ -96,7 +96,7 @@ def _with_groups(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> 
 
 
 def _members(groups: Mapping[str, Any], source: Source) -> dict[str, list[str]]:
-    """Joints of every group: those that it lists, or those of the group of that name of the arm."""
+    """Joints of every group: those listed under ``joints``, otherwise those of the arm's group of the same name."""
     by_arm = _groups_of_arm(source)
     members: dict[str, list[str]] = {}
     for group, settings in groups.items():
@@ -114,7 +114,7 @@ def _members(groups: Mapping[str, Any], source: Source) -> dict[str, list[str]]:
 
 
 def _groups_of_arm(source: Source) -> dict[str, list[str]]:
-    """Groups as the document of the arm states them; none where it states them wrongly, which is reported elsewhere."""
+    """Groups stated in the document of the arm; empty if invalid, which is reported when the arm is checked."""
     arm = source.data.get("arm")
     if isinstance(arm, str) and arm:
         path = source.resolve_path(("arm",), arm)
@@ -137,7 +137,7 @@ def _merged(
     elsewhere: Elsewhere,
     source: Source,
 ) -> dict[str, Any]:
-    """Settings of a joint, completed key by key by those of its group, in nested mappings too."""
+    """Settings of a joint; keys that it does not state are taken from its group, also in nested mappings."""
     merged = dict(entry)
     for key, value in shared.items():
         if key not in entry:

@@ -1,4 +1,4 @@
-"""Columns of a table of encoders: every key of an encoder that holds one value, in the words that YAML takes."""
+"""Columns of a table of encoders: one for every key of an encoder with a single value, named as in YAML."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ ALIASES = {
     "min temperature": "operating temperature min", "max temperature": "operating temperature max",
     "one-off cost": "one off", "one-off costs": "one off", "turns by": "multiturn",
 }  # fmt: skip
-"""Words of data sheets for the names of columns."""
+"""Names of columns as data sheets word them, and the columns that they mean."""
 PRICE_FROM = re.compile(r"price from (\d{1,10})( pieces)?")
-"""Column of the price from a number of pieces on."""
+"""Header of a column with the price from a minimum quantity."""
 CUSTOMARY: dict[str, dict[Measures, str]] = {
     "position": {"rotation": "arcsec", "translation": "um"},
     "resolution": {"rotation": "bit", "translation": "um"},
@@ -55,7 +55,7 @@ class TableColumn:
     kinds : tuple of str
         Kinds of quantity that it accepts; empty for words and bare numbers.
     part : int, optional
-        Number of the value within a pair of them.
+        Index of the value within a pair (min, max); None if the key holds one value.
     """
 
     path: KeyPath
@@ -64,7 +64,7 @@ class TableColumn:
     part: int | None = None
 
     def customary_unit(self, measures: str) -> str | None:
-        """Unit that data sheets state it in; None where there is no custom."""
+        """Unit that data sheets state it in; None if there is no customary unit."""
         return CUSTOMARY.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")
 
 

@@ -1,4 +1,7 @@
-"""Selected designs written as changes of their scenario: a few lines, references and units as stated."""
+"""Write a selected design as a short scenario file that lists only its changes to the base scenario.
+
+References and units are kept as the source files state them.
+"""
 
 from __future__ import annotations
 
@@ -58,7 +61,7 @@ def as_changes(
 ) -> str:
     """YAML text of a scenario that applies a selection from a catalogue to another scenario.
 
-    Joints with the same fit share their lines where they are all joints of the arm, or one of its groups.
+    If all joints of the arm, or of a group, have the same selection, its lines are written once for them.
 
     Parameters
     ----------
@@ -160,7 +163,7 @@ class _Writer(yaml.SafeDumper):
     """Writer of values that the reader takes back as they are: texts such as 1e3 are quoted."""
 
     def represent_str(self, data: str) -> yaml.ScalarNode:
-        """Node of a text."""
+        """YAML node of a string, quoted if it looks like a number."""
         return self.represent_scalar("tag:yaml.org,2002:str", data, "'" if EXPONENT.match(data) else None)
 
 

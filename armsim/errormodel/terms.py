@@ -68,8 +68,8 @@ class Axis:
 class Act:
     """Coefficient number ``coefficient`` of a term moves ``axis`` by the value of ``shape``.
 
-    ``drive`` names the joint at the state of whose drive the shape is evaluated, and to which the error belongs; empty
-    where that is the owner of the axis.
+    ``drive`` names the joint whose drive state is used to evaluate the shape, and to which the error belongs; it is
+    empty if that is the owner of the axis.
     """
 
     coefficient: int
@@ -83,13 +83,13 @@ class Act:
         return self.drive or (self.axis.owner if self.axis.of_joint else "links")
 
     def multiple_of(self, axis: Axis, shape: Shape) -> float | None:
-        """Factor to a shape that is evaluated at the state of an axis; None where it is no multiple of that."""
+        """Factor k by which this shape is k times ``shape`` at the state of ``axis``; None if it is not a multiple."""
         if self.drive and self.drive != axis.owner and not isinstance(self.shape, Constant):
             return None
         return multiple_of(self.shape, shape)
 
     def on(self, axis: Axis, gain: float, ratio: float) -> Act:
-        """The act transferred to a joint, as `Term.on`."""
+        """This act moved from the shaft to the axis of a joint; see `Term.on`."""
         if self.axis.role is Role.ERROR_MOTION:
             owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
             return Act(self.coefficient, owned, self.shape.geared(ratio))
@@ -98,8 +98,8 @@ class Act:
 
 
 SHAFT = Axis("")
-"""Shaft of a physics function, before it is placed at a joint. An error motion without an owner belongs to the joint of
-that shaft."""
+"""Placeholder: the shaft for which a physics function makes its terms, until `on` puts them at a joint. An error motion
+without an owner belongs to the joint of that shaft."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,20 +109,21 @@ class Term:
     Parameters
     ----------
     name : str
-        Unique on a machine; keys the random numbers.
+        Unique within a machine; selects the random numbers of the term.
     cause : Cause
-        Cause by which shares are summed.
+        Cause under which the contribution of the term is reported.
     life : str
         ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
     acts : tuple of Act
-    draw : callable (generator, n) -> (K, n)
-        Must be `Independent` over `VISIT_DISTRIBUTIONS` for visit life.
+    draw : Draw
+        Called with (generator, n) it returns K coefficients, shape (K, n). A term of visit life has `Independent` draws
+        of `VISIT_DISTRIBUTIONS`.
     mean : (K,)
     second_moment : (K, K)
         E c c^T, in closed form.
     limit : float
-        Largest magnitude of the error on its axis, for the joint budget [rad or m]; nan where it depends on the state:
-        then ``draw.limits`` bounds the coefficients.
+        Largest magnitude of the error on its axis, for the joint budget [rad or m]; nan if it depends on the state:
+        then use `largest`.
     """
 
     name: str
@@ -162,7 +163,7 @@ class Term:
 
     @property
     def joint_or_link(self) -> str:
-        """As `owner`, but of a constant of a link the joint whose row holds it."""
+        """As `owner`, except that constants of a link belong to the joint in whose row they are."""
         rows = {axis.owner for axis in self.axes}
         return rows.pop() if self.owner == "links" and len(rows) == 1 else self.owner
 
@@ -172,7 +173,7 @@ class Term:
         return self.owner, self.cause.name
 
     def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
-        """The term transferred to ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's.
+        """The term transferred to ``axis``: errors times ``gain``, shaft positions ``ratio`` times the joint's.
 
         An error motion keeps its size: no gear stands between it and the joint.
         """

@@ -30,7 +30,7 @@ def _price(meaning: str) -> float:
 
 @dataclass(frozen=True)
 class Bus:
-    """Sampling of positions: at the bus's own instant, or whenever the encoder is ready."""
+    """Sampling of the joint positions: at the synchronisation instant of the bus, or free-running in the encoder."""
 
     cycle: float = key(
         0.0, "time", "time between two readings on the bus", least=0.0, cause=causes.BUS_CYCLE,
@@ -39,7 +39,7 @@ class Bus:
     )  # fmt: skip
     synchronous: bool = key(True, "flag", "whether positions are taken at the bus's own instant")
     skew: Distribution = key(
-        NONE, "time", "difference of the instants of two joints", cause=causes.SAMPLING_SKEW,
+        NONE, "time", "sampling instant of the joint relative to that of the machine", cause=causes.SAMPLING_SKEW,
         effect="speed times time", physics=timing.skew,
     )  # fmt: skip
 
@@ -74,13 +74,13 @@ class Joint:
     travel : float
         Length of the range. [rad or m]
     farthest : float
-        Largest distance of its range from zero. [rad or m]
+        Largest magnitude of the joint position within its range. [rad or m]
     motor_encoder : Encoder, optional
         Second encoder, on the motor, with placement both.
     curve : MeasuredCurve, optional
-        Measured curve of its own sensor.
+        Error curve measured on the sensor of this joint; it takes precedence over a curve of the encoder's batch.
     needs : Needs
-        Requirements on its sensor as a part; they make no error.
+        Size, function and environment that the sensor must satisfy; they do not affect the error.
     """
 
     name: str
@@ -166,7 +166,7 @@ class Joint:
         return self.mounting.contrast_loss(self.encoder)
 
     def terms(self) -> tuple[Term, ...]:
-        """Every error term of the joint, attained minus commanded, on ``Axis(name)``.
+        """Every error term of the joint, attained minus commanded; error motions and bending keep their own axes.
 
         The servo makes the reading equal the command, so a reading error r at the encoder shaft moves the joint by
         -r / ratio. On the output side the gear lies inside the loop and its errors vanish from the joint.
@@ -185,10 +185,7 @@ class Joint:
 
     @property
     def compliance(self) -> dict[Axis, float]:
-        """Compliance under load, by axis: of the gear outside the loop, the joint and its link.
-
-        By axis. [rad/(N m) or m/N]
-        """
+        """Compliance by axis: of the gear if it is outside the loop, of the joint and its link. [rad/(N m) or m/N]"""
         gear_stiffness = self.transmission.stiffness if self.geared else math.inf
         gears = {Axis(self.name): 1.0 / gear_stiffness} if math.isfinite(gear_stiffness) else {}
         return {**gears, **self.bending.axes(self.name)}
@@ -201,7 +198,10 @@ class Joint:
         return self.encoder, self.ratio
 
     def speed_terms(self) -> tuple[Term, ...]:
-        """Terms of the sensor that closes the speed loop, and of its mounting where that is stated, at the joint."""
+        """Terms of the sensor that closes the speed loop, at the joint.
+
+        Its mounting is included only if this is the position sensor too: that of a second encoder cannot be stated.
+        """
         if self.motor_encoder is None:
             return self.sensor_terms()
         sensor, ratio = self.speed_sensor
@@ -213,8 +213,10 @@ class Joint:
         return tuple(term.on(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in self.shaft_terms())
 
     def shaft_terms(self) -> tuple[Term, ...]:
-        """Terms of that sensor and its mounting at the shaft, reading minus truth; a measured curve replaces the causes
-        that it measures."""
+        """Terms of the position sensor and its mounting at the shaft, reading minus true position.
+
+        A measured curve replaces the terms of the causes that it contains.
+        """
         terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
         terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
         measured = self.curve or self.encoder.batch

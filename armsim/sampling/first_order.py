@@ -41,9 +41,9 @@ class Linearised:
 
     @property
     def bias_parts(self) -> Array:
-        """Part of each term in the squared mean: its mean projected on the total mean, times that. [m^2]
+        """Contribution of each term to the squared mean, shape (terms, P): its mean times the total mean. [m^2]
 
-        Shape (terms, P). They add up to it; a term that works against the others has a negative part.
+        They sum to the squared mean; a term that opposes the total mean contributes negatively.
         """
         return np.asarray(np.einsum("tpj,pj->tp", self.means, self.mean))
 
@@ -57,9 +57,9 @@ class Linearised:
         return Linearised(self.mean[poses], self.covariance[poses], self.contributions[:, poses], self.means[:, poses])
 
     def shares(self, poses: int | slice) -> tuple[Array, float]:
-        """Share of every term, and of the mean, in the mean square error at or over poses; zero without error.
+        """Share of every term, and of the mean, in the mean square error at one or more poses; zero without error.
 
-        Over several, each pose counts by its mean square error.
+        Over several poses, each is weighted by its mean square error.
         """
         parts = self.contributions[:, poses].reshape(len(self.contributions), -1).sum(axis=1)
         mean = float(np.sum(self.mean[poses] ** 2))
@@ -89,7 +89,7 @@ def linearise(evaluated: EvaluatedMachine) -> Linearised:
         mean += means[t]
         term_covariance = g @ term.covariance @ np.swapaxes(g, 1, 2)
         covariance += term_covariance
-        contributions[t] = np.maximum(np.trace(term_covariance, axis1=1, axis2=2), 0.0)  # not below zero by rounding
+        contributions[t] = np.maximum(np.trace(term_covariance, axis1=1, axis2=2), 0.0)  # rounding may make it negative
     diagonal = np.einsum("pii->pi", covariance)
-    np.maximum(diagonal, 0.0, out=diagonal)  # a variance is not below zero but by rounding
+    np.maximum(diagonal, 0.0, out=diagonal)  # rounding may make a variance slightly negative
     return Linearised(mean, covariance, contributions, means)
