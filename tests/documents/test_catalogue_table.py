@@ -239,7 +239,7 @@ RINGS = {
     **{key: PERIODS[key] for key in ("measures", "track radius [mm]", "price", "stock", "interface")},
     "name": "- ring #2", "resolution [bit]": "20", "summary resolution [bit]": "20", "summary accuracy [arcsec]": "12",
     "repeatability [arcsec]": "1", "sub divisional error [arcsec]": "1", "noise [arcsec]": "0.5",
-    "noise bandwidth [kHz]": "100", "used bandwidth [kHz]": "10", "lines": "512", "poles": "1024", "pole pairs": "512",
+    "noise bandwidth [kHz]": "100", "used bandwidth [kHz]": "10", "homing [arcsec]": "20", "lines": "512", "poles": "1024", "pole pairs": "512",
 }  # fmt: skip
 TAPE = {
     "name": "tape", "measures": "translation", "signal period [um]": "20", "interpolation [bit]": "10",
