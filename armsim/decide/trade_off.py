@@ -187,7 +187,8 @@ def _point(search: Search, program: Program, choice: Choice, answer: float, othe
     of_errors, cheaper = tasks, program.price(choice) < answer
     if (others or cheaper) and met(tasks):
         tasks, _ = search.sample(choice, units=LEARNING_UNITS)
-        if state_of_all(tasks) != "not met" and (cheaper or state_of_all(tasks) != "met"):
+        state = state_of_all(tasks)
+        if state == "not resolved" or (cheaper and state == "met"):
             of_errors = tasks = search.verdict(choice)
     worst = _decides(search, of_errors).summary
     return CurvePoint(

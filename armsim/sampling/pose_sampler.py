@@ -81,30 +81,7 @@ class ProcessorSampler:
     sizes: CallSizes = CallSizes()
     device: str = ""
 
-    def sample(
-        self,
-        poses: Poses,
-        coefficients: Array,
-        part: Part,
-        query: PoseQuery,
-        histogram_stack: HistogramStack,
-        units: UnitArrays,
-        outputs: PoseOutputs,
-    ) -> None:
-        """Sample a part.
-
-        Parameters
-        ----------
-        poses : Poses
-        coefficients : (coefficients, units of the block, or more)
-        part : Part
-        query : PoseQuery
-        histogram_stack : HistogramStack
-        units : UnitArrays
-        outputs : PoseOutputs
-            As `core.pose_kernel.sample_poses` takes them; it says what is written.
-        """
-        sample_poses(poses, coefficients, part, query, histogram_stack, units, outputs)
+    sample = staticmethod(sample_poses)
 
 
 PROCESSOR = ProcessorSampler()
