@@ -6,16 +6,17 @@ import json
 import os
 import shlex
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from enum import StrEnum
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from armsim.cli.options import write_new
+from armsim.cli.options import write_all_new
 from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem, RunError
 
@@ -42,14 +43,50 @@ def new(
         str | None,
         typer.Option(metavar="NAME|FILE.urdf", help="Start from a model of roboticstoolbox, or from a URDF file."),
     ] = None,
+    demo: Annotated[
+        bool,
+        typer.Option("--demo", help="The files of the manual's examples: demo, lessons, a measured session."),
+    ] = False,
 ) -> None:
-    """Write a commented starter scenario that runs."""
-    if rows is not None and arm is not None:
-        raise InputError(Problem("command line", 0, 0, "--arm", "beside --rows", "one of the two"))
+    """Write a commented starter scenario that runs, or the files of the manual's examples."""
+    kinds = [name for name, value in (("--rows", rows), ("--arm", arm), ("--demo", demo)) if value]
+    if len(kinds) > 1:
+        raise InputError(Problem("command line", 0, 0, kinds[1], f"beside {kinds[0]}", "one of the two"))
+    texts, following = _demo(folder) if demo else _starter(folder, rows, convention, arm)
+    absent = _make(folder)
+    paths = {folder / name: text for name, text in sorted(texts.items())}
+    folders = sorted({parent for name in texts for parent in Path(name).parents} - {Path(".")})
+    try:
+        for name in folders:
+            (folder / name).mkdir(exist_ok=True)
+        write_all_new(paths)
+    except (RunError, OSError):
+        _remove([folder / name for name in reversed(folders)])
+        _remove(absent)
+        raise
+    with printing(folder):
+        print_line(following)
+
+
+def _demo(folder: Path) -> tuple[dict[str, str], str]:
+    """Files of the demo and of all other examples of the manual, by their place, and the command to type next."""
+    texts = dict(_texts(files("armsim.cli").joinpath("demo"), ""))
+    return texts, f"cd {shlex.quote(str(folder))} && armsim run scenarios/bonding-cell.yaml --out results/bonding-cell"
+
+
+def _texts(folder: Traversable, path: str) -> Iterator[tuple[str, str]]:
+    """Paths and texts of all files in a folder of the package and below it, without pictures."""
+    for entry in folder.iterdir():
+        if entry.is_dir():
+            yield from _texts(entry, f"{path}{entry.name}/")
+        elif not entry.name.endswith(".png"):
+            yield f"{path}{entry.name}", entry.read_text(encoding="utf-8")
+
+
+def _starter(folder: Path, rows: Path | None, convention: Convention, arm: str | None) -> tuple[dict[str, str], str]:
+    """Files of a starter, with the schemas by which an editor checks them, and the command to type next."""
     if rows is None:
-        starters = {
-            entry.name: entry.read_text(encoding="utf-8") for entry in files("armsim.cli").joinpath("starter").iterdir()
-        }
+        starters = dict(_texts(files("armsim.cli").joinpath("starter"), ""))
         if arm is not None:
             from armsim.documents.arm_starter import starter_of_arm
 
@@ -64,29 +101,11 @@ def new(
         starters = starter_of_rows(read_rows(rows, convention.value))
         scenario, identified = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
         following = f"armsim calibrate {scenario} --measured YOUR.csv --write {identified}"
-    absent = _make(folder)
     from armsim.documents.kinds import KINDS
     from armsim.documents.schema import printed_schema
 
-    files_written: list[Path] = []
-    schemas = folder / "schemas"
-    try:
-        for name, text in sorted(starters.items()):
-            write_new(folder / name, text)
-            files_written.append(folder / name)
-        schemas.mkdir(exist_ok=True)
-        for kind in KINDS:  # for checks in an editor while typing
-            write_new(schemas / f"{kind}.json", json.dumps(printed_schema(kind), indent=1) + "\n")
-            files_written.append(schemas / f"{kind}.json")
-    except (RunError, OSError):
-        for file in files_written:
-            file.unlink(missing_ok=True)
-        with suppress(OSError):
-            schemas.rmdir()
-        _remove(absent)
-        raise
-    with printing(folder):
-        print_line(following)
+    schemas = {f"schemas/{kind}.json": json.dumps(printed_schema(kind), indent=1) + "\n" for kind in KINDS}
+    return starters | schemas, following
 
 
 def _make(folder: Path) -> list[Path]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support import invoke
+from support import ROOT, invoke
 
 from armsim.cli.options import write_new
 from armsim.errors import RunError
@@ -107,3 +107,21 @@ def test_a_folder_that_may_not_be_written(tmp_path: Path) -> None:
     process = invoke("new", folder)
     assert process.returncode == 2, process.stderr
     assert "Permission denied" in process.stderr
+
+
+def test_the_examples_of_the_manual_are_written(tmp_path: Path) -> None:
+    """Those of the project, byte for byte, so that what the manual types runs from an installed package too."""
+    process = invoke("new", tmp_path / "examples", "--demo")
+    assert process.returncode == 0, process.stderr
+    written = {str(path.relative_to(tmp_path / "examples")) for path in tmp_path.rglob("*.*") if path.is_file()}
+    project = {str(path.relative_to(ROOT)) for name in ("scenarios", "configs") for path in (ROOT / name).rglob("*.*")}
+    assert written == {name for name in project if not name.endswith(".png")}
+    assert all((tmp_path / "examples" / name).read_bytes() == (ROOT / name).read_bytes() for name in written)
+    assert "scenarios/bonding-cell.yaml" in process.stdout
+
+
+def test_one_kind_of_starter(tmp_path: Path) -> None:
+    process = invoke("new", tmp_path / "examples", "--demo", "--arm", "Puma560")
+    assert process.returncode == 2
+    assert "--demo: beside --arm; accepted: one of the two" in process.stderr
+    assert not list(tmp_path.iterdir())
