@@ -107,6 +107,7 @@ SLOW = (
     "documents/test_hostile.py::test_every_table_of_a_mib_is_answered_soon",
     "documents/test_names.py::test_a_joint_may_be_called_tool",
     "explorer/test_page.py",
+    "explorer/test_session.py::test_an_open_answer_is_resolved_with_more_arms",
     "explorer/test_session.py::test_the_review_is_that_of_its_command",
     "explorer/test_session.py::test_the_cheapest_is_taken_and_pins_are_compared",
     "explorer/test_session.py::test_the_saved_file_runs_to_the_digits_that_are_shown",

@@ -26,7 +26,7 @@ class JobsPanel:
         self, session: Session, theme: Callable[[], charts.Theme], refuse: Callable[[InputError], None]
     ) -> None:
         self.session, self.refuse = session, refuse
-        self.drawer = ResultsDrawer(session, theme, refuse)
+        self.drawer = ResultsDrawer(session, theme, refuse, self.begin)
         self.jobs_key: tuple[Any, ...] = ()
         self.pins_key: tuple[Any, ...] = ()
         self.running, self.progress_time = -1, 0.0

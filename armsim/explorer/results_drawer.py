@@ -11,10 +11,10 @@ from nicegui import ui
 from armsim.decide import Comparison, Selection, WhatIfs
 from armsim.decide.sweep import Sweep
 from armsim.errors import InputError
-from armsim.explorer import charts, view_model
+from armsim.explorer import background_jobs, charts, view_model
 from armsim.explorer.background_jobs import Package
 from armsim.explorer.edit_options import chosen_changes
-from armsim.explorer.job_runner import Job
+from armsim.explorer.job_runner import Job, Work
 from armsim.explorer.session import Session
 from armsim.notebook import html_frame
 from armsim.report.comparison_review import comparison_printout
@@ -37,13 +37,22 @@ def printout_of(result: Any) -> Iterator[Frame | str]:
         yield sweep_frame(result)
 
 
+def can_be_resolved(job: Job, selection: Selection, design: str) -> bool:
+    """Whether more arms may resolve the answer of a job on the design that is shown, and were not tried yet."""
+    return job.key == design and selection.units_to_resolve is not None and not selection.attempts
+
+
 class ResultsDrawer:
     """Drawer at the lower edge of the page; the page behind it can be used."""
 
     def __init__(
-        self, session: Session, theme: Callable[[], charts.Theme], refuse: Callable[[InputError], None]
+        self,
+        session: Session,
+        theme: Callable[[], charts.Theme],
+        refuse: Callable[[InputError], None],
+        begin: Callable[[str, Work], None],
     ) -> None:
-        self.session, self.theme, self.refuse = session, theme, refuse
+        self.session, self.theme, self.refuse, self.begin = session, theme, refuse, begin
         self.job: Job | None = None
         self.design = ""
         with ui.dialog().props("seamless position=bottom full-width") as self.dialog, ui.card().classes("drawer"):
@@ -103,7 +112,14 @@ class ResultsDrawer:
             )
             return
         if isinstance(result, Selection):
-            ui.button("take it", on_click=lambda: self._take(job, result)).props("flat dense no-caps data-name=take")
+            with ui.row().style("gap: 8px"):
+                ui.button("take it", on_click=lambda: self._take(job, result)).props(
+                    "flat dense no-caps data-name=take"
+                )
+                if can_be_resolved(job, result, self.session.design.key):
+                    ui.button("resolve with more arms", on_click=self._resolve).props(
+                        "flat dense no-caps data-name=resolve"
+                    ).tooltip("Search with more arms until the answer is resolved, as armsim select --resolve does.")
         with ui.element("div").classes("printout"):
             for part in printout_of(result):
                 if isinstance(part, Frame):
@@ -112,6 +128,9 @@ class ResultsDrawer:
                     ui.label(part)
         for chart in self._charts(result):
             ui.plotly({**chart, "config": charts.UNRESPONSIVE}).style("width: 460px; height: 250px")
+
+    def _resolve(self) -> None:
+        self.begin("find cheapest, resolved", background_jobs.cheapest_resolved)
 
     def _take(self, job: Job, selection: Selection) -> None:
         step = job.job_input.step

@@ -322,6 +322,22 @@ def test_longer_questions(page: Any) -> None:
         page.click('[aria-label="close the result"]')
 
 
+def test_an_open_answer_is_resolved_from_its_drawer(page: Any) -> None:
+    """300 arms leave the cheapest set open; the button starts the search that goes on until it is not."""
+    page.click(named("cheapest"))
+    page.wait_for_selector(named("resolve"), timeout=1000 * HANG)
+    assert "not resolved" in page.inner_text(".printout")
+    page.click(named("resolve"))
+    page.wait_for_selector(named("halt"))
+    page.wait_for_function(
+        "document.querySelector('[data-name=progress]').innerText.startsWith('find cheapest, resolved')"
+    )
+    page.click(named("halt"))
+    page.wait_for_selector(named("halt"), state="detached")
+    while page.locator('[aria-label="close the result"]').is_visible():
+        page.click('[aria-label="close the result"]')
+
+
 def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: Path) -> None:
     """What is saved runs to the same digits; a reload and a second tab show the design that stands.
 

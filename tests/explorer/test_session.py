@@ -24,6 +24,7 @@ from plotly.colors import get_colorscale
 from support import HANG, ROOT, invoke, until
 
 import armsim
+from armsim.decide import resolving
 from armsim.documents.load import options_for
 from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, saving, stylesheet, view_model
@@ -39,6 +40,7 @@ from armsim.explorer.edit_options import (
 )
 from armsim.explorer.guard import Guard
 from armsim.explorer.job_runner import Job
+from armsim.explorer.results_drawer import can_be_resolved
 from armsim.explorer.session import Inputs, Session
 from armsim.explorer.snapshot import JobInput, Snapshot
 from armsim.run_options import RunOptions
@@ -407,6 +409,21 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
     session.start_job("comparison", background_jobs.compare_pins)
     assert {row.scenario for row in finished(session).result.differences} == {"p2"}
     assert session.design == session.pinned[0].step.design
+
+
+def test_an_open_answer_is_resolved_with_more_arms(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page offers it for the answer of the design that is shown, once; source: `select --resolve`, by the API."""
+    monkeypatch.setattr(resolving, "MOST_TIMES", 2)
+    session.apply({"requirement.position": "160 um", "sampling.units": 64})
+    session.start_job("find cheapest", background_jobs.cheapest)
+    open_job = finished(session)
+    assert open_job.result.state == "not resolved"
+    assert can_be_resolved(open_job, open_job.result, session.design.key)
+    assert not can_be_resolved(open_job, open_job.result, "another design")
+    session.start_job("find cheapest, resolved", background_jobs.cheapest_resolved)
+    job = finished(session)
+    assert [attempt.units for attempt in job.result.attempts] == [64, 128]
+    assert not can_be_resolved(job, job.result, session.design.key)
 
 
 # --- faults and files ------------------------------------------------------------------------------------------------
