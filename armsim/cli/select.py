@@ -48,7 +48,9 @@ def select(
         bool, typer.Option("--resolve", help="Sample more arms until the answer is resolved, 32 times as many at most.")
     ] = False,
 ) -> None:
-    """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
+    """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does, 4 if the sample
+    does not resolve whether the answer, or where none was found the closest set, does.
+    """
     from armsim.documents.load import load_options
 
     sampling.check()

@@ -14,6 +14,7 @@ from support import ROOT, invoke, normal_machine, planar_arm
 from test_select import chosen, small_case
 
 import armsim
+from armsim.cli.printing import exit_of
 from armsim.criteria import CriterionChange
 from armsim.decide import allocate, compare, resolving, select, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
@@ -135,6 +136,16 @@ def test_what_cheaper_designs_miss_is_in_the_table_with_its_interval(case: Selec
         open_ = judgement.interval[0] <= judgement.limit <= judgement.interval[1]
         assert bool(cells["arms to resolve it"][number]) == open_
     assert [tuple(part.encoder for part in row.design) for row in rows] != []
+
+
+@pytest.mark.parametrize(("closest", "code"), [("not met", 1), ("not resolved", 4)])
+def test_where_none_was_found_the_closest_set_tells_the_exit(case: Selection, closest: Verdict, code: int) -> None:
+    """An estimate beyond the limit whose interval holds it fails nothing for certain; source: the exit codes
+    of the manual (guarded acceptance, JCGM 106:2012)."""
+    none = replace(with_states(case, closest, "met"), design=None, price=None, confirmation=None)
+    assert exit_of(none.state) == code
+    assert decision_sentences.answer(none).startswith("No choice")
+    assert ("not resolved" in decision_sentences.answer(none)) == (code == 4)
 
 
 def test_more_arms_until_it_is_resolved() -> None:
