@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.figures import style
+from armsim.figures.cause_palette import look_of
 from armsim.formatting import percent
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -33,17 +34,16 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
         rows = [(cause, table[cause]) for cause in main_causes]
         if others.any():
             rows.append((f"{len(by_share) - SHOWN} others", others))
-        causes = list(dict.fromkeys(c for other in result.tasks for c in other.summary.causes))
         for cause, heights in rows:
             bottom = np.where(heights < 0.0, below, top)
-            number = causes.index(cause) if cause in causes else len(style.COLOURS) - 1  # the same in every task
+            look = look_of(cause)
             axes.bar(
                 owners,
                 100 * heights,
                 bottom=100 * bottom,
                 label=f"{cause} ({percent(float(heights.sum()), 2)})",
-                color=style.COLOURS[number % len(style.COLOURS)],
-                hatch=style.HATCHES[(number + number // len(style.HATCHES)) % len(style.HATCHES)],
+                color=look.colour,
+                hatch=look.hatch,
                 edgecolor="white",
                 linewidth=0.6,
                 width=0.7,

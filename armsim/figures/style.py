@@ -21,7 +21,6 @@ from matplotlib.transforms import ScaledTranslation
 from numpy.typing import ArrayLike
 
 COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
-HATCHES = ("", "///", "--", "\\\\\\", "xx", "||", "++", "")
 REQUIREMENT = "#c1121f"
 MAP = "cividis"
 """Perceptually uniform, reads the same to colour-blind readers and in grey."""
