@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.explorer.space_map import cells_of
 from armsim.explorer.view_model import Values, plain
 from armsim.requirement import Judgement
 from armsim.results import NEAR_SINGULAR
@@ -17,7 +18,7 @@ from armsim.tasks import PoseSet
 SCALE = "Cividis"
 """Perceptually uniform colour scale, also for colour-blind readers and in grey."""
 DIFFERENCE = "RdBu"
-BASE, SECOND, LIMIT = "#1f77b4", "#d08a00", "#c1121f"
+BASE, SECOND = "#1f77b4", "#d08a00"
 MARKS = {"near-singular": ("#ffffff", "#000000"), "limit": ("#8b0000", "#ffffff")}
 """Marks on a map, each with its halo, which differs from it so much that one of the two is seen on any colour."""
 MOST_BARS = 60
@@ -31,11 +32,16 @@ class Theme:
     ink: str
     line: str
     faint: str
+    limit: str
 
     @staticmethod
     def of(dark: bool) -> Theme:
         """Colours of a dark or a light page."""
-        return Theme("#e8e8e8", "#555555", "#3a3a3a") if dark else Theme("#222222", "#bbbbbb", "#e2e2e2")
+        return DARK_THEME if dark else LIGHT_THEME
+
+
+LIGHT_THEME = Theme("#222222", "#bbbbbb", "#e2e2e2", "#c1121f")
+DARK_THEME = Theme("#e8e8e8", "#555555", "#3a3a3a", "#ff8a8a")
 
 
 def _layout(theme: Theme, title: str, **settings: Any) -> dict[str, Any]:
@@ -100,7 +106,7 @@ def over_poses(
         trace |= {"type": "bar", "marker": {"color": colours}}
     data = [trace]
     if values.limit is not None:
-        data.append(_limit_line([x[0], x[-1]], [values.limit] * 2))
+        data.append(_limit_line([x[0], x[-1]], [values.limit] * 2, theme))
     axes = {
         "xaxis": {"title": {"text": "along the path [mm]" if along else ""}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": f"[{values.unit}]"}, "rangemode": "tozero", "gridcolor": theme.faint},
@@ -108,9 +114,9 @@ def over_poses(
     return {"data": data, "layout": _layout(theme, values.title, **axes), "config": CONFIG}
 
 
-def _limit_line(x: list[Any], y: list[Any]) -> dict[str, Any]:
-    return {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": {"color": LIMIT, "width": 2, "dash": "dash"},
-            "hoverinfo": "skip", "name": "required"}  # fmt: skip
+def _limit_line(x: list[Any], y: list[Any], theme: Theme) -> dict[str, Any]:
+    line = {"color": theme.limit, "width": 2, "dash": "dash"}
+    return {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": line, "hoverinfo": "skip", "name": "required"}
 
 
 def _cells(
@@ -118,12 +124,8 @@ def _cells(
 ) -> dict[str, Any]:
     grid = poses.grid
     assert grid is not None  # checked by the caller
-    shape = tuple(len(axis) for axis in grid.centres[::-1])
-    index = np.array(grid.pose).reshape(shape)
-    if index.ndim == 3:
-        index = index[min(layer, len(index) - 1)]
+    index, cells = cells_of(poses, values.values, layer)
     reached = index >= 0
-    cells = np.where(reached, values.values[np.maximum(index, 0)], np.nan)
     x, y = ((1e3 * np.array(axis)).round(6).tolist() for axis in grid.centres[:2])
     finite = cells[~np.isnan(cells)]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 1.0)
@@ -219,7 +221,7 @@ def sweep_chart(
                      "name": name, "line": {"color": colour}, "showlegend": True})  # fmt: skip
     limits = {rows[0][1].limit for rows in lines.values()} - {None}
     x = [number for number, _ in next(iter(lines.values()))]
-    data += [_limit_line([x[0], x[-1]], [display.factor * limit] * 2) for limit in limits if limit is not None]
+    data += [_limit_line([x[0], x[-1]], [display.factor * limit] * 2, theme) for limit in limits if limit is not None]
     axes = {
         "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": f"{judgements[0].statistic} [{display.name}]"}, "rangemode": "tozero",

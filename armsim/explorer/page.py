@@ -7,6 +7,7 @@ import shlex
 import time
 from typing import Any
 
+import numpy as np
 from nicegui import ui
 
 from armsim.disclaimer import LINE, WHOLE
@@ -18,10 +19,13 @@ from armsim.explorer.files_notice import FilesNotice
 from armsim.explorer.job_runner import Work, fault_text
 from armsim.explorer.jobs_panel import JobsPanel
 from armsim.explorer.joint_panel import JointRows
+from armsim.explorer.map_panel import MapPanel
 from armsim.explorer.numbers_panel import NumbersPanel
+from armsim.explorer.pose_panel import PosePanel
 from armsim.explorer.scene import Scene
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import Snapshot
+from armsim.explorer.space_map import points_in_view, space_map
 from armsim.explorer.stylesheet import CSS, PRIMARY
 
 SHORTCUTS = """<script>
@@ -52,11 +56,6 @@ document.addEventListener('DOMContentLoaded', () => {
 });
 </script>"""
 """Text shown when the server has ended: a server that is started again has another token."""
-PICKED = """(e) => {
-  const p = e.points && e.points[0];
-  if (p && p.customdata !== undefined && p.customdata !== null) emit(p.customdata);
-}"""
-"""Script that emits the number of the pose under the pointer in a chart."""
 TONES = {
     "good": "q-px-sm rounded-borders verdict-good", "open": "q-px-sm rounded-borders verdict-open",
     "bad": "q-px-sm rounded-borders verdict-bad", "plain": "",
@@ -77,17 +76,11 @@ class Page:
     def __init__(self, session: Session) -> None:
         self.session, self.choices = session, Choices.of(session)
         self.generation = session.generation
-        self.task, self.measure, self.layer = (
-            _first(session),
-            next(iter(view_model.columns(session.study.scenario.requirement))),
-            0,
-        )
-        self.pose: int | None = None
         self.version = -1
         self.charts_key: tuple[Any, ...] = ()
         self.fast_text = FastText()
         self.design, self.first_order_due, self.panels_stale = "", 0.0, False
-        self.pending: Any = None
+        self.pending: Snapshot | None = None
         self.redraw_due = 0.0
         self.dark = ui.dark_mode()
         ui.on_exception(self._fault)
@@ -102,14 +95,14 @@ class Page:
         self._header()
         self.files_notice = FilesNotice(session, self._begin)
         with ui.element("main").classes("panes") as panes:
-            with ui.element("div").props('role=region aria-label="joints"'):
+            with ui.element("div").classes("joints-pane").props('role=region aria-label="joints"'):
                 self.joints = JointRows(session, self.choices, self._refuse)
-            with ui.element("div").classes("column no-wrap").style("gap: 8px"):
-                self._maps()
+            with ui.element("div").classes("column no-wrap maps-pane").style("gap: 8px"):
+                self.maps = MapPanel(session, self._theme, self._redraw)
                 self.scene = Scene()
-            with ui.element("div").classes("column no-wrap").style("gap: 8px"):
-                self.numbers = NumbersPanel(session, self.fast_text, self._select_task)
-                self._contributions()
+            with ui.element("div").classes("column no-wrap results-pane").style("gap: 8px"):
+                self.numbers = NumbersPanel(session, self.fast_text, self.maps.select_task)
+                self.pose_panel = PosePanel(self.maps)
                 self.jobs_panel = JobsPanel(session, self._theme, self._refuse)
         self.jobs_panel.drawer.make_room(panes)
         with ui.footer().classes("page-footer q-px-md"):
@@ -148,52 +141,6 @@ class Page:
         )
         return button.tooltip(meaning)
 
-    def _maps(self) -> None:
-        session = self.session
-        names = {n: task.name for n, task in enumerate(session.study.scenario.tasks)}
-        with (
-            ui.element("div")
-            .classes("pane")
-            .style("flex: 1 1 56%; min-height: 260px; display: flex; flex-direction: column")
-        ):
-            with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
-                self.task_selector = ui.select(names, value=self.task, label="task", on_change=self._other_task)
-                self.task_selector.classes("col-3").props("dense options-dense data-name=task")
-                scenario = session.study.scenario
-                measures = list(view_model.measures(scenario.machine.arm, scenario.requirement))
-                selector = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
-                selector.props("dense options-dense data-name=measure").classes("col-4")
-                self.layers = (
-                    ui.select({}, label="layer", on_change=self._other_layer)
-                    .props("dense options-dense")
-                    .classes("col-2")
-                )
-                self.pose_selector = ui.select({}, label="pose", with_input=True, on_change=self._other_pose).props(
-                    "dense options-dense data-name=pose"
-                )
-                self.pose_selector.classes("col")
-                ui.button("worst", on_click=self._select_worst).props(
-                    'flat dense no-caps data-name=worst aria-label="go to the worst pose"'
-                )
-            self.chart = (
-                ui.plotly({"data": [], "layout": {}, "config": charts.CONFIG})
-                .classes("w-full")
-                .style("flex: 1; min-height: 0")
-            )
-            picked = PICKED
-            text = "grey: cannot be reached; crosses: near-singular; red: requirement; ring: the pose of the arm below"
-            ui.label(text).classes("quiet")
-            self.chart.on("plotly_hover", self._select_pointed, throttle=0.08, js_handler=picked)
-            self.chart.on("plotly_click", self._select_pointed, js_handler=picked)
-
-    def _contributions(self) -> None:
-        with ui.element("div").classes("pane"):
-            self.parts_title = ui.label().classes("quiet").props("data-name=parts-of")
-            self.parts = (
-                ui.plotly({"data": [], "layout": {}, "config": charts.CONFIG}).classes("w-full").style("height: 210px")
-            )
-            self.at_pose = ui.column().classes("w-full").style("gap: 0")
-
     # --- user actions -------------------------------------------------------------------------------------------------
 
     def _refuse(self, error: InputError) -> None:
@@ -218,38 +165,15 @@ class Page:
 
     def _toggle(self) -> None:
         self.dark.value = not self.dark.value
+        self.scene.colour(bool(self.dark.value))
+        self._redraw()
+
+    def _redraw(self) -> None:
+        """Show the same answer again, in another way."""
         self.version = -1
 
     def _theme(self) -> charts.Theme:
         return charts.Theme.of(bool(self.dark.value))
-
-    def _other_task(self, event: Any) -> None:
-        if int(event.value) != self.task:
-            self.task, self.pose, self.layer, self.version = int(event.value), None, 0, -1
-
-    def _select_task(self, task: int) -> None:
-        self.task_selector.value = task
-
-    def _other_measure(self, event: Any) -> None:
-        self.measure, self.version = str(event.value), -1
-
-    def _other_layer(self, event: Any) -> None:
-        if event.value is not None:
-            self.layer, self.version = int(event.value), -1
-
-    def _other_pose(self, event: Any) -> None:
-        if event.value is not None and event.value != self.pose:
-            self.pose, self.version = int(event.value), -1
-
-    def _select_worst(self) -> None:
-        snapshot = self.session.snapshot
-        if snapshot is not None:
-            self.pose, self.version = view_model.worst_pose(snapshot, self.task), -1
-
-    def _select_pointed(self, event: Any) -> None:
-        number = event.args
-        if isinstance(number, int) and 0 <= number < len(self.session.poses[self.task].names) and number != self.pose:
-            self.pose, self.version = number, -1
 
     def _show_command(self) -> None:
         try:
@@ -326,11 +250,10 @@ class Page:
             "verdict": Written(text and f"requirement {text}", f"text-weight-bold {TONES[tone]}"),
         }
         if snapshot is not None:
-            view = self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
-            key = (snapshot.key, snapshot.answer.units, *view)
+            key = (snapshot.key, snapshot.answer.units, *self.maps.view, bool(self.dark.value))
             if key != self.charts_key:
                 self.charts_key, self.pending = key, snapshot
-                texts |= self.numbers.texts(snapshot, self.task)
+                texts |= self.numbers.texts(snapshot, self.maps.task)
         self.fast_text.update(texts, "" if snapshot is None else snapshot.key)
 
     def _show_panels(self) -> None:
@@ -341,47 +264,19 @@ class Page:
         self.joints.show()
         self.jobs_panel.show()
 
-    def _show_charts(self, snapshot: Any) -> None:
-        poses, theme = self.session.poses[self.task], self._theme()
-        pose = view_model.worst_pose(snapshot, self.task) if self.pose is None else self.pose
-        names = dict(enumerate(poses.names))
-        if self.pose_selector.options != names:
-            self.pose_selector.set_options(names)
-        if self.pose_selector.value != pose and self.pose is not None:
-            self.pose_selector.value = pose
-        depth = poses.grid.centres[2] if poses.grid is not None and len(poses.grid.axes) == 3 else ()
-        levels = {n: f"z {1e3 * z:g} mm" for n, z in enumerate(depth)}
-        self.layers.set_visibility(bool(levels))
-        if levels and self.layers.options != levels:
-            self.layers.set_options(levels, value=self.layer)
-        column = snapshot.answer.tables[self.task].column("conditioning")
-        values = view_model.values(snapshot, self.task, self.measure)
-        self.chart.update_figure(charts.over_poses(poses, values, column, pose, theme, self.layer))
-        self.parts.update_figure(
-            charts.contributions(view_model.shares(snapshot, self.task, pose if self.pose is not None else None), theme)
-        )
-        scope = f"over {self.task_selector.options[self.task]}" if self.pose is None else f"at {poses.names[pose]}"
-        self.parts_title.set_text(f"parts of the mean square error {scope}")
-        self.scene.show(view_model.posture(snapshot, poses, self.task, pose))
-        self._write_pose(snapshot, pose)
-
-    def _write_pose(self, snapshot: Any, pose: int) -> None:
-        self.at_pose.clear()
-        with self.at_pose:
-            title, frame = (
-                "worst pose" if self.pose is None else "pose",
-                view_model.pose_frame(snapshot, self.task, pose),
-            )
-            ui.label(f"{title}: {frame.title}").classes("text-weight-medium").props("data-name=at-pose")
-            for name, value in frame.rows:
-                with ui.row().classes("justify-between w-full no-wrap"):
-                    ui.label(name.text).classes("quiet")
-                    ui.label(value.text)
-
-
-def _first(session: Session) -> int:
-    """Number of the initial task: the first with cells, or else 0."""
-    return next((n for n, poses in enumerate(session.poses) if poses.grid is not None), 0)
+    def _show_charts(self, snapshot: Snapshot) -> None:
+        maps = self.maps
+        poses, task = self.session.poses[maps.task], maps.task
+        maps.show(snapshot)
+        self.pose_panel.show(snapshot)
+        self.scene.show(view_model.posture(snapshot, poses, task, maps.pose_of(snapshot)))
+        arm = snapshot.study.scenario.machine.arm
+        self.scene.frame((self.generation, task), lambda: points_in_view(arm, poses))
+        if snapshot.complete or not snapshot.answer.units:  # the steps between would only flicker
+            positions = np.asarray(snapshot.answer.tables[task].column("position"))
+            values = view_model.values(snapshot, task, maps.measure)
+            key = (snapshot.key, snapshot.answer.units, task, maps.measure, maps.layer)
+            self.scene.show_map(key, space_map(poses, values, positions, maps.layer))
 
 
 def _plain(text: str) -> str:

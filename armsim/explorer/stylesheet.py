@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-PRIMARY = "#2b6cb0"
+PRIMARY, DARK_PRIMARY = "#2b6cb0", "#7fb8f0"
+"""Colour of the header and of buttons; of buttons on a dark page."""
 ON_PAGE = {"good": "#1b6f41", "bad": "#c1121f", "open": "#8a5a00"}
 """Text by state on a light page."""
 ON_DARK_PAGE = {"good": "#5fd19a", "bad": "#ff8a8a", "open": "#ffca5f"}
@@ -33,13 +34,19 @@ body {{ font-size: 13px; }}
 .panes > div {{ min-height: 0; overflow: auto; }}
 @media (max-width: 1060px) {{
   .panes {{ grid-template-columns: minmax(0, 1fr) minmax(270px, 310px); height: auto; }}
-  .panes > div:nth-child(1) {{ order: 3; grid-column: 1 / -1; }}
+  .panes > .joints-pane {{ order: 3; grid-column: 1 / -1; }}
 }}
 @media (max-width: 640px) {{
   .panes {{ grid-template-columns: minmax(0, 1fr); }}
-  .panes > div:nth-child(3) {{ order: -1; }}
+  .panes > .results-pane {{ order: -1; }}
 }}
+.maps-pane .map-pane {{ flex: 1 1 56%; min-height: 300px; display: flex; flex-direction: column; }}
+.map-pane .chart {{ flex: 1; min-height: 0; }}
+.map-pane .selectors {{ gap: 8px; }} .map-pane .selectors > .q-field {{ flex: 1 1 90px; min-width: 0; }}
+.maps-pane .scene-pane {{ flex: 1 1 44%; min-height: 220px; position: relative; overflow: hidden; }}
+.scene-note {{ position: absolute; left: 10px; bottom: 6px; }}
 .pane {{ border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }}
+.body--dark .panes .text-primary, .body--dark .q-dialog .text-primary {{ color: {DARK_PRIMARY} !important; }}
 .page-footer {{ background: {LIGHT}; color: inherit; padding: 2px 12px; }}
 .body--dark .page-footer {{ background: {DARK}; }}
 .slider-pane {{ position: sticky; top: 0; z-index: 2; background: {LIGHT}; }}

@@ -289,13 +289,39 @@ def test_a_group_is_changed_together_pinned_and_compared(page: Any) -> None:
 
 
 def test_pointing_at_a_pose(page: Any) -> None:
-    page.click(named("worst"))
-    page.wait_for_function("document.querySelector('[data-name=at-pose]').innerText.startsWith('pose: ')")
-    before = page.inner_text(named("at-pose"))
+    """Pointing previews, a click holds, and the worst pose is followed again when asked; the scene goes dark too."""
+
+    def titled(title: str) -> None:
+        page.wait_for_function(
+            "(title) => document.querySelector('[data-name=at-pose]').innerText.startsWith(title)", arg=title
+        )
+
+    titled("worst pose: ")
     box = page.locator(".js-plotly-plot .hm").first.bounding_box()
-    page.mouse.move(box["x"] + 0.25 * box["width"], box["y"] + 0.5 * box["height"])
-    page.mouse.move(box["x"] + 0.27 * box["width"], box["y"] + 0.5 * box["height"], steps=4)
-    page.wait_for_function("(old) => document.querySelector('[data-name=at-pose]').innerText !== old", arg=before)
+    x, y = box["x"] + 0.27 * box["width"], box["y"] + 0.5 * box["height"]
+    page.mouse.move(x - 5, y)
+    page.mouse.move(x, y, steps=4)
+    titled("preview: ")
+    previewed = page.inner_text(named("at-pose")).removeprefix("preview: ")
+    page.mouse.click(x, y)
+    titled(f"pose: {previewed}")
+    page.mouse.move(5, 5)
+    changed(page, lambda: choose(page, '[data-placement="j1"]', "output"))
+    titled(f"pose: {previewed}")
+    page.click(named("worst"))
+    titled("worst pose: ")
+    backgrounds = set()
+    for _ in range(2):
+        page.click(named("contrast"))
+        page.wait_for_function(
+            "(seen) => { const arm = getElement(Number(document.querySelector('[data-name=arm]').id.slice(1)));"
+            " return arm.ground && !seen.includes(arm.ground) }",
+            arg=list(backgrounds),
+        )
+        backgrounds.add(
+            page.evaluate("getElement(Number(document.querySelector('[data-name=arm]').id.slice(1))).ground")
+        )
+    assert len(backgrounds) == 2
 
 
 def test_longer_questions(page: Any) -> None:

@@ -27,7 +27,7 @@ import armsim
 from armsim.decide import resolving
 from armsim.documents.load import options_for
 from armsim.errors import InputError
-from armsim.explorer import background_jobs, charts, saving, stylesheet, view_model
+from armsim.explorer import background_jobs, charts, saving, scene, stylesheet, view_model
 from armsim.explorer.design import MOST_STEPS, Design, History, Step
 from armsim.explorer.edit_options import (
     Choices,
@@ -43,6 +43,7 @@ from armsim.explorer.job_runner import Job
 from armsim.explorer.results_drawer import can_be_resolved
 from armsim.explorer.session import Inputs, Session
 from armsim.explorer.snapshot import JobInput, Snapshot
+from armsim.explorer.space_map import cells_of, points_in_view, space_map
 from armsim.run_options import RunOptions
 
 CATALOGUE = ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -539,6 +540,21 @@ def test_charts_of_every_kind_of_task() -> None:
         assert sum(share for _, _, share in view_model.shares(snapshot, n, 0)) == pytest.approx(1.0, abs=0.02)
         posture = view_model.posture(snapshot, poses, n, view_model.worst_pose(snapshot, n))
         assert np.linalg.det(posture.directions) == pytest.approx(1.0)
+        view = points_in_view(study.scenario.machine.arm, poses)
+        assert (view.min(axis=0) <= posture.points.min(axis=0) + 1e-9).all()
+        assert (view.max(axis=0) >= posture.points.max(axis=0) - 1e-9).all()
+        tool_points = np.asarray(snapshot.answer.tables[n].column("position"))
+        for layer in (0, 1):
+            in_space = space_map(poses, values, tool_points, layer)
+            if in_space.corners is None:
+                assert np.nanmin(in_space.relative) == 0.0
+                continue
+            index, _ = cells_of(poses, values.values, layer)
+            rows, columns = in_space.relative.shape
+            corner, right, up = in_space.corners[0, 0], in_space.corners[0, 1], in_space.corners[1, 0]
+            for row, column in np.argwhere(index >= 0):
+                centre = corner + (column + 0.5) / columns * (right - corner) + (row + 0.5) / rows * (up - corner)
+                assert centre == pytest.approx(tool_points[index[row, column]], abs=1e-6)
     session.end()
 
 
@@ -560,7 +576,14 @@ def test_texts_and_marks_are_told_from_what_is_behind_them() -> None:
     pairs = [(colour, stylesheet.LIGHT) for colour in stylesheet.ON_PAGE.values()]
     pairs += [(colour, stylesheet.DARK) for colour in stylesheet.ON_DARK_PAGE.values()]
     pairs += [*stylesheet.BADGES.values(), ("#ffffff", stylesheet.PRIMARY)]
+    pairs += [(stylesheet.PRIMARY, stylesheet.LIGHT), (stylesheet.DARK_PRIMARY, stylesheet.DARK)]
     assert min(contrast(*pair) for pair in pairs) >= 4.5
+    for dark, page in ((False, stylesheet.LIGHT), (True, stylesheet.DARK)):
+        theme = charts.Theme.of(dark)
+        assert contrast(theme.ink, page) >= 4.5
+        assert min(contrast(colour, page) for colour in (theme.limit, charts.BASE)) >= 3.0
+        parts = (scene.LINK, scene.JOINT, scene.ELLIPSOID)
+        assert min(contrast(colour, scene.BACKGROUNDS[dark]) for colour in parts) >= 2.4  # wide parts, shaded by light
     for _, colour in get_colorscale(charts.SCALE):
         for marks in charts.MARKS.values():
             assert max(contrast(mark, colour) for mark in marks) >= 3.0
