@@ -15,7 +15,7 @@ from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
-from armsim.model.installation import INCREMENTAL, INDEX, MULTI_TURN, SINGLE_TURN, Body, Functions
+from armsim.model.installation import MULTI_TURN, Body, Functions
 from armsim.model.mounting import POWERS
 from armsim.sources import KeyPath, Source
 
@@ -44,8 +44,6 @@ def _check_encoder(document: Any) -> Any:
     check_installation(document.protection, document.operating_temperature)
     if document.multiturn and document.function != MULTI_TURN:
         raise invalid(f"'multiturn' of an encoder whose function is {document.function or 'not stated'}", MULTI_TURN)
-    if document.homing and document.function in (SINGLE_TURN, MULTI_TURN):
-        raise invalid(f"'homing' of an encoder whose function is {document.function}", f"{INCREMENTAL}, or {INDEX}")
     angles = document.read_head_angles
     if angles is not None and (document.read_heads is not None or len(angles) < 2 or len(angles) > MOST_HEADS):
         finding = f"{len(angles)} 'read_head_angles'" + (

@@ -16,6 +16,7 @@ from armsim.field_spec import key, walk
 from armsim.formatting import percent, show
 from armsim.model.encoder import Encoder, Reading
 from armsim.model.encoder_parts import SecondTrack, SheetSummary, Signal
+from armsim.model.installation import INCREMENTAL, INDEX, MULTI_TURN, SINGLE_TURN
 from armsim.model.mounting import POWERS, STATED
 from armsim.physics.scale import noise_share
 
@@ -280,6 +281,10 @@ def _check(encoder: Encoder) -> None:
         raise Contradiction("sensing_window", finding, "one signal period at least, a quarter of the track at most")
     if encoder.absolute is not None:
         _check_second(encoder, encoder.absolute)
+    if encoder.homing.nonzero and encoder.function in (SINGLE_TURN, MULTI_TURN):
+        by_track = "" if encoder.functions.function else ", by its track"
+        finding = f"of an encoder whose function is {encoder.function}{by_track}"
+        raise Contradiction("homing", finding, f"{INCREMENTAL}, or {INDEX}")
     summary = encoder.summary
     if summary is None:
         return

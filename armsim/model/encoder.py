@@ -14,7 +14,7 @@ from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
 from armsim.field_spec import Measures, key
 from armsim.model.encoder_parts import CURVE, Corrections, Misalignment, SecondTrack, SheetSummary, Signal, Timing
-from armsim.model.installation import INCREMENTAL, INDEX, Body, Functions
+from armsim.model.installation import INCREMENTAL, INDEX, SINGLE_TURN, Body, Functions
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.physics import gear, heat, linear_scale, scale
@@ -154,9 +154,14 @@ class Encoder:
         return self.measures == "rotation"
 
     @property
+    def function(self) -> str:
+        """Function as stated, else that of an absolute track; empty where neither is stated."""
+        return self.functions.function or ("" if self.absolute is None else SINGLE_TURN)
+
+    @property
     def needs_reference_run(self) -> bool:
-        """Whether its position is known only from a reference run, as its function is stated to be incremental."""
-        return self.functions.function in (INCREMENTAL, INDEX)
+        """Whether its position is known only from a reference run, as its function is incremental."""
+        return self.function in (INCREMENTAL, INDEX)
 
     @property
     def heads(self) -> Heads:

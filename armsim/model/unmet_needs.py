@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from armsim.model.encoder import Encoder
-from armsim.model.installation import FUNCTIONS, INDEX, MULTI_TURN, PROTECTION, SINGLE_TURN, SensorNeeds
+from armsim.model.installation import FUNCTIONS, INDEX, MULTI_TURN, PROTECTION, SensorNeeds
 from armsim.physics.speed_from_positions import signal_frequency
 
 ROUNDING = 1e-9
@@ -81,8 +81,7 @@ def _unmet_surroundings(needs: SensorNeeds, encoder: Encoder, ratio: float) -> I
 
 
 def _unmet_functions(needs: SensorNeeds, encoder: Encoder) -> Iterator[str]:
-    functions = encoder.functions
-    function = functions.function or (SINGLE_TURN if encoder.absolute is not None else "")
+    functions, function = encoder.functions, encoder.function
     rank = FUNCTIONS.index(function) if function else -1
     needed = f"absolute {needs.absolute}" if needs.absolute else INDEX if needs.index else ""
     if needed and not function:

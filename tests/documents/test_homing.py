@@ -13,6 +13,8 @@ from armsim.decide.select import select
 from armsim.documents.load import load_options, load_scenario
 from armsim.errors import InputError
 from armsim.inspection.data_sheet import absent_causes
+from armsim.model.installation import SensorNeeds
+from armsim.model.unmet_needs import unmet_needs
 from armsim.study import Study
 
 LESSON = Path(__file__).parents[2] / "scenarios" / "lessons" / "homing.yaml"
@@ -44,8 +46,25 @@ def test_a_reference_run_at_the_motor_is_divided_by_the_gear() -> None:
 
 @pytest.mark.parametrize("function", ["absolute single-turn", "absolute multi-turn"])
 def test_an_absolute_encoder_makes_no_reference_run(tmp_path: Path, function: str) -> None:
-    with pytest.raises(InputError, match=f"'homing' of an encoder whose function is {function}"):
+    with pytest.raises(InputError, match=f"homing: .*an encoder whose function is {function}"):
         load_scenario(lesson(tmp_path, function))
+
+
+def test_a_track_that_identifies_the_period_makes_an_encoder_absolute(tmp_path: Path) -> None:
+    """Where no function is stated: for what it may state, and for what a joint needs. One judgement serves both."""
+    path = lesson(tmp_path)
+    text, function = path.read_text(), "function: incremental with index"
+    with_track = "absolute: {radius: 8 mm, periods: 511}"
+    assert text.count(function) == 1
+    path.write_text(text.replace(function, with_track))
+    with pytest.raises(InputError, match=r"homing: .*an encoder whose function is absolute single-turn, by its track"):
+        load_scenario(path)
+    path.write_text(text.replace(", homing: 1000 arcsec", "").replace(function, with_track))
+    encoder = load_scenario(path).machine.joints[0].encoder
+    assert encoder.function == "absolute single-turn"
+    assert not encoder.needs_reference_run
+    assert not unmet_needs(SensorNeeds(absolute="single-turn"), encoder)
+    assert unmet_needs(SensorNeeds(absolute="multi-turn"), encoder) == ["absolute multi-turn needed"]
 
 
 def test_a_sheet_that_does_not_state_it_says_so() -> None:
