@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -41,6 +41,16 @@ class Design:
             if path not in changes and not any(path.startswith(f"{new}.") for new in changes)
         }
         return Design({**remaining, **changes})
+
+    def without(self, paths: Iterable[str], initial: Design) -> Design:
+        """This design without changes of paths and of what lies inside them, which are as in the initial one again."""
+        dropped = tuple(paths)
+
+        def is_dropped(path: str) -> bool:
+            return any(path == one or path.startswith(f"{one}.") for one in dropped)
+
+        remaining = {path: value for path, value in self.changes.items() if not is_dropped(path)}
+        return Design({**{path: value for path, value in initial.changes.items() if is_dropped(path)}, **remaining})
 
     def without_vain_removals(self, data: Mapping[str, Any]) -> Design:
         """This design without removals (None) of what the scenario as read, ``data``, does not state."""

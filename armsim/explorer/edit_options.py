@@ -19,20 +19,30 @@ from armsim.explorer.session import Session
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
+from armsim.report.parameter_labels import parameter_label
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_FILES = 200
+PARTS = {
+    "encoder": "sensor", "motor_encoder": "sensor", "bus": "sensor", "curve": "sensor", "mastering": "sensor",
+    "mounting": "mounting", "transmission": "gear",
+}  # fmt: skip
+"""Part of a joint by the first key of a number."""
+MOTION = "motion"
+"""Part of all other numbers: error motions of the axis, bending, heat, approach."""
+PART_NAMES = ("sensor", "mounting", "gear", MOTION)
 
 
 @dataclass(frozen=True)
 class Field:
-    """An editable number: its path in the scenario, label, present text and meaning.
+    """An editable number: its path in the scenario, the part of the joint it belongs to, label, text and meaning.
 
     ``value`` and ``unit`` are the number for a slider; the unit is empty for a bare number.
     """
 
     path: str
+    part: str
     label: str
     text: str
     meaning: str
@@ -132,11 +142,12 @@ def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
         placements = single if joint.placement != "both" else ("both", *single)
         compatible = choices.by_joint.get(joint.name, ())
         encoder_names = compatible if joint.encoder.name in compatible else (joint.encoder.name, *compatible)
+        mounting = mounting_name(session, scenario, joint.name)
         out.append(
             Row(
-                joint.name, machine.arm.group_of(joint.name), joint.encoder.name, joint.placement, AS_IT_IS,
+                joint.name, machine.arm.group_of(joint.name), joint.encoder.name, joint.placement, mounting,
                 joint.transmission.ratio, joint.price, encoder_names, placements,
-                (AS_IT_IS, *choices.mountings) if choices.mountings else (),
+                tuple(dict.fromkeys((mounting, *choices.mountings))) if choices.mountings else (),
                 tuple(_field(number, joint.name, scenario) for number in numbers_of_joint),
             )
         )  # fmt: skip
@@ -145,10 +156,18 @@ def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
 
 def _field(number: Number, joint: str, scenario: Scenario) -> Field:
     unit = display_unit_of(number.key.kind, number.rotary, number.value)
-    label = number.path.removeprefix(f"joints.{joint}.")
+    label = _label(number.path, joint)
+    part = PARTS.get(number.path.removeprefix(f"joints.{joint}.").partition(".")[0], MOTION)
     path, raw = yaml_value(number.path, scenario)
     text = str(raw) if isinstance(raw, str | int | float) else f"{number.value / unit.si:.6g} {unit.name}".strip()
-    return Field(path, label, text, number.key.meaning, number.value / unit.si, unit.name)
+    return Field(path, part, label, text, number.key.meaning, number.value / unit.si, unit.name)
+
+
+def _label(path: str, joint: str) -> str:
+    """Label of a number within its part of a joint, in words."""
+    words = parameter_label(path, [joint])
+    quantity = words.removeprefix(f"{joint}: ").removeprefix(f"{joint}, ")
+    return quantity.partition(": ")[2] or quantity
 
 
 def yaml_value(path: str, scenario: Scenario) -> tuple[str, Any]:
@@ -173,6 +192,21 @@ def yaml_value(path: str, scenario: Scenario) -> tuple[str, Any]:
     return path, None if isinstance(node, dict | list) else node
 
 
+def mounting_name(session: Session, scenario: Scenario, joint: str) -> str:
+    """Name of the mounting that a joint of a scenario has: a class of the catalogue, or what it states."""
+    data, joints = _catalogue_data(session), scenario.sources[0].data.get("joints", {})
+    stated = joints[joint].get("mounting") if isinstance(joints.get(joint), dict) else None
+    for entry in data.get("mountings", ()) if data is not None else ():
+        if entry.get("mounting") == stated:
+            return str(entry["name"])
+    if not isinstance(stated, dict) or not stated:
+        return AS_IT_IS
+    values = ", ".join(
+        f"{key.replace('_', ' ')} {value}" for key, value in stated.items() if not isinstance(value, dict)
+    )
+    return f"{AS_IT_IS}: {values}" if values else AS_IT_IS
+
+
 def _joint(session: Session, name: str) -> Joint:
     return next(joint for joint in session.current.scenario.machine.joints if joint.name == name)
 
@@ -190,7 +224,7 @@ def placement_change(session: Session, joint: str, placement: str) -> dict[str, 
         out[f"joints.{joint}.motor_encoder"] = None
     data = _catalogue_data(session)
     if data is not None and placement in data.get("placements", ()):
-        out[f"joints.{joint}.price"] = _prices(joint_model.fitting.mounting, data["placements"][placement])
+        out[f"joints.{joint}.price"] = price_of(joint_model.fitting.mounting, data["placements"][placement])
     return out
 
 
@@ -201,11 +235,12 @@ def mounting_change(session: Session, joint: str, way: str) -> dict[str, Any]:
     if data is None:
         return {}
     entry = next(entry for entry in data["mountings"] if entry["name"] == way)
-    prices = _prices(entry.get("price", 0), joint_model.fitting.placement)
+    prices = price_of(entry.get("price", 0), joint_model.fitting.placement)
     return {f"joints.{joint}.mounting": entry.get("mounting"), f"joints.{joint}.price": prices}
 
 
-def _prices(mounting: float, placement: float) -> dict[str, float] | None:
+def price_of(mounting: float, placement: float) -> dict[str, float] | None:
+    """Price of fitting a sensor, as a scenario states it; None where it is nothing."""
     return {key: cost for key, cost in (("mounting", mounting), ("placement", placement)) if cost} or None
 
 

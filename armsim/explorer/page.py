@@ -114,30 +114,23 @@ class Page:
 
     def _header(self) -> None:
         session = self.session
-        with (
-            ui.header()
-            .classes("items-center")
-            .props("height-hint=46")
-            .style("gap: 10px; padding: 4px 12px; min-height: 46px")
-        ):
-            ui.label(session.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis").style(
-                "max-width: 26vw"
-            )
-            self.fast_text.add("verdict", "data-name=verdict aria-live=polite")
-            self.fast_text.add("stage", "data-name=stage")
-            ui.space()
-            self.undo = self._button("undo", "Undo (Ctrl+Z)", session.undo, "undo")
-            self.redo = self._button("redo", "Redo (Ctrl+Shift+Z, Ctrl+Y)", session.redo, "redo")
-            self._button("push_pin", "Pin this design to compare it", session.pin, "pin")
-            self._button("save", "Save this design as a scenario file", self._open_save_dialog, "save")
-            self._button("terminal", "Command that reproduces what is shown", self._show_command, "command")
-            self._button("description", "Make the review and download it", self._review, "review")
-            self._button("contrast", "Light or dark", self._toggle, "contrast")
+        with ui.header().classes("items-center").props("height-hint=46"):
+            ui.label(session.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis page-title")
+            self.fast_text.add("verdict", "data-name=verdict aria-live=polite").classes("page-verdict")
+            self.fast_text.add("stage", "data-name=stage").classes("page-stage")
+            with ui.row().classes("items-center no-wrap page-buttons"):
+                self.undo = self._button("undo", "Undo (Ctrl+Z)", session.undo, "undo")
+                self.redo = self._button("redo", "Redo (Ctrl+Shift+Z, Ctrl+Y)", session.redo, "redo")
+                self._button("push_pin", "Pin this design to compare it", session.pin, "pin")
+                self._button("save", "Save this design as a scenario file", self._open_save_dialog, "save")
+                self._button("terminal", "Command that reproduces what is shown", self._show_command, "command")
+                self._button("description", "Make the review and download it", self._review, "review")
+                self._button("contrast", "Light or dark", self._toggle, "contrast")
 
     @staticmethod
     def _button(icon: str, meaning: str, do: Any, name: str) -> Any:
         button = ui.button(icon=icon, on_click=lambda: do()).props(
-            f'flat dense round color=white aria-label="{meaning}" data-name={name}'
+            f'flat dense round size=13px color=white aria-label="{meaning}" data-name={name}'
         )
         return button.tooltip(meaning)
 

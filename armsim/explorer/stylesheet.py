@@ -26,17 +26,21 @@ CSS = f"""
 body {{ font-size: 13px; }}
 .nicegui-content {{ padding: 0; }}
 .w-full {{ width: 100%; }} .h-full {{ height: 100%; }}
-.q-header {{ min-height: 46px; }}
+.q-header {{ min-height: 46px; gap: 2px 10px; padding: 4px 12px; }}
+.page-verdict span {{ display: inline-block; }}
+.page-title {{ max-width: 26vw; }} .page-buttons {{ gap: 0; margin-left: auto; }}
 .panes .q-field--dense .q-field__control {{ min-height: 36px; }}
 .panes {{ display: grid; grid-template-columns: minmax(330px, 380px) minmax(420px, 1fr) minmax(270px, 310px);
         gap: 8px; padding: 8px; width: 100%; height: calc(100vh - 76px); box-sizing: border-box; }}
 .panes.above-drawer {{ height: calc(100vh - 76px - {DRAWER}); }}
 .panes > div {{ min-height: 0; overflow: auto; }}
-@media (max-width: 1060px) {{
+@media (max-width: 1100px) {{
+  .page-title {{ max-width: 13vw; }} .q-header {{ gap: 2px 6px; }}
   .panes {{ grid-template-columns: minmax(0, 1fr) minmax(270px, 310px); height: auto; }}
   .panes > .joints-pane {{ order: 3; grid-column: 1 / -1; }}
 }}
 @media (max-width: 640px) {{
+  .page-title {{ max-width: 30vw; }} .page-verdict, .page-stage {{ order: 2; }}
   .panes {{ grid-template-columns: minmax(0, 1fr); }}
   .panes > .results-pane {{ order: -1; }}
 }}
@@ -49,8 +53,11 @@ body {{ font-size: 13px; }}
 .body--dark .panes .text-primary, .body--dark .q-dialog .text-primary {{ color: {DARK_PRIMARY} !important; }}
 .page-footer {{ background: {LIGHT}; color: inherit; padding: 2px 12px; }}
 .body--dark .page-footer {{ background: {DARK}; }}
-.slider-pane {{ position: sticky; top: 0; z-index: 2; background: {LIGHT}; }}
-.body--dark .slider-pane {{ background: {DARK}; }}
+.joint {{ margin: 5px 0; padding-top: 2px; }}
+.part {{ font-weight: 600; margin-top: 6px; }}
+.changed {{ border-left: 3px solid {PRIMARY}; padding-left: 5px; }}
+.body--dark .changed {{ border-color: {DARK_PRIMARY}; }}
+.back {{ max-width: 100%; text-align: left; }}
 .quiet {{ opacity: 0.8; font-size: 12px; }}
 .past {{ opacity: 0.6; }}
 .notice {{ background: {BADGES["open"][1]}; color: {BADGES["open"][0]}; padding: 2px 12px; gap: 8px; }}

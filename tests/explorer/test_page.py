@@ -266,12 +266,19 @@ def test_a_slide_is_one_step(page: Any) -> None:
     assert page.get_attribute(named("stage"), "data-design") == slid
     changed(page, lambda: page.click(named("undo")))
     assert page.get_attribute(named("stage"), "data-design") == before
+    page.fill(f"input{named('search')}", "eccentricity")
+    page.wait_for_selector(
+        named("slider"), state="hidden"
+    )  # it stands at its field, mastering, which is not among them
+    assert page.locator('[data-path="joints.j3.mounting.eccentricity"]').is_visible()
+    page.fill(f"input{named('search')}", "")
     page.click('[aria-label="close the slider"]')
 
 
 def test_a_group_is_changed_together_pinned_and_compared(page: Any) -> None:
     page.click(named("pin"))
     page.get_by_role("button", name="its group").click()
+    page.wait_for_selector(f"{named('reach')} >> text=j1, j2, j3 (base)")  # it says where, before it is done
     changed(page, lambda: choose(page, '[data-placement="j2"]', "output"))
     page.wait_for_function(
         "() => [1, 2, 3, 4].map(n => document.querySelector(`[data-placement=j${n}]`).closest('label').innerText)"
@@ -283,6 +290,10 @@ def test_a_group_is_changed_together_pinned_and_compared(page: Any) -> None:
     result.get_by_text("points").first.wait_for()
     assert "yield" in result.inner_text()
     page.get_by_role("button", name="this joint").click()
+    changed(page, lambda: page.click('[data-back="joints.j2.placement"]'))
+    page.wait_for_selector('[data-back="joints.j2.placement"]', state="detached")
+    assert page.locator('[data-back="joints.j1.placement"]').inner_text().endswith("placement: back to motor")
+    changed(page, lambda: page.click(named("undo")))
     changed(page, lambda: page.click(named("undo")))
     page.wait_for_selector(named("moved-on"))  # the comparison was started with the other design shown
     page.click('[aria-label="close the result"]')

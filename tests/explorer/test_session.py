@@ -28,6 +28,7 @@ from armsim.decide import resolving
 from armsim.documents.load import options_for
 from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, saving, scene, stylesheet, view_model
+from armsim.explorer.changed_values import apply_where_possible, changed_values, skipped_sentence, take_back
 from armsim.explorer.design import MOST_STEPS, Design, History, Step
 from armsim.explorer.edit_options import (
     Choices,
@@ -212,6 +213,45 @@ def test_what_was_chosen_is_taken_back_by_choosing(session: Session) -> None:
     assert session.current.scenario.machine.price != before.price
     session.apply(placement_change(session, "j1", "motor"))
     assert session.current.scenario.machine.joints == before.joints
+
+
+def test_every_changed_value_has_its_way_back(tmp_path: Path) -> None:
+    """A placement goes back with its price, which the mounting still has a part in."""
+    session = Session(Inputs.read(small(tmp_path), CATALOGUE))
+    choices, before = Choices.of(session), session.current.scenario.machine
+    session.apply(placement_change(session, "j1", "output"))
+    session.apply(mounting_change(session, "j1", "careful"))
+    session.apply(encoder_change(choices, "j1", "disc 26 512"))
+    session.apply({"joints.j2.mounting.eccentricity": "5 um"})
+    assert [(value.joint, value.label, value.before) for value in changed_values(session)] == [
+        ("j1", "placement", "motor"), ("j1", "mounting", "plain"), ("j1", "encoder", before.joints[0].encoder.name),
+        ("j2", "mounting: eccentricity", "20 um"),
+    ]  # fmt: skip
+    mountings = [row.mounting for row in rows(session, choices)]
+    assert mountings[:3] == ["careful", "as it is: eccentricity 5 um, disc tilt 0.2 deg", "plain"]
+    prices = []
+    for path in ("placement", "mounting", "encoder"):
+        take_back(session, f"joints.j1.{path}")
+        prices.append(session.current.scenario.machine.joints[0].price)
+    assert prices == [19 + 9, 19, 12]  # of the catalogue: disc 26 512 costs 19, careful 9
+    take_back(session, "joints.j2.mounting.eccentricity")
+    assert session.current.scenario.machine.joints == before.joints
+    assert not changed_values(session)
+
+
+def test_joints_that_cannot_take_a_change_are_skipped_and_named(tmp_path: Path) -> None:
+    session = Session(Inputs.read(small(tmp_path)))
+    changes: dict[str, dict[str, Any]] = {
+        name: {f"joints.{name}.mounting.{key}": "5 um"} for name, key in (("j1", "eccentricity"), ("j2", "bogus"))
+    }
+    steps = len(session.history.steps)
+    skipped = apply_where_possible(session, changes)
+    assert list(skipped) == ["j2"]
+    assert skipped_sentence(skipped).startswith("not at j2: unknown key")
+    assert dict(session.design.changes) == changes["j1"]
+    assert len(session.history.steps) == steps + 1
+    with pytest.raises(InputError):
+        apply_where_possible(session, {"j2": changes["j2"]})
 
 
 def test_without_a_catalogue_the_files_beside_are_offered(tmp_path: Path) -> None:
