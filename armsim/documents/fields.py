@@ -34,7 +34,7 @@ class Check:
 class Document(BaseModel):
     """A mapping of known keys."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
 
 class Measured(NamedTuple):
