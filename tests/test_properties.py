@@ -24,7 +24,7 @@ from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
-MANY = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+MANY = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 FEW = settings(MANY, max_examples=120)
 
 

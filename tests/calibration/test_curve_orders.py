@@ -120,8 +120,8 @@ def test_sensors_of_their_own_sheet_do_not_contradict_it_at_36_steps(tmp_path: P
         (steps(36), (1, 2, 3), 200),
         (steps(37), (), 200),  # 256 = 7 x 37 - 3
         (steps(41), (), 200),
-        (anywhere, (1, 2, 3, 4), 200),
-        (part, (1, 2, 3, 4), 200),
+        (anywhere, (1, 2, 3, 4), 80),
+        (part, (1, 2, 3, 4), 80),
     ],
     ids=["36 steps", "37 steps", "41 steps", "anywhere", "part of a turn"],
 )

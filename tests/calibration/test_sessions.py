@@ -87,10 +87,10 @@ def test_rows_of_positions_and_orientations_are_derivatives_by_pinocchio(kind: s
 
 @pytest.mark.parametrize("kind", ARMS)
 def test_sound_arms_are_called_wrong_once_in_a_hundred(kind: str) -> None:
-    """20 arms of each way of measuring, 240 with all kinds; binomial bound at 99 %. `tests/benchmarks/sessions.py` prints
+    """10 arms of each way of measuring, 120 with all kinds; binomial bound at 99 %. `tests/benchmarks/sessions.py` prints
     more, and power."""
-    wrong = [called_wrong(session, 20) for session in setups(kind).values()]
-    assert sum(wrong) <= stats.binom.ppf(0.99, 20 * len(wrong), 0.01), wrong
+    wrong = [called_wrong(session, 10) for session in setups(kind).values()]
+    assert sum(wrong) <= stats.binom.ppf(0.99, 10 * len(wrong), 0.01), wrong
 
 
 CASES = {
@@ -243,9 +243,9 @@ STATIONS = {
 
 @pytest.mark.parametrize("name", STATIONS)
 def test_uncertainties_of_frames_and_targets_are_their_errors(name: str) -> None:
-    """Arms as drawn, so that frame and target have a truth whatever the poses do not tell apart: over 100 arms the
-    standard deviation of every error is its uncertainty, within four of its own standard deviations, 4 / sqrt(200)."""
-    session, arms, errors, sizes = STATIONS[name], 100, [], []
+    """Arms as drawn, so that frame and target have a truth whatever the poses do not tell apart: over 60 arms the
+    standard deviation of every error is its uncertainty, within four of its own standard deviations, 4 / sqrt(120)."""
+    session, arms, errors, sizes = STATIONS[name], 60, [], []
     study = session.study
     every = [session.read(n)[0] for n in range(arms)]
     setup = Setup.of(study, None).with_fitted_target(every, FILE)

@@ -144,7 +144,7 @@ def of_other_arms(components: Components, arms: list[Posterior]) -> Components:
     return replace(components, likelihood=likelihood, best=likelihood.maximum(np.ones(len(components.groups))))
 
 
-BATCHES, ACCUSED = 200, 100
+BATCHES, ACCUSED = 100, 50
 """Repetitions, and those in which all causes are tested."""
 LOW, HIGH = stats.binom.ppf(0.005, BATCHES, 0.93) / BATCHES, stats.binom.ppf(0.995, BATCHES, 0.97) / BATCHES
 """Share of intervals that may hold the truth: 93 to 97 %, and what the repetitions scatter, at 1 %."""

@@ -183,7 +183,7 @@ def test_another_payload_is_not_compensated(tmp_path: Path) -> None:
     keys = {name: keys_of(name, ", compensation: 100 %") for name in ROWS}
     path = write(tmp_path, keys, ", mass_tolerance: 300 g, centre_tolerance: 30 mm")
     task = armsim.load(path).run().task("t")
-    rng, arms = np.random.default_rng(2), 400
+    rng, arms = np.random.default_rng(2), 150
     for pose, at in zip(task.poses, POSES, strict=True):
         nominal, squares = deflected(at), []
         for _ in range(arms):

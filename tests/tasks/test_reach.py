@@ -6,6 +6,7 @@ roboticstoolbox, an independent library.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -85,12 +86,16 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
         x, z = grid.centres[0][column], grid.centres[1][row]
 
         def off(q: np.ndarray, x: float = x, z: float = z) -> np.ndarray:
-            tool = arm.postures(q).tool[0]
-            return np.concatenate([tool[:3, 3] - [x, 0.0, z], tool[:3, 2] - [0.0, 0.0, -1.0]])
+            tools = arm.postures(q).tool
+            rows = np.concatenate([tools[:, :3, 3] - [x, 0.0, z], tools[:, :3, 2] - [0.0, 0.0, -1.0]], axis=1)
+            return np.asarray(rows[0] if q.ndim == 1 else rows)
+
+        def slopes(q: np.ndarray, off: Callable[[np.ndarray], np.ndarray] = off) -> np.ndarray:
+            return (off(q + 1e-7 * np.eye(len(q))) - off(q)).T / 1e-7
 
         for _ in range(6):
             start = rng.uniform(arm.lower, arm.upper)
-            solved = least_squares(off, start, bounds=(arm.lower, arm.upper), max_nfev=60)
+            solved = least_squares(off, start, slopes, bounds=(arm.lower, arm.upper), max_nfev=60)
             if np.abs(solved.fun).max() < 1e-6:
                 missed.append((x, z))
                 break
