@@ -8,8 +8,10 @@ import math
 import os
 import shutil
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from functools import lru_cache
 from importlib.metadata import distribution
 from pathlib import Path
@@ -36,11 +38,14 @@ from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
 from armsim.sampling.kernel_arrays import DISTANCE, empty_histograms, empty_units, quantile_query
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
 """Program of the tests in a browser; none on a machine without one."""
+BLANK = (sys.executable, str(Path(__file__).with_name("blank_figures.py")))
+"""The command in a process of its own, with figures that are blank."""
 HANG = 600.0
 """Guard against a test that would wait for ever, and no measure of speed: nothing takes so long on any machine. [s]"""
 
@@ -191,10 +196,16 @@ def few_discs(folder: Path) -> Path:
     return file
 
 
+def few_arms_of_sensitivities() -> AbstractContextManager[object]:
+    """Context in which sensitivities sample 1024 arms where the plan has no more, in place of 16 384."""
+    return mock.patch("armsim.decide.sensitivity.LEAST_UNITS", UNIT_BLOCK)
+
+
 def invoke(*arguments: object, cwd: Path | None = None, pictures: bool = False) -> subprocess.CompletedProcess[str]:
     """A command run in this process, as `main` would: many times as fast as a process of its own.
 
     Figures are made and, without ``pictures``, saved blank: to lay them out takes nine tenths of the time of a review.
+    Sensitivities are sampled on as many arms as the command says, at least 1024: `decide/test_slopes.py` holds their numbers.
     """
     from armsim.cli.main import command
 
@@ -203,7 +214,7 @@ def invoke(*arguments: object, cwd: Path | None = None, pictures: bool = False) 
     try:
         if cwd is not None:
             os.chdir(cwd)
-        with saved, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        with saved, few_arms_of_sensitivities(), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             code, message = command([str(word) for word in arguments])
     finally:
         os.chdir(folder)

@@ -12,7 +12,7 @@ import termios
 from pathlib import Path
 
 import pytest
-from support import HANG, ROOT, until, wait_for_sampling
+from support import BLANK, HANG, ROOT, until, wait_for_sampling
 
 ARMSIM = [sys.executable, "-m", "armsim.cli.main"]
 LONG = [
@@ -104,7 +104,7 @@ def waiting(process: subprocess.Popen[bytes]) -> int:
 
 def test_stopped_while_printing(tmp_path: Path) -> None:
     """The result is there by then, and that is what is said."""
-    small = [*ARMSIM, "run", str(ROOT / "scenarios" / "bonding-cell.yaml"), "--units", "20", "--visits", "2", "--json"]
+    small = [*BLANK, "run", str(ROOT / "scenarios" / "bonding-cell.yaml"), "--units", "20", "--visits", "2", "--json"]
     process = subprocess.Popen([*small, "--out", str(tmp_path / "r")], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     until(lambda: (tmp_path / "r").exists() and not list(tmp_path.glob(".r.*")), "the result is in its place")
     until(lambda: waiting(process) > PIPE - io.DEFAULT_BUFFER_SIZE, "it waits for a reader")

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-from support import ROOT
+from support import BLANK, ROOT
 
 SCENARIO = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
 SMALL = ("--units", "100", "--visits", "2", "--workers", "1")  # enough for an interval
@@ -24,7 +24,8 @@ class Outcome(NamedTuple):
 
 def outcome(*words: object, out: str = "read", err: str = "read", cwd: Path) -> Outcome:
     """A command of a process of its own, with each stream read, closed, a pipe that nobody reads, or a full disk."""
-    shell = [sys.executable, "-m", "armsim.cli.main", *map(str, words)]
+    start = BLANK if words[0] == "run" else (sys.executable, "-m", "armsim.cli.main")
+    shell = [*start, *map(str, words)]
     reader, writer = os.pipe()
     os.close(reader)
     redirect = {"read": "{0}>{1}", "closed": "{0}>&-", "broken": f"{{0}}>&{writer}", "full": "{0}>/dev/full"}

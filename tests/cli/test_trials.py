@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from support import ROOT, invoke
+from support import BLANK, ROOT, invoke
 
 COMMAND = [sys.executable, "-m", "armsim.cli.main"]
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
@@ -150,7 +150,7 @@ def test_where_only_the_printing_fails(tmp_path: Path) -> None:
     path = one(tmp_path)
     with Path("/dev/full").open("w") as full:
         process = subprocess.run(
-            [*COMMAND, "run", str(path), "--out", str(tmp_path / "r"), "--json"],
+            [*BLANK, "run", str(path), "--out", str(tmp_path / "r"), "--json"],
             stdout=full,
             stderr=subprocess.PIPE,
             check=False,
@@ -158,7 +158,7 @@ def test_where_only_the_printing_fails(tmp_path: Path) -> None:
     assert process.returncode == 3
     assert b"is written and complete" in process.stderr
     assert json.loads((tmp_path / "r" / "results.json").read_text())["scenario"] == "one"
-    plain = armsim("run", path, "--out", tmp_path / "r", env={"PYTHONIOENCODING": "ascii", "PATH": "/usr/bin:/bin"})
+    plain = armsim("run", path, env={"PYTHONIOENCODING": "ascii", "PATH": "/usr/bin:/bin"})
     assert plain.returncode == 0, plain.stderr
 
 

@@ -10,7 +10,7 @@ from typing import cast
 
 import numpy as np
 import pytest
-from support import ROOT, invoke, normal_machine, planar_arm
+from support import ROOT, few_arms_of_sensitivities, invoke, normal_machine, planar_arm
 
 import armsim
 from armsim.decide import Sensitivities, sensitivities
@@ -69,7 +69,9 @@ def test_two_joints_by_brute_force() -> None:
 
 @pytest.fixture(scope="module")
 def demo() -> Sensitivities:
-    return sensitivities(armsim.load(DEMO).change(COARSE).with_plan(units=400, visits=5), RunOptions(2))
+    """Of few arms in its changes; rms and shares are of first order."""
+    with few_arms_of_sensitivities():
+        return sensitivities(armsim.load(DEMO).change(COARSE).with_plan(units=400, visits=5), RunOptions(2))
 
 
 SIZES = (

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from support import ROOT, invoke
+from support import ROOT, few_discs, invoke
 
 import armsim
 from armsim.errors import InputError
@@ -143,7 +143,7 @@ def test_commands_take_it(tmp_path: Path) -> None:
     checked = invoke("check", file)
     assert checked.returncode == 0, checked.stderr
     assert "changed: groups.base.placement = output" in checked.stderr + checked.stdout
-    catalogue = ROOT / "configs" / "catalogues" / "discs.yaml"
+    catalogue = few_discs(tmp_path)
     small = ("--units", "200", "--visits", "3")
     chosen = invoke("select", file, "--catalogue", catalogue, "--write", tmp_path / "new.yaml", *small)
     assert chosen.returncode in (0, 1, 4), chosen.stderr

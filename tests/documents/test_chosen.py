@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import COARSE, ROOT, invoke
+from support import COARSE, FEW_DISCS, ROOT, invoke
 
 import armsim
 from armsim.documents.load import load_options, load_scenario
@@ -204,7 +204,9 @@ def test_a_reference_into_a_catalogue_can_be_changed_further(tmp_path: Path) -> 
 def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
     """What --set changed stands in the file that is written, its references counted from there."""
     out, encoder = tmp_path / "chosen.yaml", "../configs/encoders/disc-50.yaml"
-    catalogue = shop(tmp_path, placements={"motor": 0, "output": 20, "both": 5})
+    few = [row for row in yaml.safe_load(DISCS.read_text())["encoders"] if f"{row['encoder']['name']}," in FEW_DISCS]
+    assert len(few) == len(FEW_DISCS)
+    catalogue = shop(tmp_path, placements={"motor": 0, "output": 20, "both": 5}, encoders=few)
     process = invoke(
         "select", DEMO, "--catalogue", catalogue, "--write", out, "--units", "200", "--visits", "3", *COARSE, "--set",
         "requirement={position: 90 um, coverage: 95 %}", "--set", f"joints.j2.motor_encoder={encoder}", "--set",

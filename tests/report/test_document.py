@@ -36,10 +36,12 @@ from armsim.report.document import (
     Text,
     in_rows,
 )
+from armsim.report.drawing import begin, finish
 from armsim.report.frame import Column, Frame, unitless
 from armsim.report.manifest import Sample, manifest_of
 from armsim.report.pdf import write_pdf
 from armsim.report.pictures import Extras
+from armsim.report.review import NO_HELPERS
 from armsim.report.run_folder import write_run_folder
 from armsim.report.run_review import run_review
 from armsim.results import Contribution, Result
@@ -301,7 +303,7 @@ def sound(probe: dict[str, Any]) -> None:
     assert probe["sorted"] == "ascending"
 
 
-@pytest.mark.parametrize("more", [(), ("--blink-settings=preferredColorScheme=0",), ("--force-dark-mode",)])
+@pytest.mark.parametrize("more", [(), ("--blink-settings=preferredColorScheme=0",)])
 def test_the_page_is_whole_in_a_browser(written: Path, tmp_path: Path, more: tuple[str, ...]) -> None:
     sound(in_browser(written / "report.html", tmp_path, *more))
 
@@ -443,11 +445,14 @@ def test_the_review_of_the_demo_is_as_long_as_a_board_reads(tmp_path: Path) -> N
     """One page that decides, six of body at most, then the appendix; on both papers, whatever the number of joints."""
     study = armsim.load(DEMO).with_plan(units=200, visits=5)
     result = study.run()
-    write_run_folder(tmp_path / "r", result, study.scenario, "armsim run x.yaml")
+    review = run_review(result, study.scenario.sources)
+    pictures = finish(begin(tmp_path / "figures", review.figures, NO_HELPERS))
+    document = review.document(
+        pictures, manifest_of(result, Sample.of(result), study.scenario.sources, "armsim run x.yaml")
+    )
     for paper in ("a4", "letter"):
-        if paper == "letter":
-            write_run_folder(tmp_path / "letter", result, study.scenario, "armsim run x.yaml", paper="letter")
-        _, texts = pages(tmp_path / ("r" if paper == "a4" else "letter") / "report.pdf")
+        write_pdf(tmp_path / f"{paper}.pdf", document, paper)  # type: ignore[arg-type]
+        _, texts = pages(tmp_path / f"{paper}.pdf")
         appendix = next(
             n
             for n, text in enumerate(texts)

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import ROOT, invoke
+from support import ROOT, few_arms_of_sensitivities, invoke
 
 import armsim
 from armsim import figures
-from armsim.decide import sensitivities
+from armsim.decide import Sensitivities, sensitivities
 from armsim.decide.what_if import what_if
 from armsim.explorer import view_model
 from armsim.formatting import percent
@@ -106,6 +106,12 @@ def by_hand(result: Result, task: str, joint: str | None, cause: str | None, pos
     return total / square
 
 
+def few_sampled(study: Study) -> Sensitivities:
+    """Sensitivities whose changes, which no share needs, are those of few arms."""
+    with few_arms_of_sensitivities():
+        return sensitivities(study, RunOptions(1))
+
+
 def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: Path) -> None:
     """Page, figure, tables, terminal, sensitivities and page in the browser: the share of a cause over a task, and of a
     joint at its worst pose."""
@@ -141,7 +147,7 @@ def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: 
               and row["owner"] == "j2"]  # fmt: skip
     assert sum(shares) == pytest.approx(j2)
 
-    parts = {(part.joint, part.cause): part for part in sensitivities(study, RunOptions(1)).parts_of(task.name)}
+    parts = {(part.joint, part.cause): part for part in few_sampled(study).parts_of(task.name)}
     assert parts["j2", "wind-up"].worst == pytest.approx(both)
     assert sum(part.over_task for part in parts.values() if part.cause == "wind-up") == pytest.approx(wind_up)
 
