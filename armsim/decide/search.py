@@ -17,7 +17,7 @@ from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.designs import fitted
 from armsim.decide.joint_filter import fit_for_joints
-from armsim.decide.ledger import Failure, Ledger, met
+from armsim.decide.ledger import Ledger
 from armsim.decide.option_moments import fixed_part, joint_machines, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
 from armsim.decide.utilisations import (
@@ -154,6 +154,10 @@ class Search:
         chosen = [row[n] for row, n in zip(self.options.joints, choice, strict=True)]
         return replace(self.study.scenario.machine, joints=self.options.fitted_joints(chosen))
 
+    def study_of(self, choice: Choice) -> Study:
+        """The study with the machine of a choice."""
+        return self.study.with_scenario(machine=self.machine(choice))
+
     def design(self, choice: Choice) -> tuple[FittedEncoder, ...]:
         """Encoder, mounting and placement of every joint."""
         return fitted(self.options, choice)
@@ -186,7 +190,7 @@ class Search:
         self.run_options.progress("designs sampled", count, max(count, ROUNDS))
         plan = self.study.scenario.plan
         of_choice = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
-        study = self.study.with_scenario(machine=self.machine(choice), plan=of_choice)
+        study = self.study_of(choice).with_scenario(plan=of_choice)
         tasks, sampled = study.judge(self.poses if poses is None else poses, self.run_options.silent)
         if poses is None and of_choice == plan:
             self.ledger.verdicts[choice] = tasks
@@ -196,31 +200,6 @@ class Search:
         """A choice sampled whole, once."""
         verdicts = self.ledger.verdicts
         return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
-
-    def failure(self, choice: Choice, program: Program) -> Failure | None:
-        """Sample a new choice at few poses, at more and at all until it fails; None where it meets the requirement.
-
-        What fails at some poses fails at all.
-
-        Parameters
-        ----------
-        choice : Choice
-        program : Program
-
-        Returns
-        -------
-        Failure, optional
-        """
-        ledger = self.ledger
-        if choice not in ledger.failures and not ledger.holds(choice):
-            tasks, sampled = self.sample(choice, self.hard_poses(program, choice))
-            if met(tasks) and len(self.names) > 2 * MORE:
-                tasks, sampled = self.sample(choice, self.hard_poses(program, choice, MORE))
-            if met(tasks):
-                tasks, sampled = self.sample(choice)
-            if not met(tasks):
-                ledger.failures[choice] = Failure(tasks, float(self.utilisations(tasks, sampled).max()))
-        return ledger.failures.get(choice)
 
     @property
     def confirming_seed(self) -> int:

@@ -36,6 +36,7 @@ from armsim.decide.ledger import arms_to_resolve, at_coverage, met, misses
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
+from armsim.decide.trials import failure, short_trials
 from armsim.decide.visit_bounds import NEAR, Excess, exclude
 from armsim.model.joint_options import Options
 from armsim.run_options import RunOptions
@@ -146,18 +147,18 @@ class SearchState:
         search, program = self.search, self.program
         if choice in self.failed:
             return False
-        failure = search.failure(choice, program)
-        if failure is None:
+        reason = failure(search, choice, program)
+        if reason is None:
             return True
-        tasks = failure.tasks
+        tasks = reason.tasks
         reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
         price, design = program.price(choice), search.design(choice)
         self.failed[choice] = RejectedDesign(price, design, reasons, misses=misses(tasks))
         self.misses[choice] = _miss(tasks)
         self.failed_criteria[choice] = {criterion for task in tasks for criterion in task.summary.failed}
         program.refuse(choice)
-        if dominate and failure.utilisation > 1.0:  # by its errors, and not by the scatter of its visits alone
-            program.refuse_dominated(choice, search.no_better_share(failure.utilisation))
+        if dominate and reason.utilisation > 1.0:  # by its errors, and not by the scatter of its visits alone
+            program.refuse_dominated(choice, search.no_better_share(reason.utilisation))
             search.tighten(program, choice, tasks)
         return False
 
@@ -257,10 +258,8 @@ class SearchState:
         for choice in cheaper:
             row = self.failed[choice]
             if choice in closest:
-                few_poses = self.search.hard_poses(self.program, choice)
-                tasks, _ = self.search.sample(choice, few_poses, seed=self.search.confirming_seed)
-                undecided = all(task.summary.state != "not met" for task in tasks)
-                row = replace(row, undecided=undecided)
+                trials = short_trials(self.search, choice, self.program, self.search.confirming_seed)
+                row = replace(row, undecided=all(state_of_all(tasks) != "not met" for tasks, _ in trials))
             out.append(row)
         return tuple(sorted(out, key=lambda row: -row.price))
 

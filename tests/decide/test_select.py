@@ -14,14 +14,15 @@ import pytest
 from support import COARSE, ROOT, few_discs, normal_joint, planar_arm
 
 import armsim
-from armsim.assessment import AssessedTask, judge
+from armsim.assessment import AssessedTask, judge, state_of_all
 from armsim.decide import ledger, option_moments, select
 from armsim.decide import search as search_module
 from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
 from armsim.decide.search import Search
-from armsim.decide.select import SHOWN_NEXT
+from armsim.decide.select import SHOWN_NEXT, SearchState
 from armsim.decide.selection import Selection
+from armsim.decide.trials import failure, trials
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.configurations import Configurations
@@ -318,19 +319,21 @@ def test_moments_are_the_same_with_kinematics_worked_out_once() -> None:
             np.testing.assert_array_equal(part.turning_visits, expected.turning_visits)
 
 
-def test_what_fails_at_more_poses_is_not_sampled_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A yield between that at few poses and that at more: the second try decides. Source: the design sampled whole."""
-    monkeypatch.setattr(search_module, "FEW", 1)
+def test_a_yield_that_fails_is_found_without_a_whole_sample(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The yield at more poses, then at all, to the last arm. Source: the design sampled at the same poses."""
     ready, options = load_options(DEMO, CATALOGUE)
     one = Options(tuple(row[:1] for row in options.joints), {})
     study = Study(ready).with_plan(units=200, visits=2)
     study = study.with_scenario(tasks=study.scenario.tasks[1:2], requirement=Requirement(90e-6, 0.5, None, 0.01))
     search, choice = Search(study, one, RunOptions(1)), (0,) * 6
     program = search.program()
-    trials = [search.hard_poses(program, choice), search.hard_poses(program, choice, search_module.MORE), search.poses]
-    few, more, at_all = (share_of_passing(search.sample(choice, poses)[0]) for poses in trials)
-    assert few > more >= at_all
-    study = study.with_scenario(requirement=Requirement(90e-6, 0.5, None, 0.5 * (few + more)))
+    numbers = search_module.FEW, search_module.MORE
+    pose_sets = [*(search.hard_poses(program, choice, number) for number in numbers), search.poses]
+    few, more, at_all = (share_of_passing(search.sample(choice, poses)[0]) for poses in pose_sets)
+    assert few >= more >= at_all
+    tried = [share_of_passing(tasks) for tasks, _ in trials(search, choice, program)]
+    assert tried == [few, more, at_all, at_all]
+    study = study.with_scenario(requirement=Requirement(90e-6, 0.5, None, 0.97 * few))
     search = Search(study, one, RunOptions(1))
     sizes: list[int] = []
     sample = Search.sample
@@ -340,10 +343,15 @@ def test_what_fails_at_more_poses_is_not_sampled_at_all(monkeypatch: pytest.Monk
         return sample(self, choice, poses, *arguments, **more)
 
     monkeypatch.setattr(Search, "sample", sample_and_count)
-    failure = search.failure(choice, search.program())
-    assert failure is not None
-    assert sizes == [sum(len(task.names) for task in poses) for poses in trials[:2]]
+    assert at_all < 0.97 * few
+    assert failure(search, choice, search.program()) is not None
+    assert sizes == [sum(len(task.names) for task in pose_sets[0])]
     assert not ledger.met(search.sample(choice)[0])
+    state = SearchState(search, search.program())
+    assert not state.passes(choice)
+    (rival,) = state.rivals()
+    assert state_of_all(search.sample(choice, seed=search.confirming_seed)[0]) == "not met"
+    assert not rival.undecided  # a second population fails it too, at all poses, though not at few
 
 
 def share_of_passing(tasks: tuple[AssessedTask, ...]) -> float:
