@@ -51,7 +51,6 @@ KEYS = {
     ("calibration/calibration_records.py", "left"), ("calibration/calibration_records.py", "known"),  # calibrate.json
     ("calibration/calibration_records.py", "place"), ("calibration/calibration_records.py", "alike"),
     ("calibration/calibration_records.py", "renewed"), ("calibration/estimate.py", "alike"),
-    ("decide/decision_records.py", "beside"),  # select.json
 }  # fmt: skip
 """Fields whose name is a key of a file format."""
 

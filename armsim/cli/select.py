@@ -61,13 +61,13 @@ def select(
     chosen: list[str] = []
 
     def work(progress: Progress, note: Note) -> Reply:
-        from armsim.decide.decision import decide, select_tested
+        from armsim.decide.decision import decide, select_with_robustness
         from armsim.report.decision_review import decision_review, selection_printout
 
         arguments = study, options, sampling.options(progress, note)
         review: Review | None = None
         if output.out is None:
-            selection = select_tested(*arguments, resolve)
+            selection = select_with_robustness(*arguments, resolve)
         else:
             decision = decide(*arguments, resolve)
             selection = decision.selection

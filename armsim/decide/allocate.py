@@ -27,7 +27,7 @@ from armsim.decide.budget_split import levers, solve
 from armsim.decide.decision_records import Scheme
 from armsim.decide.error_budget import CLOSED, Allocation, Budget, equivalent_bits
 from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
-from armsim.decide.utilisations import first_limits, limited_quantities, utilisations_by_quantity
+from armsim.decide.utilisations import limited_quantities, smallest_error_limits, utilisations_by_quantity
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.formatting import apart, percent, show
@@ -193,7 +193,9 @@ def allocate(
     budgets = []
     for number, scheme in enumerate(SCHEMES):
         run_options.progress("allocation", number, len(SCHEMES))
-        ratio = NORMAL_95**2 / first_limits(requirement, tasks, pose_sets, quantities) ** 2  # of a normal law on a line
+        ratio = (
+            NORMAL_95**2 / smallest_error_limits(requirement, tasks, pose_sets, quantities) ** 2
+        )  # of a normal law on a line
         gap = None
         for _ in range(ROUNDS):
             square = np.divide(1.0, ratio, out=np.full(len(ratio), np.inf), where=ratio > 0.0)

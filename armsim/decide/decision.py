@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from armsim.criteria import REACH
 from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import refits
-from armsim.decide.resolving import choose_resolved
+from armsim.decide.resolving import search_until_resolved
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
-from armsim.decide.select import SearchState, choose
+from armsim.decide.select import SearchState, run_search
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
-from armsim.decide.trade_off import TradeOff, along
+from armsim.decide.trade_off import TradeOff, curve_of_search
 from armsim.model.joint_options import Options
 from armsim.results import Result
 from armsim.run_options import RunOptions, no_note
@@ -46,7 +46,7 @@ def decide(
     run_options: RunOptions = RunOptions(),
     resolve: bool = False,
 ) -> Decision:
-    """Select encoders and report on the selection; parameters as of `select`.
+    """Select encoders and report on the selection.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def decide(
     options : Options
     run_options : RunOptions
     resolve : bool
-        Whether to go on with more arms until the answer is resolved, within bounds.
+        Whether to repeat the search with more arms until the answer is resolved, as `search_until_resolved`.
 
     Returns
     -------
@@ -67,23 +67,23 @@ def decide(
     RunError
         As `Study.run`.
     """
-    selection, record = _chosen(study, options, run_options, resolve)
-    curve = along(record.search, record.best, selection.state, no_note)
-    selection = tested(selection, record)
-    units = record.search.study.scenario.plan.units
+    selection, state = _run_search(study, options, run_options, resolve)
+    curve = curve_of_search(state.search, state.best, selection.state, no_note)
+    selection = with_robustness(selection, state)
+    units = state.search.study.scenario.plan.units
     chosen = study.with_plan(units=units).with_scenario(machine=selection.machine)
     quiet = run_options.without_notes
     result = chosen.evaluate(chosen.find(quiet.progress), quiet)[0]
     return Decision(selection, curve, result, sensitivities(chosen, quiet))
 
 
-def select_tested(
+def select_with_robustness(
     study: Study,
     options: Options,
     run_options: RunOptions = RunOptions(),
     resolve: bool = False,
 ) -> Selection:
-    """Find the cheapest choice as `select`, and whether it remains the answer under changed assumptions.
+    """Find the cheapest choice as `select` does, and whether it remains the answer under changed assumptions.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def select_tested(
     options : Options
     run_options : RunOptions
     resolve : bool
-        Whether to go on with more arms until the answer is resolved, within bounds.
+        Whether to repeat the search with more arms until the answer is resolved, as `search_until_resolved`.
 
     Returns
     -------
@@ -105,22 +105,24 @@ def select_tested(
     RunError
         As `Study.run`.
     """
-    return tested(*_chosen(study, options, run_options, resolve))
+    return with_robustness(*_run_search(study, options, run_options, resolve))
 
 
-def _chosen(study: Study, options: Options, run_options: RunOptions, resolve: bool) -> tuple[Selection, SearchState]:
+def _run_search(
+    study: Study, options: Options, run_options: RunOptions, resolve: bool
+) -> tuple[Selection, SearchState]:
     if resolve:
-        return choose_resolved(study, options, run_options)
-    return choose(Search(study, options, run_options))
+        return search_until_resolved(study, options, run_options)
+    return run_search(Search(study, options, run_options))
 
 
-def tested(selection: Selection, record: SearchState) -> Selection:
-    """A selection with its robustness, designs that cost little more, and the cheapest changes to the scenario's own.
+def with_robustness(selection: Selection, state: SearchState) -> Selection:
+    """Add to a selection its robustness, designs that cost little more, and the cheapest changes to the present design.
 
     Parameters
     ----------
     selection : Selection
-    record : SearchState
+    state : SearchState
         State of the search that found it.
 
     Returns
@@ -128,8 +130,8 @@ def tested(selection: Selection, record: SearchState) -> Selection:
     Selection
     """
     if any(judgement.criterion == REACH.name for task in selection.tasks for judgement in task.summary.judgements):
-        return selection  # no sensor can make good a pose out of reach
-    rows = robustness(record)
-    near, complete = near_designs(record)
-    changes = tuple(refits(record.search))
+        return selection  # no sensor makes an unreachable pose reachable
+    rows = robustness(state)
+    near, complete = near_designs(state)
+    changes = tuple(refits(state.search))
     return replace(selection, robustness=rows, refits=changes, near=near, near_complete=complete)

@@ -1,9 +1,11 @@
-"""Parts of the answers of selection and trade-off. SI units."""
+"""Records in the results of selection, trade-off, what-if and allocation. SI units."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from armsim.requirement import Judgement, Verdict
 from armsim.results.poses import Interval
@@ -25,8 +27,8 @@ class DecidingCriterion:
 class FittedEncoder:
     """Encoder, mounting and placement of a joint.
 
-    Prices in cost units. ``price`` is that of encoder and mounting. ``encoder_price`` is that of the encoder where the
-    price depends on the quantity. ``one_off`` is the share of this joint in the one-time costs of the encoder type.
+    Prices in cost units. ``price`` is that of encoder and mounting. ``encoder_price`` is that of the encoder alone, if
+    it depends on the quantity. ``one_off`` is the share of this joint in the one-time costs of the encoder type.
     """
 
     joint: str
@@ -40,10 +42,10 @@ class FittedEncoder:
 
 @dataclass(frozen=True)
 class RejectedDesign:
-    """A cheaper design that fails the requirement, and where it fails.
+    """A cheaper design that fails the requirement, with the reasons.
 
-    ``misses``: criteria that its estimates miss, the worst first. ``undecided``: sampled again with another seed, it
-    passes, or its 95 % interval includes the limit; None where it was not sampled again.
+    ``misses``: criteria that its estimates miss, the worst first. ``undecided``: whether it passes, or its 95 %
+    interval includes the limit, when sampled again with another seed; None if it was not sampled again.
     """
 
     price: float
@@ -55,21 +57,21 @@ class RejectedDesign:
 
 @dataclass(frozen=True)
 class Alternative:
-    """Another design that meets the requirement, at the price of the answer or slightly above.
+    """Another design that meets the requirement, at the price of the answer or slightly above it.
 
     Parameters
     ----------
     design : tuple of FittedEncoder
     at_coverage : float
-        Quantile at the worst pose of all tasks. [m]
+        Quantile of the error at the coverage, at the worst pose of all tasks. [m]
     price : float
         [cost units]
     mass : float
-        Mass of all encoders that state one. [kg]
+        Total mass of the encoders whose data sheets state one. [kg]
     types : int
         Number of encoder types.
     state : Verdict
-        State of the requirement. The estimates meet it; the sample may not resolve it.
+        State of the requirement: the estimates meet it, but the intervals of the sample may not resolve it.
     """
 
     design: tuple[FittedEncoder, ...]
@@ -84,8 +86,9 @@ class Alternative:
 class Confirmation:
     """The answer sampled again on an independent population.
 
-    ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``state`` is that of
-    all tasks together; ``units_to_resolve`` the arms that would resolve what this population does not.
+    ``at_coverage`` is the quantile of the error at the worst pose of all tasks, with its 95 % interval [m]. ``state``
+    is that of all tasks together. ``units_to_resolve`` is the number of arms that would resolve what this population
+    does not.
     """
 
     seed: int
@@ -98,7 +101,7 @@ class Confirmation:
 
 @dataclass(frozen=True)
 class Attempt:
-    """One search in a series with growing samples, until the sample resolves the answer.
+    """One search of a series with growing samples, which ends when the sample resolves the answer.
 
     Parameters
     ----------
@@ -124,19 +127,19 @@ class ChangedAssumption:
     what : str
         Changed assumption: a price, the tolerances of all gears, or the temperature rise, set to its limit.
     encoder : str
-        Encoder type whose price is changed; empty where all prices or no price are changed.
+        Encoder type whose price is changed; empty if all prices or no price are changed.
     factor : float, optional
-        Price or tolerance over its stated value; None for the temperature rise.
+        Factor on the stated price or tolerance; None for the temperature rise.
     unchanged : bool
         Whether the original answer still meets the requirement and no cheaper design was found.
     price : float
         Price of the original answer under the changed assumption. [cost units]
     design : tuple of FittedEncoder, optional
-        Cheapest design under the changed assumption; None where none was found to meet the requirement.
+        Cheapest design under the changed assumption; None if none was found that meets the requirement.
     design_price : float, optional
         Its price. [cost units]
     deciding : DecidingCriterion
-        Criterion that decides for that design, or for the original answer where there is none.
+        Criterion that decides for that design, or for the original answer if there is no such design.
     proved : bool
         Whether every cheaper design was examined.
     """
@@ -154,28 +157,28 @@ class ChangedAssumption:
 
 @dataclass(frozen=True)
 class Refit:
-    """Cheapest design that meets the requirement when only a few joints get another encoder.
+    """Cheapest design that meets the requirement if only a few joints get another encoder.
 
     Parameters
     ----------
-    most : int
-        Largest number of joints that may change; 0 for the design of the scenario as it is.
+    most_changes : int
+        Largest number of joints that may change, ``most`` in JSON; 0 for the design of the scenario as it is.
     joints : tuple of str
         Joints that change.
     design : tuple of FittedEncoder, optional
-        The design; None where none was found.
+        The design; None if none was found.
     price : float, optional
         [cost units]
     holds : bool
         Whether its estimates meet the requirement.
     state : Verdict
-        State of the requirement, by the intervals; ``not met`` where no design was found.
+        State of the requirement, by the intervals; ``not met`` if no design was found.
     deciding : DecidingCriterion, optional
     proved : bool
         Whether every cheaper design within that number of changes was examined.
     """
 
-    most: int
+    most_changes: Annotated[int, Field(alias="most")]
     joints: tuple[str, ...]
     design: tuple[FittedEncoder, ...] | None
     price: float | None
@@ -194,20 +197,22 @@ class Proof:
     sampled : int
         Number of cheaper designs that were sampled and fail.
     bounded : int
-        Number of cheaper designs whose scatter over the visits exceeds a limit without sampling; each excludes
-        similar ones.
+        Number of cheaper designs whose scatter over the visits was shown to exceed a limit without sampling; each
+        excludes similar ones.
     complete : bool
-        Every cheaper design is sampled or bounded: the price is proved, for these samples.
+        Whether every cheaper design was sampled or bounded: the price is then proved, for these samples.
     repeatability : bool
-        Every cheaper design with small enough errors is sampled or bounded: none is left for its repeatability.
+        Whether every cheaper design with small enough predicted errors was sampled or bounded, so that none of them
+        remains unexamined for its repeatability.
     margin : float
         Share by which the limits of the mean square error in the program were wider than required. [1]
-    beside : bool
-        Every design at the price of the answer was sampled, not only those with the smallest first-order errors.
+    same_price_complete : bool
+        Whether every design at the price of the answer was sampled, not only those with the smallest first-order
+        errors; ``beside`` in JSON.
     failed : mapping of criterion to number
-        Sampled cheaper designs that fail each criterion; a design may fail several.
+        Number of sampled cheaper designs that fail each criterion; a design may fail several.
     bounded_by : tuple of str
-        Repeatabilities that exceed their limits, such as RP.
+        Symbols of the repeatabilities that exceed their limits, such as RP.
     """
 
     sampled: int
@@ -215,7 +220,7 @@ class Proof:
     complete: bool
     repeatability: bool
     margin: float
-    beside: bool = True
+    same_price_complete: Annotated[bool, Field(alias="beside")] = True
     failed: dict[str, int] = field(default_factory=dict)
     bounded_by: tuple[str, ...] = ()
 
@@ -236,7 +241,8 @@ class CurvePoint:
     spending : mapping of group of joints to price
         [cost units]
     failed : tuple of str
-        Criteria that it fails at the deciding poses, or at all poses if it costs less than the cheapest that passes.
+        Criteria that it fails, at the poses with the largest errors, or at all poses if it costs less than the cheapest
+        that passes.
     """
 
     price: float

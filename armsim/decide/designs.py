@@ -15,8 +15,8 @@ from armsim.decide.program import Choice
 from armsim.model.joint_options import Options
 
 
-def fitted(options: Options, choice: Choice) -> tuple[FittedEncoder, ...]:
-    """Encoder, mounting and placement of every joint.
+def fitted_encoders(options: Options, choice: Choice) -> tuple[FittedEncoder, ...]:
+    """Encoder, mounting, placement and price of every joint of a choice.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def fitted(options: Options, choice: Choice) -> tuple[FittedEncoder, ...]:
     return tuple(out)
 
 
-def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] | None:
+def cheaper_than(options: Options, price: float, most_listed: int) -> Iterator[Choice] | None:
     """Admissible choices below a price, the most expensive first.
 
     Parameters
@@ -45,26 +45,26 @@ def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] 
     options : Options
     price : float
         [cost units]
-    most : int
-        Designs of a catalogue, at most, that are listed.
+    most_listed : int
+        Largest number of designs of a catalogue that are listed.
 
     Returns
     -------
     iterator of Choice, optional
-        None where the catalogue has more.
+        None if the catalogue has more designs than that.
     """
     sizes = [len(row) for row in options.joints]
     if options.changes is not None:
-        return _with_few_changes(options, options.changes, price, most)
-    if math.prod(float(size) for size in sizes) > most:
+        return _with_few_changes(options, options.changes, price, most_listed)
+    if math.prod(float(size) for size in sizes) > most_listed:
         return None
     total = _sums([[option.price for option in row] for row in options.joints])
     for encoder in options.purchase.tariffs:
         pieces = _sums([[option.encoder == encoder for option in row] for row in options.joints]).astype(int)
         surcharges = [options.purchase.surcharge(encoder, number) for number in range(len(sizes) + 1)]
         total = total + np.array(surcharges)[pieces]
-    listed = itertools.product(*(range(size) for size in sizes))
-    cheaper = [row for row in zip(total.tolist(), listed, strict=True) if row[0] < price]
+    all_choices = itertools.product(*(range(size) for size in sizes))
+    cheaper = [row for row in zip(total.tolist(), all_choices, strict=True) if row[0] < price]
     cheaper.sort(key=lambda row: -row[0])
     return (
         choice
@@ -73,19 +73,19 @@ def cheaper_than(options: Options, price: float, most: int) -> Iterator[Choice] 
     )
 
 
-def _with_few_changes(options: Options, changes: int, price: float, most: int) -> Iterator[Choice] | None:
-    """As `cheaper_than`, where only a few joints may change."""
+def _with_few_changes(options: Options, changes: int, price: float, most_listed: int) -> Iterator[Choice] | None:
+    """As `cheaper_than`, if only a few joints may change."""
     other = [[n for n, option in enumerate(row) if not option.present] for row in options.joints]
     present = [[n for n, option in enumerate(row) if option.present] for row in options.joints]
-    ways = [
+    option_sets = [
         [other[j] if j in changed else present[j] for j in range(len(other))]
         for number in range(changes + 1)
         for changed in itertools.combinations(range(len(other)), number)
     ]
-    if sum(math.prod(map(len, way)) for way in ways) > most:
+    if sum(math.prod(map(len, option_set)) for option_set in option_sets) > most_listed:
         return None
     cheaper = []
-    for choice in itertools.chain.from_iterable(itertools.product(*way) for way in ways):
+    for choice in itertools.chain.from_iterable(itertools.product(*option_set) for option_set in option_sets):
         chosen = [row[n] for row, n in zip(options.joints, choice, strict=True)]
         total = options.price(chosen)
         if total < price and options.admits(chosen):
@@ -104,23 +104,23 @@ def _sums(rows: Sequence[Sequence[float]]) -> Array:
 def least_price(options: Options) -> float:
     """Lower bound of all prices: the cheapest option at every joint, and one type at least. [cost units]
 
-    An option counts with the lowest price of a piece that its type has in an arm full of it.
+    Every option counts at the lowest unit price that its type has for any number of pieces in the arm.
     """
-    purchase, total, further = options.purchase, 0.0, 0.0
+    purchase, total, one_off_costs = options.purchase, 0.0, 0.0
     for row in options.joints:
-        prices = [option.price + _least_change(options, option.encoder) for option in row]
+        prices = [option.price + _lowest_surcharge(options, option.encoder) for option in row]
         with_type = [price + purchase.one_off(option.encoder) for price, option in zip(prices, row, strict=True)]
         total += min(prices)
-        further = max(further, min(with_type) - min(prices))
-    return float(total + further)
+        one_off_costs = max(one_off_costs, min(with_type) - min(prices))
+    return float(total + one_off_costs)
 
 
-def _least_change(options: Options, encoder: str) -> float:
+def _lowest_surcharge(options: Options, encoder: str) -> float:
     return min(options.purchase.change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
 
 
-def described(options: Options, poses: int) -> Iterator[str]:
-    """What is searched: the number of designs, and encoders whose reference run is taken as exact.
+def search_notes(options: Options, poses: int) -> Iterator[str]:
+    """Notes on what is searched: the number of designs, and encoders whose reference run is taken as exact.
 
     Parameters
     ----------

@@ -10,7 +10,7 @@ from pydantic import computed_field
 
 from armsim.criteria import VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.decision_records import Scheme
-from armsim.decide.utilisations import counts
+from armsim.decide.utilisations import limits_errors
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import Finite, NotInRecord, plain
@@ -90,7 +90,7 @@ class Allocation:
         names = [
             criterion.name
             for criterion in required_criteria(self.requirement)
-            if not counts(criterion)
+            if not limits_errors(criterion)
             and not (criterion.figure is None and criterion.of_units)  # a yield counts by the figures of the arms
         ]
         return (*names, VELOCITY_RIPPLE) if required_of_joints(self.requirement) else tuple(names)

@@ -1,4 +1,7 @@
-"""Options that a joint fails by itself, whatever sensors the other joints have: velocity ripple, operating limits."""
+"""Options that meet the criteria on single joints, whatever sensors the other joints have.
+
+These are velocity ripple and operating limits.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +14,8 @@ from armsim.requirement import Judgement
 from armsim.study import Study
 
 
-def fit_for_joints(study: Study, options: Options) -> Options:
-    """Options whose estimates meet all criteria judged joint by joint.
+def meeting_joint_requirements(study: Study, options: Options) -> Options:
+    """Options whose estimates meet all criteria that are judged joint by joint.
 
     Parameters
     ----------
@@ -26,21 +29,21 @@ def fit_for_joints(study: Study, options: Options) -> Options:
     Raises
     ------
     InputError
-        None of a joint does.
+        No option of some joint meets them.
     """
     joints = []
     for candidates in options.joints:
         judgements_of_options = [(option, _judgements(study, option)) for option in candidates]
-        fit = tuple(
+        accepted = tuple(
             option for option, judgements in judgements_of_options if all(judgement.holds for judgement in judgements)
         )
-        if not fit:
-            raise _fault(study, [judgements for _, judgements in judgements_of_options])
-        joints.append(fit)
+        if not accepted:
+            raise _no_option_fault(study, [judgements for _, judgements in judgements_of_options])
+        joints.append(accepted)
     return replace(options, joints=tuple(joints))
 
 
-def fits_joint(study: Study, option: Option) -> bool:
+def meets_joint_requirements(study: Study, option: Option) -> bool:
     """Whether the estimates of an option meet all criteria judged joint by joint.
 
     Parameters
@@ -62,8 +65,8 @@ def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
     return JointsEvaluated.of(scenario.requirement, alone, scenario.motion, scenario.plan).judgements
 
 
-def _fault(study: Study, judgements_of_options: Sequence[Sequence[Judgement]]) -> Exception:
-    """The closest option of a joint, and how far it misses the requirement."""
+def _no_option_fault(study: Study, judgements_of_options: Sequence[Sequence[Judgement]]) -> Exception:
+    """Error that no option of a joint meets the requirement, with the closest one and how far it misses."""
     closest = min(judgements_of_options, key=lambda judgements: max(judgement.utilisation for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.utilisation)
     fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.number)}"

@@ -3,37 +3,39 @@
 from __future__ import annotations
 
 from armsim.decide.decision_records import Alternative
-from armsim.decide.frontier import cent, in_range
+from armsim.decide.frontier import choices_in_price_range, price_tolerance
 from armsim.decide.select import MOST_LISTED, SearchState
 
 NEAR_PRICE = 0.05
 """Share of the price by which a design may cost more. Common practice, no source."""
 
 
-def near_designs(record: SearchState) -> tuple[tuple[Alternative, ...], bool]:
+def near_designs(state: SearchState) -> tuple[tuple[Alternative, ...], bool]:
     """Designs within `NEAR_PRICE` above the price of the answer that meet the requirement, sampled.
 
     Parameters
     ----------
-    record : SearchState
+    state : SearchState
         A search that has ended.
 
     Returns
     -------
     tuple of Alternative
-        By price, then as those of one price.
+        By price, then in the order of `SearchState.rank`.
     bool
-        Whether every design within that price was looked at, not those alone that err least by first order.
+        Whether every design in that range of prices was examined, not only those with the smallest first-order errors.
     """
-    if record.best is None:
+    if state.best is None:
         return (), True
-    search, price = record.search, record.program.price(record.best)
+    search, price = state.search, state.program.price(state.best)
     most = price * (1.0 + NEAR_PRICE)
-    choices, complete = in_range(search.by_leading_criterion, price + cent(price), most + cent(most), MOST_LISTED)
+    choices, complete = choices_in_price_range(
+        search.by_leading_criterion, price + price_tolerance(price), most + price_tolerance(most), MOST_LISTED
+    )
     good = [
         choice
         for choice in choices
-        if search.excess(record.program, choice) is None and record.passes(choice, dominate=False)
+        if search.visit_excess(state.program, choice) is None and state.passes_sampling(choice, dominate=False)
     ]
-    rows = sorted(good, key=lambda choice: (record.program.price(choice), *record.rank(choice)))
-    return tuple(record.alternative(choice) for choice in rows), complete
+    rows = sorted(good, key=lambda choice: (state.program.price(choice), *state.rank(choice)))
+    return tuple(state.alternative(choice) for choice in rows), complete

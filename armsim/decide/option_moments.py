@@ -1,10 +1,11 @@
-"""Contribution of every option to the mean square error per pose, to first order, and to its visit part.
+"""First-order contribution of every option to the mean square error per pose, and to its scatter over the visits.
 
-The mean square error has a row per pose, and where the orientation is limited another one per pose, of the rotation of
+The mean square error has a row per pose, and, if the orientation is limited, another row per pose for the rotation of
 the tool: the two are different sums over the joints, and neither follows from the other.
 
-Terms of different joints are independent but for two things that add as vectors: means, and the coefficient of a cause
-that several joints share (one temperature moves links, scales and drifts together). Both are carried as vectors.
+Terms of different joints are independent, with two exceptions that add as vectors: means, and the coefficient of a
+cause that several joints share (one temperature moves links, scales and drifts together). Both are represented as
+vectors.
 """
 
 from __future__ import annotations
@@ -27,9 +28,15 @@ from armsim.sampling.visit_integrals import STD
 
 @dataclass(frozen=True, eq=False)
 class VisitCoefficient:
-    """Coefficient drawn anew per visit: name of its distribution, and tool-point displacement per standard deviation.
+    """Coefficient drawn anew per visit.
 
-    ``gain`` has the shape (P, 3) [m]; on a path it is projected onto the plane across it, where RP is evaluated.
+    Parameters
+    ----------
+    distribution : str
+        Name of its distribution.
+    gain : (P, 3) [m]
+        Tool-point displacement per standard deviation; on a path, its projection onto the plane across the path, in
+        which RP is evaluated.
     """
 
     distribution: str
@@ -38,50 +45,53 @@ class VisitCoefficient:
 
 @dataclass(frozen=True, eq=False)
 class Moments:
-    """Moments of the error of one part of a machine, at P poses, in R rows: P, or 2 P with those of the orientation.
+    """Moments of the error that one part of a machine makes at P poses.
+
+    The mean square error has R rows: one per pose, or, with those of the orientation, 2 P.
 
     Parameters
     ----------
     shared_vectors : (R, 3 (1 + shared causes)) [m or rad]
-        Mean, then the displacement per standard deviation of every shared cause; vectors of several parts add.
+        Mean, then the displacement per standard deviation of every shared cause. The vectors of several parts add.
     independent_variance : (R,) [m^2 or rad^2]
-        Trace of the covariance of all other coefficients; variances of several parts add.
-    visits : (P,) [m^2]
-        Part of ``independent_variance`` of the tool point that is drawn anew per visit; on a path, across it.
-    of_visits : mapping of name to VisitCoefficient
-        Coefficients that make up ``visits``.
-    turning_visits : (P, 3, 3) [rad^2]
-        Covariance of the rotation vector of the tool over the visits; covariances of several parts add.
+        Trace of the covariance by all other coefficients. The variances of several parts add.
+    visit_variance : (P,) [m^2]
+        The part of ``independent_variance`` of the tool point that is drawn anew per visit; on a path, across it.
+    visit_coefficients : mapping of name to VisitCoefficient
+        Coefficients that make up ``visit_variance``, by name.
+    rotation_covariance : (P, 3, 3) [rad^2]
+        Covariance of the rotation vector of the tool over the visits. The covariances of several parts add.
     """
 
     shared_vectors: Array
     independent_variance: Array
-    visits: Array
-    of_visits: dict[str, VisitCoefficient]
-    turning_visits: Array
+    visit_variance: Array
+    visit_coefficients: dict[str, VisitCoefficient]
+    rotation_covariance: Array
 
     def __add__(self, other: Moments) -> Moments:
         return Moments(
             self.shared_vectors + other.shared_vectors,
             self.independent_variance + other.independent_variance,
-            self.visits + other.visits,
-            {**self.of_visits, **other.of_visits},
-            self.turning_visits + other.turning_visits,
+            self.visit_variance + other.visit_variance,
+            {**self.visit_coefficients, **other.visit_coefficients},
+            self.rotation_covariance + other.rotation_covariance,
         )
 
     @property
-    def square(self) -> Array:
+    def mean_square(self) -> Array:
         """Mean square error, shape (R,). [m^2 or rad^2]"""
         return np.asarray(self.independent_variance + np.sum(self.shared_vectors**2, axis=1))
 
     def visit_distance(self, other: Moments) -> Array:
-        """Mean square distance of the visits of two parts, equal coefficients coupled, shape (P,). [m^2]
+        """Mean square distance between the visits of two parts, shape (P,). [m^2]
 
-        Any coupling of two distributions bounds their distance; coefficients of one name and distribution are coupled.
+        Coefficients of the same name and distribution are coupled: any coupling of two distributions gives an upper
+        bound of their distance.
         """
-        out = np.zeros(len(self.visits))
-        for name in {*self.of_visits, *other.of_visits}:
-            a, b = self.of_visits.get(name), other.of_visits.get(name)
+        out = np.zeros(len(self.visit_variance))
+        for name in {*self.visit_coefficients, *other.visit_coefficients}:
+            a, b = self.visit_coefficients.get(name), other.visit_coefficients.get(name)
             if a is not None and b is not None and a.distribution == b.distribution:
                 out += np.sum((a.gain - b.gain) ** 2, axis=1)
             else:
@@ -90,11 +100,11 @@ class Moments:
 
 
 JointMachines = list[list[Machine]]
-"""A machine of one joint alone, per joint and option; it keeps its terms once they are evaluated."""
+"""Machine of a single joint, per joint and option; its error terms are computed once."""
 
 
 def joint_machines(machine: Machine, options: Options) -> JointMachines:
-    """The joint of every option alone, as its part in the error of the machine.
+    """Machines of the single joint of every option, which make that joint's contribution to the error of the machine.
 
     Parameters
     ----------
@@ -108,11 +118,11 @@ def joint_machines(machine: Machine, options: Options) -> JointMachines:
     return [[_with_one_joint(machine, option.joint) for option in row] for row in options.joints]
 
 
-Shared = tuple[str, ...]
-"""Names of the shared terms. Their first coefficient is what is shared; each joint has its own of the others."""
+SharedTerms = tuple[str, ...]
+"""Names of the shared terms. Joints share their first coefficient; every joint has its own draw of the others."""
 
 
-def shared_terms(machine: Machine, options: Options, joints: JointMachines | None = None) -> Shared:
+def shared_terms(machine: Machine, options: Options, joints: JointMachines | None = None) -> SharedTerms:
     """Terms shared by several joints, or by a joint and the links.
 
     Parameters
@@ -120,7 +130,7 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
     machine : Machine
     options : Options
     joints : JointMachines, optional
-        As of `joint_machines`; made where not given.
+        As returned by `joint_machines`; computed if not given.
 
     Returns
     -------
@@ -132,14 +142,14 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
-    return tuple(name for name, of in owners.items() if len(of) > 1 and name != NAME)
+    return tuple(name for name, owners_of_term in owners.items() if len(owners_of_term) > 1 and name != NAME)
 
 
 def moments_of(
     machine: Machine,
     configurations: Sequence[Configurations],
-    shared: Shared = (),
-    turning: bool = False,
+    shared: SharedTerms = (),
+    with_orientation: bool = False,
     caches: Sequence[PostureCache] | None = None,
 ) -> Moments:
     """Moments of a machine at the poses of all tasks in order.
@@ -149,10 +159,10 @@ def moments_of(
     machine : Machine
     configurations : sequence of Configurations
     shared : Shared
-    turning : bool
-        Whether rows of the orientation follow those of the tool point.
+    with_orientation : bool
+        Whether to add rows of the orientation after those of the tool point.
     caches : sequence of PostureCache, optional
-        Kinematics at the poses of every task that the machine shares with others.
+        Kinematics at the poses of every task, shared with other machines.
 
     Returns
     -------
@@ -160,48 +170,53 @@ def moments_of(
     """
     postures = [None] * len(configurations) if caches is None else caches
     evaluated = [machine.evaluated(*at_task) for at_task in zip(configurations, postures, strict=True)]
-    errors = [_errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + turning] for of_task in evaluated]
+    errors = [
+        _errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + with_orientation] for of_task in evaluated
+    ]
     visits = [_visits_at(*of_task) for of_task in zip(evaluated, configurations, strict=True)]
-    names = visits[0].of_visits
+    names = visits[0].visit_coefficients
     return Moments(
         np.concatenate([vectors for vectors, _ in errors]),
         np.concatenate([variance for _, variance in errors]),
-        np.concatenate([part.square for part in visits]),
+        np.concatenate([part.variance for part in visits]),
         {
             name: VisitCoefficient(coefficient.distribution, np.concatenate([_gain(part, name) for part in visits]))
             for name, coefficient in _all_coefficients(visits, names)
         },
-        np.concatenate([part.turning for part in visits]),
+        np.concatenate([part.rotation_covariance for part in visits]),
     )
 
 
 @dataclass(frozen=True, eq=False)
 class _Visits:
-    """Visits at the poses of a task; parameters as of `Moments`."""
+    """Scatter of the visits at the poses of a task, as in `Moments`."""
 
-    square: Array
-    of_visits: dict[str, VisitCoefficient]
-    turning: Array
+    variance: Array
+    visit_coefficients: dict[str, VisitCoefficient]
+    rotation_covariance: Array
 
 
 def _all_coefficients(
     parts: Sequence[_Visits], first: dict[str, VisitCoefficient]
 ) -> Iterable[tuple[str, VisitCoefficient]]:
-    """Coefficients of any of the parts; a path has others than poses at rest, as the motion decides the side."""
+    """Coefficients of any of the parts.
+
+    A path has other coefficients than poses at rest, since the direction of motion decides the side of a backlash.
+    """
     coefficients = dict(first)
     for part in parts:
         coefficients.update(
-            {name: coefficient for name, coefficient in part.of_visits.items() if name not in coefficients}
+            {name: coefficient for name, coefficient in part.visit_coefficients.items() if name not in coefficients}
         )
     return coefficients.items()
 
 
 def _gain(part: _Visits, name: str) -> Array:
-    coefficient = part.of_visits.get(name)
-    return np.zeros((len(part.square), 3)) if coefficient is None else coefficient.gain
+    coefficient = part.visit_coefficients.get(name)
+    return np.zeros((len(part.variance), 3)) if coefficient is None else coefficient.gain
 
 
-def _errors_at(evaluated: EvaluatedMachine, shared: Shared, turning: bool) -> tuple[Array, Array]:
+def _errors_at(evaluated: EvaluatedMachine, shared: SharedTerms, turning: bool) -> tuple[Array, Array]:
     """Shared vectors and independent variance at the poses of a task, of the tool point or of the orientation."""
     poses = len(evaluated.postures.column)
     shared_vectors = np.zeros((poses, 1 + len(shared), 3))
@@ -210,8 +225,7 @@ def _errors_at(evaluated: EvaluatedMachine, shared: Shared, turning: bool) -> tu
         shared_vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:
-            # every coefficient follows the first as far as they are correlated; the remainder belongs to the joint
-            # alone
+            # the part of every coefficient that is correlated with the first is shared; the rest is the joint's own
             following = covariance[:, 0] / np.sqrt(covariance[0, 0])
             shared_vectors[:, 1 + shared.index(term.name)] += g @ following
             covariance = covariance - np.outer(following, following)
@@ -238,32 +252,32 @@ def _visits_at(evaluated: EvaluatedMachine, configurations: Configurations) -> _
     return _Visits(square, of_visits, turning)
 
 
-def fixed_part(
-    machine: Machine, configurations: Sequence[Configurations], shared: Shared = (), turning: bool = False
+def fixed_moments(
+    machine: Machine, configurations: Sequence[Configurations], shared: SharedTerms = (), with_orientation: bool = False
 ) -> Moments:
-    """Moments that no option changes: of links, and shared heat.
+    """Moments that no option changes: those of the links and of shared temperature.
 
     Parameters
     ----------
     machine : Machine
     configurations : sequence of Configurations
     shared : Shared
-    turning : bool
-        As of `moments_of`.
+    with_orientation : bool
+        As in `moments_of`.
 
     Returns
     -------
     Moments
     """
-    return moments_of(replace(machine, joints=()), configurations, shared, turning)
+    return moments_of(replace(machine, joints=()), configurations, shared, with_orientation)
 
 
-def option_parts(
+def moments_of_options(
     machine: Machine,
     options: Options,
     configurations: Sequence[Configurations],
-    shared: Shared = (),
-    turning: bool = False,
+    shared: SharedTerms = (),
+    with_orientation: bool = False,
     joints: JointMachines | None = None,
 ) -> list[list[Moments]]:
     """Moments of every option of every joint, including its gear and mastering.
@@ -274,10 +288,10 @@ def option_parts(
     options : Options
     configurations : sequence of Configurations
     shared : Shared
-    turning : bool
+    with_orientation : bool
         As of `moments_of`.
     joints : JointMachines, optional
-        As of `joint_machines`; made where not given.
+        As returned by `joint_machines`; computed if not given.
 
     Returns
     -------
@@ -286,15 +300,15 @@ def option_parts(
     """
     caches = [PostureCache(at_task.joints) for at_task in configurations]
     return [
-        [moments_of(part, configurations, shared, turning, caches) for part in row]
+        [moments_of(part, configurations, shared, with_orientation, caches) for part in row]
         for row in joints or joint_machines(machine, options)
     ]
 
 
 def _with_one_joint(machine: Machine, joint: Joint) -> Machine:
-    """One joint of a machine, without the links; its own drift and the growth of its scale stay.
+    """Machine of one joint without the links; the drift of that joint and the growth of its scale remain.
 
-    It bears the sensors of the machine beyond it: the additional mass of other options is neglected.
+    The joint carries the masses of the original machine: the different masses of other options are neglected.
     """
     correction = None if machine.correction is None else machine.correction.without_instrument
     environment = replace(machine.environment, links_share=False)

@@ -1,4 +1,4 @@
-"""The cheapest change to the present design, at one joint or at two."""
+"""The cheapest change to the present design of the scenario, at one joint or at two."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from armsim.assessment import state_of_all
 from armsim.decide.decision_records import DecidingCriterion, Refit
-from armsim.decide.designs import fitted
-from armsim.decide.joint_filter import fits_joint
-from armsim.decide.ledger import binding, met
+from armsim.decide.designs import fitted_encoders
+from armsim.decide.joint_filter import meets_joint_requirements
+from armsim.decide.ledger import deciding_judgement, requirement_met
 from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding_criterion
 from armsim.decide.search import Search
 from armsim.decide.select import SearchState
@@ -19,19 +19,19 @@ from armsim.model.joint_options import Option
 from armsim.model.purchase import Purchase
 
 MOST_CHANGES = 2
-"""Largest number of joints that change."""
+"""Largest number of joints that may change."""
 
 
 def refits(search: Search) -> Iterator[Refit]:
     """The design of the scenario, and the cheapest designs that change only a few of its joints.
 
-    The present fit of a joint counts as one more option, at its own price. The limits of the catalogue hold for the
-    whole design.
+    The present encoder and mounting of a joint count as one more option, at their own price. The limits of the
+    catalogue apply to the whole design.
 
     Parameters
     ----------
     search : Search
-        A search that has ended; its samples are used again.
+        A search that has ended; its samples are reused.
 
     Yields
     ------
@@ -41,36 +41,38 @@ def refits(search: Search) -> Iterator[Refit]:
     options, study = search.options, search.study
     present = [present_option(joint, options.purchase) for joint in study.scenario.machine.joints]
     tasks, _ = study.judge(search.poses, search.run_options.silent)
-    fits = [fits_joint(study, option) for option in present]
-    present_options = replace(options, joints=tuple((option,) for option in present))
-    task, judgement = binding(tasks)
-    design, price = fitted(present_options, (0,) * len(present)), options.price(present)
+    fits = [meets_joint_requirements(study, option) for option in present]
+    present_design_options = replace(options, joints=tuple((option,) for option in present))
+    task, judgement = deciding_judgement(tasks)
+    design, price = fitted_encoders(present_design_options, (0,) * len(present)), options.price(present)
     state = state_of_all(tasks) if all(fits) else "not met"
-    yield Refit(0, (), design, price, all(fits) and met(tasks), state, DecidingCriterion(task.name, judgement), True)
+    yield Refit(
+        0, (), design, price, all(fits) and requirement_met(tasks), state, DecidingCriterion(task.name, judgement), True
+    )
     rows = zip(options.joints, present, fits, strict=True)
     extended = replace(options, joints=tuple(_extended(*row) for row in rows), changes=MOST_CHANGES)
-    as_it_is = tuple(next((n for n, o in enumerate(row) if o.present), -1) for row in extended.joints)
-    few_changes = search.with_further(extended)
+    present_choice = tuple(next((n for n, o in enumerate(row) if o.present), -1) for row in extended.joints)
+    search_of_changes = search.with_added_options(extended)
     if all(fits):
-        few_changes.ledger.verdicts[as_it_is] = tasks
-    for most in range(1, MOST_CHANGES + 1):
-        yield _cheapest(few_changes.with_options(replace(extended, changes=most)), most)
+        search_of_changes.ledger.full_assessments[present_choice] = tasks
+    for most_changes in range(1, MOST_CHANGES + 1):
+        yield _cheapest(search_of_changes.with_options(replace(extended, changes=most_changes)), most_changes)
 
 
 def _extended(row: tuple[Option, ...], present: Option, fits: bool) -> tuple[Option, ...]:
-    """Options of a joint with its present one added, unless that fails the requirements on the joint alone."""
+    """Options of a joint with its present one added, unless that fails the requirements on single joints."""
     same = tuple(replace(option, present=option.joint == present.joint) for option in row)
     return same if any(option.present for option in same) or not fits else (*same, present)
 
 
 def present_option(joint: Joint, purchase: Purchase) -> Option:
-    """The present fit of a joint, as an option.
+    """The present encoder and mounting of a joint as an option.
 
     Parameters
     ----------
     joint : Joint
     purchase : Purchase
-        Whose prices by quantity and one-off costs count for the types that it knows, not those of the joint.
+        Prices by quantity and one-off costs; for the encoder types that it lists they replace those of the joint.
 
     Returns
     -------
@@ -83,16 +85,20 @@ def present_option(joint: Joint, purchase: Purchase) -> Option:
     return Option(joint, encoder.name, AS_IT_IS, joint.placement, price, encoder.mass, present=True)
 
 
-def _cheapest(search: Search, most: int) -> Refit:
-    record = SearchState(search, search.program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
-    record.descend()
-    complete, best = record.sample_remaining(), record.best
-    closest = min(record.misses, key=lambda choice: record.misses[choice], default=None) if best is None else best
+def _cheapest(search: Search, most_changes: int) -> Refit:
+    state = SearchState(search, search.program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
+    state.find_cheapest()
+    complete, best = state.sample_remaining(), state.best
+    closest = (
+        min(state.largest_misses, key=lambda choice: state.largest_misses[choice], default=None)
+        if best is None
+        else best
+    )
     if closest is None:
-        return Refit(most, (), None, None, False, "not met", None, complete)
+        return Refit(most_changes, (), None, None, False, "not met", None, complete)
     chosen = zip(search.options.joints, closest, strict=True)
     joints = tuple(row[n].joint.name for row, n in chosen if not row[n].present)
     return Refit(
-        most, joints, search.design(closest), record.program.price(closest), best is not None,
-        state_of_all(search.verdict(closest)), deciding_criterion(search, closest), complete,
+        most_changes, joints, search.design(closest), state.program.price(closest), best is not None,
+        state_of_all(search.full_assessment(closest)), deciding_criterion(search, closest), complete,
     )  # fmt: skip

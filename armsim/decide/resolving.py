@@ -1,4 +1,4 @@
-"""Selection on more and more arms until its answer is resolved."""
+"""Selection with a growing number of simulated arms until its answer is resolved."""
 
 from __future__ import annotations
 
@@ -7,23 +7,23 @@ from dataclasses import replace
 
 from armsim.decide.decision_records import Attempt
 from armsim.decide.search import Search
-from armsim.decide.select import SearchState, choose
+from armsim.decide.select import SearchState, run_search
 from armsim.decide.selection import Selection
 from armsim.model.joint_options import Options
 from armsim.run_options import RunOptions
 from armsim.study import Study
 
 MOST_ATTEMPTS = 4
-"""Searches at most."""
-MOST_TIMES = 32
-"""Arms at most, over those of the scenario: intervals of a sixth of the width."""
-SPARE = 1.25
-"""Arms over those that would resolve the answer if its figure stayed: it moves within its interval. Common practice, no
-source."""
+"""Largest number of searches."""
+MOST_UNITS_FACTOR = 32
+"""Largest number of arms, relative to that of the scenario; it narrows the intervals to about a sixth."""
+UNITS_MARGIN = 1.25
+"""Margin on the number of arms that would resolve the answer if its figure stayed the same; with more arms it moves
+within its interval. Common practice, no source."""
 
 
-def choose_resolved(study: Study, options: Options, run_options: RunOptions) -> tuple[Selection, SearchState]:
-    """The answer of a search, which starts again with more arms as long as the requirement is not resolved.
+def search_until_resolved(study: Study, options: Options, run_options: RunOptions) -> tuple[Selection, SearchState]:
+    """Answer of a search that starts again with more arms as long as the requirement is not resolved.
 
     Parameters
     ----------
@@ -34,16 +34,17 @@ def choose_resolved(study: Study, options: Options, run_options: RunOptions) -> 
     Returns
     -------
     (Selection, SearchState)
-        Of the last search, with the attempts; unresolved where no number of arms would do, or more than `MOST_TIMES`
-        those of the scenario or `MOST_ATTEMPTS` searches.
+        Answer and state of the last search, with the record of all attempts. The answer stays unresolved if no number
+        of arms would resolve it, or if that takes more arms than `MOST_UNITS_FACTOR` allows or more than
+        `MOST_ATTEMPTS` searches.
     """
     units, attempts = study.scenario.plan.units, list[Attempt]()
-    most = MOST_TIMES * units
+    most = MOST_UNITS_FACTOR * units
     while True:
-        selection, record = choose(Search(study.with_plan(units=units), options, run_options))
+        selection, state = run_search(Search(study.with_plan(units=units), options, run_options))
         attempts.append(Attempt(units, selection.sampled, selection.state))
         needed = selection.units_to_resolve
         if needed is None or units == most or len(attempts) == MOST_ATTEMPTS:
-            return replace(selection, attempts=tuple(attempts)), record
-        units = min(max(math.ceil(SPARE * needed), 2 * units), most)
+            return replace(selection, attempts=tuple(attempts)), state
+        units = min(max(math.ceil(UNITS_MARGIN * needed), 2 * units), most)
         run_options.note(f"not resolved with {attempts[-1].units} arms; the search begins anew with {units}")

@@ -2,8 +2,8 @@
 
 Each row of the table gives the result of the search with one input changed. Whether a design meets the requirement does
 not depend on its price, so a search at other prices reuses all sampled results and all designs known to fail. Larger
-errors are assumed never to improve a design. If the choice still meets the requirement with larger errors, it remains
-the cheapest and no other design is sampled.
+errors are assumed never to improve a design: if the choice still meets the requirement with larger errors, it remains
+the cheapest, and no other design is sampled.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from functools import partial
 
 from armsim.assessment import AssessedTask
 from armsim.decide.decision_records import ChangedAssumption, DecidingCriterion
-from armsim.decide.frontier import cent
-from armsim.decide.joint_filter import fits_joint
-from armsim.decide.ledger import binding, met
+from armsim.decide.frontier import price_tolerance
+from armsim.decide.joint_filter import meets_joint_requirements
+from armsim.decide.ledger import deciding_judgement, requirement_met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.select import SearchState
@@ -31,7 +31,7 @@ PRICE_CHANGE = 0.2
 GEAR_FACTOR = 1.5
 """Factor on the tolerances of gears. Common practice, no source."""
 MOST_SAMPLED = 40
-"""Largest number of designs sampled for a row, in the order of their price, before its search is given up."""
+"""Largest number of designs sampled for a row, in the order of their price, before the search for it is given up."""
 MOST_LEFT = 100
 """If at most this many cheaper designs remain, all of them are sampled."""
 
@@ -41,7 +41,7 @@ def robustness(state: SearchState) -> tuple[ChangedAssumption, ...]:
 
     The unit price of each encoder type, and of all types together, is raised and lowered. Raising the price of a type
     that the choice does not use changes nothing, so it has no row. Tolerances of gears and the temperature rise have a
-    row where they are stated.
+    row if they are stated.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def robustness(state: SearchState) -> tuple[ChangedAssumption, ...]:
     Returns
     -------
     tuple of ChangedAssumption
-        Empty where nothing meets the requirement.
+        Empty if no design meets the requirement.
     """
     choice = state.best
     if choice is None:
@@ -71,11 +71,11 @@ def deciding_criterion(search: Search, choice: Choice) -> DecidingCriterion:
     -------
     DecidingCriterion
     """
-    return _deciding_criterion(search.verdict(choice))
+    return _deciding_criterion(search.full_assessment(choice))
 
 
 def _deciding_criterion(tasks: Sequence[AssessedTask]) -> DecidingCriterion:
-    task, judgement = binding(tasks)
+    task, judgement = deciding_judgement(tasks)
     return DecidingCriterion(task.name, judgement)
 
 
@@ -83,7 +83,7 @@ def _prices(state: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
     options = state.search.options
     types = sorted({option.encoder for options_of_joint in options.joints for option in options_of_joint})
     chosen = {part.encoder for part in state.search.design(choice)}
-    for factor in (1.0 + PRICE_CHANGE, 1.0 - PRICE_CHANGE):  # an empty name of an encoder: all types
+    for factor in (1.0 + PRICE_CHANGE, 1.0 - PRICE_CHANGE):  # an empty encoder name means all types
         yield _with_prices(state, choice, "", types, factor)
         for encoder in (name for name in types if name in chosen):
             yield _with_prices(state, choice, encoder, [encoder], factor)
@@ -102,7 +102,7 @@ def _with_prices(
     options = with_prices(state.search.options, dict.fromkeys(types, factor))
     search, program = state.search.with_options(options), _repriced(state.program, options)
     perturbed = SearchState(
-        search, program, failed=dict(state.failed), misses=dict(state.misses),
+        search, program, failed=dict(state.failed), largest_misses=dict(state.largest_misses),
         failed_criteria=dict(state.failed_criteria), bounded=dict(state.bounded),
         most_sampled=len(state.failed) + MOST_SAMPLED, most_left=MOST_LEFT,
     )  # fmt: skip
@@ -113,7 +113,7 @@ def _with_prices(
 
 
 def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
-    """Options where a piece of each type of encoder costs a factor times as much; one-off costs stay.
+    """Options with the unit prices of encoder types multiplied by factors; one-off costs stay.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
     Options
     """
 
-    def priced(option: Option) -> Option:
+    def option_with_price(option: Option) -> Option:
         factor, encoder = factors.get(option.encoder, 1.0), option.joint.encoder
         joint = replace(option.joint, encoder=replace(encoder, price=encoder.price * factor))
         return replace(option, joint=joint, price=option.price + (factor - 1.0) * encoder.price)
@@ -137,14 +137,16 @@ def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
         )
         for name, tariff in options.purchase.tariffs.items()
     }
-    joints = tuple(tuple(priced(option) for option in options_of_joint) for options_of_joint in options.joints)
+    joints = tuple(
+        tuple(option_with_price(option) for option in options_of_joint) for options_of_joint in options.joints
+    )
     return replace(options, joints=joints, purchase=replace(options.purchase, tariffs=tariffs))
 
 
 def _repriced(program: Program, options: Options) -> Program:
-    """Integer program for other prices of the same options, with all that is known to fail.
+    """Integer program for other prices of the same options, with all choices that are known to fail and all cuts.
 
-    A cut excludes choices whose mean square error at a pose exceeds its limit, a visit row those whose visit part does.
+    Cuts and visit rows do not depend on prices.
     """
     return replace(
         program, options=options, limit=program.limit.copy(),
@@ -193,21 +195,21 @@ def _with_machine(
     state: SearchState,
     choice: Choice,
     machine: Machine,
-    changed: Callable[[Joint], Joint],
+    change_joint: Callable[[Joint], Joint],
     make_row: Callable[..., ChangedAssumption],
 ) -> ChangedAssumption:
     options = state.search.options
     joints = tuple(
-        tuple(replace(option, joint=changed(option.joint)) for option in options_of_joint)
+        tuple(replace(option, joint=change_joint(option.joint)) for option in options_of_joint)
         for options_of_joint in options.joints
     )
-    machine = replace(machine, joints=tuple(changed(joint) for joint in machine.joints))
+    machine = replace(machine, joints=tuple(change_joint(joint) for joint in machine.joints))
     study, silent_options = state.search.study.with_scenario(machine=machine), state.search.run_options.silent
     chosen = [options_of_joint[n] for options_of_joint, n in zip(joints, choice, strict=True)]
     fitted_machine = replace(machine, joints=options.fitted_joints(chosen))
     tasks, _ = study.with_scenario(machine=fitted_machine).judge(state.search.poses, silent_options)
     price, criterion_of_choice = state.program.price(choice), _deciding_criterion(tasks)
-    if met(tasks) and all(fits_joint(study, option) for option in chosen):
+    if requirement_met(tasks) and all(meets_joint_requirements(study, option) for option in chosen):
         return make_row(
             unchanged=True, price=price, design=state.search.design(choice), design_price=price,
             deciding=criterion_of_choice, proved=False,
@@ -219,7 +221,7 @@ def _with_machine(
             unchanged=False, price=price, design=None, design_price=None, deciding=criterion_of_choice, proved=True
         )
     perturbed = SearchState(search, search.trained_program(), most_sampled=MOST_SAMPLED, most_left=MOST_LEFT)
-    perturbed.descend()
+    perturbed.find_cheapest()
     return _row(perturbed, None, price, criterion_of_choice, make_row)
 
 
@@ -237,7 +239,7 @@ def _row(
             unchanged=False, price=price, design=None, design_price=None, deciding=criterion_of_choice, proved=complete
         )
     cheapest = state.program.price(best)
-    unchanged = choice is not None and price <= cheapest + cent(cheapest)
+    unchanged = choice is not None and price <= cheapest + price_tolerance(cheapest)
     design = best if choice is None or not unchanged else choice
     design_price = state.program.price(design)
     return make_row(

@@ -15,19 +15,19 @@ from armsim.assessment import AssessedTask
 from armsim.criteria import CRITERIA, LEADING, Criterion
 from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import FittedEncoder
-from armsim.decide.designs import fitted
-from armsim.decide.joint_filter import fit_for_joints
+from armsim.decide.designs import fitted_encoders
+from armsim.decide.joint_filter import meeting_joint_requirements
 from armsim.decide.ledger import Ledger
-from armsim.decide.option_moments import fixed_part, joint_machines, option_parts, shared_terms
-from armsim.decide.program import ALIKE, Choice, Program
+from armsim.decide.option_moments import fixed_moments, joint_machines, moments_of_options, shared_terms
+from armsim.decide.program import EQUAL_SHARE, Choice, Program
 from armsim.decide.utilisations import (
-    first_limits,
     limited_quantities,
     limits_of_errors,
     quantiles,
+    smallest_error_limits,
     utilisations_by_quantity,
 )
-from armsim.decide.visit_bounds import NEAR, Excess, VisitLimit, excess, mean_square_limit, visit_limits
+from armsim.decide.visit_bounds import FAILURE_MARGIN, Excess, VisitLimit, mean_square_limit, visit_excess, visit_limits
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Options
@@ -39,22 +39,21 @@ from armsim.study import Study
 from armsim.tasks import PoseSet
 
 MARGIN = 1.06
-"""Limits of the program over those that the ratios of the first design give, in mean square: 3 % in the quantile."""
+"""Factor by which the limits of the mean square error in the program are widened; 3 % in the quantile."""
 LEARNING_UNITS = 512
-"""Built units per design that are sampled to learn the ratios; the last design is sampled with all."""
+"""Units (simulated arms) per design sampled to estimate the ratios; the last design is sampled with all units."""
 ROUNDS = 3
-"""Designs sampled to learn the ratios."""
-FEW, MORE = 16, 64
-"""Poses of each task, those with the largest utilisation, at which a design is tried first, and then. The share of arms
-that pass all poses is seldom decided at few of them."""
+"""Number of designs sampled to estimate the ratios."""
+FEW_POSES, MORE_POSES = 16, 64
+"""Numbers of poses of each task, those with the largest utilisation, at which a design is sampled first, and next."""
 
 
 class Search:
-    """A scenario, its options, and the ratios learned so far.
+    """A scenario, its options, and the ratios estimated so far.
 
-    A ratio is the square of the largest utilisation (figure over limit) by the errors, over the mean square error: one
-    for every pose [m^-2], and one for the orientation [rad^-2] where it is limited. Every sampled design is judged by
-    all criteria.
+    A ratio is the square of the largest utilisation (figure divided by limit) of the errors, divided by the first-order
+    mean square error: one for every pose [m^-2], another for its orientation [rad^-2] if that is limited. The error
+    ratio is the squared quantile of the leading criterion, divided by the mean square error. [1]
 
     Parameters
     ----------
@@ -66,7 +65,7 @@ class Search:
     def __init__(self, study: Study, options: Options, run_options: RunOptions = RunOptions()) -> None:
         self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
-        options = fit_for_joints(study, options)
+        options = meeting_joint_requirements(study, options)
         self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
         self.poses, self.tasks = study.find(run_options.progress), study.scenario.tasks
         self.visit_limits: Sequence[VisitLimit] = visit_limits(self.requirement, self.tasks, self.poses)
@@ -77,10 +76,12 @@ class Search:
         self.shared = shared_terms(machine, options, joints)
         self.quantities = limited_quantities(self.requirement, self.tasks)
         self.turning = self.quantities != [LEADING.quantity]
-        self.option_moments = option_parts(machine, options, self.configurations, self.shared, self.turning, joints)
-        self.fixed = fixed_part(machine, self.configurations, self.shared, self.turning)
+        self.option_moments = moments_of_options(
+            machine, options, self.configurations, self.shared, self.turning, joints
+        )
+        self.fixed_moments = fixed_moments(machine, self.configurations, self.shared, self.turning)
         self.ratio = self._first_ratio()
-        self.error_ratio = np.full(len(self.fixed.visits), NORMAL_95**2)
+        self.error_ratio = np.full(len(self.fixed_moments.visit_variance), NORMAL_95**2)
         self.margin = MARGIN
         self.names = [
             (task.name, name)
@@ -91,7 +92,7 @@ class Search:
 
     @cached_property
     def by_leading_criterion(self) -> Search:
-        """The search by the leading criterion alone, whatever else is required; both share what was sampled."""
+        """The search by the leading criterion alone, whatever else is required; both share the sampled designs."""
         others = [criterion for criterion in CRITERIA if criterion is not LEADING]
         if not any(criterion.required(self.requirement.of(task.name)) for criterion in others for task in self.tasks):
             return self
@@ -104,12 +105,12 @@ class Search:
         return out
 
     def program(self) -> Program:
-        """Linear program for the ratios as they are known; with the limits on visits that every design must meet."""
+        """Integer program for the ratios estimated so far, with the limits on visits that every design must meet."""
         poses = len(self.names)
         return Program(
             self.options,
             self.option_moments,
-            self.fixed,
+            self.fixed_moments,
             np.divide(1.0, self.ratio, out=np.full(len(self.ratio), np.inf), where=self.ratio > 0.0),
             mean_square_limit(self.visit_limits, Figure.REPEATABILITY, poses),
             mean_square_limit(self.visit_limits, Figure.ORIENTATION_REPEATABILITY, poses),
@@ -117,18 +118,18 @@ class Search:
 
     def _first_ratio(self) -> Array:
         """Ratio for a normal distribution along a line, with which the search starts."""
-        limits = first_limits(self.requirement, self.tasks, self.poses, self.quantities, self.criteria)
+        limits = smallest_error_limits(self.requirement, self.tasks, self.poses, self.quantities, self.criteria)
         return NORMAL_95**2 / limits**2
 
     def with_options(self, options: Options) -> Search:
-        """The search with other prices or limits of the same options; both share what was sampled."""
+        """The search with other prices or limits of the same options; both share the sampled designs."""
         out = copy.copy(self)
         out.__dict__.pop("by_leading_criterion", None)
         out.options = options
         return out
 
-    def with_further(self, options: Options) -> Search:
-        """The search with options added behind those of every joint; both share what was sampled."""
+    def with_added_options(self, options: Options) -> Search:
+        """The search with options added after those of every joint; both share the sampled designs."""
         machine = self.study.scenario.machine
         if {*shared_terms(machine, options)} != {*self.shared}:
             out = Search(self.study, options, self.run_options)
@@ -136,7 +137,7 @@ class Search:
             return out
         rows = zip(options.joints, self.option_moments, strict=True)
         further = replace(options, joints=tuple(row[len(parts) :] for row, parts in rows))
-        parts = option_parts(machine, further, self.configurations, self.shared, self.turning)
+        parts = moments_of_options(machine, further, self.configurations, self.shared, self.turning)
         out = self.with_options(options)
         out.option_moments = [[*of, *added] for of, added in zip(self.option_moments, parts, strict=True)]
         return out
@@ -160,7 +161,7 @@ class Search:
 
     def design(self, choice: Choice) -> tuple[FittedEncoder, ...]:
         """Encoder, mounting and placement of every joint."""
-        return fitted(self.options, choice)
+        return fitted_encoders(self.options, choice)
 
     def sample(
         self,
@@ -175,11 +176,11 @@ class Search:
         ----------
         choice : Choice
         poses : sequence of PoseSet, optional
-            Poses of every task; all where not given.
+            Poses of every task; by default all.
         units : int, optional
-            Units at most; those of the scenario where not given.
+            Largest number of units; by default that of the scenario.
         seed : int, optional
-            That of the scenario where not given.
+            By default that of the scenario.
 
         Returns
         -------
@@ -193,13 +194,13 @@ class Search:
         study = self.study_of(choice).with_scenario(plan=of_choice)
         tasks, sampled = study.judge(self.poses if poses is None else poses, self.run_options.silent)
         if poses is None and of_choice == plan:
-            self.ledger.verdicts[choice] = tasks
+            self.ledger.full_assessments[choice] = tasks
         return tasks, sampled
 
-    def verdict(self, choice: Choice) -> tuple[AssessedTask, ...]:
-        """A choice sampled whole, once."""
-        verdicts = self.ledger.verdicts
-        return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
+    def full_assessment(self, choice: Choice) -> tuple[AssessedTask, ...]:
+        """Judgements of a choice at every task, sampled with all units at all poses; computed once."""
+        assessments = self.ledger.full_assessments
+        return assessments[choice] if choice in assessments else self.sample(choice)[0]
 
     @property
     def confirming_seed(self) -> int:
@@ -217,11 +218,11 @@ class Search:
         sampled : Samples
         program : Program
         """
-        square = np.maximum(program.square(choice), 1e-30)
+        square = np.maximum(program.mean_square(choice), 1e-30)
         self.ratio = self.utilisations(tasks, sampled) ** 2 / square
         errors = np.concatenate([quantiles(LEADING, task) for task in tasks])
         self.error_ratio = errors**2 / square[: len(errors)]
-        # ratios are no surer than the sample: the margin is not narrower than its intervals
+        # ratios are as uncertain as the sample: the margin is not narrower than its intervals
         of_errors = [criterion.name for criterion in self.criteria if criterion.errors]
         for judgement in (judgement for task in tasks for judgement in task.summary.judgements):
             if judgement.criterion in of_errors and judgement.interval is not None and judgement.value > 0:
@@ -236,9 +237,8 @@ class Search:
             limits[task.name] = math.inf if limit is None else limit
         return limits
 
-    def predicted(self, program: Program, choice: Choice) -> float:
-        """Quantile of the leading criterion, predicted by first order and the ratios, at the pose where it
-        uses the largest share of its limit.
+    def predicted_error(self, program: Program, choice: Choice) -> float:
+        """Predicted quantile of the leading criterion at the pose where it is largest relative to its limit.
 
         Parameters
         ----------
@@ -249,7 +249,7 @@ class Search:
         -------
         float [m]
         """
-        square = program.square(choice)[: len(self.error_ratio)] * self.error_ratio
+        square = program.mean_square(choice)[: len(self.error_ratio)] * self.error_ratio
         limits = np.array([self.leading_limits[task] for task, _ in self.names])
         return float(np.sqrt(square[np.argmax(square / limits**2)]))
 
@@ -259,7 +259,7 @@ class Search:
         Raises
         ------
         InputError
-            The limits of the catalogue leave none.
+            The limits of the catalogue exclude all choices.
         """
         nearest = program.closest()
         if nearest is None:
@@ -278,46 +278,49 @@ class Search:
         choice = program.cheapest() or self.nearest(program)[0]
         self.learn(choice, *self.sample(choice, units=units), program)
 
-    def tighten(self, program: Program, choice: Choice, tasks: Sequence[AssessedTask]) -> None:
-        """Bound choices like a sampled one that exceeds a limit of errors by its own ratio, with a narrow margin.
+    def tighten_limits(self, program: Program, choice: Choice, tasks: Sequence[AssessedTask]) -> None:
+        """Tighten the limits of the program at the poses where a sampled choice exceeds a limit.
+
+        There the ratio of that choice, with a narrow margin, replaces the general one, so that similar choices fail
+        too.
 
         Parameters
         ----------
         program : Program
-            Whose limits are narrowed.
+            Its limits are tightened.
         choice : Choice
         tasks : sequence of AssessedTask
         """
         position_of = {name: n for n, name in enumerate(self.names)}
-        square = program.square(choice)
+        square = program.mean_square(choice)
         for task, poses in zip(tasks, self.poses, strict=True):
             for criterion, limit in self._limits_of_errors(task.name, poses):
                 start = self.quantities.index(criterion.quantity) * len(self.names)
                 for name, quantile in zip(task.table.names, quantiles(criterion, task).tolist(), strict=True):
                     if quantile > limit:
                         n = start + position_of[task.name, name]
-                        bound = square[n] * (limit / quantile) ** 2 * NEAR / self.margin
+                        bound = square[n] * (limit / quantile) ** 2 * FAILURE_MARGIN / self.margin
                         program.limit[n] = min(program.limit[n], bound)
 
     def no_better_share(self, utilisation: float) -> float:
         """Relative improvement of a joint up to which a choice counts as no better than a failed one.
 
-        All joints together may then make up for half of what it exceeds, in mean square.
+        All joints together may then reduce the mean square error by half of its excess over the limit.
 
         Parameters
         ----------
         utilisation : float
-            Largest share of a limit that the errors of the failed choice use.
+            Largest ratio of a figure of the errors of the failed choice to its limit.
 
         Returns
         -------
         float
             Share of the limit.
         """
-        return max(ALIKE, (utilisation**2 - 1) / (2 * len(self.options.joints)))
+        return max(EQUAL_SHARE, (utilisation**2 - 1) / (2 * len(self.options.joints)))
 
-    def excess(self, program: Program, choice: Choice) -> Excess | None:
-        """Pose at which the visits of a choice certainly exceed a limit; None where they do nowhere.
+    def visit_excess(self, program: Program, choice: Choice) -> Excess | None:
+        """Excess at the pose at which the visits of a choice certainly exceed a limit; None if there is no such pose.
 
         Parameters
         ----------
@@ -328,9 +331,9 @@ class Search:
         -------
         Excess, optional
         """
-        return excess(self.visit_limits, program, choice, self.study.scenario.plan)
+        return visit_excess(self.visit_limits, program, choice, self.study.scenario.plan)
 
-    def hard_poses(self, program: Program, choice: Choice, number: int = FEW) -> list[PoseSet]:
+    def hard_poses(self, program: Program, choice: Choice, number: int = FEW_POSES) -> list[PoseSet]:
         """Poses of each task with the largest utilisation of every limit.
 
         Parameters
@@ -338,7 +341,7 @@ class Search:
         program : Program
         choice : Choice
         number : int
-            Of each task at most.
+            Largest number of poses per task.
 
         Returns
         -------
@@ -355,7 +358,7 @@ class Search:
         return out
 
     def utilisations(self, tasks: Sequence[AssessedTask], sampled: Samples) -> Array:
-        """Largest utilisation of a sampled choice at every pose, as `error_utilisations`, then that of the orientation.
+        """Largest utilisation of a sampled choice at every pose, as in `error_utilisations`, then of the orientation.
 
         Parameters
         ----------
@@ -365,7 +368,7 @@ class Search:
         Returns
         -------
         (rows,)
-            A row per pose, and again for the orientation where it is limited.
+            One per pose, and one more per pose for the orientation if that is limited.
         """
         paths = [poses.configurations.is_path for poses in self.poses]
         return np.concatenate(
@@ -373,5 +376,5 @@ class Search:
         )
 
     def _limits_of_errors(self, task: str, poses: PoseSet) -> list[tuple[Criterion, float]]:
-        """Criteria of all errors together that count, with their limits at a task."""
+        """Criteria on the error that the search considers, with their limits at a task."""
         return [*limits_of_errors(self.requirement.of(task), poses.configurations.is_path, self.criteria)]

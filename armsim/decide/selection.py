@@ -18,7 +18,7 @@ from armsim.decide.decision_records import (
     Refit,
     RejectedDesign,
 )
-from armsim.decide.ledger import arms_to_resolve, binding
+from armsim.decide.ledger import arms_to_resolve, deciding_judgement
 from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
@@ -146,7 +146,7 @@ class Selection:
     @property
     def shares(self) -> dict[str, float]:
         """Shares of the joints in the mean square error over the task that binds the design."""
-        task, _ = binding(self.tasks)
+        task, _ = deciding_judgement(self.tasks)
         out = {part.joint: 0.0 for part in self.closest}
         for part in task.summary.contributions:
             if part.owner in out:

@@ -1,9 +1,9 @@
 """Price against error: Pareto-optimal designs by first order, and the cheapest that meets the requirement.
 
-The curve is solved to proven optimality (`frontier`), so that to first order, with the ratios that sampled designs have
-told, no point is missing but those that differ from a cheaper one by less than `frontier.STEP`. Each is then sampled at
-the poses that decide; one that is cheaper than the answer of `select` at all, where it keeps everything there. That
-answer is one of the points.
+The curve is solved to proven optimality (`frontier`). To first order, with the ratios estimated from sampled designs,
+it lacks only points that differ from a cheaper one by less than `frontier.STEP`. Each point is then sampled at the
+poses with the largest errors; if it meets the requirement there and is cheaper than the answer of `select`, at all
+poses. The answer of `select` is one of the points.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ import numpy as np
 from armsim.assessment import AssessedTask, state_of_all
 from armsim.criteria import LEADING
 from armsim.decide.decision_records import CurvePoint
-from armsim.decide.frontier import cent, frontier
-from armsim.decide.ledger import met
+from armsim.decide.frontier import frontier, price_tolerance
+from armsim.decide.ledger import requirement_met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import LEARNING_UNITS, Search
-from armsim.decide.select import choose
+from armsim.decide.select import run_search
 from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
@@ -34,24 +34,24 @@ from armsim.study import Study
 class TradeOff:
     """Result of `armsim trade-off`: curve of price against error.
 
-    The error is that of the leading criterion, the tool point; points that fail another one say so.
+    The error is that of the leading criterion, the position of the tool point; each point lists the criteria it fails.
 
     Parameters
     ----------
     scenario : str
     points : tuple of CurvePoint
     current, current_price : float
-        Quantile of the scenario's own design [m], and what its sensors cost as far as that is stated.
+        Quantile of the error of the scenario's own design [m], and the sum of the stated prices of its sensors.
     position : float [m]
         Limit of the scenario on the error.
     coverage : float
-        Share of the errors that must keep it.
+        Share of the errors that must be within it.
     cheapest : float, optional
-        Price of the cheapest design that meets all that is required; None where none does.
+        Price of the cheapest design that meets the requirement; None if there is none.
     state : Verdict
-        Whether that is resolved.
+        State of the requirement for that design.
     limits : mapping of task to limit [m]
-        Limit on the error at every task.
+        Limit on the position error at every task.
     requirement : Requirement
     exclusions : tuple of Exclusion
         Encoders of the catalogue that cannot be fitted, by joint and placement.
@@ -71,8 +71,11 @@ class TradeOff:
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
     @property
-    def beaten(self) -> tuple[bool, ...]:
-        """Points whose sampled error is no smaller than that of a cheaper point; the curve itself is of first order."""
+    def dominated(self) -> tuple[bool, ...]:
+        """Whether the sampled error of each point is no smaller than that of a cheaper point.
+
+        This is possible because the curve itself is optimal to first order only.
+        """
         least, out = np.inf, []
         for point in self.points:
             out.append(point.sampled >= least)
@@ -109,12 +112,12 @@ def trade_off(
         As `Study.run`.
     """
     search = Search(study, options, run_options)
-    selection, record = choose(search)
-    return along(search, record.best, selection.state, run_options.note)
+    selection, state = run_search(search)
+    return curve_of_search(search, state.best, selection.state, run_options.note)
 
 
-def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> TradeOff:
-    """Trade-off curve along a search, with its answer and state.
+def curve_of_search(search: Search, answer: Choice | None, state: Verdict, note: Note) -> TradeOff:
+    """Trade-off curve from a search that has ended.
 
     Parameters
     ----------
@@ -122,7 +125,9 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     answer : Choice, optional
         Cheapest choice that meets the requirement.
     state : Verdict
+        State of the requirement for that choice.
     note : callable
+        Called with a line of text for every point.
 
     Returns
     -------
@@ -133,7 +138,7 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     choices = [choice for choice, _ in frontier(program)]
     price = np.inf if answer is None else program.price(answer)
     if answer is not None:
-        choices = [choice for choice in choices if abs(program.price(choice) - price) > cent(price)]
+        choices = [choice for choice in choices if abs(program.price(choice) - price) > price_tolerance(price)]
         choices = sorted([*choices, answer], key=program.price)
     points = []
     for choice in choices:
@@ -146,7 +151,7 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     return TradeOff(
         scenario.name,
         tuple(points),
-        _decides(search, assessed).summary.at_coverage,
+        _task_of_largest_error(search, assessed).summary.at_coverage,
         scenario.machine.price,
         position,
         requirement.coverage,
@@ -158,13 +163,13 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     )
 
 
-def _decides(search: Search, tasks: Sequence[AssessedTask]) -> AssessedTask:
+def _task_of_largest_error(search: Search, tasks: Sequence[AssessedTask]) -> AssessedTask:
     """Task whose error is largest over its limit."""
     return max(tasks, key=lambda task: task.summary.at_coverage / search.leading_limits[task.name])
 
 
-def _point(search: Search, program: Program, choice: Choice, answer: float, others: bool) -> CurvePoint:
-    """A design of the curve, sampled at the poses of the largest errors, and at all where these do not decide.
+def _point(search: Search, program: Program, choice: Choice, answer: float, more_required: bool) -> CurvePoint:
+    """A design of the curve, sampled at the poses of the largest errors, and at all poses if these do not decide.
 
     Parameters
     ----------
@@ -172,37 +177,37 @@ def _point(search: Search, program: Program, choice: Choice, answer: float, othe
     program : Program
     choice : Choice
     answer : float
-        Price of the answer: a cheaper design is held to meet the requirement only where all its arms say so.
-    others : bool
-        Whether more is required than the poses of the largest errors tell; few arms at all poses decide where their
-        intervals do.
+        Price of the answer: a cheaper design counts as meeting the requirement only if sampled with all units.
+    more_required : bool
+        Whether criteria other than the leading one are required, which the poses of the largest errors do not decide;
+        then a few units are sampled at all poses first.
 
     Returns
     -------
     CurvePoint
     """
-    tasks = search.ledger.verdicts.get(choice)
+    tasks = search.ledger.full_assessments.get(choice)
     if tasks is None:
         tasks, _ = search.sample(choice, search.hard_poses(program, choice))
-    of_errors, cheaper = tasks, program.price(choice) < answer
-    if (others or cheaper) and met(tasks):
+    tasks_of_error, cheaper = tasks, program.price(choice) < answer
+    if (more_required or cheaper) and requirement_met(tasks):
         tasks, _ = search.sample(choice, units=LEARNING_UNITS)
         state = state_of_all(tasks)
         if state == "not resolved" or (cheaper and state == "met"):
-            of_errors = tasks = search.verdict(choice)
-    worst = _decides(search, of_errors).summary
+            tasks_of_error = tasks = search.full_assessment(choice)
+    worst = _task_of_largest_error(search, tasks_of_error).summary
     return CurvePoint(
         program.price(choice),
-        search.predicted(program, choice),
+        search.predicted_error(program, choice),
         worst.at_coverage,
         worst.worst_pose,
         search.design(choice),
-        _spending(search, choice),
+        _spending_by_group(search, choice),
         tuple(dict.fromkeys(part for task in tasks for part in task.summary.failed)),
     )
 
 
-def _spending(search: Search, choice: Choice) -> dict[str, float]:
+def _spending_by_group(search: Search, choice: Choice) -> dict[str, float]:
     arm = search.study.scenario.machine.arm
     out: dict[str, float] = {}
     for part in search.design(choice):

@@ -12,15 +12,15 @@ from dataclasses import replace
 
 from armsim.assessment import AssessedTask, judge_all
 from armsim.criteria import CRITERIA, REACH
-from armsim.decide.ledger import Failure, met
+from armsim.decide.ledger import Failure, requirement_met
 from armsim.decide.program import Choice, Program
-from armsim.decide.search import MORE, Search
+from armsim.decide.search import MORE_POSES, Search
 from armsim.sampling.sampler import Samples
 from armsim.sampling.yield_survey import survey
 from armsim.tasks import PoseSet
 
 Trial = tuple[tuple[AssessedTask, ...], Samples]
-MANY = 2 * MORE
+MANY = 2 * MORE_POSES
 """Poses of all tasks from which on more trials than one come before the whole sample."""
 
 
@@ -38,9 +38,9 @@ def failure(search: Search, choice: Choice, program: Program) -> Failure | None:
     Failure, optional
     """
     ledger = search.ledger
-    if choice not in ledger.failures and not ledger.holds(choice):
+    if choice not in ledger.failures and not ledger.meets_requirement(choice):
         for tasks, sampled in trials(search, choice, program):
-            if not met(tasks):
+            if not requirement_met(tasks):
                 ledger.failures[choice] = Failure(tasks, float(search.utilisations(tasks, sampled).max()))
                 break
     return ledger.failures.get(choice)
@@ -61,7 +61,7 @@ def trials(search: Search, choice: Choice, program: Program) -> Iterator[Trial]:
     """
     yield from short_trials(search, choice, program)
     if len(search.names) > MANY and not limits_arms(search):
-        yield search.sample(choice, search.hard_poses(program, choice, MORE))
+        yield search.sample(choice, search.hard_poses(program, choice, MORE_POSES))
     yield search.sample(choice)
 
 
@@ -85,7 +85,7 @@ def short_trials(search: Search, choice: Choice, program: Program, seed: int | N
     trial = search.sample(choice, few, seed=seed)
     yield trial
     if len(search.names) > MANY and limits_arms(search):
-        for poses in (search.hard_poses(program, choice, MORE), search.poses):
+        for poses in (search.hard_poses(program, choice, MORE_POSES), search.poses):
             yield surveyed(search, choice, few, trial[1], poses)
 
 

@@ -1,4 +1,4 @@
-"""Utilisation of limits by sampled designs: figure over limit, per pose."""
+"""Utilisation of limits by sampled designs: figure divided by limit, per pose."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ def error_utilisations(
     samples: Sequence[TaskSample],
     paths: Sequence[bool],
     criteria: Sequence[Criterion] = CRITERIA,
-    of_arms: bool = True,
+    with_yields: bool = True,
 ) -> list[Array]:
-    """Largest share of a limit used by errors per pose, for every task; 1 is on the limit.
+    """Largest utilisation of a limit by the errors per pose, for every task; 1 is on the limit.
 
-    Covers all errors together, and the mean errors of the arms where a share of the arms must keep a limit. The scatter
-    of the visits is left out.
+    It covers all errors together and, if a share of the arms must meet a limit (yield), the mean errors of the arms.
+    The scatter of the visits is left out.
 
     Parameters
     ----------
@@ -42,9 +42,9 @@ def error_utilisations(
     paths : sequence of bool
         Whether each task is a path.
     criteria : sequence of Criterion
-        Those that count.
-    of_arms : bool
-        Whether limits that a share of the arms must keep count.
+        Criteria that are considered.
+    with_yields : bool
+        Whether limits that a share of the arms must meet are considered.
 
     Returns
     -------
@@ -56,32 +56,32 @@ def error_utilisations(
         utilisation = np.zeros(len(task.table))
         for criterion, limit in limits_of_errors(limits, path, criteria):
             utilisation = np.maximum(utilisation, quantiles(criterion, task) / limit)
-        for criterion, figure, limit in limits_of_arms(limits, path) if of_arms else ():
+        for criterion, figure, limit in limits_of_arms(limits, path) if with_yields else ():
             share = criterion.arms(limits)
             if criterion in criteria and share is not None and not figure.of_visits:
-                utilisation = np.maximum(utilisation, _at_all_poses(share, figure, task, sample) / limit)
+                utilisation = np.maximum(utilisation, _scaled_to_worst_pose(share, figure, task, sample) / limit)
         out.append(utilisation)
     return out
 
 
-def counts(criterion: Criterion) -> bool:
-    """Whether a criterion enters the utilisation: one of errors, not of the scatter of the visits."""
+def limits_errors(criterion: Criterion) -> bool:
+    """Whether a criterion limits errors, and so enters the utilisation, rather than the scatter of the visits."""
     return bool(criterion.errors) or (criterion.figure is not None and not criterion.figure.of_visits)
 
 
 def limits_of_errors(
     requirement: Requirement, path: bool, criteria: Sequence[Criterion] = CRITERIA
 ) -> Iterator[tuple[Criterion, float]]:
-    """Criteria of all errors together with their limits at a task.
+    """Criteria on all errors together, with their limits at a task.
 
     Parameters
     ----------
     requirement : Requirement
-        At the task.
+        Requirement at the task.
     path : bool
         Whether the task is a path.
     criteria : sequence of Criterion
-        Those that count.
+        Criteria that are considered.
 
     Yields
     ------
@@ -114,7 +114,7 @@ def limited_quantities(requirement: Requirement, tasks: Sequence[Task]) -> list[
             criterion.quantity == quantity and criterion.limit(requirement.of(task.name)) is not None
             for criterion in CRITERIA
             for task in tasks
-            if counts(criterion)
+            if limits_errors(criterion)
         )
     ]
 
@@ -127,7 +127,7 @@ def utilisations_by_quantity(
     quantities: Sequence[Quantity],
     criteria: Sequence[Criterion] = CRITERIA,
 ) -> list[Array]:
-    """Utilisation as of `error_utilisations` by the criteria of one quantity at all tasks, then by those of the next.
+    """Utilisation as in `error_utilisations`, by the criteria of one quantity at all tasks, then by those of the next.
 
     Parameters
     ----------
@@ -138,7 +138,8 @@ def utilisations_by_quantity(
         Whether each task is a path.
     quantities : sequence of Quantity
     criteria : sequence of Criterion
-        Those that count; limits that a share of the arms must keep count where these are all.
+        Criteria that are considered; limits that a share of the arms must meet are considered if these are all
+        criteria.
 
     Returns
     -------
@@ -146,12 +147,14 @@ def utilisations_by_quantity(
     """
     out = []
     for quantity in quantities:
-        of_quantity = [criterion for criterion in criteria if criterion.quantity == quantity]
-        out += error_utilisations(requirement, tasks, samples, paths, of_quantity, of_arms=criteria is CRITERIA)
+        criteria_of_quantity = [criterion for criterion in criteria if criterion.quantity == quantity]
+        out += error_utilisations(
+            requirement, tasks, samples, paths, criteria_of_quantity, with_yields=criteria is CRITERIA
+        )
     return out
 
 
-def first_limits(
+def smallest_error_limits(
     requirement: Requirement,
     tasks: Sequence[Task],
     pose_sets: Sequence[PoseSet],
@@ -167,12 +170,12 @@ def first_limits(
     pose_sets : sequence of PoseSet
     quantities : sequence of Quantity
     criteria : sequence of Criterion
-        Those that count.
+        Criteria that are considered.
 
     Returns
     -------
-    (quantities poses,) [m or rad]
-        inf where there is none.
+    (quantities * poses,) [m or rad]
+        inf without a limit.
     """
     limits = []
     for quantity in quantities:
@@ -184,7 +187,7 @@ def first_limits(
 
 
 def quantiles(criterion: Criterion, task: AssessedTask) -> Array:
-    """Quantile at the coverage that a criterion of errors limits, at every pose of a task, shape (poses,). [m or rad]
+    """Quantile at the coverage that a criterion on errors limits, at every pose of a task.
 
     Parameters
     ----------
@@ -198,10 +201,11 @@ def quantiles(criterion: Criterion, task: AssessedTask) -> Array:
     return task.table.column(f"{criterion.errors}.at_coverage")
 
 
-def _at_all_poses(share: float, figure: Figure, task: AssessedTask, sample: TaskSample) -> Array:
-    """A figure at every pose of the units that must pass, raised so that its largest is that over all poses of a task.
+def _scaled_to_worst_pose(share: float, figure: Figure, task: AssessedTask, sample: TaskSample) -> Array:
+    """Quantile of a figure over the units at every pose, scaled so that it holds for all poses of a task at once.
 
-    A unit must hold at all poses at once, so that the quantile over units of its worst pose is what counts.
+    A unit (simulated arm) must meet the limit at all poses, so that the quantile over units of the figure at its worst
+    pose decides.
     """
     p50, p95 = (task.table.column(f"{figure.column}.{p}") for p in ("p50", "p95"))
     # nearly normal between the two quantiles that are known

@@ -25,23 +25,23 @@ from armsim.sampling.visit_integrals import integrate
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks import PoseSet, Task
 
-LEAST = math.sqrt(10.0)
-"""Largest RP over the rms of the visits, m + 3 s with m^2 + s^2 = 1; also of the change of RP over the distance of
-two distributions."""
-SURELY = 1e-3
-"""Share of the limit by which a figure must exceed it before it excludes a design without sampling. Between units it
-differs by the angles of their errors, far less."""
-AT_ONCE = 64
-"""Poses at which RP is integrated together."""
-NEAR = 1.01
-"""Margin in mean square at a pose at which a design like it has failed."""
+RP_PER_RMS = math.sqrt(10.0)
+"""Largest ratio of RP to the rms of the visits, m + 3 s with m^2 + s^2 = 1. Also the largest ratio of a change of RP to
+the distance of the two distributions of visits."""
+CERTAIN_SHARE = 1e-3
+"""Share of the limit by which a figure must exceed it to exclude a design without sampling. Its spread between units
+(simulated arms), whose errors differ in direction, is far smaller."""
+POSES_PER_BATCH = 64
+"""Number of poses at which RP is integrated together."""
+FAILURE_MARGIN = 1.01
+"""Factor on a limit of the mean square error that was tightened to the ratio of a failed design."""
 DEVIATIONS = 3.0
 """Standard deviations in a repeatability."""
 
 
 @dataclass(frozen=True, eq=False)
 class VisitLimit:
-    """Limit of a figure of the visits.
+    """Limit of a figure of the scatter of the visits (a repeatability).
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class VisitLimit:
     limit : (poses,) [m or rad]
         At the poses of all tasks; inf where there is none.
     symbols : (poses,)
-        Name of the limited figure in the trade, such as RT along a path.
+        Symbol of the limited figure at every pose, such as RT along a path.
     """
 
     figure: Figure
@@ -65,11 +65,11 @@ class Excess:
     ----------
     figure : Figure
     symbol : str
-        Name of the limited figure in the trade.
+        Symbol of the limited figure, such as RP.
     pose : int
     value, limit : float [m or rad]
     certain : float [m or rad]
-        Part of the excess that is beyond doubt.
+        Excess beyond the tolerance `CERTAIN_SHARE` and the uncertainty of the integration.
     """
 
     figure: Figure
@@ -81,7 +81,7 @@ class Excess:
 
 
 def visit_limits(requirement: Requirement, tasks: Sequence[Task], pose_sets: Sequence[PoseSet]) -> list[VisitLimit]:
-    """Limits on figures of the visits, of every figure that is limited anywhere.
+    """Limits on all figures of the visits that are limited at any pose.
 
     Parameters
     ----------
@@ -110,13 +110,14 @@ def visit_limits(requirement: Requirement, tasks: Sequence[Task], pose_sets: Seq
 
 
 def mean_square_limit(limits: Sequence[VisitLimit], figure: Figure, poses: int) -> Array:
-    """Limit of the mean square of the visits that no design within the limit of a figure exceeds, shape (poses,).
+    """Limit of the mean square of the visits that no design within the limit of a figure exceeds.
 
     Parameters
     ----------
     limits : sequence of VisitLimit
     figure : Figure
-        RP, of the distance; or that of the orientation, of the rotation about one axis.
+        RP of the tool point, for the mean square of the displacement; or RP of the orientation, for the variance of the
+        rotation about one axis.
     poses : int
         Number of poses.
 
@@ -125,13 +126,13 @@ def mean_square_limit(limits: Sequence[VisitLimit], figure: Figure, poses: int) 
     (poses,) [m^2 or rad^2]
         inf where there is no limit.
     """
-    of_figure = next((row.limit for row in limits if row.figure is figure), np.full(poses, math.inf))
-    least = DEVIATIONS if figure is Figure.ORIENTATION_REPEATABILITY else 1.0
-    return np.asarray((of_figure * (1 + SURELY) / least) ** 2)
+    figure_limit = next((row.limit for row in limits if row.figure is figure), np.full(poses, math.inf))
+    divisor = DEVIATIONS if figure is Figure.ORIENTATION_REPEATABILITY else 1.0
+    return np.asarray((figure_limit * (1 + CERTAIN_SHARE) / divisor) ** 2)
 
 
-def excess(limits: Sequence[VisitLimit], program: Program, choice: Choice, plan: SamplingPlan) -> Excess | None:
-    """Pose at which a figure of the visits of a choice certainly exceeds its limit by most; None where none does.
+def visit_excess(limits: Sequence[VisitLimit], program: Program, choice: Choice, plan: SamplingPlan) -> Excess | None:
+    """Excess at the pose where a figure of the visits of a choice certainly exceeds its limit; None if there is none.
 
     Parameters
     ----------
@@ -139,7 +140,7 @@ def excess(limits: Sequence[VisitLimit], program: Program, choice: Choice, plan:
     program : Program
     choice : Choice
     plan : SamplingPlan
-        That of the integration of RP.
+        Its number of visits enters RP.
 
     Returns
     -------
@@ -152,8 +153,8 @@ def excess(limits: Sequence[VisitLimit], program: Program, choice: Choice, plan:
     return None
 
 
-def exclude(program: Program, choice: Choice, exceeded: Excess, shortcut: bool = False) -> None:
-    """Take a choice that exceeds a limit out of a program, and all that exceed it for the same reason.
+def exclude_by_excess(program: Program, choice: Choice, exceeded: Excess, shortcut: bool = False) -> None:
+    """Exclude from a program a choice that exceeds a limit, and all that exceed it for the same reason.
 
     Parameters
     ----------
@@ -161,25 +162,27 @@ def exclude(program: Program, choice: Choice, exceeded: Excess, shortcut: bool =
     choice : Choice
     exceeded : Excess
     shortcut : bool
-        Leave out for the time being all whose visits are as large at that pose too.
+        Whether to exclude for now also all whose mean square of the visits is as large at that pose.
     """
     if exceeded.figure is Figure.ORIENTATION_REPEATABILITY:
         program.refuse_turning(choice, exceeded.pose)
         return
-    program.refuse_near(choice, exceeded.pose, exceeded.certain / LEAST)
+    program.refuse_near(choice, exceeded.pose, exceeded.certain / RP_PER_RMS)
     if shortcut:
-        bound = program.visit_square(choice)[exceeded.pose] * (exceeded.limit / exceeded.value) ** 2 * NEAR
+        bound = (
+            program.visit_mean_square(choice)[exceeded.pose] * (exceeded.limit / exceeded.value) ** 2 * FAILURE_MARGIN
+        )
         program.visit_limit[exceeded.pose] = min(program.visit_limit[exceeded.pose], bound)
 
 
 def _excess_of_distance(row: VisitLimit, program: Program, choice: Choice, plan: SamplingPlan) -> Excess | None:
-    rms, limit = np.sqrt(program.visit_square(choice)), row.limit
+    rms, limit = np.sqrt(program.visit_mean_square(choice)), row.limit
     order = np.argsort(-rms / limit, kind="stable")
-    order = order[rms[order] * LEAST > limit[order]]  # elsewhere RP cannot reach it
-    for start in range(0, len(order), AT_ONCE):
-        poses = order[start : start + AT_ONCE]
+    order = order[rms[order] * RP_PER_RMS > limit[order]]  # elsewhere RP cannot reach it
+    for start in range(0, len(order), POSES_PER_BATCH):
+        poses = order[start : start + POSES_PER_BATCH]
         repeatability, half_width = _repeatability(program, choice, poses, plan)
-        beyond = repeatability - 2.0 * half_width - limit[poses] * (1 + SURELY)
+        beyond = repeatability - 2.0 * half_width - limit[poses] * (1 + CERTAIN_SHARE)
         most = int(np.argmax(beyond))
         if beyond[most] > 0:
             return _exceeded(row, int(poses[most]), float(repeatability[most]), float(beyond[most]))
@@ -190,7 +193,7 @@ def _excess_of_turning(row: VisitLimit, program: Program, choice: Choice, plan: 
     widest = np.linalg.eigvalsh(program.turning_covariance(choice))[:, -1]
     repeatability = DEVIATIONS * np.sqrt(np.maximum(widest, 0.0))
     pose = int(np.argmax(repeatability / row.limit))
-    certain = float(repeatability[pose] - row.limit[pose] * (1 + SURELY))
+    certain = float(repeatability[pose] - row.limit[pose] * (1 + CERTAIN_SHARE))
     return _exceeded(row, pose, float(repeatability[pose]), certain) if certain > 0 else None
 
 
@@ -202,15 +205,15 @@ _EXCESS: dict[Figure, Callable[[VisitLimit, Program, Choice, SamplingPlan], Exce
     Figure.REPEATABILITY: _excess_of_distance,
     Figure.ORIENTATION_REPEATABILITY: _excess_of_turning,
 }
-"""How a figure follows from the distribution of the visits; others are sampled."""
+"""Function that computes the excess of a figure from the distribution of the visits; other figures are sampled."""
 
 
 def _repeatability(program: Program, choice: Choice, poses: np.ndarray, plan: SamplingPlan) -> tuple[Array, Array]:
     """RP of a choice at poses by the distribution of its visits, and the half-width of its interval. [m]"""
-    parts = [program.fixed, *(row[n] for row, n in zip(program.option_moments, choice, strict=True))]
-    coefficients = [coefficient for part in parts for coefficient in part.of_visits.values()]
+    parts = [program.fixed_moments, *(row[n] for row, n in zip(program.option_moments, choice, strict=True))]
+    coefficients = [coefficient for part in parts for coefficient in part.visit_coefficients.values()]
     gains = np.zeros((len(poses), len(coefficients), 3))
     for k, coefficient in enumerate(coefficients):
         gains[:, k] = coefficient.gain[poses]
-    value, _, half, _ = integrate(tuple(coefficient.distribution for coefficient in coefficients), gains, plan)
-    return value, half
+    value, _, half_width, _ = integrate(tuple(coefficient.distribution for coefficient in coefficients), gains, plan)
+    return value, half_width

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from armsim.decide import compare, select, sweep, what_if
-from armsim.decide.resolving import choose_resolved
+from armsim.decide.resolving import search_until_resolved
 from armsim.decide.sweep import Sweep, values_of
 from armsim.documents.load import options_for
 from armsim.documents.write_overrides import yaml_line
@@ -39,7 +39,9 @@ def cheapest(job_input: JobInput, options: RunOptions) -> Selection:
 def cheapest_resolved(job_input: JobInput, options: RunOptions) -> Selection:
     """Find them as `cheapest`, with more arms until it is resolved that they meet it or not, within bounds."""
     assert job_input.catalogue is not None  # the page asks only with a catalogue
-    return choose_resolved(job_input.study, options_for(job_input.study.scenario, job_input.catalogue)[1], options)[0]
+    return search_until_resolved(
+        job_input.study, options_for(job_input.study.scenario, job_input.catalogue)[1], options
+    )[0]
 
 
 def what_ifs(job_input: JobInput, options: RunOptions) -> WhatIfs:

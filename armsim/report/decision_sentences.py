@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from armsim.criteria import REACH, CriterionChange, required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.decision_records import FittedEncoder, Proof
-from armsim.decide.ledger import binding
+from armsim.decide.ledger import deciding_judgement
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show, show_interval
@@ -77,7 +77,7 @@ def answer(selection: Selection) -> str:
 
     Where nothing meets the requirement it says so, with what comes closest.
     """
-    task, judgement = binding(selection.tasks)
+    task, judgement = deciding_judgement(selection.tasks)
     judged_at = f"{judgement.finding}, {task.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:
@@ -138,7 +138,7 @@ def grounds(selection: Selection) -> tuple[str, ...]:
     if selection.equals:
         number = len(selection.equals)
         others = f"{number} other choices meet" if number > 1 else "One other choice meets"
-        scope = "" if selection.proof.beside else " of those examined"
+        scope = "" if selection.proof.same_price_complete else " of those examined"
         smallest = show(min(equal.at_coverage for equal in selection.equals))
         sentences.append(f"{others} the requirement for this price{scope}, with errors of {smallest} and more.")
     examined = [row for row in selection.refuted if row.undecided is not None]
@@ -153,7 +153,7 @@ def grounds(selection: Selection) -> tuple[str, ...]:
 
 def _failures(selection: Selection) -> list[str]:
     """Why the closest choice fails, and the largest contribution there."""
-    worst, judgement = binding(selection.tasks)
+    worst, judgement = deciding_judgement(selection.tasks)
     parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
     owner, cause = max(parts, key=lambda key: parts[key])
     reasons = [f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons]
@@ -198,7 +198,7 @@ def cheapest_in_words(curve: TradeOff) -> str:
 def curve_in_words(curve: TradeOff) -> str:
     """Sentence on a trade-off curve."""
     first, last = curve.points[0], curve.points[-1]
-    beaten = sum(curve.beaten)
+    beaten = sum(curve.dominated)
     dominated = f" In the sample {beaten} of them are dominated by a cheaper one." if beaten else ""
     cheapest = cheapest_in_words(curve)
     return (

@@ -101,7 +101,10 @@ def refits_frame(refits: Sequence[Refit]) -> Frame:
         (
             words(
                 "joints that change",
-                [NUMBERS[row.most] if row.most == 0 else f"at most {NUMBERS[row.most]}" for row in refits],
+                [
+                    NUMBERS[row.most_changes] if row.most_changes == 0 else f"at most {NUMBERS[row.most_changes]}"
+                    for row in refits
+                ],
             ),
             words("sensors then", [_changes(present, row.design) for row in refits]),
             unitless("price", [row.price for row in refits]),
@@ -116,7 +119,7 @@ def refits_frame(refits: Sequence[Refit]) -> Frame:
 def _requirement(row: Refit) -> str:
     if row.design is None:
         return "no such design"
-    return row.state if row.holds or row.most == 0 else f"{row.state}; the closest"
+    return row.state if row.holds or row.most_changes == 0 else f"{row.state}; the closest"
 
 
 def robustness_sections(selection: Selection) -> tuple[Section, ...]:

@@ -41,7 +41,7 @@ def curve_frame(curve: TradeOff) -> Frame:
             *(unitless(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
             words("worst pose", [point.pose for point in points]),
             words("criteria not kept", [", ".join(point.failed) or "nothing" for point in points]),
-            words("dominated by a cheaper one", ["yes" if beaten else "" for beaten in curve.beaten]),
+            words("dominated by a cheaper one", ["yes" if beaten else "" for beaten in curve.dominated]),
             *fitted,
         ),
         f"{curve.scenario}: Pareto-optimal designs, by first order no cheaper one has a smaller error; "
@@ -62,7 +62,7 @@ def curve_section(curve: TradeOff) -> Section:
     """Section on the trade-off."""
     designs = spread(curve_frame(curve).without("worst pose", "criteria not kept"), SHOWN)
     blocks: list[Block] = [Text(curve_in_words(curve)), designs.table()]
-    if any(curve.beaten):
+    if any(curve.dominated):
         blocks.append(Text("Dominated: a cheaper design of the curve has no larger error in its sample.", "soft"))
     return Section("Price against error", "trade-off", tuple(blocks))
 

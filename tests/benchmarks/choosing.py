@@ -105,7 +105,7 @@ def measure() -> None:
         choice = program.cheapest()
         texts.append("" if choice is None else f"for {program.price(choice):g}")
     program = search.program()
-    program.cuts = [Cut(row, vectors) for row, vectors in enumerate(program.fixed.shared_vectors)]
+    program.cuts = [Cut(row, vectors) for row, vectors in enumerate(program.fixed_moments.shared_vectors)]
     with timed("optimum, all poses in from the start") as texts:
         choice = program.cheapest()
         texts.append("" if choice is None else f"for {program.price(choice):g}")

@@ -26,7 +26,7 @@ from pathlib import Path
 import numpy as np
 
 from armsim.decide import select, trade_off
-from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
+from armsim.decide.option_moments import fixed_moments, moments_of_options, shared_terms
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
@@ -328,8 +328,8 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
     machine, (poses,) = every.study.scenario.machine, every.study.find()
     shared, configurations = shared_terms(machine, every.options), [poses.configurations]
     parts, fixed = (
-        option_parts(machine, every.options, configurations, shared),
-        fixed_part(machine, configurations, shared),
+        moments_of_options(machine, every.options, configurations, shared),
+        fixed_moments(machine, configurations, shared),
     )
     free = np.full(len(fixed.independent_variance), np.inf)
     program = Program(every.options, parts, fixed, np.ones(len(fixed.independent_variance)), free, free)
@@ -337,7 +337,7 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
     for choice in every.choices:
         machine = fitted_with(every.study, every.options, choice).scenario.machine
         of_machines.append(linearise(machine.evaluated(poses.configurations)).mean_square)
-    return np.array([program.square(choice) for choice in every.choices]), np.array(of_machines)
+    return np.array([program.mean_square(choice) for choice in every.choices]), np.array(of_machines)
 
 
 def beaten(every: Enumerated, position: float) -> tuple[int, list[str]]:

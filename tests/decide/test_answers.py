@@ -18,9 +18,9 @@ from armsim.cli.printing import exit_of
 from armsim.criteria import CriterionChange
 from armsim.decide import allocate, compare, resolving, select, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
-from armsim.decide.resolving import choose_resolved
+from armsim.decide.resolving import search_until_resolved
 from armsim.decide.schemas import RECORDS
-from armsim.decide.search import ALIKE, Search
+from armsim.decide.search import EQUAL_SHARE, Search
 from armsim.decide.selection import Selection
 from armsim.errors import InputError
 from armsim.report import decision_sentences
@@ -160,7 +160,7 @@ def test_more_arms_until_it_is_resolved() -> None:
     limit = wide.tasks[0].summary.at_coverage * 1.02
     study = study.with_scenario(requirement=Requirement(limit))
     assert select(study, few, run_options).state == "not resolved"
-    selection, record = choose_resolved(study, few, run_options)
+    selection, record = search_until_resolved(study, few, run_options)
     units = [attempt.units for attempt in selection.attempts]
     assert units[0] == 200
     assert units == sorted(set(units))
@@ -175,12 +175,12 @@ def test_more_arms_until_it_is_resolved() -> None:
 
 def test_what_it_cost_is_said_where_it_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """The limit is the figure itself: no number of arms within bounds resolves it."""
-    monkeypatch.setattr(resolving, "MOST_TIMES", 3)
+    monkeypatch.setattr(resolving, "MOST_UNITS_FACTOR", 3)
     study, options = small_case(75e-6)
     few = replace(options, joints=tuple(row[-1:] for row in options.joints))
     figure = select(study.with_plan(units=600), few, RunOptions(1)).tasks[0].summary.at_coverage
     study = study.with_scenario(requirement=Requirement(figure * (1.0 + 1e-4)))
-    selection, _ = choose_resolved(study, few, RunOptions(1))
+    selection, _ = search_until_resolved(study, few, RunOptions(1))
     assert selection.state == "not resolved"
     designs = sum(attempt.sampled for attempt in selection.attempts)
     searches = "a search" if len(selection.attempts) == 1 else f"{len(selection.attempts)} searches"
@@ -295,7 +295,7 @@ def test_the_curve_steps_by_shares_of_the_error() -> None:
     assert len(lines) >= len(tight.points)
 
 
-@pytest.mark.parametrize(("excess", "expected"), [(1.1, (1.1**2 - 1) / 12), (1.0, ALIKE), (0.5, ALIKE)])
+@pytest.mark.parametrize(("excess", "expected"), [(1.1, (1.1**2 - 1) / 12), (1.0, EQUAL_SHARE), (0.5, EQUAL_SHARE)])
 def test_how_much_alike_designs_are(excess: float, expected: float) -> None:
     """A twelfth of what is missing in mean square, spread over six joints. Source: by hand."""
     study, options = small_case(75e-6)

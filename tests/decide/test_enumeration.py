@@ -163,7 +163,7 @@ def test_the_curve_tells_all_criteria_of_all_tasks(tmp_path: Path, monkeypatch: 
 
     Source: every design, sampled at all poses of both tasks.
     """
-    monkeypatch.setattr(sys.modules[Search.__module__], "FEW", 1)
+    monkeypatch.setattr(sys.modules[Search.__module__], "FEW_POSES", 1)
     study, options = build(tmp_path, "scara")
     few = replace(options, joints=tuple(row[1::2] or row for row in options.joints))
     (task,) = study.scenario.tasks
@@ -215,7 +215,7 @@ def test_designs_of_the_same_price_are_listed(tmp_path: Path) -> None:
             names[n] for n in ordered
         ]
         assert [equal.at_coverage for equal in selection.equals] == [every.quantile[n] for n in ordered[1:]]
-        assert selection.proof.beside
+        assert selection.proof.same_price_complete
         several += len(ordered) > 1
     assert several > 1
 

@@ -12,7 +12,7 @@ from spreadsheet import by_office
 from support import COARSE, ROOT, few_discs, invoke, normal_joint
 
 from armsim.decide import select, trade_off
-from armsim.decide.designs import cheaper_than, fitted, least_price
+from armsim.decide.designs import cheaper_than, fitted_encoders, least_price
 from armsim.decide.option_moments import Moments
 from armsim.decide.program import Program
 from armsim.decide.selection import Selection
@@ -96,13 +96,13 @@ def test_program_listing_and_bounds_are_those_of_enumeration(seed: int) -> None:
     prices = {choice: cost(options, choice) for choice in admissible(options)}
     for choice, price in prices.items():
         assert program.price(choice) == pytest.approx(price)
-        assert sum(part.price for part in fitted(options, choice)) == pytest.approx(price)
+        assert sum(part.price for part in fitted_encoders(options, choice)) == pytest.approx(price)
         joints = options.fitted_joints([row[n] for row, n in zip(options.joints, choice, strict=True)])
         extra = sum(row[n].price - row[n].joint.encoder.price for row, n in zip(options.joints, choice, strict=True))
         assert sum(joint.price for joint in joints) + extra == pytest.approx(
             price
         )  # these joints are fitted for nothing
-    loads = {choice: float(np.max(program.square(choice) / program.limit)) for choice in prices}
+    loads = {choice: float(np.max(program.mean_square(choice) / program.limit)) for choice in prices}
     good = [choice for choice in prices if loads[choice] <= 1.0]
     cheapest = program.cheapest()
     assert (cheapest is None) == (not good)
@@ -112,7 +112,7 @@ def test_program_listing_and_bounds_are_those_of_enumeration(seed: int) -> None:
     middle = float(np.median(list(prices.values()))) + 1e-4
     for price_limit, least in ((middle, -np.inf), (np.inf, middle), (middle + 3.0, middle - 3.0)):
         within = [choice for choice, price in prices.items() if least <= price <= price_limit]
-        nearest = program.closest(price_limit=price_limit, least=least)
+        nearest = program.closest(price_limit=price_limit, least_price=least)
         assert (nearest is None) == (not within)
         if nearest is not None:
             assert nearest[0] in within
@@ -135,7 +135,12 @@ def test_the_cases_hold_what_they_are_made_for() -> None:
         choice = program.cheapest()
         if choice is not None:
             least = Program(
-                plain, program.option_moments, program.fixed, program.limit, program.visit_limit, program.turning_limit
+                plain,
+                program.option_moments,
+                program.fixed_moments,
+                program.limit,
+                program.visit_limit,
+                program.turning_limit,
             ).cheapest()
             assert least is not None
             changed += cost(program.options, least) > cost(program.options, choice) + 1e-6

@@ -20,7 +20,7 @@ from armsim.decide.near_designs import near_designs
 from armsim.decide.refit import present_option, refits
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
-from armsim.decide.select import choose
+from armsim.decide.select import run_search
 from armsim.model.joint_options import Option, Options
 from armsim.requirement.requirement import Requirement
 from armsim.run_options import RunOptions
@@ -59,7 +59,7 @@ def test_rows_are_the_answers_of_changed_catalogues(tmp_path: Path, name: str, s
     every = enumerate_all(*thin(tmp_path, name))
     requirement = Requirement(float(np.quantile(every.quantile, share, method="lower")) * 1.02, every.coverage)
     study, good = every.study.with_scenario(requirement=requirement), every.met(requirement)
-    selection, record = choose(Search(study, every.options, RunOptions(1)))
+    selection, record = run_search(Search(study, every.options, RunOptions(1)))
     rows = robustness(record)
     first = names(selection.closest)
     of_price = {(row.encoder, row.factor): row for row in rows if row.what == "price"}
@@ -136,19 +136,21 @@ def test_the_cheapest_change_is_that_of_enumeration(tmp_path: Path, name: str, s
             assert not few.admits(fitted)
     position = float(np.quantile(quantiles, share, method="lower")) * 1.001
     search = Search(study.with_scenario(requirement=Requirement(position, 0.95)), options, RunOptions(1))
-    choose(search)
+    run_search(search)
     rows = list(refits(search))
-    assert [row.most for row in rows] == [0, 1, 2]
+    assert [row.most_changes for row in rows] == [0, 1, 2]
     assert rows[0].price == pytest.approx(sum(option.price for option in present))
     for row in rows[1:]:
         good = [
-            price for price, q, n in zip(prices, quantiles, changes, strict=True) if q <= position and n <= row.most
+            price
+            for price, q, n in zip(prices, quantiles, changes, strict=True)
+            if q <= position and n <= row.most_changes
         ]
         assert row.holds == bool(good)
         if good:
             assert row.price == pytest.approx(min(good))
             assert row.proved
-            assert len(row.joints) <= row.most
+            assert len(row.joints) <= row.most_changes
     for row in rows:  # one criterion
         assert row.deciding is not None
         assert row.state == row.deciding.judgement.state
@@ -167,7 +169,7 @@ def test_near_designs_are_those_of_enumeration(tmp_path: Path, monkeypatch: pyte
     requirement = Requirement(float(np.quantile(every.quantile, 0.1, method="lower")) * 1.02, every.coverage)
     good = every.met(requirement)
     least = every.prices[good].min()
-    selection, record = choose(Search(study.with_scenario(requirement=requirement), every.options, RunOptions(1)))
+    selection, record = run_search(Search(study.with_scenario(requirement=requirement), every.options, RunOptions(1)))
     near, complete = near_designs(record)
 
     def rank(n: int) -> tuple[float, float, float, int]:

@@ -17,7 +17,7 @@ import armsim
 from armsim.assessment import AssessedTask, judge, state_of_all
 from armsim.decide import ledger, option_moments, select
 from armsim.decide import search as search_module
-from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
+from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_moments, moments_of, moments_of_options
 from armsim.decide.program import Program
 from armsim.decide.search import Search
 from armsim.decide.select import SHOWN_NEXT, SearchState
@@ -84,12 +84,12 @@ def still(poses: int) -> np.ndarray:
 
 def turning(part: Moments, generator: np.random.Generator, size: float = 1.0) -> Moments:
     """A part with rows of the orientation, and visits that turn the tool."""
-    poses = len(part.visits)
+    poses = len(part.visit_variance)
     gains = size * generator.normal(0.0, 0.4, (poses, 3, 2))
     return Moments(
         np.concatenate([part.shared_vectors, size * generator.normal(0.0, 0.2, (poses, 3))]),
         np.concatenate([part.independent_variance, size * generator.uniform(0.02, 1.0, poses)]),
-        part.visits, part.of_visits, gains @ np.swapaxes(gains, 1, 2),
+        part.visit_variance, part.visit_coefficients, gains @ np.swapaxes(gains, 1, 2),
     )  # fmt: skip
 
 
@@ -173,7 +173,7 @@ def test_modules_of_a_catalogue_bind_the_joints(tmp_path: Path) -> None:
 
 def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     """Means added as vectors, then squared; scatters added. Source: definition."""
-    mean, scatter = program.fixed.shared_vectors.copy(), program.fixed.independent_variance.copy()
+    mean, scatter = program.fixed_moments.shared_vectors.copy(), program.fixed_moments.independent_variance.copy()
     for row, n in zip(program.option_moments, choice, strict=True):
         mean, scatter = mean + row[n].shared_vectors, scatter + row[n].independent_variance
     return scatter + np.sum(mean**2, axis=1)
@@ -181,9 +181,9 @@ def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
 
 def widest(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     """Largest variance of the rotation about any axis, shape (poses,). Source: singular values of the summed squares."""
-    covariance = program.fixed.turning_visits.copy()
+    covariance = program.fixed_moments.rotation_covariance.copy()
     for row, n in zip(program.option_moments, choice, strict=True):
-        covariance = covariance + row[n].turning_visits
+        covariance = covariance + row[n].rotation_covariance
     return np.array([np.linalg.norm(matrix, 2) for matrix in covariance])
 
 
@@ -193,7 +193,8 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
     program = random_program(np.random.default_rng(seed))
     every = admissible(program)
     visits = {
-        c: program.fixed.visits + sum(o[n].visits for o, n in zip(program.option_moments, c, strict=True))
+        c: program.fixed_moments.visit_variance
+        + sum(o[n].visit_variance for o, n in zip(program.option_moments, c, strict=True))
         for c in every
     }
     loads = {
@@ -224,7 +225,7 @@ def test_limits_of_the_visits_bind() -> None:
     for seed in range(200):
         program = random_program(np.random.default_rng(seed))
         within = [c for c in admissible(program) if np.all(square(program, c) <= program.limit)]
-        binding += any(np.any(program.visit_square(choice) > program.visit_limit) for choice in within)
+        binding += any(np.any(program.visit_mean_square(choice) > program.visit_limit) for choice in within)
         turned += any(np.any(widest(program, choice) > program.turning_limit) for choice in within)
     assert binding >= 20
     assert turned >= 20
@@ -236,7 +237,7 @@ def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
     for seed in range(60):
         plain = random_program(np.random.default_rng(seed))
         program = Program(
-            plain.options, plain.option_moments, plain.fixed, plain.limit * looser, plain.visit_limit * looser,
+            plain.options, plain.option_moments, plain.fixed_moments, plain.limit * looser, plain.visit_limit * looser,
             plain.turning_limit * looser,
         )  # fmt: skip
         loads = [float(program.largest_utilisation(choice).max()) for choice in admissible(program)]
@@ -291,16 +292,16 @@ def test_parts_add_up_to_the_machine() -> None:
     generator = np.random.default_rng(3)
     choice = [int(generator.integers(0, len(row))) for row in options.joints]
     few = Options(tuple((row[n],) for row, n in zip(options.joints, choice, strict=True)), {})
-    total = fixed_part(ready.machine, configurations, turning=True)
-    for (part,) in option_parts(ready.machine, few, configurations, turning=True):
+    total = fixed_moments(ready.machine, configurations, with_orientation=True)
+    for (part,) in moments_of_options(ready.machine, few, configurations, with_orientation=True):
         total = total + part
     machine = replace(ready.machine, joints=tuple(row[0].joint for row in few.joints))
-    moments = moments_of(machine, configurations, turning=True)
-    np.testing.assert_allclose(total.square, moments.square, rtol=1e-9)
-    np.testing.assert_allclose(total.visits, moments.visits, rtol=1e-9)
-    np.testing.assert_allclose(total.turning_visits, moments.turning_visits, rtol=1e-9, atol=1e-20)
+    moments = moments_of(machine, configurations, with_orientation=True)
+    np.testing.assert_allclose(total.mean_square, moments.mean_square, rtol=1e-9)
+    np.testing.assert_allclose(total.visit_variance, moments.visit_variance, rtol=1e-9)
+    np.testing.assert_allclose(total.rotation_covariance, moments.rotation_covariance, rtol=1e-9, atol=1e-20)
     rotation = [rotation_mean_square(machine.evaluated(of_task)) for of_task in configurations]
-    np.testing.assert_allclose(moments.square[len(moments.visits) :], np.concatenate(rotation), rtol=1e-9)
+    np.testing.assert_allclose(moments.mean_square[len(moments.visit_variance) :], np.concatenate(rotation), rtol=1e-9)
 
 
 def test_moments_are_the_same_with_kinematics_worked_out_once() -> None:
@@ -309,14 +310,14 @@ def test_moments_are_the_same_with_kinematics_worked_out_once() -> None:
     configurations = [poses.configurations for poses in study.find()]
     machine = study.scenario.machine
     shared = option_moments.shared_terms(machine, options)
-    together = option_parts(machine, options, configurations, shared, turning=True)
+    together = moments_of_options(machine, options, configurations, shared, with_orientation=True)
     for row, parts in zip(options.joints[:3], together, strict=False):
         for option, part in zip(row, parts, strict=True):
             alone = Options(((option,),), {})
-            ((expected,),) = option_parts(machine, alone, configurations, shared, turning=True)
+            ((expected,),) = moments_of_options(machine, alone, configurations, shared, with_orientation=True)
             np.testing.assert_array_equal(part.shared_vectors, expected.shared_vectors)
             np.testing.assert_array_equal(part.independent_variance, expected.independent_variance)
-            np.testing.assert_array_equal(part.turning_visits, expected.turning_visits)
+            np.testing.assert_array_equal(part.rotation_covariance, expected.rotation_covariance)
 
 
 def test_a_yield_that_fails_is_found_without_a_whole_sample(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -327,7 +328,7 @@ def test_a_yield_that_fails_is_found_without_a_whole_sample(monkeypatch: pytest.
     study = study.with_scenario(tasks=study.scenario.tasks[1:2], requirement=Requirement(90e-6, 0.5, None, 0.01))
     search, choice = Search(study, one, RunOptions(1)), (0,) * 6
     program = search.program()
-    numbers = search_module.FEW, search_module.MORE
+    numbers = search_module.FEW_POSES, search_module.MORE_POSES
     pose_sets = [*(search.hard_poses(program, choice, number) for number in numbers), search.poses]
     few, more, at_all = (share_of_passing(search.sample(choice, poses)[0]) for poses in pose_sets)
     assert few >= more >= at_all
@@ -346,9 +347,9 @@ def test_a_yield_that_fails_is_found_without_a_whole_sample(monkeypatch: pytest.
     assert at_all < 0.97 * few
     assert failure(search, choice, search.program()) is not None
     assert sizes == [sum(len(task.names) for task in pose_sets[0])]
-    assert not ledger.met(search.sample(choice)[0])
+    assert not ledger.requirement_met(search.sample(choice)[0])
     state = SearchState(search, search.program())
-    assert not state.passes(choice)
+    assert not state.passes_sampling(choice)
     (rival,) = state.rivals()
     assert state_of_all(search.sample(choice, seed=search.confirming_seed)[0]) == "not met"
     assert not rival.undecided  # a second population fails it too, at all poses, though not at few
@@ -428,8 +429,8 @@ def test_the_curve_is_that_of_enumeration() -> None:
     # the ratios that the curve went by, from its own first point
     configurations = [poses.configurations for poses in study.find()]
     parts, fixed = (
-        option_parts(study.scenario.machine, options, configurations),
-        fixed_part(study.scenario.machine, configurations),
+        moments_of_options(study.scenario.machine, options, configurations),
+        fixed_moments(study.scenario.machine, configurations),
     )
     program = Program(
         options,
@@ -449,9 +450,9 @@ def test_the_curve_is_that_of_enumeration() -> None:
     chosen = [by_design[tuple((d.encoder, d.mounting, d.placement) for d in point.design)] for point in curve.points]
     # wherever all poses keep their ratio, a design no dearer and better at every pose would beat a point: there is none
     for point, choice in zip(curve.points, chosen, strict=True):
-        mean_square = program.square(choice)
+        mean_square = program.mean_square(choice)
         for price, other in every:
-            better = np.all(program.square(other) < mean_square * (1 - STEP))
+            better = np.all(program.mean_square(other) < mean_square * (1 - STEP))
             assert not (price < point.price - 1e-9 and better)
     assert curve.current > 0
     assert sum(curve.points[0].spending.values()) == pytest.approx(curve.points[0].price)
@@ -653,6 +654,6 @@ def test_visits_on_a_path_count_across_it() -> None:
     column = machine.arm.postures(q).column
     across = column - tangents[:, None] * np.einsum("paj,pj->pa", column, tangents)[:, :, None]
     expected = np.sum(across**2, axis=2) @ np.array([1e-6, 4e-6])
-    np.testing.assert_allclose(moments.visits, expected, rtol=1e-9)
+    np.testing.assert_allclose(moments.visit_variance, expected, rtol=1e-9)
     square = np.sum(column**2, axis=2) @ np.array([1e-6, 4e-6])
     np.testing.assert_allclose(moments.independent_variance, square, rtol=1e-9)

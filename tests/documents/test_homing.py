@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from armsim.decide.designs import described
+from armsim.decide.designs import search_notes
 from armsim.decide.select import select
 from armsim.documents.load import load_options, load_scenario
 from armsim.errors import InputError
@@ -92,5 +92,5 @@ def test_a_choice_counts_it_and_tells_what_states_none(tmp_path: Path) -> None:
     ready, options = load_options(scenario, tmp_path / "catalogue.yaml")
     selection = select(Study(ready).with_plan(units=500, visits=2), options)
     assert selection.price == 9
-    notes = list(described(options, 1))
+    notes = list(search_notes(options, 1))
     assert notes[1].endswith("taken as exact: silent index")

@@ -143,7 +143,7 @@ def test_a_search_counts_it_once(tmp_path: Path) -> None:
     parts = moments_of(replace(machine, joints=()), at, shared)
     for joint in machine.joints:
         parts = parts + moments_of(_with_one_joint(machine, joint), at, shared)
-    np.testing.assert_allclose(parts.square, together.square, rtol=1e-9)
+    np.testing.assert_allclose(parts.mean_square, together.mean_square, rtol=1e-9)
 
 
 WRONG = (
