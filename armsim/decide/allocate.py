@@ -1,15 +1,15 @@
 """From the requirement at the tool point to an error budget for the sensor of every joint.
 
 All other errors (links, gears, mastering, heat) stay as they are and are subtracted first. The utilisation l at a pose
-p is the largest ratio of a required figure to its limit, such as the quantile at the coverage over the position. It is
-tied to the mean square error by a ratio k_p = l^2 / E|dp|^2 that the Monte Carlo gives:
+p is the largest ratio of a figure to its limit, such as the quantile at the coverage to the limit on the position. The
+Monte Carlo gives its ratio to the mean square error, k_p = l^2 / E|dp|^2, so that the requirement reads
 
     F_p + sum over joints of g_jp s_j^2  <=  1 / k_p
 
-with F_p the mean square of the other errors, g_jp the squared column of the Jacobian, s_j the standard deviation of the
-error of the joint. A limit on the orientation adds the same for the rotation of the tool. The solution is sampled with
-a normal error of unit life on every joint, which gives better ratios. This repeats until the largest utilisation of the
-sample is 1.
+with F_p the mean square of the other errors, g_jp the squared length of the column of the Jacobian, and s_j the
+standard deviation of the error of the joint. A limit on the orientation adds inequalities of the same form for the
+rotation of the tool. The solution is sampled with a normal error on every joint, drawn once per arm, which gives better
+ratios. This repeats until the largest utilisation of the sample is 1.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.assessment import AssessedTask
 from armsim.criteria import LEADING
-from armsim.decide.budget_split import levers, solve
+from armsim.decide.budget_split import length_scales, split_budget
 from armsim.decide.decision_records import Scheme
-from armsim.decide.error_budget import CLOSED, Allocation, Budget, equivalent_bits
-from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
+from armsim.decide.error_budget import UTILISATION_TOLERANCE, Allocation, Budget, equivalent_bits
+from armsim.decide.obstacle import largest_contributions, largest_contributor, with_output_sensors
 from armsim.decide.utilisations import limited_quantities, smallest_error_limits, utilisations_by_quantity
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
@@ -45,17 +45,17 @@ from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
 ROUNDS = 12
-NOTHING_BITS = 60.0
-"""Interpolation of an encoder without error of its own: below 1e-17 rad."""
+IDEAL_BITS = 60.0
+"""Interpolation of an ideal encoder, whose step is below 1e-17 rad."""
 
 
-def required(study: Study) -> Requirement:
-    """The requirement of a study.
+def requirement_of(study: Study) -> Requirement:
+    """Requirement of a study.
 
     Raises
     ------
     InputError
-        There is none.
+        The scenario states no requirement.
     """
     requirement = study.scenario.requirement
     if requirement is None:
@@ -64,20 +64,20 @@ def required(study: Study) -> Requirement:
 
 
 def without_sensors(machine: Machine) -> Machine:
-    """The machine with ideal sensors, whose errors no sensor can reduce."""
+    """Machine with ideal sensors: only the errors that no sensor can reduce remain."""
     joints = tuple(_ideal(joint) for joint in machine.joints)
     return replace(machine, joints=joints)
 
 
 def _ideal(joint: Joint) -> Joint:
     encoder = joint.encoder
-    resolution = NOTHING_BITS if encoder.rotary else 1e-17
+    resolution = IDEAL_BITS if encoder.rotary else 1e-17
     ideal = Encoder("ideal", encoder.measures, summary=SheetSummary(resolution))
     return replace(joint, encoder=ideal, motor_encoder=None, mounting=Mounting())
 
 
 def with_budget(machine: Machine, std: dict[str, float]) -> Machine:
-    """Machine whose sensors have normal unit errors with given standard deviations.
+    """Machine whose sensors have normal errors, drawn once per arm, with given standard deviations.
 
     Parameters
     ----------
@@ -98,15 +98,14 @@ def allocate(
     exponent: float = 1.0,
     run_options: RunOptions = RunOptions(),
 ) -> Allocation:
-    """Allocate error budgets to the joints by every scheme, verified by Monte Carlo; or give reasons why there are
-    none.
+    """Allocate error budgets to the joints by every scheme, verified by Monte Carlo, or state why there are none.
 
     Parameters
     ----------
     study : Study
-        With a requirement.
+        Study of a scenario with a requirement.
     exponent : float
-        Exponent of the price law.
+        Exponent b of the price law: an error s costs in proportion to s^-b.
 
     Returns
     -------
@@ -117,10 +116,10 @@ def allocate(
     InputError
         There is no requirement.
     RunError
-        As `Study.run`.
+        As raised by `Study.run`.
     """
     scenario, tasks = study.scenario, study.scenario.tasks
-    requirement = required(study)
+    requirement = requirement_of(study)
     position = LEADING.limit(requirement)
     assert position is not None  # every requirement states it
     pose_sets = study.find(run_options.progress)
@@ -139,7 +138,7 @@ def allocate(
     quantities = limited_quantities(requirement, tasks)
     postures = machine.arm.postures(q)
     gains = np.sum(postures.column**2, axis=2)
-    lever = levers(gains, [joint.revolute for joint in machine.arm.joints])
+    length_scale = length_scales(gains, [joint.revolute for joint in machine.arm.joints])
     evaluated = [fixed_machine.evaluated(poses.configurations) for poses in pose_sets]
     fixed = np.concatenate([linearise(of_task).mean_square for of_task in evaluated])
     if len(quantities) > 1:
@@ -153,7 +152,7 @@ def allocate(
         limits.append(np.full(len(poses.names), math.inf if limit is None else limit))
     limit_at_poses = np.concatenate(limits)
 
-    def sampled(of: Machine, options: RunOptions = run_options.silent, seed: int = plan.seed) -> _Sampled:
+    def sampled(of: Machine, options: RunOptions = run_options.silent, seed: int = plan.seed) -> _SampledMachine:
         """A machine at every pose."""
         changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
         assessed_tasks, samples = changed.judge(pose_sets, options)
@@ -162,22 +161,22 @@ def allocate(
         utilisations = np.concatenate(
             utilisations_by_quantity(requirement, assessed_tasks, samples.tasks, paths, quantities)
         )
-        return _Sampled(
-            quantile, ends, utilisations, int(np.argmax(quantile / limit_at_poses)), _largest(assessed_tasks)
+        return _SampledMachine(
+            quantile, ends, utilisations, int(np.argmax(quantile / limit_at_poses)), _worst_judgements(assessed_tasks)
         )
 
     without_sensor_errors = sampled(fixed_machine, replace(run_options, progress=no_progress))
-    most = without_sensor_errors.worst
-    if without_sensor_errors.quantile[most] >= limit_at_poses[most]:
-        ways = []
-        for which, rearranged in moved_to_output(machine, blamed(fixed_machine, q[most])):
-            remainder = float(sampled(without_sensors(rearranged)).quantile[most])
-            ways.append(f"with the sensors of {which} on the output it would be {show(remainder)}")
-        makes, most_allowed = apart(float(without_sensor_errors.quantile[most]), float(limit_at_poses[most]), show)
+    worst = without_sensor_errors.worst
+    if without_sensor_errors.quantile[worst] >= limit_at_poses[worst]:
+        suggestions = []
+        for moved_joints, rearranged in with_output_sensors(machine, largest_contributor(fixed_machine, q[worst])):
+            remainder = float(sampled(without_sensors(rearranged)).quantile[worst])
+            suggestions.append(f"with the sensors of {moved_joints} on the output it would be {show(remainder)}")
+        error_text, limit_text = apart(float(without_sensor_errors.quantile[worst]), float(limit_at_poses[worst]), show)
         reasons.append(
             f"no error is left to the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
-            f"mastering alone make lie within {makes} at {names[most]}, {most_allowed} required; most of it from "
-            f"{largest_parts(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
+            f"mastering alone make lie within {error_text} at {names[worst]}, {limit_text} required; most of it from "
+            f"{largest_contributions(fixed_machine, q[worst])}" + "".join(f"; {text}" for text in suggestions)
         )
     reasons += [
         judgement.reason
@@ -185,10 +184,10 @@ def allocate(
         if judgement.utilisation >= 1 and judgement.criterion != LEADING.name
     ]
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
-    fixed_alone = float(without_sensor_errors.quantile[most]), names[most]
+    fixed_error = float(without_sensor_errors.quantile[worst]), names[worst]
     if reasons:
         return Allocation(
-            position, requirement.coverage, *fixed_alone, exponent, rotary, (), tuple(reasons), requirement
+            position, requirement.coverage, *fixed_error, exponent, rotary, (), tuple(reasons), requirement
         )
     budgets = []
     for number, scheme in enumerate(SCHEMES):
@@ -198,20 +197,22 @@ def allocate(
         )  # of a normal law on a line
         gap = None
         for _ in range(ROUNDS):
-            square = np.divide(1.0, ratio, out=np.full(len(ratio), np.inf), where=ratio > 0.0)
-            # a ratio taken too high leaves something
-            allowance = np.maximum(square - fixed, 1e-3 * square)
-            # of several quantities each in its allowance, so that they compare
-            unit = np.repeat(allowance.reshape(len(quantities), -1).min(axis=1), len(q))
-            std, gap = solve(scheme, gains / unit[:, None], allowance / unit, lever, exponent)
+            allowed_square = np.divide(1.0, ratio, out=np.full(len(ratio), np.inf), where=ratio > 0.0)
+            # keeps an allowance if a ratio is estimated too large
+            allowance = np.maximum(allowed_square - fixed, 1e-3 * allowed_square)
+            # lengths and angles are comparable in units of their smallest allowances
+            allowance_unit = np.repeat(allowance.reshape(len(quantities), -1).min(axis=1), len(q))
+            std, gap = split_budget(
+                scheme, gains / allowance_unit[:, None], allowance / allowance_unit, length_scale, exponent
+            )
             budget = with_budget(machine, dict(zip(rotary, std.tolist(), strict=True)))
             sample = sampled(budget)
-            # over the mean square by first order, which the next round will go by
-            square = fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2
-            ratio = sample.utilisations**2 / np.maximum(square, 1e-30)
-            if abs(sample.utilisations.max() - 1) < CLOSED:
+            # ratios to the first-order mean square, which the next round uses
+            allowed_square = fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2
+            ratio = sample.utilisations**2 / np.maximum(allowed_square, 1e-30)
+            if abs(sample.utilisations.max() - 1) < UTILISATION_TOLERANCE:
                 break
-        confirmation = sampled(budget, seed=confirming_seed(plan.seed))
+        confirmation = sampled(budget, seed=confirmation_seed(plan.seed))
         deviations = dict(zip(rotary, std.tolist(), strict=True))
         angles = {name: s for name, s in deviations.items() if s and math.isfinite(s) and rotary[name]}
         budgets.append(
@@ -220,12 +221,12 @@ def allocate(
                 deviations,
                 {name: equivalent_bits(s) for name, s in angles.items()},
                 float(sample.quantile[sample.worst]),
-                _interval(sample.ends[sample.worst]),
+                _interval(sample.bounds[sample.worst]),
                 names[sample.worst],
-                float(np.sum((lever / std) ** exponent)),
+                float(np.sum((length_scale / std) ** exponent)),
                 gap,
                 float(confirmation.quantile[confirmation.worst]),
-                _interval(confirmation.ends[confirmation.worst]),
+                _interval(confirmation.bounds[confirmation.worst]),
                 sample.judgements,
             )
         )
@@ -234,7 +235,7 @@ def allocate(
     return Allocation(
         position,
         requirement.coverage,
-        *fixed_alone,
+        *fixed_error,
         exponent,
         rotary,
         tuple(replace(budget, cost=budget.cost / cheapest) for budget in budgets),
@@ -243,24 +244,24 @@ def allocate(
     )
 
 
-def confirming_seed(seed: int) -> int:
-    """Seed of a population that a search from ``seed`` does not see."""
+def confirmation_seed(seed: int) -> int:
+    """Seed of a population that is independent of that of ``seed``."""
     return int.from_bytes(key(seed, "confirmation")[:7], "little")
 
 
 @dataclass(frozen=True, eq=False)
-class _Sampled:
-    """A machine at every pose: quantile at the coverage with its interval [m], utilisations, the pose that decides."""
+class _SampledMachine:
+    """Sample of a machine: quantile at the coverage per pose, with its interval [m], utilisations, worst pose."""
 
     quantile: Array
-    ends: Array
+    bounds: Array
     utilisations: Array
     worst: int
     judgements: tuple[Judgement, ...]
 
 
-def _largest(assessed_tasks: Sequence[AssessedTask]) -> tuple[Judgement, ...]:
-    """Judgement of every criterion with a limit, at the task where its utilisation is largest."""
+def _worst_judgements(assessed_tasks: Sequence[AssessedTask]) -> tuple[Judgement, ...]:
+    """Judgement of every limited criterion at the task with its largest utilisation."""
     largest: dict[str, Judgement] = {}
     for task in assessed_tasks:
         for judgement in task.summary.judgements:

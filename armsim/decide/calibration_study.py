@@ -1,4 +1,4 @@
-"""The calibration of every built arm: measured, identified, corrected, evaluated.
+"""Study of a calibration: every simulated arm is measured, identified, corrected and evaluated.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -46,10 +46,10 @@ from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
-FLAT = 1e-3
-"""Singular value of the position Jacobian, over the largest, below which a direction cannot be corrected."""
-BLOCK = 1024
-"""Units that are measured together."""
+MIN_SINGULAR_RATIO = 1e-3
+"""Ratio of a singular value of the position Jacobian to the largest, below which a direction cannot be corrected."""
+UNITS_PER_BLOCK = 1024
+"""Number of units (simulated arms) identified together."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,18 +59,35 @@ class Calibrated:
     Parameters
     ----------
     contradicting : tuple of str
-        Measured arms whose readings are not what is to be expected of them once they are identified.
+        Measured arms whose readings contradict the model even after identification.
+    scenario : str
+    visits, units : int
+        Largest number of visits per measured pose; number of simulated arms.
+    prior : bool
+        Whether the stated population serves as prior of the parameters.
+    parameters : tuple of ParameterRecord
+    confounded : tuple of ConfoundedRecord
+    observability : mapping of index (O1 to O4) to value
+    poses : tuple of MeasuredPoseRecord
     candidates, offered : int
-        Poses from which those measured are chosen, and without regard to the line of sight.
+        Number of candidate poses in sight of the instrument, and regardless of the line of sight.
+    curve : tuple of CurvePointRecord
+        Residual error against the number of measured poses.
+    steps : tuple of StepRecord
+        Residual error after each group of parameters.
+    causes : tuple of CauseLeftRecord
+        Contribution of every cause before and after calibration.
+    rounds : int
+        Largest number of Gauss-Newton iterations of any unit.
     beyond_linear : float
-        Rms over arms and poses of what exact identification leaves other than linear identification. [m]
+        Rms displacement over arms and poses by the difference between exactly and linearly identified parameters. [m]
     uncorrectable : tuple of str
-        Poses of the tasks at which the joints cannot bring about a correction in every direction.
+        Poses of the tasks at which the joints cannot correct the tool point in every direction.
     comparison : Comparison
-        Before and after, the same units.
+        Comparison of the uncalibrated and the calibrated design, with the same units.
     measurement : Measurement
     before, after : Study
-        ``after`` holds the correction that every unit of the population got.
+        Uncalibrated and calibrated study; the latter holds the correction of every unit of the population.
     identifications : tuple of Identification
         Identifications of the measured arms, for their documents.
     excluded : tuple of int
@@ -116,24 +133,23 @@ class Calibrated:
 def calibrate(
     study: Study,
     run_options: RunOptions = RunOptions(),
-    measured: Path | None = None,
+    measurement_file: Path | None = None,
     excluded: Collection[int] = (),
 ) -> Calibrated:
-    """Run the calibration of a scenario for every built arm of its population.
+    """Run the calibration of a scenario for every simulated arm of its population.
 
-    ``measured``: a file of `documents.measured_points`; its arms are identified, and the poses at which the first of
-    them was measured are those of the calibration. Readings that are wrong by all others are named, and the arms are
-    identified without them; ``excluded``: lines of readings that are left out before that.
+    If a measurement file is given, its arms are identified too, without their outlying readings, and the calibration
+    measures at the poses of the first of them.
 
     Parameters
     ----------
     study : Study
         Study of a scenario with a calibration.
     run_options : RunOptions
-    measured : Path, optional
-        File of measured arms to identify.
+    measurement_file : Path, optional
+        File of measured arms to identify, as read by `documents.measured_points`.
     excluded : collection of int
-        Lines of that file to exclude.
+        Lines of that file to exclude beforehand.
 
     Returns
     -------
@@ -142,21 +158,21 @@ def calibrate(
     Raises
     ------
     InputError
-        The scenario has no calibration, or asks for what the joints cannot correct.
+        The scenario has no calibration, or identifies parameters that the joints cannot correct.
     RunError
-        As `Study.run`; or Gauss-Newton does not settle.
+        As raised by `Study.run`; or Gauss-Newton does not converge.
     """
     calibration = calibration_of(study)
     plan = replace(study.scenario.plan, tolerance=None)
     base = study.with_scenario(plan=plan)
     machine, pose_sets = base.scenario.machine, base.find(run_options.progress)
-    flat = _flat(study, machine, calibration, pose_sets)
-    residual = ResidualPoses.at(pose_sets)
-    arms = [] if measured is None else measured_arms(study, measured, calibration, excluded)
-    selection, speeds = None, _speeds(base)
+    uncorrectable = _uncorrectable_poses(study, machine, calibration, pose_sets)
+    residual_poses = ResidualPoses.at(pose_sets)
+    arms = [] if measurement_file is None else measured_arms(study, measurement_file, calibration, excluded)
+    selection, speeds = None, _joint_speeds(base)
     if arms:
-        first, measurement = arms[0].arm, arms[0].measurement.without_temperature
-        names, candidates = tuple(first.visits), len(first.visits)
+        first_arm, measurement = arms[0].arm, arms[0].measurement.without_temperature
+        names, candidates = tuple(first_arm.visits), len(first_arm.visits)
         offered = candidates
     else:
         candidate = candidates_of(base.scenario, calibration, pose_sets)
@@ -167,34 +183,38 @@ def calibrate(
         chosen = chosen[short_route(candidate.joints[chosen], joint_speeds)]
         names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
-    identified = _identified(machine, measurement, estimate, plan, run_options.progress)
+    identified = _identify_units(machine, measurement, estimate, plan, run_options.progress)
     after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
     calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
     comparison = compare([base, calibrated], run_options)
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
-    left_by_count: tuple[CurvePointRecord, ...] = ()
+    residual_by_count: tuple[CurvePointRecord, ...] = ()
     if selection is not None:
-        left_by_count = residual_curve(selection, residual, counts_for(candidates), plan.seed, run_options.progress)
+        residual_by_count = residual_curve(
+            selection, residual_poses, counts_for(candidates), plan.seed, run_options.progress
+        )
     nonlinear_part = identified.values - identified.linear
-    identified_arms = [identified_arm(study, read, residual) for read in arms]
+    identified_arms = [identified_arm(study, fitted_arm, residual_poses) for fitted_arm in arms]
     return Calibrated(
-        contradicting=tuple(read.arm.name for read in arms if read.fit.contradicts),
+        contradicting=tuple(fitted_arm.arm.name for fitted_arm in arms if fitted_arm.fit.contradicts),
         scenario=base.scenario.name,
         visits=max(measurement.visits),
         units=plan.units,
         prior=calibration.prior,
-        parameters=_parameters(machine, measurement, estimate, identified),
+        parameters=_parameter_records(machine, measurement, estimate, identified),
         confounded=tuple(ConfoundedRecord(parameter.name, parameter.alike) for parameter in estimate.confounded),
         observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
-        poses=_poses(machine, measurement, names, speeds if selection is not None else None),
+        poses=_measured_poses(machine, measurement, names, speeds if selection is not None else None),
         candidates=candidates,
         offered=offered,
-        curve=left_by_count,
-        steps=residual_by_group(machine, measurement, residual),
-        causes=residual.causes(machine, linear),
-        rounds=identified.rounds,
-        beyond_linear=residual.rms_displacement(machine, estimate.corrected, nonlinear_part[:, estimate.controlled]),
-        uncorrectable=flat,
+        curve=residual_by_count,
+        steps=residual_by_group(machine, measurement, residual_poses),
+        causes=residual_poses.causes(machine, linear),
+        rounds=identified.iterations,
+        beyond_linear=residual_poses.rms_displacement(
+            machine, estimate.corrected, nonlinear_part[:, estimate.controlled]
+        ),
+        uncorrectable=uncorrectable,
         comparison=comparison,
         measurement=measurement,
         before=base,
@@ -205,18 +225,18 @@ def calibrate(
     )
 
 
-def _speeds(study: Study) -> Array | None:
-    """Speeds of the joints, shape (joints,) [rad/s or m/s]; None where the scenario does not state them all."""
+def _joint_speeds(study: Study) -> Array | None:
+    """Speeds of the joints, shape (joints,) [rad/s or m/s]; None if the scenario does not state all of them."""
     motion, names = study.scenario.motion, study.scenario.machine.arm.names
     if motion is None or any(name not in motion.speeds for name in names):
         return None
     return np.array([motion.speeds[name] for name in names])
 
 
-def _poses(
+def _measured_poses(
     machine: Machine, measurement: Measurement, names: tuple[str, ...], speeds: Array | None
 ) -> tuple[MeasuredPoseRecord, ...]:
-    """Measured poses; with the time of each move at the speeds of the joints, where they follow each other."""
+    """Records of the measured poses, with the duration of each move if the speeds of the joints are known."""
     joints = measurement.joints
     tool = machine.arm.postures(joints, []).tool
     target_positions = tool[:, :3, 3] + tool[:, :3, :3] @ np.array(measurement.calibration.instrument.target_offset)
@@ -231,14 +251,20 @@ def _poses(
     )
 
 
-def _flat(study: Study, machine: Machine, calibration: Calibration, pose_sets: list[PoseSet]) -> tuple[str, ...]:
-    """Poses at which the joints cannot correct in every direction, where links are identified."""
+def _uncorrectable_poses(
+    study: Study, machine: Machine, calibration: Calibration, pose_sets: list[PoseSet]
+) -> tuple[str, ...]:
+    """Poses at which the joints cannot correct the tool point in every direction; none if no links are identified."""
     if not calibration.identify.links:
         return ()
     out = []
     for task, poses in zip(study.scenario.tasks, pose_sets, strict=True):
-        least = correctable(machine, poses.configurations)
-        out += [f"{task.name}: {name}" for name, share in zip(poses.names, least.tolist(), strict=True) if share < FLAT]
+        ratios = correctable(machine, poses.configurations)
+        out += [
+            f"{task.name}: {name}"
+            for name, ratio in zip(poses.names, ratios.tolist(), strict=True)
+            if ratio < MIN_SINGULAR_RATIO
+        ]
     if len(out) == sum(len(poses.names) for poses in pose_sets):
         wrong = "the joints of this arm cannot move the tool point in every direction, and so correct no link"
         accepted = "zeros, stiffness, output_orders, input_orders"
@@ -256,44 +282,44 @@ def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estim
 
 
 @dataclass(frozen=True, eq=False)
-class _Identified:
-    """Per unit: identified, true and linearly estimated values, each of shape (units, K), and number of iterations."""
+class _IdentifiedUnits:
+    """Identified, true and linearly estimated parameters, each of shape (units, K), and number of iterations."""
 
     values: Array
     truth: Array
     linear: Array
-    rounds: int
+    iterations: int
 
 
-def _identified(
+def _identify_units(
     machine: Machine, measurement: Measurement, estimate: Estimate, plan: SamplingPlan, progress: Progress
-) -> _Identified:
-    """Measure every unit of the population, and identify it through exact kinematics."""
+) -> _IdentifiedUnits:
+    """Simulate the measurement of every unit of the population, and identify it by exact kinematics."""
     observed = measurement.seen_by(machine)
     draws = draw_units(observed.terms, plan)[:, : plan.units]
     noise, joints, conditions = measurement.noise(machine), measurement.joints, measurement.conditions
     model = Model.of(observed, estimate, joints, conditions)
-    read = measured_units(observed, joints, measurement.visits, noise, plan.units, plan.seed, conditions)
+    readings_by_pose = measured_units(observed, joints, measurement.visits, noise, plan.units, plan.seed, conditions)
     readings = estimate.linear.readings(measurement.visits, noise)
     means = np.empty((plan.units, 3 * len(joints)))
-    for n, visits in enumerate(read):
+    for n, visits in enumerate(readings_by_pose):
         means[:, 3 * n : 3 * n + 3] = readings.mean(n, visits)
         progress("poses measured", n + 1, len(joints))
-    values, rounds = np.empty((plan.units, len(estimate.parameters))), 0
-    for start in range(0, plan.units, BLOCK):
-        part = slice(start, start + BLOCK)
+    values, iterations = np.empty((plan.units, len(estimate.parameters))), 0
+    for start in range(0, plan.units, UNITS_PER_BLOCK):
+        block = slice(start, start + UNITS_PER_BLOCK)
         try:
-            values[part], identified = identify(model, estimate, means[part])
+            values[block], iterations_of_block = identify(model, estimate, means[block])
         except ArithmeticError as error:
             raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
-        rounds = max(rounds, identified)
-        progress("arms identified", min(start + BLOCK, plan.units), plan.units)
+        iterations = max(iterations, iterations_of_block)
+        progress("arms identified", min(start + UNITS_PER_BLOCK, plan.units), plan.units)
     linear = estimate.base + means @ estimate.gain.T
-    return _Identified(values, (estimate.truth @ draws).T, linear, rounds)
+    return _IdentifiedUnits(values, (estimate.truth @ draws).T, linear, iterations)
 
 
-def _parameters(
-    machine: Machine, measurement: Measurement, estimate: Estimate, identified: _Identified
+def _parameter_records(
+    machine: Machine, measurement: Measurement, estimate: Estimate, identified: _IdentifiedUnits
 ) -> tuple[ParameterRecord, ...]:
     arm = measurement.seen_by(machine).arm
     formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))

@@ -1,4 +1,4 @@
-"""Rows of the mixed-integer program that depend on no pose: limits of the catalogue, and excluded choices."""
+"""Constraints of the mixed-integer program that do not depend on poses: limits of the catalogue, excluded choices."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from armsim.arrays import Array
 from armsim.decide.purchase_rows import purchase_rows, tier_prices, tiers_of
 from armsim.model.joint_options import Options
 
-TINY = 1e-9
+TOLERANCE = 1e-9
 """Tolerance of the solver on the limit of mass [kg] and on relative distances."""
 
 
-def _types(options: Options) -> list[str]:
+def _encoder_types(options: Options) -> list[str]:
     return sorted({option.encoder for row in options.joints for option in row})
 
 
-def columns_of_types(options: Options) -> int:
-    """Number of columns, after those of the options, for the types of encoders that a group uses."""
-    return len(_types(options)) * len(options.type_limits)
+def type_column_count(options: Options) -> int:
+    """Number of columns that state which encoder types each group with a limited number of types uses."""
+    return len(_encoder_types(options)) * len(options.type_limits)
 
 
 def choice_rows(
@@ -38,12 +38,13 @@ def choice_rows(
     ----------
     options : Options
     width : int
-        Columns of the program: options of all joints in order, `columns_of_types`, two of every tier, further ones.
+        Number of columns of the program: options of all joints in order, those counted by `type_column_count`, two for
+        every tier of `purchase_rows`, then any further ones.
     prices : (least, most)
         Bounds of the price of a choice. [cost units]
     excluded : sequence of sequence of sequence of int
-        Per joint options; choices made of these alone are excluded.
-    neighbourhoods : sequence of (weights of all options, least sum)
+        Sets of choices, each given by some options per joint: choices of these options alone are excluded.
+    neighbourhoods : sequence of (weights of all options, smallest sum)
         Choices whose weights sum to less are excluded.
 
     Returns
@@ -55,38 +56,38 @@ def choice_rows(
     low: list[float] = []
     high: list[float] = []
 
-    def row(entries: dict[int, float], least: float, most: float) -> None:
+    def add_row(entries: dict[int, float], minimum: float, most: float) -> None:
         rows.append(entries)
-        low.append(least)
+        low.append(minimum)
         high.append(most)
 
-    types, sizes = _types(options), [len(joint) for joint in options.joints]
+    types, sizes = _encoder_types(options), [len(joint) for joint in options.joints]
     starts = np.concatenate([[0], np.cumsum(sizes)]).tolist()
     all_options = [option for joint in options.joints for option in joint]
     for start, size in zip(starts, sizes, strict=False):
-        row({start + o: 1.0 for o in range(size)}, 1, 1)
+        add_row({start + o: 1.0 for o in range(size)}, 1, 1)
     if options.mass is not None:
-        row({i: option.mass for i, option in enumerate(all_options)}, -np.inf, options.mass + TINY)
+        add_row({i: option.mass for i, option in enumerate(all_options)}, -np.inf, options.mass + TOLERANCE)
     if options.changes is not None:
-        row({i: 1.0 for i, option in enumerate(all_options) if not option.present}, -np.inf, options.changes)
+        add_row({i: 1.0 for i, option in enumerate(all_options) if not option.present}, -np.inf, options.changes)
     for name, pieces in options.stock.items():
-        row({i: 1.0 for i, option in enumerate(all_options) if option.encoder == name}, -np.inf, pieces)
-    at = {
+        add_row({i: 1.0 for i, option in enumerate(all_options) if option.encoder == name}, -np.inf, pieces)
+    columns_of = {
         (j, name): [starts[j] + o for o, option in enumerate(joint) if option.encoder == name]
         for j, joint in enumerate(options.joints)
         for name in types
     }
     for number, (joints, most) in enumerate(options.type_limits):
-        first = len(all_options) + number * len(types)
+        first_column = len(all_options) + number * len(types)
         for j in joints:
             for t, name in enumerate(types):
-                if at[j, name]:  # at most one of them is taken, so one row for all: tighter than one row each
-                    row({first + t: -1.0, **dict.fromkeys(at[j, name], 1.0)}, -np.inf, 0)
-        row({first + t: 1.0 for t in range(len(types))}, -np.inf, most)
+                if columns_of[j, name]:  # at most one of them is chosen: one row for all is tighter than one row each
+                    add_row({first_column + t: -1.0, **dict.fromkeys(columns_of[j, name], 1.0)}, -np.inf, 0)
+        add_row({first_column + t: 1.0 for t in range(len(types))}, -np.inf, most)
     for joints in options.same_encoder_groups:
         for j, k in pairwise(joints):
             for name in types:
-                row({**dict.fromkeys(at[j, name], 1.0), **dict.fromkeys(at[k, name], -1.0)}, 0, 0)
+                add_row({**dict.fromkeys(columns_of[j, name], 1.0), **dict.fromkeys(columns_of[k, name], -1.0)}, 0, 0)
     for joints in options.modules:
         for j, k in pairwise(joints):
             for fit in sorted({option.fit for n in (j, k) for option in options.joints[n]}):
@@ -96,24 +97,24 @@ def choice_rows(
                     for o, option in enumerate(options.joints[n])
                     if option.fit == fit
                 }
-                row(entries, 0, 0)
+                add_row(entries, 0, 0)
     for pair in options.forbidden_pairs:
         joint_ranges = [range(len(sizes)) if j is None else (j,) for j, _ in pair]
         for j, k in product(*joint_ranges):
-            columns_of_pair = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
+            columns_of_pair = columns_of.get((j, pair[0][1]), []) + columns_of.get((k, pair[1][1]), [])
             if j != k:
-                row(dict.fromkeys(columns_of_pair, 1.0), -np.inf, 1)
-    tiers, first_tier = tiers_of(options), len(all_options) + columns_of_types(options)
-    for of_tier in purchase_rows(tiers, at, first_tier):
-        row(*of_tier)
+                add_row(dict.fromkeys(columns_of_pair, 1.0), -np.inf, 1)
+    tiers, first_tier = tiers_of(options), len(all_options) + type_column_count(options)
+    for tier_row in purchase_rows(tiers, columns_of, first_tier):
+        add_row(*tier_row)
     if np.isfinite(prices).any():
-        of_tiers = enumerate(tier_prices(tiers).tolist(), start=first_tier)
-        row({**{i: option.price for i, option in enumerate(all_options)}, **dict(of_tiers)}, *prices)
-    for worse in excluded:
-        entries = {starts[j] + o: 1.0 for j, columns in enumerate(worse) for o in columns}
-        row(entries, -np.inf, len(worse) - 1)
-    for weights, least in neighbourhoods:
-        row({i: float(w) for i, w in enumerate(weights) if w}, least * (1 - TINY), np.inf)
+        tier_price_of_column = enumerate(tier_prices(tiers).tolist(), start=first_tier)
+        add_row({**{i: option.price for i, option in enumerate(all_options)}, **dict(tier_price_of_column)}, *prices)
+    for choices in excluded:
+        entries = {starts[j] + o: 1.0 for j, columns in enumerate(choices) for o in columns}
+        add_row(entries, -np.inf, len(choices) - 1)
+    for weights, minimum in neighbourhoods:
+        add_row({i: float(w) for i, w in enumerate(weights) if w}, minimum * (1 - TOLERANCE), np.inf)
     matrix = lil_array((len(rows), width))
     for number, entries in enumerate(rows):
         for column, value in entries.items():

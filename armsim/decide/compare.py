@@ -1,4 +1,4 @@
-"""Comparison of designs: same poses, same random numbers for the same cause on the same joint."""
+"""Comparison of designs at the same poses, with the same random numbers for the same cause at the same joint."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from armsim.study import Study
 
 @dataclass(frozen=True)
 class PoseDifference:
-    """Difference of the quantile at a pose, and half of its 95 % interval. [m]"""
+    """Difference of the error quantile at a pose, and the half-width of its 95 % interval. [m]"""
 
     difference: float
     half_width: float | None
@@ -44,7 +44,7 @@ class PoseDifference:
 
 @dataclass(frozen=True, eq=False)
 class TaskDifference:
-    """One design less the first, at one task.
+    """Differences of one design to the first at one task.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ class TaskDifference:
     poses : tuple of str
         Poses that all designs reach.
     values, half_widths : (poses,) [m]
-        Difference of the quantile of the error at the coverage at each, and half of its 95 % interval.
+        Difference of the error quantile at the coverage per pose, and the half-width of its 95 % interval.
     """
 
     task: str
@@ -75,7 +75,7 @@ class TaskDifference:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def repeatability(self) -> Difference | None:
-        """Difference of the RP that 95 % of units, or the share required by the yield, keep at all poses. [m]"""
+        """Difference of the RP that 95 % of units, or the required yield, do not exceed at any pose. [m]"""
         return change_of(self.criteria, "repeatability")
 
     @computed_field  # type: ignore[prop-decorator]
@@ -87,15 +87,17 @@ class TaskDifference:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def at_poses(self) -> tuple[PoseDifference, ...]:
-        """The same pose by pose."""
+        """Difference of the error quantile at the coverage at every pose."""
         pairs = zip(self.values.tolist(), self.half_widths.tolist(), strict=True)
-        return tuple(PoseDifference(value, None if math.isnan(half) else half) for value, half in pairs)
+        return tuple(
+            PoseDifference(value, None if math.isnan(half_width) else half_width) for value, half_width in pairs
+        )
 
     @property
-    def joint_widths(self) -> Array:
+    def simultaneous_half_widths(self) -> Array:
         """Half-widths of 95 % intervals that hold at all poses at once, shape (poses,). [m]
 
-        Source: Bonferroni's inequality; each pose is given its share of the 5 %.
+        Source: Bonferroni's inequality, with an equal share of the 5 % for each pose.
         """
         from scipy.special import ndtri
 
@@ -104,25 +106,25 @@ class TaskDifference:
     @property
     def better(self) -> NDArray[np.bool_]:
         """Poses at which the design is significantly better, over all poses at once (Bonferroni), shape (poses,)."""
-        return np.asarray(self.values + self.joint_widths < 0)
+        return np.asarray(self.values + self.simultaneous_half_widths < 0)
 
     @property
     def worse(self) -> NDArray[np.bool_]:
         """Poses at which the design is significantly worse, over all poses at once (Bonferroni), shape (poses,)."""
-        return np.asarray(self.values - self.joint_widths > 0)
+        return np.asarray(self.values - self.simultaneous_half_widths > 0)
 
-    @computed_field  # type: ignore[prop-decorator]
+    @computed_field(alias="flips")  # type: ignore[prop-decorator]
     @property
-    def flips(self) -> tuple[str, ...]:
-        """Ranking reversals: poses at which the two designs rank the other way round than at most poses."""
+    def ranking_reversals(self) -> tuple[str, ...]:
+        """Poses at which the two designs rank in the opposite order to that at most poses; ``flips`` in JSON."""
         better, worse = self.better, self.worse
-        against = worse if better.sum() >= worse.sum() else better
-        return tuple(name for name, other in zip(self.poses, against, strict=True) if other) if against.any() else ()
+        is_reversed = worse if better.sum() >= worse.sum() else better
+        return tuple(name for name, reverse in zip(self.poses, is_reversed, strict=True) if reverse)
 
 
 @dataclass(frozen=True)
 class JointDifference:
-    """One design less the first, in every criterion that joints are judged by."""
+    """Differences of one design to the first in every criterion on single joints."""
 
     scenario: str
     criteria: tuple[CriterionChange, ...]
@@ -130,7 +132,7 @@ class JointDifference:
 
 @dataclass(frozen=True)
 class DesignTask:
-    """A task of a design."""
+    """Summary of a task of one design."""
 
     name: str
     summary: Summary
@@ -138,7 +140,7 @@ class DesignTask:
 
 @dataclass(frozen=True)
 class Design:
-    """A design."""
+    """One of the compared designs: price, state of the requirement, summaries of its tasks, judgements of joints."""
 
     scenario: str
     price: float
@@ -157,8 +159,8 @@ class Design:
 class Comparison:
     """Result of `armsim compare`: all designs at their common poses, and differences of the others to the first.
 
-    All are judged by the requirement of the first; ``other_requirements`` are those of designs that state another.
-    ``machines`` are those of the designs, by which a review tells what differs.
+    All designs are judged by the requirement of the first; ``other_requirements`` are those of designs that state
+    another. ``machines`` are the machines of the designs, from which a review lists their differences.
     """
 
     results: NotInRecord[tuple[Result, ...]]
@@ -180,7 +182,7 @@ class Comparison:
 
     @property
     def quantile(self) -> str:
-        """Compared quantile of the errors, in words."""
+        """Name of the compared error quantile, in words."""
         return self.results[0].quantile
 
 
@@ -190,7 +192,7 @@ def compare(
 ) -> Comparison:
     """Compare designs with the first of them.
 
-    Poses that one of them cannot reach are left out for all. Every design takes the sampling plan of the first.
+    Poses that one of them cannot reach are left out for all. Every design is sampled by the plan of the first.
 
     Parameters
     ----------
@@ -209,61 +211,65 @@ def compare(
     RunError
         As `Study.run`.
     """
-    others = _other_requirements(studies)
+    other_requirements = _other_requirements(studies)
     studies = _matched(studies)
-    sets = [study.find(run_options.progress) for study in studies]
-    common = []
-    for task in range(len(sets[0])):
-        others_names = [set(poses[task].names) for poses in sets[1:]]
-        names = [name for name in sets[0][task].names if all(name in other for other in others_names)]
+    pose_sets = [study.find(run_options.progress) for study in studies]
+    common_names = []
+    for task in range(len(pose_sets[0])):
+        others_names = [set(poses[task].names) for poses in pose_sets[1:]]
+        names = [name for name in pose_sets[0][task].names if all(name in other for other in others_names)]
         if not names:
             task_name = studies[0].scenario.tasks[task].name
             raise studies[0].scenario.fault(f"tasks.{task_name}", "no pose that all designs reach", "common poses")
-        common.append(names)
-    restricted = [[poses.only(names) for poses, names in zip(of_design, common, strict=True)] for of_design in sets]
-    ran = [studies[0].evaluate(restricted[0], run_options)]
-    plan = replace(ran[0][1].spec.plan, tolerance=None)  # with a tolerance, as many units as it took
+        common_names.append(names)
+    restricted = [
+        [poses.only(names) for poses, names in zip(of_design, common_names, strict=True)] for of_design in pose_sets
+    ]
+    evaluations = [studies[0].evaluate(restricted[0], run_options)]
+    plan = replace(evaluations[0][1].spec.plan, tolerance=None)  # as many units as the first took for its tolerance
     for study, poses in zip(studies[1:], restricted[1:], strict=True):
-        ran.append(study.with_scenario(plan=plan).evaluate(poses, run_options))
-    results = tuple(result for result, _ in ran)
+        evaluations.append(study.with_scenario(plan=plan).evaluate(poses, run_options))
+    results = tuple(result for result, _ in evaluations)
     requirement = studies[0].scenario.requirement
     differences = []
-    for number, of_first in enumerate(results[0].tasks):
-        sides = [
+    for number, first_task in enumerate(results[0].tasks):
+        evaluated_designs = [
             Evaluated.of(result.tasks[number], number, sampled, poses[number].configurations)
-            for (result, sampled), poses in zip(ran, restricted, strict=True)
+            for (result, sampled), poses in zip(evaluations, restricted, strict=True)
         ]
-        first = deciding([judgement for side in sides for judgement in side.judgements]).criterion
-        for result, other in zip(results[1:], sides[1:], strict=True):
-            changes = changes_at_task(required_at(requirement, of_first.name), sides[0], other, first)
-            widths = half_widths(sides[0], other, run_options, f"{result.scenario}, {of_first.name}: differences")
-            values = other.table.column("error.at_coverage") - of_first.column("error.at_coverage")
+        first = deciding([judgement for evaluated in evaluated_designs for judgement in evaluated.judgements]).criterion
+        for result, other in zip(results[1:], evaluated_designs[1:], strict=True):
+            changes = changes_at_task(required_at(requirement, first_task.name), evaluated_designs[0], other, first)
+            widths = half_widths(
+                evaluated_designs[0], other, run_options, f"{result.scenario}, {first_task.name}: differences"
+            )
+            values = other.table.column("error.at_coverage") - first_task.column("error.at_coverage")
             price = result.price - results[0].price
             differences.append(
-                TaskDifference(of_first.name, result.scenario, changes, price, of_first.poses.names, values, widths)
+                TaskDifference(first_task.name, result.scenario, changes, price, first_task.poses.names, values, widths)
             )
     joints = [
         JointsEvaluated(study.scenario.machine, study.scenario.motion, sampled.spec.plan, result.judgements)
-        for study, (result, sampled) in zip(studies, ran, strict=True)
+        for study, (result, sampled) in zip(studies, evaluations, strict=True)
     ]
-    of_joints = (
+    joint_differences = (
         JointDifference(result.scenario, changes)
         for result, other in zip(results[1:], joints[1:], strict=True)
         if (changes := changes_of_joints(joints[0], other))
     )
     machines = tuple(study.scenario.machine for study in studies)
-    return Comparison(results, tuple(differences), others, tuple(of_joints), machines)
+    return Comparison(results, tuple(differences), other_requirements, tuple(joint_differences), machines)
 
 
-def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:
-    """Half of the 95 % interval of the difference of the quantile at the coverage at every pose.
+def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, stage: str) -> Array:
+    """Half-width of the 95 % interval of the difference of the quantile at the coverage at every pose.
 
     Parameters
     ----------
     one, other : Evaluated
     run_options : RunOptions
-    what : str
-        Name of the stage, for its progress.
+    stage : str
+        Name of the stage, as passed to the progress callback.
 
     Returns
     -------
@@ -273,19 +279,21 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what:
     count = min(units, UNITS_COMPARED)
     poses = len(one.configurations)
 
-    def of_both_designs(chunk: int) -> Array:
-        part = slice(chunk, chunk + CHUNK)
+    def half_widths_of_chunk(first_pose: int) -> Array:
+        poses_of_chunk = slice(first_pose, first_pose + CHUNK)
         influences = [
-            quantile_influence(side.spec, side.key, side.configurations[part], count, side.spec.coverage)
-            for side in (one, other)
+            quantile_influence(
+                evaluated.spec, evaluated.key, evaluated.configurations[poses_of_chunk], count, evaluated.spec.coverage
+            )
+            for evaluated in (one, other)
         ]
         return np.array([half_width(row, units) for row in influences[1] - influences[0]])
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)
-    for chunk, values in zip(chunks, in_threads(run_options.threads, of_both_designs, chunks), strict=True):
-        out[chunk : chunk + CHUNK] = values
-        run_options.progress(what, min(chunk + CHUNK, poses), poses)
+    for first_pose, values in zip(chunks, in_threads(run_options.threads, half_widths_of_chunk, chunks), strict=True):
+        out[first_pose : first_pose + CHUNK] = values
+        run_options.progress(stage, min(first_pose + CHUNK, poses), poses)
     return out
 
 
@@ -296,7 +304,7 @@ def _other_requirements(studies: Sequence[Study]) -> dict[str, Requirement | Non
 
 
 def _matched(studies: Sequence[Study]) -> list[Study]:
-    """The designs with the plan and the requirement of the first, if their tasks are the same."""
+    """Studies with the sampling plan and the requirement of the first; raise an error if their tasks differ."""
     if len(studies) < 2:
         raise InputError(Problem("command line", 0, 0, "SCENARIO", f"{len(studies)} scenarios", "two or more"))
     first = studies[0].scenario

@@ -15,8 +15,8 @@ from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import Finite, NotInRecord, plain
 
-CLOSED = 0.005
-"""Departure of the sampled utilisation from 1 at which the iteration ends."""
+UTILISATION_TOLERANCE = 0.005
+"""Difference of the sampled utilisation from 1 at which the iteration of `allocate` ends."""
 
 
 @dataclass(frozen=True)
@@ -27,21 +27,21 @@ class Budget:
     ----------
     scheme : str
     std : mapping of joint to standard deviation [rad or m]
-        Infinite where the joint does not move the tool point at any pose; null in JSON.
+        Infinite, null in JSON, if the joint does not move the tool point at any pose.
     bits : mapping of joint to bits per turn
         Resolution of an ideal encoder with that standard deviation, for rotary joints.
     verified : float
-        Largest quantile at the coverage over its limit, sampled with these budgets. [m]
+        Quantile at the coverage, sampled with these budgets, at the pose where it is largest relative to its limit. [m]
     verified_interval : (low, high), optional [m]
     pose : str
-        Pose of the largest quantile.
+        That pose.
     confirmed : float
-        The largest quantile over all poses on a population that the loop has not seen. [m]
+        The same quantile on a population that is independent of the iteration. [m]
     confirmed_interval : (low, high), optional [m]
     cost : float
         Cost by the price law, relative to the cheapest scheme.
     gap : float, optional
-        For ``least cost``: cost over the lower bound of its Lagrange dual, less one.
+        For ``least cost``: cost divided by the lower bound from its Lagrange dual, minus 1.
     """
 
     scheme: Scheme
@@ -59,17 +59,17 @@ class Budget:
 
     @property
     def unmet(self) -> tuple[Judgement, ...]:
-        """Criteria that these budgets miss by more than the loop leaves open."""
-        return tuple(judgement for judgement in self.judgements if judgement.utilisation > 1 + CLOSED)
+        """Criteria that these budgets miss by more than the tolerance of the iteration."""
+        return tuple(judgement for judgement in self.judgements if judgement.utilisation > 1 + UTILISATION_TOLERANCE)
 
 
 @dataclass(frozen=True)
 class Allocation:
     """Result of `armsim allocate`: budgets by every scheme.
 
-    ``fixed`` is the quantile at the coverage of what is not the sensors', at the pose where it is largest [m];
-    ``exponent`` of the price law: an error s costs s^-exponent. ``reasons`` say why no sensors meet the requirement;
-    then there are no budgets.
+    ``fixed`` is the quantile at the coverage of the errors that do not come from the sensors, at ``fixed_pose``, where
+    it is largest relative to its limit [m]. ``exponent`` is that of the price law: an error s costs s^-exponent.
+    ``reasons`` state why no sensors meet the requirement; then there are no budgets.
     """
 
     position: float
@@ -86,12 +86,12 @@ class Allocation:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def not_allocated(self) -> tuple[str, ...]:
-        """Criteria that are stated and judged, and that no budget follows from, such as those of the visits."""
+        """Required criteria that the budgets do not take into account, such as those on the scatter of the visits."""
         names = [
             criterion.name
             for criterion in required_criteria(self.requirement)
             if not limits_errors(criterion)
-            and not (criterion.figure is None and criterion.of_units)  # a yield counts by the figures of the arms
+            and not (criterion.figure is None and criterion.of_units)  # a yield enters by the figures of the arms
         ]
         return (*names, VELOCITY_RIPPLE) if required_of_joints(self.requirement) else tuple(names)
 

@@ -1,4 +1,4 @@
-"""Why no sensors can meet a requirement: the errors of links, gears and mastering alone exceed it."""
+"""Reasons why no sensors can meet a requirement: the errors of links, gears and mastering alone exceed it."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from armsim.model.machine import Machine
 from armsim.sampling.first_order import linearise
 
 
-def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
-    """Share of every owner (a joint, or links) and cause in the mean square error at a pose.
+def _contributions(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
+    """Share of every owner (a joint, or the links) and cause in the mean square error at a pose.
 
-    The bias is attributed to the terms that make it.
+    The bias is attributed to the error terms that cause it.
     """
     linear = linearise(machine.at(joints))
     parts: dict[tuple[str, str], float] = {}
@@ -23,26 +23,26 @@ def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
     return parts
 
 
-def largest_parts(machine: Machine, joints: Array, most: int = 3) -> str:
-    """Sentence on the largest contributions at a pose.
+def largest_contributions(machine: Machine, joints: Array, count: int = 3) -> str:
+    """List of the largest contributions to the error at a pose, in words.
 
     Parameters
     ----------
     machine : Machine
     joints : (joints,) [rad or m]
         Joint positions of the pose.
-    most : int
-        Number of causes named.
+    count : int
+        Number of contributions to list.
 
     Returns
     -------
     str
     """
-    ordered = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
+    ordered = sorted(_contributions(machine, joints).items(), key=lambda item: -item[1])[:count]
     return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ordered)
 
 
-def blamed(machine: Machine, joints: Array) -> str:
+def largest_contributor(machine: Machine, joints: Array) -> str:
     """Owner of the largest contribution to the mean square error at a pose: a joint, ``links`` or ``machine``.
 
     Parameters
@@ -56,23 +56,24 @@ def blamed(machine: Machine, joints: Array) -> str:
     str
     """
     owners: dict[str, float] = {}
-    for (owner, _), share in _parts(machine, joints).items():
+    for (owner, _), share in _contributions(machine, joints).items():
         owners[owner] = owners.get(owner, 0.0) + share
     return max(owners, key=lambda name: owners[name])
 
 
-def moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
-    """Machines with sensors moved to the output: of one joint, and of all joints with motor sensors.
+def with_output_sensors(machine: Machine, first: str) -> list[tuple[str, Machine]]:
+    """Machines with sensors moved from the motor to the output: that of one joint, and those of all joints.
 
     Parameters
     ----------
     machine : Machine
     first : str
-        Name of the joint whose sensor is moved alone; left out if that is not on the motor.
+        Name of the joint whose sensor is moved alone; ignored if its sensor is not on the motor.
 
     Returns
     -------
     list of (str, Machine)
+        Name of the joint, or ``all joints``, and the machine.
     """
     geared = [joint.name for joint in machine.joints if joint.geared]
     out = []

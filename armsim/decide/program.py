@@ -33,7 +33,7 @@ from scipy.optimize import Bounds, LinearConstraint
 from scipy.sparse import csr_array, vstack
 
 from armsim.arrays import Array
-from armsim.decide.choice_rows import choice_rows, columns_of_types
+from armsim.decide.choice_rows import choice_rows, type_column_count
 from armsim.decide.option_moments import Moments
 from armsim.decide.purchase_rows import tier_prices, tiers_of
 from armsim.decide.quiet_solver import milp
@@ -117,7 +117,7 @@ class Program:
         self.n = int(self.starts[-1])
         single = np.array([option.price for row in self.options.joints for option in row])
         self.tiers = tiers_of(self.options)
-        self.prices = np.concatenate([single, np.zeros(columns_of_types(self.options)), tier_prices(self.tiers)])
+        self.prices = np.concatenate([single, np.zeros(type_column_count(self.options)), tier_prices(self.tiers)])
         parts = [part for row in self.option_moments for part in row]
         self.independent_variance = np.stack([part.independent_variance for part in parts], axis=1)
         self.shared_vectors = np.stack([part.shared_vectors for part in parts], axis=2)  # (poses, numbers, options)

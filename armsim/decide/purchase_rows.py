@@ -1,12 +1,13 @@
-"""Rows of the mixed-integer program for prices by quantity and one-off costs of types.
+"""Constraints of the mixed-integer program for prices by quantity and one-off costs of encoder types.
 
-A type with n pieces in an arm costs p(n) a piece, and f once. Numbers of pieces with one price make a tier k, from
-a_k to b_k pieces. Two columns a tier, y whether it is the one, m its pieces, tie the price to the choice exactly:
+An encoder type with n pieces in an arm costs p(n) per piece, and f once. A tier k is a range of numbers of pieces, from
+a_k to b_k, with the same price. Two columns per tier, y (1 if the tier applies, else 0) and m (its pieces), relate the
+price to the choice exactly:
 
     sum_k m_k = pieces chosen      a_k y_k <= m_k <= b_k y_k      sum_k y_k <= 1
     options of the type at a joint <= sum_k y_k
 
-The last row follows from the others for whole numbers and makes the relaxation tighter.
+The last constraint follows from the others for whole numbers; it makes the relaxation tighter.
 
 References
 ----------
@@ -30,10 +31,10 @@ Row = tuple[dict[int, float], float, float]
 
 @dataclass(frozen=True)
 class Tier:
-    """Numbers of pieces of a type in an arm for which every piece costs the same.
+    """Range of the number of pieces of an encoder type in an arm for which the price per piece is the same.
 
-    ``change`` is the price of a piece less that of a single one, ``one_off`` the part of an arm in what the type costs
-    once. [cost units]
+    ``change`` is the price per piece minus that of a single piece, ``one_off`` the share of one arm in the one-off
+    costs of the type. [cost units]
     """
 
     encoder: str
@@ -44,7 +45,7 @@ class Tier:
 
 
 def tiers_of(options: Options) -> tuple[Tier, ...]:
-    """Tiers of all types that have prices by quantity or one-off costs, those of a type next to each other."""
+    """Tiers of all types that have prices by quantity or one-off costs, ordered by type."""
     out: list[Tier] = []
     purchase = options.purchase
     for encoder in purchase.tariffs:
@@ -59,12 +60,12 @@ def tiers_of(options: Options) -> tuple[Tier, ...]:
 
 
 def tier_prices(tiers: Sequence[Tier]) -> Array:
-    """Prices of the columns of tiers, shape (2 tiers,): of each whether it is taken, and its pieces. [cost units]"""
+    """Prices of the two columns of every tier, shape (2 * tiers,): one-off cost, and change per piece. [cost units]"""
     return np.array([price for tier in tiers for price in (tier.one_off, tier.change)], dtype=float)
 
 
 def purchase_rows(tiers: Sequence[Tier], columns: Mapping[tuple[int, str], Sequence[int]], first: int) -> Iterator[Row]:
-    """Rows that tie the tiers to the choice: coefficient by column, least and largest sum.
+    """Constraints that relate the tiers to the choice.
 
     Parameters
     ----------
@@ -77,17 +78,18 @@ def purchase_rows(tiers: Sequence[Tier], columns: Mapping[tuple[int, str], Seque
     Yields
     ------
     Row
+        Coefficient by column, smallest and largest sum.
     """
     for encoder, group in groupby(enumerate(tiers), key=lambda row: row[1].encoder):
         flags: dict[int, float] = {}
         pieces: dict[int, float] = {}
         for number, tier in group:
-            flag, of_tier = first + 2 * number, first + 2 * number + 1
-            flags[flag], pieces[of_tier] = 1.0, 1.0
-            yield {of_tier: 1.0, flag: -float(tier.most)}, -np.inf, 0.0
-            yield {of_tier: 1.0, flag: -float(tier.least)}, 0.0, np.inf
-        by_joint = [at for (_, name), at in columns.items() if name == encoder and at]
-        yield {**pieces, **{column: -1.0 for at in by_joint for column in at}}, 0.0, 0.0
+            flag_column, pieces_column = first + 2 * number, first + 2 * number + 1
+            flags[flag_column], pieces[pieces_column] = 1.0, 1.0
+            yield {pieces_column: 1.0, flag_column: -float(tier.most)}, -np.inf, 0.0
+            yield {pieces_column: 1.0, flag_column: -float(tier.least)}, 0.0, np.inf
+        by_joint = [joint_columns for (_, name), joint_columns in columns.items() if name == encoder and joint_columns]
+        yield {**pieces, **{column: -1.0 for joint_columns in by_joint for column in joint_columns}}, 0.0, 0.0
         yield flags, -np.inf, 1.0
-        for at in by_joint:
-            yield {**dict.fromkeys(at, 1.0), **dict.fromkeys(flags, -1.0)}, -np.inf, 0.0
+        for joint_columns in by_joint:
+            yield {**dict.fromkeys(joint_columns, 1.0), **dict.fromkeys(flags, -1.0)}, -np.inf, 0.0

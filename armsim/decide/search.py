@@ -13,7 +13,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.assessment import AssessedTask
 from armsim.criteria import CRITERIA, LEADING, Criterion
-from armsim.decide.allocate import confirming_seed, required
+from armsim.decide.allocate import confirmation_seed, requirement_of
 from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.designs import fitted_encoders
 from armsim.decide.joint_filter import meeting_joint_requirements
@@ -63,7 +63,7 @@ class Search:
     """
 
     def __init__(self, study: Study, options: Options, run_options: RunOptions = RunOptions()) -> None:
-        self.requirement = required(study)
+        self.requirement = requirement_of(study)
         plan = replace(study.scenario.plan, tolerance=None)
         options = meeting_joint_requirements(study, options)
         self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
@@ -203,9 +203,9 @@ class Search:
         return assessments[choice] if choice in assessments else self.sample(choice)[0]
 
     @property
-    def confirming_seed(self) -> int:
+    def confirmation_seed(self) -> int:
         """Seed of a population that the search does not see."""
-        return confirming_seed(self.study.scenario.plan.seed)
+        return confirmation_seed(self.study.scenario.plan.seed)
 
     def learn(self, choice: Choice, tasks: Sequence[AssessedTask], sampled: Samples, program: Program) -> None:
         """Update the ratios of sampled to first-order errors.

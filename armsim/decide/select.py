@@ -262,7 +262,7 @@ class SearchState:
         for choice in cheaper:
             row = self.failed[choice]
             if choice in closest:
-                trials = short_trials(self.search, choice, self.program, self.search.confirming_seed)
+                trials = short_trials(self.search, choice, self.program, self.search.confirmation_seed)
                 row = replace(row, undecided=all(state_of_all(tasks) != "not met" for tasks, _ in trials))
             out.append(row)
         return tuple(sorted(out, key=lambda row: -row.price))
@@ -368,7 +368,7 @@ def confirm(search: Search, choice: Choice) -> Confirmation:
     -------
     Confirmation
     """
-    seed = search.confirming_seed
+    seed = search.confirmation_seed
     tasks, _ = search.sample(choice, seed=seed)
     worst = max(tasks, key=lambda task: task.summary.at_coverage)
     pose, error = f"{worst.summary.worst_pose}, {worst.name}", worst.summary.at_coverage

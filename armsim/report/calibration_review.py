@@ -395,5 +395,5 @@ def _figures(calibrated: Calibrated) -> Iterator[Planned]:
             draw, caption = partial(figures.error_map, result, cells), f"The {calibrated.comparison.quantile} {word}."
             yield Planned("maps", f"{name}-{word}", caption, draw)
         names = "not calibrated", "calibrated", calibrated.comparison.quantile
-        arguments = task, row.values, row.joint_widths, *names, float(np.nanmax(np.abs(row.values)))
+        arguments = task, row.values, row.simultaneous_half_widths, *names, float(np.nanmax(np.abs(row.values)))
         yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *arguments))

@@ -138,8 +138,10 @@ def ranking_reversals_frame(comparison: Comparison) -> Frame:
     rows = comparison.differences
     named = []
     for row in rows:
-        further = f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
-        named.append(", ".join(row.flips[:MOST_NAMED]) + further or "nowhere")
+        further = (
+            f" and {len(row.ranking_reversals) - MOST_NAMED} more" if len(row.ranking_reversals) > MOST_NAMED else ""
+        )
+        named.append(", ".join(row.ranking_reversals[:MOST_NAMED]) + further or "nowhere")
     better, worse = [int(row.better.sum()) for row in rows], [int(row.worse.sum()) for row in rows]
     undecided = [len(row.poses) - one - other for row, one, other in zip(rows, better, worse, strict=True)]
     return Frame(
@@ -177,9 +179,9 @@ def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
         yield replace(frame, title=f"{frame.title}; differences to A, with 95 % intervals")
     for row in short.differences:
         yield f"{difference(row)}."
-        if row.flips:
-            further = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
-            yield f"  the ranking reverses at {', '.join(row.flips[:4])}{further}"
+        if row.ranking_reversals:
+            further = f" and {len(row.ranking_reversals) - 4} more" if len(row.ranking_reversals) > 4 else ""
+            yield f"  the ranking reverses at {', '.join(row.ranking_reversals[:4])}{further}"
 
 
 def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
@@ -277,7 +279,15 @@ def _figures(comparison: Comparison) -> Iterator[Planned]:
         yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
         for row in rows:
             if task.is_map:
-                arguments = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile, reach
+                arguments = (
+                    task,
+                    row.values,
+                    row.simultaneous_half_widths,
+                    first.scenario,
+                    row.scenario,
+                    quantile,
+                    reach,
+                )
                 caption = (
                     f"Per pose: how much design {row.scenario} changes the {quantile}; one colour scale for all maps."
                 )

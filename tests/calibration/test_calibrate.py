@@ -398,7 +398,9 @@ def test_the_command_writes_poses_that_can_be_read_again(tmp_path: Path) -> None
 def test_the_invented_arm_has_the_wave_of_its_disc_removed(tmp_path: Path) -> None:
     """Hidden truth of tests/measured_arm.py: the disc of j2 sits 60 um off a track of 0.85 times 6.5 mm, behind a gear
     of 100; the eccentricity correction leaves a share. The identified wave has that amplitude within its uncertainty."""
-    calibration_result = calibrate(armsim.load(measured_arm.SCENARIO).with_plan(units=100), measured=measured_arm.FILE)
+    calibration_result = calibrate(
+        armsim.load(measured_arm.SCENARIO).with_plan(units=100), measurement_file=measured_arm.FILE
+    )
     arm = calibration_result.arms[0]
     waves = {parameter.name: parameter for parameter in arm.values}
     cos, sin = (waves[f"{name} of order 1 per motor turn of j2"] for name in ("cosine", "sine"))

@@ -160,7 +160,7 @@ def test_a_file_with_everything_is_read_by_both(tmp_path: Path) -> None:
     assert len(record.poses) == 24
     assert [fit.session for fit in record.registrations] == ["s0", "s1"]
     study = EVERYTHING.study.with_plan(units=40)
-    calibrated = calibrate(study, measured=path)
+    calibrated = calibrate(study, measurement_file=path)
     assert calibrated.contradicting == ()
     assert len(calibrated.poses) == 24
     assert calibrated.arms[0].residual < 1.5 * calibrated.arms[0].expected
@@ -219,7 +219,7 @@ def test_what_is_confounded_of_two_sessions_is_named_by_session(tmp_path: Path) 
     """All axes of a SCARA are parallel: heights of targets are heights of their frames, whatever the arm does."""
     session = Session("scara", spots("scara", 24), 2, sessions=2, frame=True)
     path = written(session, {"a": session.read(3)[0]}, tmp_path / "m.csv")
-    confounded = calibrate(session.study.with_plan(units=40), measured=path).confounded
+    confounded = calibrate(session.study.with_plan(units=40), measurement_file=path).confounded
     alike = {row.name: [name for name, _ in row.alike] for row in confounded}
     for name in ("s0", "s1"):
         assert alike[f"target of session {name}: shift along z"] == [f"frame of session {name}: shift along z"]

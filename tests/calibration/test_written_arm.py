@@ -33,7 +33,7 @@ SOFT = 0.05
 @pytest.fixture(scope="module")
 def calibrated() -> Calibrated:
     study = armsim.load(measured_arm.SCENARIO).with_plan(units=60, visits=5)
-    return calibrate(study, measured=measured_arm.FILE)
+    return calibrate(study, measurement_file=measured_arm.FILE)
 
 
 @pytest.fixture(scope="module")
@@ -258,7 +258,7 @@ def loaded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Calibrated, Path]:
         lines += [",".join(f"{cell:.9f}" for cell in (*angles, *(1e3 * (tool + row)))) for row in readings[0]]
     folder = tmp_path_factory.mktemp("loaded")
     (folder / "m.csv").write_text("\n".join(lines) + "\n")
-    calibrated, file = calibrate(study, measured=folder / "m.csv"), folder / "arm-18.yaml"
+    calibrated, file = calibrate(study, measurement_file=folder / "m.csv"), folder / "arm-18.yaml"
     for path, text in arm_files(calibrated, file).items():
         path.write_text(text)
     return calibrated, file

@@ -114,7 +114,7 @@ def test_a_design_against_itself_differs_by_nothing() -> None:
     np.testing.assert_array_equal(row.half_widths, 0.0)
     assert not row.better.any()
     assert not row.worse.any()
-    assert not row.flips
+    assert not row.ranking_reversals
 
 
 def test_differences_are_those_of_the_runs() -> None:
@@ -148,7 +148,7 @@ def test_order_of_designs_flips_where_it_does() -> None:
     (row,) = compare([one, other]).differences
     closed = [(0.25 + 0.24 * math.cos(elbow)) * (9e-8 - 1e-8) + 0.09 * (1e-8 - 16e-8) for elbow in (0.1, 1.6, 3.1)]
     assert [bool(x > 0) for x in row.values] == [x > 0 for x in closed] == [True, True, False]
-    assert row.flips == ("in",)
+    assert row.ranking_reversals == ("in",)
 
 
 def test_wrong_input() -> None:

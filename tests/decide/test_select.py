@@ -351,7 +351,7 @@ def test_a_yield_that_fails_is_found_without_a_whole_sample(monkeypatch: pytest.
     state = SearchState(search, search.program())
     assert not state.passes_sampling(choice)
     (rival,) = state.rivals()
-    assert state_of_all(search.sample(choice, seed=search.confirming_seed)[0]) == "not met"
+    assert state_of_all(search.sample(choice, seed=search.confirmation_seed)[0]) == "not met"
     assert not rival.undecided  # a second population fails it too, at all poses, though not at few
 
 
