@@ -18,7 +18,7 @@ import numpy as np
 
 import armsim
 from armsim.decide import sensitivities
-from armsim.decide.sensitivity import Line
+from armsim.decide.sensitivity import NumberSensitivity
 from armsim.run_options import RunOptions
 from armsim.study import Study
 
@@ -182,7 +182,7 @@ def _mean(batches: np.ndarray) -> tuple[float, float]:
     return float(batches.mean()), float(batches.std(ddof=1) / math.sqrt(len(batches)))
 
 
-def lines(case_study: Study, seed: int) -> dict[str, Line]:
+def lines(case_study: Study, seed: int) -> dict[str, NumberSensitivity]:
     """The lines of a seed, by path."""
     return {line.path: line for line in sensitivities(case_study.with_plan(seed=seed), RunOptions(1)).lines}
 

@@ -10,8 +10,8 @@ from pydantic import Field
 from armsim.requirement import Judgement, Verdict
 from armsim.results.poses import Interval
 
-Kind = Literal["joint ideal", "cause halved", "cause at a joint halved", "one bit finer"]
-Uncertain = Literal["price", "gear tolerances", "temperature rise"]
+ChangeKind = Literal["joint ideal", "cause halved", "cause at a joint halved", "one bit finer"]
+AssumptionName = Literal["price", "gear tolerances", "temperature rise"]
 Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 
@@ -144,7 +144,7 @@ class ChangedAssumption:
         Whether every cheaper design was examined.
     """
 
-    what: Uncertain
+    what: AssumptionName
     encoder: str
     factor: float | None
     unchanged: bool

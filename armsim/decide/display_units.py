@@ -13,17 +13,17 @@ UNITS = {
     "angular stiffness": "N*m/mrad", "stiffness": "N/um", "expansion": "ppm/K", "angular drift": "arcsec/K",
     "linear drift": "um/K", "relative drift": "%/K", "slope": "um/m", "angular speed": "deg/s", "speed": "mm/s",
 }  # fmt: skip
-"""By kind of quantity."""
+"""Display unit by kind of quantity."""
 LARGE_LENGTH, LARGE_ANGLE = 1e-3, math.radians(0.05)
-"""Size from which a length is shown in mm and an angle in deg, not in um and arcsec."""
+"""Sizes from which a length is shown in mm instead of um, and an angle in deg instead of arcsec."""
 
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit: its name, empty for plain numbers, and its size in SI."""
+    """Unit of measure: its name, empty for plain numbers, and the value of one unit in SI."""
 
     name: str
-    si: float
+    si_value: float
 
 
 def display_unit_of(kind: str, rotary: bool, value: float) -> Unit:

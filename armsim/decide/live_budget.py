@@ -1,4 +1,4 @@
-"""First-order budgets at the worst poses that follow the numbers of data sheets and drawings: for a workbook."""
+"""First-order budgets at the worst poses, as functions of the numbers of data sheets and drawings, for a workbook."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from armsim.decide.display_units import Unit, display_unit_of
 from armsim.decide.pose_budget import BudgetRow, budget_rows, moments
-from armsim.decide.row_laws import SAME, Law, Laws, factors_of, fitted, gain_of
+from armsim.decide.row_laws import ROUNDING, Law, Laws, fit_law, gain_of, probe_factors
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errormodel.terms import Axis
 from armsim.model.configurations import Configurations
@@ -22,51 +22,51 @@ from armsim.run_options import Progress
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
-LEAST = 1e-4
-"""Share of the mean square error below which it does not matter that a row follows no law."""
-NOTHING = 1e-20
-"""Share of the largest part of the mean square error below which another is rounding."""
-TRIALS = 3
-"""Machines with all numbers changed at once, against which the laws together are checked."""
-SPREAD = 1.4
-"""Largest factor by which these machines increase or decrease a number."""
+MAX_UNEXPLAINED_SHARE = 1e-4
+"""Share of the mean square error up to which changes of rows without a law are neglected."""
+ROUNDING_SHARE = 1e-20
+"""Contribution to the mean square error, as a share of the largest one, below which a row is rounding."""
+CHECKED_MACHINES = 3
+"""Number of machines with all numbers changed at once, against which the laws together are checked."""
+MAX_CHANGE = 1.4
+"""Largest factor by which a number is increased or decreased in these machines."""
 
 
 @dataclass(frozen=True)
 class Input:
-    """A number that a machine states.
+    """Number of a machine that is an input of the budgets.
 
     Parameters
     ----------
     path : str
-        As it is changed.
+        Path of the number, as used to change it.
     joint : str
         Joint name; empty for a machine-level value.
     axis : Axis, optional
-        Parameter of a link whose tolerance it is.
+        Link parameter, if the number is its tolerance.
     meaning : str
-    law : str
-        Meaning of the number: limit of a uniform distribution, standard deviation; empty for a plain value.
+    distribution : str
+        What the number is of its distribution, such as limit or standard deviation; empty for a plain value.
     unit : Unit
     value : float
-        In that unit.
-    followed : bool
-        Whether the rows follow it by laws.
+        Value in that unit.
+    has_laws : bool
+        Whether the rows follow the number by laws.
     """
 
     path: str
     joint: str
     axis: Axis | None
     meaning: str
-    law: str
+    distribution: str
     unit: Unit
     value: float
-    followed: bool
+    has_laws: bool
 
 
 @dataclass(frozen=True, eq=False)
 class LiveRow:
-    """A row of a budget, and how its mean and its standard deviation follow the inputs."""
+    """Row of a budget with the laws by which its mean and standard deviation follow the inputs."""
 
     row: BudgetRow
     mean_laws: Laws
@@ -75,26 +75,26 @@ class LiveRow:
 
 @dataclass(frozen=True, eq=False)
 class TaskBudget:
-    """The rows at the worst pose of a task, the largest share first.
+    """Budget at the worst pose of a task, the row with the largest share first.
 
     Parameters
     ----------
     task, pose : str
     rows : tuple of LiveRow
-    departure : float
-        Largest departure of the rms by the laws from first order of the changed machine, over machines with all inputs
-        changed at once by up to `SPREAD` either way. [1]
+    largest_error : float
+        Largest relative error of the rms by the laws, compared with first order of the changed machine, over machines
+        with all inputs changed at once by up to `MAX_CHANGE` up or down. [1]
     """
 
     task: str
     pose: str
     rows: tuple[LiveRow, ...]
-    departure: float
+    largest_error: float
 
 
 @dataclass(frozen=True, eq=False)
 class LiveBudgets:
-    """Inputs that do something at one of the worst poses, and the budgets there."""
+    """Inputs that have an effect at one of the worst poses, and the budgets at these poses."""
 
     inputs: tuple[Input, ...]
     tasks: tuple[TaskBudget, ...]
@@ -109,7 +109,7 @@ def live_budgets(
     result: Result,
     progress: Progress = lambda what, count, total: None,
 ) -> LiveBudgets:
-    """Error budgets at the worst pose of every task, with their laws in the numbers of the machine.
+    """Error budgets at the worst pose of every task, with the laws by which they follow the numbers of the machine.
 
     Parameters
     ----------
@@ -119,75 +119,85 @@ def live_budgets(
     result : Result
         Result of that study at those poses.
     progress : callable
-        As in `Study.run`.
+        Called with the name of the stage, the count so far and the total.
 
     Returns
     -------
     LiveBudgets
     """
     machine = study.scenario.machine
-    worst = [_worst(task.summary.worst_pose, pose_set) for task, pose_set in zip(result.tasks, poses, strict=True)]
-    evaluate = _evaluation(worst)
-    base = [_effective(rows) for rows in evaluate(machine)]
+    worst = [
+        _worst_configuration(task.summary.worst_pose, pose_set)
+        for task, pose_set in zip(result.tasks, poses, strict=True)
+    ]
+    evaluate = _row_evaluator(worst)
+    base = [_above_rounding(rows) for rows in evaluate(machine)]
     effects: list[tuple[Number, list[_Effect]]] = []
     numbers_of_machine = numbers(machine)
     for index, number in enumerate(numbers_of_machine):
         progress("numbers of the workbook", index, len(numbers_of_machine))
-        probe, *others = factors_of(number)
+        probe, *others = probe_factors(number)
         changed = {probe: evaluate(number.times(machine, probe))}
-        if not any(_differ(*pair) for pair in zip(base, changed[probe], strict=True)):
+        if not any(_any_row_differs(*pair) for pair in zip(base, changed[probe], strict=True)):
             continue
         changed |= {factor: evaluate(number.times(machine, factor)) for factor in others}
         effect = [
             _effect(number, rows, {f: by_task[n] for f, by_task in changed.items()}) for n, rows in enumerate(base)
         ]
-        if any(at_task.touches for at_task in effect):
+        if any(at_task.has_effect for at_task in effect):
             effects.append((number, effect))
     progress("numbers of the workbook", len(numbers_of_machine), len(numbers_of_machine))
-    followed = [all(at_task.followed for at_task in effect) for _, effect in effects]
+    has_laws = [all(at_task.has_laws for at_task in effect) for _, effect in effects]
     laws: list[tuple[dict[tuple[str, str], list[tuple[int, Law]]], ...]] = [({}, {}) for _ in base]
     for index, (_, effect) in enumerate(effects):
         for at_task, (means, stds) in zip(effect, laws, strict=True):
             for laws_of_rows, collected in ((at_task.means, means), (at_task.stds, stds)):
-                for key, law in laws_of_rows.items() if followed[index] else ():
+                for key, law in laws_of_rows.items() if has_laws[index] else ():
                     collected.setdefault(key, []).append((index, law))
     live = [
         [LiveRow(row, tuple(means.get(key, ())), tuple(stds.get(key, ()))) for key, row in rows.items()]
         for rows, (means, stds) in zip(base, laws, strict=True)
     ]
-    departures = _departures(machine, [number for number, _ in effects], followed, evaluate, live)
+    departures = _errors_of_laws(machine, [number for number, _ in effects], has_laws, evaluate, live)
     tasks = tuple(
-        TaskBudget(task.name, task.summary.worst_pose, tuple(_by_share(rows)), departure)
+        TaskBudget(task.name, task.summary.worst_pose, tuple(_sorted_by_share(rows)), departure)
         for task, rows, departure in zip(result.tasks, live, departures, strict=True)
     )
-    inputs = tuple(_input(machine, number, follows) for (number, _), follows in zip(effects, followed, strict=True))
+    inputs = tuple(_input(machine, number, with_laws) for (number, _), with_laws in zip(effects, has_laws, strict=True))
     return LiveBudgets(inputs, tasks)
 
 
-def _effective(rows: Rows) -> Rows:
-    """Rows that move the tool by more than rounding."""
-    least = NOTHING * max((_size(row) for row in rows.values()), default=0.0)
-    return {key: row for key, row in rows.items() if _size(row) > least}
+def _above_rounding(rows: Rows) -> Rows:
+    """Rows whose contribution to the mean square error is above rounding."""
+    least = ROUNDING_SHARE * max((_mean_square(row) for row in rows.values()), default=0.0)
+    return {key: row for key, row in rows.items() if _mean_square(row) > least}
 
 
-def _size(row: BudgetRow | None) -> float:
+def _mean_square(row: BudgetRow | None) -> float:
     """Contribution of a row to the mean square error. [m^2]"""
     return 0.0 if row is None else float(row.sensitivity @ row.sensitivity) * (row.mean**2 + row.std**2)
 
 
-def _differ(rows: Rows, others: Rows) -> bool:
-    """Whether any row is not as it was."""
+def _any_row_differs(rows: Rows, others: Rows) -> bool:
+    """Whether any row differs from the one with the same key."""
     return any(_gains(row, others.get(key)) != (1.0, 1.0) for key, row in rows.items())
 
 
-def _worst(name: str, poses: PoseSet) -> Configurations:
+def _worst_configuration(name: str, poses: PoseSet) -> Configurations:
     index = poses.names.index(name)
     return poses.configurations[index : index + 1]
 
 
-def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine], list[Rows]]:
-    """Function that returns the rows of a machine at the worst pose of every task, batched by rest and motion."""
-    groups = [[n for n, at in enumerate(configurations) if (at.directions is None) is still] for still in (True, False)]
+def _row_evaluator(configurations: Sequence[Configurations]) -> Callable[[Machine], list[Rows]]:
+    """Function from a machine to its rows at the worst pose of every task; poses at rest are evaluated together."""
+    groups = [
+        [
+            n
+            for n, pose_configurations in enumerate(configurations)
+            if (pose_configurations.directions is None) is at_rest
+        ]
+        for at_rest in (True, False)
+    ]
 
     def evaluate(machine: Machine) -> list[Rows]:
         out: list[Rows] = [{} for _ in configurations]
@@ -203,23 +213,26 @@ def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine],
 
 
 def _joined_configurations(configurations: Sequence[Configurations]) -> Configurations:
-    joints = np.concatenate([at.joints for at in configurations])
-    speeds = np.concatenate([np.zeros_like(at.joints) if at.speeds is None else at.speeds for at in configurations])
+    joints = np.concatenate([part.joints for part in configurations])
+    speeds = np.concatenate(
+        [np.zeros_like(part.joints) if part.speeds is None else part.speeds for part in configurations]
+    )
     if configurations[0].directions is None:
         return Configurations(joints, speeds)
     return Configurations(
-        joints, speeds, np.concatenate([at.directions for at in configurations if at.directions is not None])
+        joints, speeds, np.concatenate([part.directions for part in configurations if part.directions is not None])
     )
 
 
 @dataclass(frozen=True)
 class _Effect:
-    """Effect of a number on the rows at one pose: laws by row, and whether these are complete."""
+    """Effect of a number on the rows at one pose: laws by key of the row, whether these explain all of it, and whether
+    there is any effect."""
 
     means: dict[tuple[str, str], Law]
     stds: dict[tuple[str, str], Law]
-    followed: bool
-    touches: bool
+    has_laws: bool
+    has_effect: bool
 
 
 def _effect(number: Number, rows: Rows, changed: dict[float, Rows]) -> _Effect:
@@ -227,60 +240,62 @@ def _effect(number: Number, rows: Rows, changed: dict[float, Rows]) -> _Effect:
     total = float(np.trace(covariance) + mean @ mean) or 1.0
     means: dict[tuple[str, str], Law] = {}
     stds: dict[tuple[str, str], Law] = {}
-    touches, largest_losses = False, dict.fromkeys(changed, 0.0)
+    has_effect, largest_losses = False, dict.fromkeys(changed, 0.0)
     for key in dict.fromkeys((*rows, *(key for others in changed.values() for key in others))):
         row = rows.get(key)
         gains = {factor: None if row is None else _gains(row, others.get(key)) for factor, others in changed.items()}
-        for which, laws, size in (
+        for moment, laws, size in (
             (0, means, 0.0 if row is None else row.mean),
             (1, stds, 0.0 if row is None else row.std),
         ):
-            of_one = {factor: None if gain is None else gain[which] for factor, gain in gains.items()}
-            if all(gain is not None and abs(gain - 1.0) < SAME for gain in of_one.values()):
+            moment_gains = {factor: None if gain is None else gain[moment] for factor, gain in gains.items()}
+            if all(gain is not None and abs(gain - 1.0) < ROUNDING for gain in moment_gains.values()):
                 continue
-            defined = {factor: gain for factor, gain in of_one.items() if gain is not None}
-            law = fitted(number, defined, which == 0) if size and len(defined) == len(of_one) else None
+            defined = {factor: gain for factor, gain in moment_gains.items() if gain is not None}
+            law = fit_law(number, defined, moment == 0) if size and len(defined) == len(moment_gains) else None
             if law is not None:
                 laws[key] = law
-                touches = True
+                has_effect = True
                 continue
             for factor, others in changed.items():
-                largest_losses[factor] += abs(_size(row) - _size(others.get(key))) / total
-    touches = touches or any(share > LEAST for share in largest_losses.values())
-    return _Effect(means, stds, all(share <= LEAST for share in largest_losses.values()), touches)
+                largest_losses[factor] += abs(_mean_square(row) - _mean_square(others.get(key))) / total
+    has_effect = has_effect or any(share > MAX_UNEXPLAINED_SHARE for share in largest_losses.values())
+    return _Effect(means, stds, all(share <= MAX_UNEXPLAINED_SHARE for share in largest_losses.values()), has_effect)
 
 
 def _gains(row: BudgetRow, other: BudgetRow | None) -> tuple[float, float] | None:
-    """Factors on mean and standard deviation of a row; None where it moves the tool along another line."""
+    """Factors on mean and standard deviation of a row; None if it moves the tool in another direction."""
     if other is None:
         return 0.0, 0.0
     square = float(row.sensitivity @ row.sensitivity)
-    along = float(other.sensitivity @ row.sensitivity) / square if square else 1.0
-    if np.linalg.norm(other.sensitivity - along * row.sensitivity) > 1e-9 * math.sqrt(square):
+    projection = float(other.sensitivity @ row.sensitivity) / square if square else 1.0
+    if np.linalg.norm(other.sensitivity - projection * row.sensitivity) > 1e-9 * math.sqrt(square):
         return None
-    mean = along * other.mean / row.mean if row.mean else (1.0 if not other.mean else math.inf)
-    std = abs(along) * other.std / row.std if row.std else (1.0 if not other.std else math.inf)
+    mean = projection * other.mean / row.mean if row.mean else (1.0 if not other.mean else math.inf)
+    std = abs(projection) * other.std / row.std if row.std else (1.0 if not other.std else math.inf)
     return mean, std
 
 
-def _departures(
+def _errors_of_laws(
     machine: Machine,
     numbers_of_machine: Sequence[Number],
-    followed: Sequence[bool],
+    has_laws: Sequence[bool],
     evaluate: Callable[[Machine], list[Rows]],
     live: Sequence[Sequence[LiveRow]],
 ) -> list[float]:
-    """Error of the rms per task, the largest over machines with all inputs changed at once."""
+    """Largest relative error of the rms by the laws, per task, over machines with all inputs changed at once."""
     out = [0.0] * len(live)
     generator = np.random.default_rng(len(numbers_of_machine))
-    for _ in range(TRIALS):
+    for _ in range(CHECKED_MACHINES):
         factors = [1.0] * len(numbers_of_machine)
         trial = machine
         for index, number in enumerate(numbers_of_machine):
-            if not followed[index]:
+            if not has_laws[index]:
                 continue
-            most = min(SPREAD, math.inf if number.key.most is None else abs(number.key.most / number.value))
-            factors[index] = min(SPREAD ** float(generator.uniform(-1.0, 1.0)), most)
+            largest_factor = min(
+                MAX_CHANGE, math.inf if number.key.most is None else abs(number.key.most / number.value)
+            )
+            factors[index] = min(MAX_CHANGE ** float(generator.uniform(-1.0, 1.0)), largest_factor)
             trial = number.times(trial, factors[index])
         for n, rows in enumerate(evaluate(trial)):
             expected = _rms([changed_row(budget, factors) for budget in live[n]])
@@ -290,7 +305,7 @@ def _departures(
 
 
 def changed_row(live: LiveRow, factors: Sequence[float]) -> BudgetRow:
-    """Row of a budget at given factors of all inputs.
+    """Row of a budget after all inputs are multiplied by factors.
 
     Parameters
     ----------
@@ -312,31 +327,31 @@ def _rms(rows: list[BudgetRow]) -> float:
     return math.sqrt(max(float(np.trace(covariance) + mean @ mean), 0.0))
 
 
-def _by_share(rows: Sequence[LiveRow]) -> list[LiveRow]:
+def _sorted_by_share(rows: Sequence[LiveRow]) -> list[LiveRow]:
     """Rows, the largest share of the mean square error first."""
     mean, _ = moments([live.row for live in rows])
 
-    def part(live: LiveRow) -> float:
+    def contribution(live: LiveRow) -> float:
         row = live.row
         return float(row.sensitivity @ row.sensitivity) * row.std**2 + float(row.sensitivity @ mean) * row.mean
 
-    return sorted(rows, key=lambda live: -part(live))
+    return sorted(rows, key=lambda live: -contribution(live))
 
 
-LAWS = {
+DISTRIBUTION_MEANINGS = {
     "uniform": "limit (±), uniform", "triangular": "limit (±), triangular", "arcsine": "limit (±), arcsine",
     "two-valued": "± this value", "fixed": "this value", "normal": "standard deviation",
     "rayleigh": "standard deviation, Rayleigh",
 }  # fmt: skip
-"""Meaning of the number of a distribution."""
+"""What the number stated for each distribution means."""
 
 
-def _input(machine: Machine, number: Number, followed: bool) -> Input:
+def _input(machine: Machine, number: Number, has_laws: bool) -> Input:
     unit = display_unit_of(number.key.kind, number.rotary, number.value)
-    value_at: Any = machine
+    stated_value: Any = machine
     for step in number.steps:
-        value_at = value_at[step] if isinstance(step, int) else getattr(value_at, step)
-    spread = value_at.spread if isinstance(value_at, Magnitude) else value_at
-    law = LAWS[spread.distribution] if isinstance(spread, Distribution) else ""
-    value = number.value / unit.si
-    return Input(number.path, number.joint, number.axis, number.key.meaning, law, unit, value, followed)
+        stated_value = stated_value[step] if isinstance(step, int) else getattr(stated_value, step)
+    spread = stated_value.spread if isinstance(stated_value, Magnitude) else stated_value
+    distribution = DISTRIBUTION_MEANINGS[spread.distribution] if isinstance(spread, Distribution) else ""
+    value = number.value / unit.si_value
+    return Input(number.path, number.joint, number.axis, number.key.meaning, distribution, unit, value, has_laws)

@@ -1,8 +1,8 @@
-"""Effect of a change of a machine on every criterion, sampled where it matters.
+"""Effect of a change of a machine on every criterion, sampled at the poses that may be the worst.
 
-A change is sampled at the poses that may be its worst. These are predicted by first order, with the ratio of quantile
-and rms that each pose has without the change; where the sample exceeds the prediction, further poses are sampled. AP
-and RP of the units are evaluated at all poses, since they need no visits.
+The worst poses are predicted by first order, with the ratio of quantile to rms that each pose has without the change.
+If the sample exceeds the prediction, further poses are sampled. AP and RP of the units (simulated arms) are evaluated
+at all poses, since they need no sampled visits.
 """
 
 from __future__ import annotations
@@ -35,32 +35,33 @@ from armsim.study import Study
 from armsim.tasks import PoseSet
 
 MOST_POSES = 1000
-"""Largest number of evaluated poses per task, those with the largest errors."""
+"""Largest number of poses evaluated per task: those with the largest errors."""
 NEAR_WORST = 0.97
 """Share of the largest predicted error from which a pose is sampled."""
-MISSED = 1.005
-"""Margin on the prediction error of the sampled poses before a further pose is sampled too."""
+PREDICTION_MARGIN = 1.005
+"""Factor on the prediction of a pose that is not sampled, beyond the prediction error of the sampled poses."""
 
 
 @dataclass(frozen=True, eq=False)
-class Probe:
-    """A study sampled at the poses with the largest errors, as the reference for changes of its machine.
+class PerturbationBaseline:
+    """A study sampled at the poses with the largest errors, as the baseline for changes of its machine.
 
     Parameters
     ----------
     study : Study
-        With the plan that was sampled.
+        Study with the plan that was sampled.
     result : Result
         Result at those poses.
     poses : list of PoseSet
         Poses of the sample, per task.
-    sides : list of Evaluated
+    tasks : list of Evaluated
+        Evaluated criteria of every task.
     ratios : list of mapping of ``error`` and ``orientation_error`` to (poses,)
         Ratio of the quantile at the coverage to the first-order rms, for all errors that are judged.
-    everywhere : list of bool
-        Per task, whether a criterion is judged whose worst pose first order cannot predict.
-    first : list of str
-        Per task, the criterion that decides.
+    all_poses_needed : list of bool
+        Whether a task has a criterion whose worst pose first order cannot predict.
+    deciding_criteria : list of str
+        Deciding criterion of every task.
     spec : RunSpec
     run_options : RunOptions
     """
@@ -68,15 +69,15 @@ class Probe:
     study: Study
     result: Result
     poses: list[PoseSet]
-    sides: list[Evaluated]
+    tasks: list[Evaluated]
     ratios: list[dict[str, Array]]
-    everywhere: list[bool]
-    first: list[str]
+    all_poses_needed: list[bool]
+    deciding_criteria: list[str]
     spec: RunSpec
     run_options: RunOptions
 
     @staticmethod
-    def of(study: Study, run_options: RunOptions) -> Probe:
+    def of(study: Study, run_options: RunOptions) -> PerturbationBaseline:
         """Sample a study.
 
         Parameters
@@ -93,15 +94,15 @@ class Probe:
         RunError
             As `Study.run`.
         """
-        base, poses, result, sampled = at_largest_errors(study, run_options)
+        base, poses, result, sampled = sample_largest_errors(study, run_options)
         plan = base.scenario.plan
         spec = replace(sampled.spec, plan=plan)
-        sides, ratios, everywhere = [], [], []
+        tasks, ratios, all_poses_needed = [], [], []
         for number, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True)):
             side = replace(Evaluated.of(task, number, sampled, of_task.configurations), spec=spec)
             surveyed = survey(spec, side.configurations, run_options.threads)
             # RP at the same pose with and without a change
-            sides.append(replace(side, extremes=surveyed.extremes, nets=surveyed.nets))
+            tasks.append(replace(side, extremes=surveyed.extremes, nets=surveyed.nets))
             judged_criteria = [criterion for criterion in CRITERIA if side.judgement(criterion.name) is not None]
             ratio = {}
             for errors in sorted({criterion.errors for criterion in judged_criteria if criterion.errors}):
@@ -109,25 +110,27 @@ class Probe:
                 quantile = side.table.column(f"{errors}.at_coverage")
                 ratio[errors] = np.divide(quantile, rms, out=np.zeros_like(rms), where=rms > 0)
             ratios.append(ratio)
-            everywhere.append(not all(criterion.of_units or criterion.errors for criterion in judged_criteria))
-        first = [deciding(side.judgements).criterion for side in sides]
-        return Probe(base, result, poses, sides, ratios, everywhere, first, spec, run_options)
+            all_poses_needed.append(not all(criterion.of_units or criterion.errors for criterion in judged_criteria))
+        deciding_criteria = [deciding(side.judgements).criterion for side in tasks]
+        return PerturbationBaseline(
+            base, result, poses, tasks, ratios, all_poses_needed, deciding_criteria, spec, run_options
+        )
 
-    def with_machine(self, machine: Machine) -> list[tuple[CriterionChange, ...]]:
-        """Changes by another machine, per task; terms common to both machines draw the same numbers."""
+    def changes_by_task(self, machine: Machine) -> list[tuple[CriterionChange, ...]]:
+        """Changes of every criterion with another machine, per task; terms of both machines draw the same numbers."""
         plan, spec = self.spec.plan, self.spec
         draws = UnitDraws(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
         changed_spec = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)
-        surveys = [survey(changed_spec, side.configurations, self.run_options.threads) for side in self.sides]
+        surveys = [survey(changed_spec, side.configurations, self.run_options.threads) for side in self.tasks]
         predicted = [
             {errors: ratio * np.sqrt(after.mean_squares[errors]) for errors, ratio in ratios.items()}
             for ratios, after in zip(self.ratios, surveys, strict=True)
         ]
         near_poses = [
             np.arange(len(side.configurations))
-            if everywhere
+            if needs_all_poses
             else np.unique(np.concatenate([np.flatnonzero(e >= NEAR_WORST * e.max()) for e in errors.values()]))
-            for side, errors, everywhere in zip(self.sides, predicted, self.everywhere, strict=True)
+            for side, errors, needs_all_poses in zip(self.tasks, predicted, self.all_poses_needed, strict=True)
         ]
         study = self.study.with_scenario(machine=machine)
         while True:
@@ -145,7 +148,9 @@ class Probe:
                 break
             near_poses = [np.union1d(numbers, added) for numbers, added in zip(near_poses, further, strict=True)]
         out = []
-        for side, task, surveyed, poses, first in zip(self.sides, assessed, surveys, few_sets, self.first, strict=True):
+        for side, task, surveyed, poses, first in zip(
+            self.tasks, assessed, surveys, few_sets, self.deciding_criteria, strict=True
+        ):
             other = Evaluated(
                 task.name, task.table, task.summary.judgements, sampled.spec, poses.configurations, surveyed.extremes,
                 surveyed.operating, surveyed.nets,
@@ -153,8 +158,8 @@ class Probe:
             out.append(changes_at_task(required_at(study.scenario.requirement, task.name), side, other, first))
         return out
 
-    def joints_with(self, machine: Machine) -> tuple[CriterionChange, ...]:
-        """Changes by another machine in the criteria of the joints, as far as they change at all."""
+    def changes_of_joints(self, machine: Machine) -> tuple[CriterionChange, ...]:
+        """Changes of the criteria of single joints with another machine; those that do not change are left out."""
         scenario, plan = self.study.scenario, self.spec.plan
         if not self.result.judgements:
             return ()
@@ -164,8 +169,8 @@ class Probe:
         return tuple(row for row in changes_of_joints(*sides) if row.change.value)
 
 
-def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:
-    """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest figures of any criterion.
+def sample_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:
+    """Sample a study at all poses of every task, or at the `MOST_POSES` with the largest figures of any criterion.
 
     Parameters
     ----------
@@ -175,17 +180,19 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     Returns
     -------
     study : Study
-        With the plan that was sampled.
+        Study with the plan that was sampled.
     poses : list of PoseSet
+        Sampled poses of every task.
     result : Result
+        Result at those poses.
     samples : Samples
-        Both of those poses.
+        Samples at those poses.
     """
     pose_sets = study.find(run_options.progress)
     result, sampled = study.evaluate(pose_sets, run_options)
     few_sets = []
     for task, poses in zip(result.tasks, pose_sets, strict=True):
-        few_sets.append(poses.only([poses.names[n] for n in _largest(task)]))
+        few_sets.append(poses.only([poses.names[n] for n in _largest_poses(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     left_out = [
         f"changes are evaluated at {len(some.names)} of the {len(poses.names)} poses of {task.name}: those with "
@@ -199,8 +206,8 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     return base, few_sets, result, sampled
 
 
-def _largest(task: TaskResult) -> list[int]:
-    """Poses of a task, `MOST_POSES` at most: of every criterion that is judged those where its figure is largest."""
+def _largest_poses(task: TaskResult) -> list[int]:
+    """Poses of a task, at most `MOST_POSES`: for every judged criterion those where its figure is largest."""
     judged_criteria = {judgement.criterion for judgement in task.summary.judgements}
     columns = [column for criterion in CRITERIA if criterion.name in judged_criteria and (column := criterion.column)]
     orders = [np.argsort(-task.column(column), kind="stable") for column in dict.fromkeys(columns)]
@@ -210,10 +217,10 @@ def _largest(task: TaskResult) -> list[int]:
 def _may_be_worse(
     predicted: dict[str, Array], near_poses: NDArray[np.intp], assessed: AssessedTask
 ) -> NDArray[np.intp]:
-    """Poses not sampled that may be worse than all sampled ones, if they exceed the prediction by as much."""
+    """Poses not sampled that would be the worst if they exceeded their prediction by as much as the sampled ones."""
     worse = [np.array([], dtype=np.intp)]
     for errors, at_poses in predicted.items():
         quantile = assessed.table.column(f"{errors}.at_coverage")
         missed = float(np.max(quantile / np.maximum(at_poses[near_poses], 1e-300), initial=1.0))
-        worse.append(np.flatnonzero(at_poses * missed * MISSED > quantile.max()))
+        worse.append(np.flatnonzero(at_poses * missed * PREDICTION_MARGIN > quantile.max()))
     return np.setdiff1d(np.concatenate(worse), near_poses)

@@ -1,4 +1,4 @@
-"""The population at single poses, visit by visit, and what another machine changes in it.
+"""Population at a single pose, visit by visit, and the same population of a changed machine.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -24,52 +24,57 @@ from armsim.sampling_plan import SamplingPlan
 
 @dataclass(frozen=True, eq=False)
 class FixedPhases(Machine):
-    """A machine whose error waves have, at every pose, the phases of those of another machine.
+    """Machine whose error waves have, at every pose, the phases of those of another machine.
 
-    A little more of an order (signal periods, ratio of a gear) turns a fine wave by whole periods at a pose. Where the
-    phase is drawn evenly that changes nothing but the noise of a difference; where it is stated, what remains is what
-    the size of the wave does, and not where on it the pose happens to be.
+    A small change of the order of a wave (signal periods, gear ratio) turns a fine wave by whole periods at a pose. If
+    the phase is drawn uniformly, that only adds noise to a difference of the two machines. If the phase is stated, the
+    difference would depend on the phase that a pose happens to have, rather than on the size of the wave.
     """
 
-    like: Machine | None = None
+    reference_machine: Machine | None = None
 
     @staticmethod
-    def of(machine: Machine, like: Machine) -> FixedPhases:
-        """A machine whose error waves have the orders of those of another machine, and so their phases at a pose.
+    def of(machine: Machine, reference_machine: Machine) -> FixedPhases:
+        """Machine whose error waves have the orders of those of another machine, and so their phases at a pose.
 
         Parameters
         ----------
         machine : Machine
-        like : Machine
-            Machine whose orders the waves keep.
+        reference_machine : Machine
+            Machine from which the orders are taken.
 
         Returns
         -------
         FixedPhases
         """
         return FixedPhases(
-            **{declared.name: getattr(machine, declared.name) for declared in fields(Machine)}, like=like
+            **{declared.name: getattr(machine, declared.name) for declared in fields(Machine)},
+            reference_machine=reference_machine,
         )
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
-        """Terms of the machine, each wave with the order that it has in the other machine."""
+        """Error terms of the machine, each wave with the order that it has in the other machine."""
         terms = super().terms
-        if self.like is None:
+        if self.reference_machine is None:
             return terms
-        others = {term.name: term for term in self.like.terms}
+        others = {term.name: term for term in self.reference_machine.terms}
         return tuple(_with_orders_of(term, others[term.name]) if term.name in others else term for term in terms)
 
 
-def _with_orders_of(term: Term, like: Term) -> Term:
-    if len(term.acts) != len(like.acts) or not any(isinstance(act.shape, Wave) for act in term.acts):
+def _with_orders_of(term: Term, reference: Term) -> Term:
+    if len(term.acts) != len(reference.acts) or not any(isinstance(act.shape, Wave) for act in term.acts):
         return term
-    return replace(term, acts=tuple(_at_phase(*pair) for pair in zip(term.acts, like.acts, strict=True)))
+    return replace(term, acts=tuple(_with_order_of(*pair) for pair in zip(term.acts, reference.acts, strict=True)))
 
 
-def _at_phase(act: Act, like: Act) -> Act:
-    if isinstance(act.shape, Wave) and isinstance(like.shape, Wave) and act.shape.function == like.shape.function:
-        return replace(act, shape=replace(act.shape, order=like.shape.order))
+def _with_order_of(act: Act, reference: Act) -> Act:
+    if (
+        isinstance(act.shape, Wave)
+        and isinstance(reference.shape, Wave)
+        and act.shape.function == reference.shape.function
+    ):
+        return replace(act, shape=replace(act.shape, order=reference.shape.order))
     return act
 
 
@@ -80,13 +85,13 @@ class PosePopulation:
     Parameters
     ----------
     plan : SamplingPlan
-        Number of units and visits to follow singly; they are the first of the population of its seed.
+        Numbers of units (simulated arms) and visits; the units are the first of the population of its seed.
     task : int
         Key of the task in the random numbers.
     configurations : Configurations
-        Joint positions of the pose alone.
+        The pose: one configuration.
     evaluated : EvaluatedMachine
-        The machine there.
+        The machine at the pose.
     """
 
     plan: SamplingPlan
@@ -116,7 +121,7 @@ class PosePopulation:
     @cached_property
     def displacement(self) -> Array:
         """Tool-point error of every visit, shape (3, visits, units). [m]"""
-        return self._made_by(self.evaluated, {term.name for term in self.evaluated.terms})
+        return self._displacement_by(self.evaluated, {term.name for term in self.evaluated.terms})
 
     @cached_property
     def distance(self) -> Array:
@@ -124,23 +129,23 @@ class PosePopulation:
         return np.asarray(np.linalg.norm(self.displacement, axis=0))
 
     def with_machine(self, machine: Machine) -> Array | None:
-        """Lengths of the same errors, unit by unit and visit by visit, with another machine, shape (visits, units). [m]
+        """Lengths of the errors of the same units and visits with another machine, shape (visits, units). [m]
 
-        Only what differs between the machines is drawn and moved; what both displacements together make beside their
-        sum is of second order and left out. None where nothing differs.
+        Only terms that differ between the machines are evaluated again, and their displacement is added to that of the
+        others; the second-order effect of both together is neglected. None if no term differs.
         """
         other = machine.evaluated(self.configurations)
         before, after = _signatures(self.evaluated), _signatures(other)
         names = {name for name in {**before, **after} if not _same_draw_and_effect(before.get(name), after.get(name))}
         if not names:
             return None
-        change = self._made_by(other, names) - self._made_by(self.evaluated, names)
+        change = self._displacement_by(other, names) - self._displacement_by(self.evaluated, names)
         return np.asarray(np.linalg.norm(self.displacement + change, axis=0))
 
-    def _made_by(self, evaluated: EvaluatedMachine, names: Collection[str]) -> Array:
-        """Displacement by some terms, shape (3, visits, units), or (3, 1, units) where all visits have the same. [m]"""
+    def _displacement_by(self, evaluated: EvaluatedMachine, names: Collection[str]) -> Array:
+        """Displacement by some terms, shape (3, visits, units), or (3, 1, units) if all visits have the same. [m]"""
         pairs = [
-            (_uncorrelated_part(term), acts)
+            (_without_following(term), acts)
             for term, acts in zip(evaluated.terms, evaluated.acts, strict=True)
             if term.name in names
         ]
@@ -154,19 +159,19 @@ class PosePopulation:
         return sampler.follow(0, number, self.task, coefficients, 0, self.plan.units, visits)[0]
 
 
-def _uncorrelated_part(term: Term) -> Term:
-    """A term with its own coefficients; those that follow other terms are acts of an evaluated machine."""
+def _without_following(term: Term) -> Term:
+    """Term with its own coefficients alone; an evaluated machine adds the effect of those that follow other terms."""
     return replace(term, draw=term.draw.addition) if isinstance(term.draw, FollowingDraw) else term
 
 
 Signature = tuple[Term, list[tuple[int, str, float]]]
-"""A term, and what its coefficients do at the pose: number, axis, value."""
+"""Term with the effects of its coefficients at the pose: index of the coefficient, axis, value."""
 
 
 def _signatures(evaluated: EvaluatedMachine) -> dict[str, Signature]:
     return {
         term.name: (
-            _uncorrelated_part(term),
+            _without_following(term),
             [(k, str(evaluated.axes[axis]), float(value[0])) for k, axis, value in acts],
         )
         for term, acts in zip(evaluated.terms, evaluated.acts, strict=True)
@@ -174,7 +179,7 @@ def _signatures(evaluated: EvaluatedMachine) -> dict[str, Signature]:
 
 
 def _same_draw_and_effect(one: Signature | None, other: Signature | None) -> bool:
-    """Whether two terms draw and do the same."""
+    """Whether two terms have the same draws and the same effects."""
     if one is None or other is None:
         return False
     return one[1] == other[1] and one[0].draw == other[0].draw and one[0].life == other[0].life

@@ -1,7 +1,7 @@
 """Mixed-integer solver whose output is suppressed.
 
-HiGHS prints a line of its own to the standard output of the process in some rare solutions, whatever its options say;
-results go there, JSON among them.
+In rare cases HiGHS prints a line to the standard output of the process, whatever its options. The program prints its
+results there, including JSON.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from typing import Any
 from scipy import optimize
 
 _ONE_AT_A_TIME = threading.Lock()
-"""Two threads that redirect the output of the process would leave it with the null device of one another."""
+"""Lock: two threads that redirect the output of the process at once could leave it redirected to the null device."""
 
 
 def milp(*arguments: Any, **options: Any) -> optimize.OptimizeResult:
-    """As `scipy.optimize.milp`, without output.
+    """Call `scipy.optimize.milp` without output.
 
     Parameters
     ----------
     *arguments, **options
-        As of that function.
+        As for that function.
 
     Returns
     -------
@@ -38,7 +38,7 @@ def milp(*arguments: Any, **options: Any) -> optimize.OptimizeResult:
 
 @contextlib.contextmanager
 def silenced() -> Iterator[None]:
-    """Suppress output that the solver writes to file descriptor 1, below Python; no effect where there is none.
+    """Suppress output that the solver writes to file descriptor 1, below Python; no effect without that descriptor.
 
     Yields
     ------
@@ -52,7 +52,7 @@ def silenced() -> Iterator[None]:
         return
     nowhere = os.open(os.devnull, os.O_WRONLY)
     try:
-        _flush()  # what was printed before goes where it was to go
+        _flush()  # text printed before still goes to the original output
         os.dup2(nowhere, 1)
         yield
     finally:
@@ -63,6 +63,6 @@ def silenced() -> Iterator[None]:
 
 
 def _flush() -> None:
-    """Buffers of the C library written out; where that has no such name, a line of the solver may come late."""
+    """Flush the buffers of the C library; if it has no such function, a line of the solver may be printed late."""
     with contextlib.suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).fflush(None)

@@ -1,14 +1,16 @@
-"""Scaling laws of the rows of a budget in the numbers of data sheets and drawings, for spreadsheets.
+"""Scaling laws of budget rows with the numbers of data sheets and drawings, for spreadsheets.
 
-With f the new value of a number over the old one, mean and standard deviation of a row become g times what they were:
+With f the ratio of the new value of a number to the old one, the mean and the standard deviation of a row are
+multiplied by a gain g:
 
-    power    g = f^n                              an eccentricity (1), a tilt (2), a stiffness (-1)
-    share    g = 1 + sum of k (f^n - 1)           what a correction leaves (1), one of several springs (-1)
-    square   g = sqrt(1 + sum of k (f^2n - 1))    what of a stated whole its stated parts leave; zero where negative
-    bits     g = 2^-(change of the number)        a resolution in bits
+    power    g = f^n                              eccentricity (n = 1), tilt (2), stiffness (-1)
+    share    g = 1 + sum of k (f^n - 1)           residual of a correction (1), one of several springs in series (-1)
+    square   g = sqrt(1 + sum of k (f^2n - 1))    remainder of a stated total beside its stated parts; at least zero
+    bits     g = 2^-(change of the number)        resolution in bits
 
-Laws of different kinds multiply, and shares of different powers. They are not declared but fitted to what the model
-gives for some factors, so that they hold for every effect, and are kept only where they reproduce it.
+The gains of laws of different kinds, and of shares with different powers, are multiplied. Laws are not declared; they
+are fitted to the values of the model at some factors, so that every effect has them, and used only if they reproduce
+it.
 """
 
 from __future__ import annotations
@@ -20,43 +22,43 @@ from typing import Literal
 
 from armsim.model.parameters import Number
 
-FACTORS = (0.8, 0.5, 2.0)
-"""Factors on every number; the first gives the law, the others check it."""
-NEAR_BOUND = 1.25
-"""Replacement of the last factor for a number that may not be doubled."""
-CLOSE = 0.02
-"""Departure, as share of the gain, that a law may have at any of the factors."""
-EXACT = 1e-4
-"""Departure below which a simpler law is preferred to a closer one."""
-SAME = 1e-7
-"""Departure from 1 that is rounding."""
-Kind = Literal["power", "share", "square", "bits"]
+PROBE_FACTORS = (0.8, 0.5, 2.0)
+"""Factors by which every number is changed; the first determines the law, the others check it."""
+SMALL_FACTOR = 1.25
+"""Factor that replaces the last one if the number must not be doubled."""
+MAX_ERROR = 0.02
+"""Largest relative error of the gain by a law at any of the factors."""
+NEGLIGIBLE_ERROR = 1e-4
+"""Relative error below which a simpler law is preferred to a more accurate one."""
+ROUNDING = 1e-7
+"""Difference of a gain from 1 that counts as rounding."""
+LawKind = Literal["power", "share", "square", "bits"]
 
 
 @dataclass(frozen=True)
 class Law:
-    """A gain as it follows one number.
+    """Law by which a gain follows one number.
 
     Parameters
     ----------
     kind : str
     size : float
-        k; value of the number in bits.
+        k of a share or square; value of the number in bits for kind ``bits``.
     power : float
         n.
     """
 
-    kind: Kind
+    kind: LawKind
     size: float = 1.0
     power: float = 1.0
 
-    def alone(self, factor: float) -> float:
-        """The gain where only this number changes."""
-        return combined([(self, factor)])
+    def gain(self, factor: float) -> float:
+        """Gain if only this number changes, by a factor."""
+        return combined_gain([(self, factor)])
 
 
-def combined(laws: Iterable[tuple[Law, float]]) -> float:
-    """The gain of several laws, each with the factor of its number."""
+def combined_gain(laws: Iterable[tuple[Law, float]]) -> float:
+    """Gain by several laws together, each with the factor of its number."""
     product, square, shares = 1.0, 1.0, dict[float, float]()
     for law, factor in laws:
         if law.kind == "power":
@@ -70,15 +72,15 @@ def combined(laws: Iterable[tuple[Law, float]]) -> float:
     return product * math.prod(shares.values()) * math.sqrt(max(square, 0.0))
 
 
-def fitted(number: Number, gains: Mapping[float, float], signed: bool) -> Law | None:
-    """Law through the gains at some factors; None where there is none.
+def fit_law(number: Number, gains: Mapping[float, float], signed: bool) -> Law | None:
+    """Law that reproduces the gains at some factors; None if there is none.
 
     Parameters
     ----------
     number : Number
     gains : mapping of factor to gain
     signed : bool
-        Whether the sign of a gain is known: that of a mean is, that of a standard deviation is not.
+        Whether gains have a sign: those of a mean do, those of a standard deviation do not.
 
     Returns
     -------
@@ -92,33 +94,33 @@ def fitted(number: Number, gains: Mapping[float, float], signed: bool) -> Law | 
     laws += [Law("share", (gain - 1.0) / (probe**n - 1.0), n) for n in (1.0, -1.0)]
     if not signed:
         laws += [Law("square", (gain**2 - 1.0) / (probe ** (2.0 * n) - 1.0), n) for n in (1.0, 2.0)]
-    best = min(laws, key=lambda law: max(_departure(law, gains, signed), EXACT))
-    return best if _departure(best, gains, signed) <= CLOSE else None
+    best = min(laws, key=lambda law: max(_relative_error(law, gains, signed), NEGLIGIBLE_ERROR))
+    return best if _relative_error(best, gains, signed) <= MAX_ERROR else None
 
 
-def _departure(law: Law, gains: Mapping[float, float], signed: bool) -> float:
-    """Largest over the factors, as share of the gain, or of a half where that is more."""
+def _relative_error(law: Law, gains: Mapping[float, float], signed: bool) -> float:
+    """Largest error of the gain by a law over the factors, relative to the gain or to 0.5, whichever is larger."""
     out = 0.0
     for factor, gain in gains.items():
-        expected = law.alone(factor)
+        expected = law.gain(factor)
         excess = expected - gain if signed else abs(expected) - gain
         out = max(out, abs(excess) / max(abs(gain), 0.5))
     return out
 
 
-def factors_of(number: Number) -> tuple[float, ...]:
-    """Factors at which a number is probed: within its bounds."""
+def probe_factors(number: Number) -> tuple[float, ...]:
+    """Factors by which a number is changed to find its law, within the bounds of the number."""
     most = math.inf if number.key.most is None else number.key.most
-    factors = FACTORS if abs(number.value * FACTORS[-1]) <= most else (*FACTORS[:-1], NEAR_BOUND)
+    factors = PROBE_FACTORS if abs(number.value * PROBE_FACTORS[-1]) <= most else (*PROBE_FACTORS[:-1], SMALL_FACTOR)
     return tuple(factor for factor in factors if abs(number.value * factor) <= most)
 
 
 Laws = tuple[tuple[int, Law], ...]
-"""Law of a row by the position of the number in a list."""
+"""Laws of a row, each with the index of its number in a list."""
 
 
 def gain_of(laws: Laws, factors: Sequence[float]) -> float:
-    """Gain at given factors of all numbers.
+    """Gain of a row at given factors of all numbers.
 
     Parameters
     ----------
@@ -130,4 +132,4 @@ def gain_of(laws: Laws, factors: Sequence[float]) -> float:
     -------
     float
     """
-    return combined((law, factors[number]) for number, law in laws)
+    return combined_gain((law, factors[number]) for number, law in laws)

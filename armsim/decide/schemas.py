@@ -1,4 +1,4 @@
-"""Classes of answers by the name under which `armsim schema` prints their schema."""
+"""Result classes by the name under which `armsim schema` prints their JSON schema."""
 
 from __future__ import annotations
 

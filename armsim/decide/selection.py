@@ -1,4 +1,4 @@
-"""The answer of a search for a set of encoders, and what it rests on."""
+"""Result of a search for a set of encoders, with its proof."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ from armsim.results.poses import Interval
 
 
 @dataclass(frozen=True)
-class Decided:
-    """Deciding figures at a task."""
+class TaskFigures:
+    """Figures of the selected design at a task."""
 
     at_coverage: float
     at_coverage_interval: Interval | None
@@ -38,9 +38,9 @@ class Decided:
     state: Verdict
 
 
-def _decided(tasks: tuple[AssessedTask, ...]) -> dict[str, Decided]:
+def _task_figures(tasks: tuple[AssessedTask, ...]) -> dict[str, TaskFigures]:
     return {
-        task.name: Decided(
+        task.name: TaskFigures(
             task.summary.at_coverage, task.interval, task.summary.worst_pose, task.summary.repeatability_p95,
             None if task.summary.yield_ is None else task.summary.yield_.value, task.summary.state,
         )
@@ -55,42 +55,43 @@ class Selection:
     Parameters
     ----------
     design : tuple of FittedEncoder, optional
-        None where no choice meets the requirement.
+        Selected design; None if no choice meets the requirement.
     price : float, optional
+        Its price. [cost units]
     tasks : tuple of AssessedTask
-        Judgements of the selected design, sampled at all poses; of the closest design where none meets the requirement.
+        Judgements of the closest design, sampled at all poses.
     closest : tuple of FittedEncoder
-        Closest design.
+        The selected design, or the design that misses its limits by least if none meets the requirement.
     refuted : tuple of RejectedDesign
-        Cheaper designs that were sampled, the most expensive first.
+        Cheaper designs that were sampled and fail, the most expensive first.
     sampled : int
-        Designs sampled.
+        Number of designs sampled.
     proof : Proof
     confirmation : Confirmation, optional
-        None where no choice meets the requirement.
+        None if no choice meets the requirement.
     machine : Machine
         Machine of the closest design.
     equals : tuple of Alternative
         Other designs of the same price that meet the requirement, by error, mass and number of types.
     near : tuple of Alternative
-        Designs that cost little more and meet it, by price; none where they were not examined.
+        Designs that cost little more and meet it, by price; empty if they were not examined.
     near_complete : bool
-        Whether every design within that price was looked at.
+        Whether every design in that range of prices was examined.
     exclusions : tuple of Exclusion
         Encoders of the catalogue that cannot be fitted, by joint and placement.
     arms : int
-        Arms that are bought for; all prices are of one of them.
+        Number of arms for which encoders are bought; all prices are per arm.
     robustness : tuple of ChangedAssumption
-        Whether the choice stands where something that is not known is otherwise; none where that was not examined.
+        Whether the choice remains the best if an uncertain input differs; empty if that was not examined.
     refits : tuple of Refit
         The design of the scenario, and the cheapest with one and with two changed joints.
     attempts : tuple of Attempt
-        Searches with more and more arms, where the answer was to be resolved; the last is this one.
+        Searches with a growing number of arms, the last of which gave this result; empty for a single search.
     """
 
     design: tuple[FittedEncoder, ...] | None
     price: float | None
-    tasks: Annotated[tuple[AssessedTask, ...], PlainSerializer(_decided, return_type=dict[str, Decided])]
+    tasks: Annotated[tuple[AssessedTask, ...], PlainSerializer(_task_figures, return_type=dict[str, TaskFigures])]
     closest: tuple[FittedEncoder, ...]
     refuted: tuple[RejectedDesign, ...]
     sampled: int
@@ -110,21 +111,21 @@ class Selection:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def margin(self) -> float:
-        """Margin of the judgement on the position; see `Proof`."""
+        """Margin of the predicted errors; see `Proof`."""
         return self.proof.margin
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def proved(self) -> bool:
-        """Whether every cheaper design was sampled, or excluded by a bound that holds for certain."""
+        """Whether every cheaper design was sampled, or excluded by a certain bound."""
         return self.proof.complete
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def state(self) -> Verdict:
-        """Whether the answer meets the requirement, on the population of the search and on the confirming one.
+        """State of the requirement for the selected design, on the population of the search and on the confirming one.
 
-        Where nothing was found to meet it, whether the closest design certainly does not.
+        If no design was found to meet it, the state for the closest one: ``not met`` or ``not resolved``.
         """
         searched = state_of_all(self.tasks)
         if self.design is None:
@@ -136,7 +137,7 @@ class Selection:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def units_to_resolve(self) -> int | None:
-        """Arms that would resolve the answer on both populations; None where it is resolved, or no number would do."""
+        """Arms that would resolve the answer on both populations; None if it is resolved, or no number would."""
         if self.state != "not resolved":
             return None
         again = None if self.confirmation is None else self.confirmation.units_to_resolve
@@ -145,7 +146,7 @@ class Selection:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def shares(self) -> dict[str, float]:
-        """Shares of the joints in the mean square error over the task that binds the design."""
+        """Shares of the joints in the mean square error over the deciding task."""
         task, _ = deciding_judgement(self.tasks)
         out = {part.joint: 0.0 for part in self.closest}
         for part in task.summary.contributions:

@@ -19,7 +19,7 @@ from pydantic import PlainSerializer, computed_field
 from armsim.arrays import Array
 from armsim.criteria import LEADING, VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.display_units import Unit, display_unit_of
-from armsim.decide.perturbation import at_largest_errors
+from armsim.decide.perturbation import sample_largest_errors
 from armsim.decide.pose_population import FixedPhases, PosePopulation
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
@@ -46,7 +46,7 @@ from armsim.tasks.base import name_key
 
 STEP = 1e-3
 """Relative change of a number, up and down. It can be this small because both evaluations use the same draws."""
-TENTH = 0.1
+REDUCTION = 0.1
 """Share by which a number is reduced."""
 LEAST_UNITS, MOST_UNITS = 16 * UNIT_BLOCK, 64 * UNIT_BLOCK
 """Limits on the number of units (simulated arms) sampled to compute a change; the plan's number is clipped to them."""
@@ -57,7 +57,7 @@ NEGLIGIBLE = 1e-6
 
 
 @dataclass(frozen=True)
-class Line:
+class NumberSensitivity:
     """Effect of one number of the machine on the error of one task.
 
     Parameters
@@ -89,8 +89,8 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Part:
-    """Share of the mean square error that one cause at one joint makes, at the worst pose and over all poses."""
+class CauseShare:
+    """Share of one cause at one joint in the mean square error, at the worst pose and over all poses of a task."""
 
     task: str
     joint: str
@@ -101,11 +101,19 @@ class Part:
 
 @dataclass(frozen=True, eq=False)
 class Sensitivities:
-    """Result of `armsim sensitivity`: the table, the shares, and the result of the unchanged study."""
+    """Result of `armsim sensitivity`.
+
+    Parameters
+    ----------
+    result : Result
+        Result of the unchanged study.
+    lines : tuple of NumberSensitivity
+    parts : tuple of CauseShare
+    """
 
     result: NotInRecord[Result]
-    lines: tuple[Line, ...]
-    parts: tuple[Part, ...]
+    lines: tuple[NumberSensitivity, ...]
+    parts: tuple[CauseShare, ...]
     format: Literal["armsim-sensitivity/2"] = "armsim-sensitivity/2"
 
     @computed_field  # type: ignore[prop-decorator]
@@ -129,12 +137,12 @@ class Sensitivities:
         ripple = requirement is not None and bool(required_of_joints(requirement))
         return (*names, VELOCITY_RIPPLE) if ripple else tuple(names)
 
-    def of(self, task: str) -> list[Line]:
-        """Lines of a task, the largest effect first."""
+    def lines_of(self, task: str) -> list[NumberSensitivity]:
+        """Sensitivities of a task, the largest effect of a reduction first."""
         return sorted((line for line in self.lines if line.task == task), key=lambda line: -abs(line.tenth_less.value))
 
-    def parts_of(self, task: str) -> list[Part]:
-        """Shares of a task, the largest first."""
+    def cause_shares_of(self, task: str) -> list[CauseShare]:
+        """Shares of the causes in the mean square error of a task, the largest first."""
         return sorted((part for part in self.parts if part.task == task), key=lambda part: -part.worst)
 
     def to_dict(self) -> dict[str, Any]:
@@ -156,7 +164,7 @@ class TaskPopulation:
     plan : SamplingPlan
         Sample sizes of the table.
     populations : dict of int to PosePopulation
-        Populations at the poses evaluated so far, by pose index; `at` adds to them.
+        Populations at the poses evaluated so far, by pose index; `population_at` adds to them.
     """
 
     name: str
@@ -177,8 +185,8 @@ class TaskPopulation:
         """Pose where that quantile is largest."""
         return int(np.argmax(self.quantiles))
 
-    def at(self, pose: int) -> PosePopulation:
-        """The population at a pose; it is evaluated once."""
+    def population_at(self, pose: int) -> PosePopulation:
+        """Population at a pose, evaluated once."""
         population = self.populations.get(pose)
         if population is None:
             units = min(max(self.plan.units, LEAST_UNITS), MOST_UNITS)
@@ -188,22 +196,26 @@ class TaskPopulation:
             self.populations[pose] = population
         return population
 
-    def line(self, number: Number) -> Line | None:
-        """Line of the table for a number; None where it has no effect."""
-        changed = partial(_changed, self.machine, number)
-        population = self.at(self.worst)
+    def line(self, number: Number) -> NumberSensitivity | None:
+        """Sensitivity to a number; None if it has no effect."""
+        changed = partial(_machine_with_factor, self.machine, number)
+        population = self.population_at(self.worst)
         larger, smaller = (population.with_machine(changed(1.0 + sign * STEP)) for sign in (1.0, -1.0))
         if larger is None or smaller is None:
             return None
         if float(np.max(np.abs(larger - smaller))) <= 2.0 * STEP * NEGLIGIBLE * self.quantiles[self.worst]:
             return None
         display_unit = display_unit_of(number.key.kind, number.rotary, number.value)
-        value = number.value / display_unit.si
-        shift, scale = quantile_shift(smaller, larger, self.coverage), 1.0 / (2.0 * STEP * value)
+        value = number.value / display_unit.si_value
+        quantile_change, scale = quantile_shift(smaller, larger, self.coverage), 1.0 / (2.0 * STEP * value)
         # allowance for a unit with an extreme change that the sample lacks
-        allowance = shift.unseen * abs(scale)
-        per_unit = difference(shift.value * scale, shift.influences * scale, population.plan.units, allowance)
-        return Line(self.name, number.path, display_unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
+        allowance = quantile_change.unseen * abs(scale)
+        per_unit = difference(
+            quantile_change.value * scale, quantile_change.influences * scale, population.plan.units, allowance
+        )
+        return NumberSensitivity(
+            self.name, number.path, display_unit, value, per_unit, *self._tenth_less(changed(1.0 - REDUCTION))
+        )
 
     def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
         """Change of the largest quantile, and of the rms over the poses, with a changed machine. [m]"""
@@ -212,7 +224,7 @@ class TaskPopulation:
         rms = float(np.sqrt(np.mean(after**2)) - np.sqrt(np.mean(before**2)))
         ratio = np.divide(self.quantiles, before, out=np.zeros_like(before), where=before > 0)
         pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
-        population = self.at(pose)
+        population = self.population_at(pose)
         distance = population.with_machine(machine)
         quantile_difference = float(self.quantiles[pose] - self.quantiles[self.worst])
         unchanged = population.distance
@@ -226,11 +238,13 @@ class TaskPopulation:
         """Half-width of the 95 % interval of the table's quantile at a pose minus that at the worst pose. [m]"""
         if pose == self.worst:
             return 0.0
-        one, other = (influence(self.at(pose_number).distance, self.coverage) for pose_number in (self.worst, pose))
+        one, other = (
+            influence(self.population_at(pose_number).distance, self.coverage) for pose_number in (self.worst, pose)
+        )
         return half_width((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
 
 
-def _changed(machine: Machine, number: Number, factor: float) -> Machine:
+def _machine_with_factor(machine: Machine, number: Number, factor: float) -> Machine:
     return FixedPhases.of(number.times(machine, factor), machine)
 
 
@@ -254,7 +268,7 @@ def sensitivities(
     RunError
         As `Study.run`.
     """
-    base_study, poses, result, samples = at_largest_errors(study, run_options)
+    base_study, poses, result, samples = sample_largest_errors(study, run_options)
     scenario, coverage = base_study.scenario, samples.spec.coverage
     tasks = [
         TaskPopulation(
@@ -263,25 +277,25 @@ def sensitivities(
         for task, points in zip(result.tasks, poses, strict=True)
     ]
     for task in tasks:
-        task.at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
+        task.population_at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
     all_numbers = numbers(scenario.machine)
-    lines: list[list[Line | None]] = []
+    lines: list[list[NumberSensitivity | None]] = []
     rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):
         run_options.progress("numbers", n, len(all_numbers))
         lines.append(row)
     run_options.progress("numbers", len(all_numbers), len(all_numbers))
-    ordered: list[Line] = []
+    ordered: list[NumberSensitivity] = []
     for column in zip(*lines, strict=True):
         ordered += sorted((line for line in column if line is not None), key=lambda line: -abs(line.tenth_less.value))
-    return Sensitivities(result, tuple(ordered), tuple(part for task in tasks for part in _parts(task)))
+    return Sensitivities(result, tuple(ordered), tuple(part for task in tasks for part in _cause_shares(task)))
 
 
-def _parts(task: TaskPopulation) -> list[Part]:
+def _cause_shares(task: TaskPopulation) -> list[CauseShare]:
     out = []
     shares = task.table.contributions
     task_shares = task.table.over_task(shares)
     for n, (owner, cause) in enumerate(task.table.share_names):
         if shares[task.worst, n]:
-            out.append(Part(task.name, owner, cause, float(shares[task.worst, n]), float(task_shares[n])))
+            out.append(CauseShare(task.name, owner, cause, float(shares[task.worst, n]), float(task_shares[n])))
     return sorted(out, key=lambda part: -part.worst)

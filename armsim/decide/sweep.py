@@ -20,14 +20,14 @@ MOST_POINTS = 1000
 NUMBER = re.compile(
     r"([-+]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)([^0-9_.].{0,40})?", re.ASCII
 )
-"""Number as files accept it: decimal, without a leading zero; then the unit."""
+"""A number as files accept it (decimal, without a leading zero), followed by its unit."""
 COUNT = re.compile(r"[1-9][0-9]{0,6}", re.ASCII)
 ACCEPTED = "FROM..TO:COUNT, such as 5um..40um:8"
 
 
 @dataclass(frozen=True)
 class SweepTask:
-    """A task at one value: the worst pose, every criterion with its figure, the verdict."""
+    """Result of one task at one value: worst pose, judgement of every criterion, state of the requirement."""
 
     name: str
     worst_pose: str
@@ -35,13 +35,13 @@ class SweepTask:
     state: Verdict
 
     def judgement(self, criterion: str) -> Judgement | None:
-        """Judgement of a criterion; None where it is not judged."""
+        """Judgement of a criterion; None if it is not judged."""
         return next((judgement for judgement in self.judgements if judgement.criterion == criterion), None)
 
 
 @dataclass(frozen=True)
 class SweepPoint:
-    """Value as written in a file, its number, and all tasks with it."""
+    """Value as written in a file, its number without the unit, and the results of all tasks."""
 
     value: str
     number: float
@@ -50,7 +50,7 @@ class SweepPoint:
 
 @dataclass(frozen=True, eq=False)
 class Sweep:
-    """Result of `armsim run --sweep`: answers per value of a parameter; ``study`` is the study without the sweep."""
+    """Result of `armsim run --sweep`: results per value of one parameter; ``study`` is the unchanged study."""
 
     scenario: str
     path: str
@@ -67,13 +67,13 @@ class Sweep:
         """Requirement of the study."""
         return self.study.scenario.requirement
 
-    def of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:
-        """All points, as one task sees them."""
+    def points_of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:
+        """All points with the result of one task."""
         return [(point, row) for point in self.points for row in point.tasks if row.name == task]
 
     @property
     def criteria(self) -> list[str]:
-        """Names of the criteria with a figure: the first of every task, and all that are required."""
+        """Names of the criteria that are plotted: the deciding one of every task, and all that are required."""
         names: dict[str, None] = {}
         for task in self.points[0].tasks:
             for number, judgement in enumerate(task.judgements):
@@ -81,11 +81,11 @@ class Sweep:
                     names[judgement.criterion] = None
         return [*names]
 
-    def lines(self, criterion: str) -> dict[str, list[tuple[float, Judgement]]]:
-        """A criterion against the value, by task; tasks that it does not judge are left out."""
+    def judgements_by_task(self, criterion: str) -> dict[str, list[tuple[float, Judgement]]]:
+        """Judgements of a criterion with the value of each, by task; tasks without that criterion are left out."""
         out = {}
         for task in self.points[0].tasks:
-            rows = [(point.number, row.judgement(criterion)) for point, row in self.of(task.name)]
+            rows = [(point.number, row.judgement(criterion)) for point, row in self.points_of(task.name)]
             assessed = [(number, judgement) for number, judgement in rows if judgement is not None]
             if assessed:
                 out[task.name] = assessed
@@ -96,35 +96,35 @@ class Sweep:
         return plain(self)
 
 
-def _no_values(text: str, fault: str) -> InputError:
+def _invalid_values(text: str, fault: str) -> InputError:
     accepted = f"{ACCEPTED}, from 2 to {MOST_POINTS} values"
     return InputError(Problem("command line", 0, 0, "--sweep", f"{fault} in {text[:60]!r}", accepted))
 
 
 def values_of(text: str) -> list[str]:
-    """Values, evenly apart, from a text such as ``5um..40um:8``.
+    """Evenly spaced values from a text such as ``5um..40um:8``.
 
     Raises
     ------
     InputError
-        The text says no such values.
+        The text does not state such values.
     """
     ends, _, count_text = text.rpartition(":")
-    first, mark, last = ends.partition("..")
-    if not mark:
-        raise _no_values(text, "no FROM..TO and COUNT")
+    first, separator, last = ends.partition("..")
+    if not separator:
+        raise _invalid_values(text, "no FROM..TO and COUNT")
     if COUNT.fullmatch(count_text.strip()) is None or not 2 <= int(count_text) <= MOST_POINTS:
-        raise _no_values(text, f"{count_text.strip()[:20]!r} values")
-    ends_read = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
-    if ends_read[0] is None or ends_read[1] is None:
-        wrong = first if ends_read[0] is None else last
-        raise _no_values(text, f"{wrong.strip()[:40]!r} is not a decimal number with a unit")
-    (low, high), count = (float(end[1]) for end in ends_read if end is not None), int(count_text)
-    units = [end[2].strip() for end in ends_read if end is not None and (end[2] or "").strip()]
+        raise _invalid_values(text, f"{count_text.strip()[:20]!r} values")
+    parsed_ends = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
+    if parsed_ends[0] is None or parsed_ends[1] is None:
+        wrong = first if parsed_ends[0] is None else last
+        raise _invalid_values(text, f"{wrong.strip()[:40]!r} is not a decimal number with a unit")
+    (low, high), count = (float(end[1]) for end in parsed_ends if end is not None), int(count_text)
+    units = [end[2].strip() for end in parsed_ends if end is not None and (end[2] or "").strip()]
     if len(set(units)) > 1:
-        raise _no_values(text, f"two units, {units[0]} and {units[1]}")
+        raise _invalid_values(text, f"two units, {units[0]} and {units[1]}")
     if not math.isfinite(low) or not math.isfinite(high):
-        raise _no_values(text, "an end that is not finite")
+        raise _invalid_values(text, "an end that is not finite")
     unit = f" {units[0]}" if units else ""
     return [f"{low + (high - low) * k / (count - 1):.6g}{unit}" for k in range(count)]
 
@@ -141,7 +141,7 @@ def sweep(
     ----------
     study : Study
     path : str
-        As `armsim.documents.overrides`: ``joints.j1.mounting.eccentricity``.
+        Path of the number, as in `armsim.documents.overrides`: ``joints.j1.mounting.eccentricity``.
     values : sequence of str
         Values as written in a file, each with its unit.
     run_options : RunOptions
@@ -156,7 +156,7 @@ def sweep(
         The path does not exist, or does not accept a value.
     """
     read = [read_value(value, f"--sweep {path}") for value in values]
-    changed = [study.change({path: value}) for value in read]  # faults come before anything is sampled
+    changed = [study.change({path: value}) for value in read]  # faults are raised before anything is sampled
     points = []
     for number, (value, design) in enumerate(zip(values, changed, strict=True)):
         run_options.progress(f"{path} = {value}", number, len(values))

@@ -1,4 +1,4 @@
-"""What if: each joint without error, each cause halved, everywhere or at one joint, each encoder one bit finer."""
+"""Effect of hypothetical changes: a joint ideal, a cause halved (at all joints or at one), an encoder one bit finer."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from typing import Any, Literal
 from pydantic import computed_field
 
 from armsim.criteria import CriterionChange, Evaluated, change_of
-from armsim.decide.decision_records import Kind
-from armsim.decide.perturbation import Probe
+from armsim.decide.decision_records import ChangeKind
+from armsim.decide.perturbation import PerturbationBaseline
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
@@ -21,15 +21,18 @@ from armsim.sampling.paired_difference import Difference
 from armsim.study import Study
 
 LEAST_SHARE = 0.01
-"""Smallest share of the mean square error of a cause at one joint for which it is halved there alone."""
+"""Smallest share in the mean square error of a cause at one joint for which it is also halved at that joint alone."""
 
 
 @dataclass(frozen=True)
 class WhatIf:
-    """Effect of a change of the machine on one task, per criterion; the deciding criterion comes first."""
+    """Effect of a change of the machine on one task, per criterion, the deciding criterion first.
+
+    ``what`` names the changed joint or cause.
+    """
 
     task: str
-    kind: Kind
+    kind: ChangeKind
     what: str
     criteria: tuple[CriterionChange, ...]
 
@@ -48,30 +51,38 @@ class WhatIf:
 
 @dataclass(frozen=True)
 class WhatIfJoints:
-    """Effect of a change of the machine on the criteria of single joints, of those that change."""
+    """Effect of a change of the machine on those criteria of single joints that change."""
 
-    kind: Kind
+    kind: ChangeKind
     what: str
     criteria: tuple[CriterionChange, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class WhatIfs:
-    """Result of `armsim what-if`: the table, what changes of single joints, and the result of the unchanged study."""
+    """Result of `armsim what-if`.
+
+    Parameters
+    ----------
+    result : Result
+        Result of the unchanged study.
+    rows : tuple of WhatIf
+    joints : tuple of WhatIfJoints
+    """
 
     result: NotInRecord[Result]
     rows: tuple[WhatIf, ...]
     joints: tuple[WhatIfJoints, ...] = ()
     format: Literal["armsim-what-if/2"] = "armsim-what-if/2"
 
-    def of(self, task: str) -> list[WhatIf]:
-        """Rows of a task, the largest gain in the criterion that decides first."""
+    def rows_of(self, task: str) -> list[WhatIf]:
+        """Rows of a task, the largest gain in the deciding criterion first."""
         return sorted((row for row in self.rows if row.task == task), key=lambda row: -row.criteria[0].gain)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def scenario(self) -> str:
-        """The design that is changed."""
+        """Name of the scenario that is changed."""
         return self.result.scenario
 
     def to_dict(self) -> dict[str, Any]:
@@ -79,40 +90,41 @@ class WhatIfs:
         return plain(self)
 
 
-def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[tuple[Kind, str, Machine]]:
-    """All hypothetical changes: kind, name, and changed machine.
-
-    ``large``: joints and causes of theirs that are halved there alone, where other joints have them too.
+def hypothetical_changes(
+    machine: Machine, large: Collection[tuple[str, str]] = ()
+) -> list[tuple[ChangeKind, str, Machine]]:
+    """All hypothetical changes of a machine.
 
     Parameters
     ----------
     machine : Machine
     large : collection of (str, str)
-        Owners and causes with large shares.
+        Joints and causes with large shares: the cause is also halved at that joint alone.
 
     Returns
     -------
-    list of (Kind, str, Machine)
+    list of (ChangeKind, str, Machine)
+        Kind of the change, name of the changed joint or cause, and changed machine.
     """
-    out: list[tuple[Kind, str, Machine]] = []
+    out: list[tuple[ChangeKind, str, Machine]] = []
     for joint in machine.joints:
-        out.append(("joint ideal", joint.name, _with(machine, Change(0.0, joint=joint.name))))
+        out.append(("joint ideal", joint.name, _with_change(machine, Change(0.0, joint=joint.name))))
     all_causes = [*(term.cause for term in machine.terms), *limit_causes(machine)]
     causes = {cause.name: cause for cause in all_causes}
     for name, cause in causes.items():
-        out.append(("cause halved", name, _with(machine, Change(0.5, cause=cause))))
+        out.append(("cause halved", name, _with_change(machine, Change(0.5, cause=cause))))
     for owner, name in large:
         change = Change(0.5, joint=owner, cause=causes[name])
-        out.append(("cause at a joint halved", f"{name} at {owner}", _with(machine, change)))
+        out.append(("cause at a joint halved", f"{name} at {owner}", _with_change(machine, change)))
     for number, joint in enumerate(machine.joints):
         finer = list(machine.joints)
-        finer[number] = replace(joint, encoder=finer_by_a_bit(joint.encoder))
+        finer[number] = replace(joint, encoder=one_bit_finer(joint.encoder))
         out.append(("one bit finer", joint.name, replace(machine, joints=tuple(finer))))
     return out
 
 
-def finer_by_a_bit(encoder: Encoder) -> Encoder:
-    """The encoder with half the step, everything else as it was."""
+def one_bit_finer(encoder: Encoder) -> Encoder:
+    """Encoder with half the measuring step and otherwise unchanged."""
     if encoder.summary is None or encoder.signal_periods or encoder.signal_period:
         return replace(encoder, interpolation=encoder.interpolation + 1)
     step = encoder.summary.resolution + 1 if encoder.rotary else encoder.summary.resolution / 2
@@ -139,21 +151,23 @@ def what_if(
     RunError
         As `Study.run`.
     """
-    probe = Probe.of(study, run_options)
+    baseline = PerturbationBaseline.of(study, run_options)
     rows, joints = [], []
-    all_changes = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
+    all_changes = hypothetical_changes(
+        study.scenario.machine, _large_contributions(baseline.tasks, study.scenario.machine.arm.names)
+    )
     for number, (kind, what, machine) in enumerate(all_changes):
         run_options.progress("what if", number, len(all_changes))
-        for side, changed in zip(probe.sides, probe.with_machine(machine), strict=True):
-            rows.append(WhatIf(side.name, kind, what, changed))
-        if of_joints := probe.joints_with(machine):
+        for task_baseline, changed in zip(baseline.tasks, baseline.changes_by_task(machine), strict=True):
+            rows.append(WhatIf(task_baseline.name, kind, what, changed))
+        if of_joints := baseline.changes_of_joints(machine):
             joints.append(WhatIfJoints(kind, what, of_joints))
     run_options.progress("what if", len(all_changes), len(all_changes))
-    return WhatIfs(probe.result, tuple(rows), tuple(joints))
+    return WhatIfs(baseline.result, tuple(rows), tuple(joints))
 
 
-def _large(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str, str]]:
-    """Joints and causes of theirs with a share worth a change of its own, at the worst pose of any task."""
+def _large_contributions(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str, str]]:
+    """Joints and their causes with a share of at least `LEAST_SHARE` at the worst pose of any task."""
     large: dict[tuple[str, str], None] = {}
     for side in sides:
         names, shares = side.table.share_names, side.table.contributions[side.worst()]
@@ -164,5 +178,5 @@ def _large(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str,
     return list(large)
 
 
-def _with(machine: Machine, change: Change) -> Machine:
+def _with_change(machine: Machine, change: Change) -> Machine:
     return replace(machine, changes=(*machine.changes, change))

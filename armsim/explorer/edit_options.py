@@ -159,8 +159,8 @@ def _field(number: Number, joint: str, scenario: Scenario) -> Field:
     label = _label(number.path, joint)
     part = PARTS.get(number.path.removeprefix(f"joints.{joint}.").partition(".")[0], MOTION)
     path, raw = yaml_value(number.path, scenario)
-    text = str(raw) if isinstance(raw, str | int | float) else f"{number.value / unit.si:.6g} {unit.name}".strip()
-    return Field(path, part, label, text, number.key.meaning, number.value / unit.si, unit.name)
+    text = str(raw) if isinstance(raw, str | int | float) else f"{number.value / unit.si_value:.6g} {unit.name}".strip()
+    return Field(path, part, label, text, number.key.meaning, number.value / unit.si_value, unit.name)
 
 
 def _label(path: str, joint: str) -> str:

@@ -144,7 +144,7 @@ class ResultsDrawer:
     def _charts(self, result: Any) -> Iterator[dict[str, Any]]:
         if isinstance(result, Sweep):
             for criterion in result.criteria:
-                yield charts.sweep_chart(result.unit, result.lines(criterion), self.theme(), result.path)
+                yield charts.sweep_chart(result.unit, result.judgements_by_task(criterion), self.theme(), result.path)
         if isinstance(result, Comparison):
             for row in result.differences:
                 names = [task.name for task in result.results[0].tasks]

@@ -78,7 +78,7 @@ def what_if_name(number: int, task: TaskResult) -> str:
 def what_if_figure(table: WhatIfs, anchor: str) -> Iterator[Planned]:
     """What-if figures of every task, with the largest changes."""
     for number, task in enumerate(table.result.tasks, start=1):
-        largest = sorted(table.of(task.name), key=lambda row: -abs(row.criteria[0].gain))[:MOST_BARS]
+        largest = sorted(table.rows_of(task.name), key=lambda row: -abs(row.criteria[0].gain))[:MOST_BARS]
         if not largest:
             continue
         best = largest[0]

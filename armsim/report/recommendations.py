@@ -39,7 +39,7 @@ def advice(result: Result, extras: Extras) -> list[str]:
     """Strongest recommendations with their gain: sampled what-ifs where available, else first order without a cause."""
     task = deciding_task(result)
     if extras.what_ifs is not None:
-        rows = [row for row in extras.what_ifs.of(task.name) if row.criteria[0].gain > 0][:ADVICE]
+        rows = [row for row in extras.what_ifs.rows_of(task.name) if row.criteria[0].gain > 0][:ADVICE]
         return [
             f"{kind_in_words(row.kind).capitalize()}, {row.what}: {signed_change(row.criteria[0])} of the "
             f"{row.criteria[0].phrase}."

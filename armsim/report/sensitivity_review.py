@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 
 from armsim import figures
-from armsim.decide.sensitivity import Line, Sensitivities
+from armsim.decide.sensitivity import NumberSensitivity, Sensitivities
 from armsim.formatting import percent, show, unit_for, with_half_width
 from armsim.report.document import Block, Folded, Section, Text
 from armsim.report.drawing import Planned
@@ -40,19 +40,19 @@ def limits_of_the_table(sensitivities: Sensitivities) -> str:
     return f"not covered: {names}; {about_all}" if names else ""
 
 
-def label(sensitivities: Sensitivities, line: Line) -> str:
+def label(sensitivities: Sensitivities, line: NumberSensitivity) -> str:
     """Number of a line in words."""
     return parameter_label(line.path, sensitivities.result.joints)
 
 
-def _present_value(line: Line) -> str:
+def _present_value(line: NumberSensitivity) -> str:
     unit = line.unit.name.replace("um", "µm").replace("urad", "µrad")
     return f"{line.value:.6g} {unit}".rstrip()  # as it is stated
 
 
 def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
     """Table of every number with an effect on a task, the largest first."""
-    rows, summary = sensitivities.of(task), sensitivities.result.task(task).summary
+    rows, summary = sensitivities.lines_of(task), sensitivities.result.task(task).summary
     unit = unit_for(row.per_unit.value for row in rows)
     per_unit = [
         with_half_width(row.per_unit.value, row.per_unit.interval, unit).removesuffix(f" {unit.name}") for row in rows
@@ -78,7 +78,7 @@ def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
 
 def part_frame(sensitivities: Sensitivities, task: str) -> Frame:
     """Table of the shares of every cause at every joint, the largest first."""
-    rows = sensitivities.parts_of(task)
+    rows = sensitivities.cause_shares_of(task)
     return Frame(
         (
             words("joint", [row.joint for row in rows]),
@@ -116,7 +116,7 @@ def _figure_name(number: int, task: str) -> str:
 def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
     """Figures of the most important numbers, one per task."""
     for number, task in enumerate(sensitivities.result.tasks, start=1):
-        largest = sensitivities.of(task.name)[:MOST_BARS]
+        largest = sensitivities.lines_of(task.name)[:MOST_BARS]
         if not largest:
             continue
         rows = [(f"{label(sensitivities, line)}: {_present_value(line)}", line.tenth_less) for line in largest]
@@ -129,7 +129,7 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
         yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
 
 
-def _largest_resolved(lines: Sequence[Line]) -> Line | None:
+def _largest_resolved(lines: Sequence[NumberSensitivity]) -> NumberSensitivity | None:
     """Line with the largest resolved effect."""
     return next((line for line in lines if line.tenth_less.resolved), None)
 
@@ -137,7 +137,7 @@ def _largest_resolved(lines: Sequence[Line]) -> Line | None:
 def sensitivity_answer(sensitivities: Sensitivities) -> str:
     """Sentence on the number with the largest effect at the deciding task, and on the requirement."""
     task = deciding_task(sensitivities.result)
-    line = _largest_resolved(sensitivities.of(task.name))
+    line = _largest_resolved(sensitivities.lines_of(task.name))
     if line is None:
         return f"{as_it_is(sensitivities.result)}. No number has a significant effect at {task.name}."
     value, (low, high) = line.tenth_less

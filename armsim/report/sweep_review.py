@@ -25,7 +25,7 @@ FIRST = 10
 
 def sweep_frame(sweep: Sweep) -> Frame:
     """Table of every task at every value."""
-    pairs = [(point, task) for name in _tasks(sweep) for point, task in sweep.of(name)]
+    pairs = [(point, task) for name in _tasks(sweep) for point, task in sweep.points_of(name)]
     return Frame(
         (
             words("task", [task.name for _, task in pairs]),
@@ -56,8 +56,8 @@ def sweep_answer(sweep: Sweep) -> str:
     """Sentence on the values at which the requirement is met."""
     record = sweep
     if sweep.requirement is None:
-        worst = max(_tasks(sweep), key=lambda name: max(task.judgements[0].value for _, task in sweep.of(name)))
-        (first, start), *_, (last, end) = sweep.of(worst)
+        worst = max(_tasks(sweep), key=lambda name: max(task.judgements[0].value for _, task in sweep.points_of(name)))
+        (first, start), *_, (last, end) = sweep.points_of(worst)
         one, other = (show_interval(task.judgements[0].value, task.judgements[0].interval) for task in (start, end))
         return f"{start.judgements[0].statistic} at {worst} lie within {one} at {first.value}, {other} at {last.value}."
     states = [
@@ -82,7 +82,7 @@ def sweep_review(sweep: Sweep) -> Review:
         sections.append(Frame(part.columns, name).table())
     worst = max(
         range(len(sections)),
-        key=lambda n: max(task.judgements[0].utilisation for _, task in sweep.of(_tasks(sweep)[n])),
+        key=lambda n: max(task.judgements[0].utilisation for _, task in sweep.points_of(_tasks(sweep)[n])),
     )
     first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
     limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
@@ -117,7 +117,7 @@ def _figures(sweep: Sweep, note: str) -> tuple[Planned, ...]:
     """A figure of the first criterion of the tasks against the values, and one of every other that is required."""
     out = []
     for number, criterion in enumerate(sweep.criteria):
-        draw = partial(figures.sweep, label(sweep), sweep.unit, sweep.lines(criterion), note)
+        draw = partial(figures.sweep, label(sweep), sweep.unit, sweep.judgements_by_task(criterion), note)
         name = f"sweep-{criterion.replace(' ', '-')}" if number else "sweep"
         out.append(Planned("sweep", name, "The same poses and random numbers at every value.", draw, wide=True))
     return tuple(out)

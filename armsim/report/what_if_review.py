@@ -30,13 +30,13 @@ METHOD = (
 
 def what_if_frame(table: WhatIfs, task: TaskResult) -> Frame:
     """Every change of a task in every criterion, the largest gain in the one that decides first."""
-    rows = table.of(task.name)
+    rows = table.rows_of(task.name)
     return _frame(rows, range(len(rows[0].criteria)) if rows else (), task)
 
 
 def what_if_frames(table: WhatIfs, task: TaskResult) -> list[Frame]:
     """Tables for display: as many criteria side by side as fit, sorted by the gain in the first of each table."""
-    rows = table.of(task.name)
+    rows = table.rows_of(task.name)
     out = []
     for first in range(0, len(rows[0].criteria) if rows else 0, MOST_CRITERIA):
         numbers = range(first, min(first + MOST_CRITERIA, len(rows[0].criteria)))
@@ -81,7 +81,7 @@ def joints_frame(table: WhatIfs) -> Frame | None:
 def what_if_answer(table: WhatIfs) -> str:
     """Sentence on the change with the largest gain at the deciding task, and on the requirement."""
     task = deciding_task(table.result)
-    best = table.of(task.name)[0]
+    best = table.rows_of(task.name)[0]
     change = best.criteria[0]
     if change.gain <= 0.0 or not change.change.resolved:
         return f"{as_it_is(table.result)}. No change has a significant effect at {task.name}."

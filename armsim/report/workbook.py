@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from armsim.criteria import smallest_limit
-from armsim.decide.live_budget import SPREAD, Input, LiveBudgets, LiveRow, TaskBudget
+from armsim.decide.live_budget import MAX_CHANGE, Input, LiveBudgets, LiveRow, TaskBudget
 from armsim.decide.pose_budget import moments
 from armsim.decide.row_laws import Laws
 from armsim.disclaimer import LINE
@@ -168,7 +168,7 @@ def _as_run(sheet: Any, result: Result, row: int) -> int:
 
 def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
     """Sentences on how to read the workbook, and on its accuracy."""
-    departure = _share(max((LEAST_DEPARTURE, *(task.departure for task in budgets.tasks))))
+    departure = _share(max((LEAST_DEPARTURE, *(task.largest_error for task in budgets.tasks))))
     return (
         f"Change yellow cells of the sheet '{INPUTS}'; all else follows. A value there is what the scenario states, "
         "under the same key. Numbers that are not yellow have no simple formula: change the scenario and run again.",
@@ -182,7 +182,7 @@ def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
         "1961). It is within 2 % at 95 % for normal errors. It is multiplied by the ratio of sampled to first order of "
         "the run, which stays. With inputs as run it is the sampled figure itself.",
         f"Accuracy of these formulas: the rms is within {departure} of first order when all yellow cells change at "
-        f"once by up to a factor of {SPREAD:g} (computed for this workbook). In 180 trials on three arms, five or "
+        f"once by up to a factor of {MAX_CHANGE:g} (computed for this workbook). In 180 trials on three arms, five or "
         "ten of the strongest cells changed by up to a factor of two. The quantile was then within 3 % of a new "
         "run at 95 % and 8 % at 99 % (typically 1 % and 2 %). The ratio itself changes where one bounded cause "
         "comes to dominate, or ceases to: a single wave of known amplitude has 0.72 at 95 %. Then take the figure "
@@ -204,13 +204,13 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
     check.error, check.errorTitle = "A number, not negative, in the unit of its row.", "Not a number"
     for row, entry in enumerate(budgets.inputs, start=FIRST_INPUT):
         joint, key = _named(entry)
-        for column, text in ((1, joint), (2, key), (3, entry.meaning), (5, entry.unit.name), (6, entry.law)):
-            put_text(sheet.cell(row, column), text, grey=not entry.followed)
+        for column, text in ((1, joint), (2, key), (3, entry.meaning), (5, entry.unit.name), (6, entry.distribution)):
+            put_text(sheet.cell(row, column), text, grey=not entry.has_laws)
         sheet.cell(row, 5).alignment = Alignment(horizontal="left", indent=1)
         value = put_number(sheet.cell(row, 4), entry.value, value_format(entry.value))
         put_number(sheet.cell(row, 7), entry.value, value_format(entry.value))
         put_number(sheet.cell(row, 8), f"=D{row}/G{row}", "0.000")
-        if entry.followed:
+        if entry.has_laws:
             value.fill = input_fill()
             if entry.value > 0:
                 check.add(value)

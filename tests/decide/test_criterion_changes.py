@@ -14,7 +14,7 @@ from support import ROOT, normal_joint, planar_arm
 import armsim
 from armsim.criteria import CRITERIA
 from armsim.decide import compare, what_if
-from armsim.decide.what_if import WhatIfs, changes
+from armsim.decide.what_if import WhatIfs, hypothetical_changes
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder, SecondTrack
 from armsim.model.joint import Joint
@@ -48,7 +48,9 @@ def stations_and_path(units: int = 200) -> Study:
 
 def finer(study: Study) -> Study:
     """The same with every encoder one bit finer and the zeros of half the scatter."""
-    machine = next(machine for kind, what, machine in changes(study.scenario.machine) if kind == "cause halved")
+    machine = next(
+        machine for kind, what, machine in hypothetical_changes(study.scenario.machine) if kind == "cause halved"
+    )
     return study.with_scenario(name="finer", machine=machine)
 
 
@@ -91,7 +93,7 @@ def test_the_criterion_that_decides_stands_first() -> None:
     for row in compare([plain, finer(plain)], RunOptions(2)).differences:
         assert [change.criterion for change in row.criteria] == ["position", "repeatability"]
     table = what_if(strict, RunOptions(2))
-    rows = table.of("stations")
+    rows = table.rows_of("stations")
     assert rows[0].criteria[0].criterion == "orientation"
     assert [row.criteria[0].gain for row in rows] == sorted((row.criteria[0].gain for row in rows), reverse=True)
 
@@ -100,7 +102,7 @@ def test_a_what_if_gives_every_criterion_as_a_run_of_the_changed_machine() -> No
     """Brute force: the changed machine sampled at every pose of every task, by the ordinary run."""
     study = stations_and_path(128)
     table = what_if(study, RunOptions(2))
-    listed = [(kind, what, machine) for kind, what, machine in changes(study.scenario.machine)]
+    listed = [(kind, what, machine) for kind, what, machine in hypothetical_changes(study.scenario.machine)]
     for kind, what, machine in listed[::12]:
         result = study.with_scenario(machine=machine).run(1)
         for task in result.tasks:

@@ -11,7 +11,7 @@ from support import ROOT
 from armsim.calibration.calibrated_study import calibrated
 from armsim.decide.live_budget import live_budgets
 from armsim.decide.pose_budget import budget_rows, moments
-from armsim.decide.row_laws import FACTORS, Law, combined, fitted
+from armsim.decide.row_laws import PROBE_FACTORS, Law, combined_gain, fit_law
 from armsim.field_spec import Key
 from armsim.model.parameters import Number
 from armsim.run_options import RunOptions
@@ -33,21 +33,23 @@ def number(kind: str = "length", value: float = 12.0) -> Number:
     ],
 )  # fmt: skip
 def test_a_law_is_recognised_from_its_gains(law: Law) -> None:
-    gains = {factor: abs(law.alone(factor)) for factor in FACTORS}
-    again = fitted(number(), gains, signed=False)
+    gains = {factor: abs(law.gain(factor)) for factor in PROBE_FACTORS}
+    again = fit_law(number(), gains, signed=False)
     assert again is not None
     for factor in (0.6, 0.9, 1.5):
-        assert abs(again.alone(factor)) == pytest.approx(abs(law.alone(factor)), rel=2e-2, abs=1e-2)
+        assert abs(again.gain(factor)) == pytest.approx(abs(law.gain(factor)), rel=2e-2, abs=1e-2)
 
 
 def test_a_bit_less_doubles() -> None:
-    law = fitted(number("subdivision"), {factor: 2.0 ** (12.0 - 12.0 * factor) for factor in FACTORS}, signed=False)
+    law = fit_law(
+        number("subdivision"), {factor: 2.0 ** (12.0 - 12.0 * factor) for factor in PROBE_FACTORS}, signed=False
+    )
     assert law == Law("bits", 12.0)
-    assert combined([(law, 11.0 / 12.0)]) == pytest.approx(2.0)
+    assert combined_gain([(law, 11.0 / 12.0)]) == pytest.approx(2.0)
 
 
 def test_what_follows_no_law_has_none() -> None:
-    assert fitted(number(), {0.8: 1.0, 0.5: 3.0, 2.0: 0.1}, signed=False) is None
+    assert fit_law(number(), {0.8: 1.0, 0.5: 3.0, 2.0: 0.1}, signed=False) is None
 
 
 @pytest.mark.parametrize("path", LESSONS, ids=lambda path: path.stem)
@@ -57,7 +59,7 @@ def test_every_effect_has_rows_and_laws(path: Path) -> None:
     poses = study.find()
     result = study.evaluate(poses, RunOptions(1))[0]
     budgets = live_budgets(study, poses, result)
-    assert any(item.followed for item in budgets.inputs)
+    assert any(item.has_laws for item in budgets.inputs)
     for budget, task in zip(budgets.tasks, result.tasks, strict=True):
         assert budget.rows
         pose = task.pose(budget.pose)
@@ -65,7 +67,7 @@ def test_every_effect_has_rows_and_laws(path: Path) -> None:
         size = pose.first_order.rms
         assert mean / size == pytest.approx(np.array(pose.first_order.mean) / size, abs=1e-9)
         assert covariance / size**2 == pytest.approx(np.array(pose.first_order.covariance) / size**2, abs=1e-9)
-        assert budget.departure < 1e-3
+        assert budget.largest_error < 1e-3
 
 
 def test_rows_of_a_calibrated_arm_hold_all_of_first_order() -> None:

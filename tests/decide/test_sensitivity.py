@@ -89,7 +89,7 @@ def test_all_numbers_together_make_the_whole(scenario: Path) -> None:
     table = sensitivities(coarse.with_plan(units=2000, visits=5), RunOptions(2))
     for task in table.result.tasks:
         total = 0.0
-        for line in table.of(task.name):
+        for line in table.lines_of(task.name):
             key, slope = line.path.rpartition(".")[2], line.per_unit.value
             if key in SIZES or line.path.startswith("link "):
                 total += slope * line.value
@@ -110,7 +110,7 @@ def test_the_rms_of_a_tenth_less_is_that_of_a_run(demo: Sensitivities) -> None:
     path = "joints.j2.transmission.kinematic_error.0.amplitude"
     changed = study.change({path: "16.2 arcsec"}).run(2)
     for before, after in zip(demo.result.tasks, changed.tasks, strict=True):
-        line = next(line for line in demo.of(before.name) if line.path == path)
+        line = next(line for line in demo.lines_of(before.name) if line.path == path)
         assert line.value == pytest.approx(18.0)
         rms = [float(np.sqrt(np.mean(task.column("error.rms") ** 2))) for task in (before, after)]
         # the mean square of 400 random amplitudes of one cause scatters by 1 / sqrt(400), twice that is 10 %
@@ -120,7 +120,7 @@ def test_the_rms_of_a_tenth_less_is_that_of_a_run(demo: Sensitivities) -> None:
 def test_the_shares_are_those_of_the_result(demo: Sensitivities) -> None:
     for task in demo.result.tasks:
         row = task.pose(task.summary.worst_pose)
-        listed = {(part.joint, part.cause): part.worst for part in demo.parts_of(task.name)}
+        listed = {(part.joint, part.cause): part.worst for part in demo.cause_shares_of(task.name)}
         for joint, causes in row.shares.items():
             for cause, share in causes.items():
                 assert listed.get((joint, cause), 0.0) == pytest.approx(share)
@@ -142,7 +142,7 @@ def test_every_number_can_be_changed_alone(path: Path) -> None:
             assert unlike == [number.joint], number.path
         assert np.isfinite(linearise(changed.at(q)).mean_square).all()
         unit = display_unit_of(number.key.kind, number.rotary, number.value)
-        assert number.value / unit.si > 0 or number.value < 0
+        assert number.value / unit.si_value > 0 or number.value < 0
 
 
 def test_paths_are_those_of_a_change() -> None:
@@ -152,7 +152,7 @@ def test_paths_are_those_of_a_change() -> None:
         if not number.path.startswith("joints.") or ".mounted_with" in number.path:
             continue
         unit = display_unit_of(number.key.kind, number.rotary, number.value)
-        value = f"{1.1 * number.value / unit.si:.15g} {unit.name}".rstrip()
+        value = f"{1.1 * number.value / unit.si_value:.15g} {unit.name}".rstrip()
         if not unit.name:
             continue
         field = number.path.rpartition(".")[2]

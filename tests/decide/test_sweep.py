@@ -153,7 +153,7 @@ def test_every_criterion_required_has_a_figure_with_the_limits_of_its_tasks() ->
     study = study.with_scenario(tasks=(task, fine), requirement=requirement)
     table = sweep(study, "joints.j2.mastering", ["5 arcsec", "40 arcsec"])
     assert table.criteria == ["position", "orientation"]
-    limits = {name: {row.limit for _, row in rows} for name, rows in table.lines("position").items()}
+    limits = {name: {row.limit for _, row in rows} for name, rows in table.judgements_by_task("position").items()}
     assert limits == {task.name: {250e-6}, "fine": {90e-6}}
     review = sweep_review(table)
     assert [planned.name for planned in review.figures] == ["sweep", "sweep-orientation"]
@@ -164,7 +164,7 @@ def test_every_criterion_required_has_a_figure_with_the_limits_of_its_tasks() ->
     assert "required at fine, 90.0 µm" in legends[0]
     assert f"required at {task.name}, 250 µm" in legends[0]
     assert "required 1.00 mrad" in legends[1]
-    chart = charts.sweep_chart(table.unit, table.lines("position"), charts.Theme.of(False), table.path)
+    chart = charts.sweep_chart(table.unit, table.judgements_by_task("position"), charts.Theme.of(False), table.path)
     limit_lines = [trace["y"] for trace in chart["data"] if trace.get("line", {}).get("dash")]
     assert sorted(line[0] for line in limit_lines) == pytest.approx([90.0, 250.0])  # in the unit of the axis
     assert "[µm]" in chart["layout"]["yaxis"]["title"]["text"]

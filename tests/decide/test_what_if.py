@@ -13,7 +13,7 @@ from support import ROOT, normal_machine, planar_arm
 
 import armsim
 from armsim.decide import what_if
-from armsim.decide.what_if import changes, finer_by_a_bit
+from armsim.decide.what_if import hypothetical_changes, one_bit_finer
 from armsim.errormodel.distributions import Distribution
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
@@ -77,7 +77,7 @@ def test_few_poses_tell_what_all_would() -> None:
     table, pose_sets = what_if(study, RunOptions(2)), study.find()
     plain, sampled = study.judge(pose_sets, RunOptions(2))
     names = [(row.kind, row.what) for row in table.rows if row.task == table.rows[0].task]
-    listed = {(kind, what): machine for kind, what, machine in changes(study.scenario.machine, LARGE)}
+    listed = {(kind, what): machine for kind, what, machine in hypothetical_changes(study.scenario.machine, LARGE)}
     for number, name in enumerate(names):
         if number % 8 and name[0] != "cause at a joint halved":
             continue
@@ -113,18 +113,18 @@ def test_a_cause_at_one_joint_is_halved_there_alone() -> None:
 
 def test_a_bit_finer_halves_the_step() -> None:
     sheet = Encoder("s", signal_periods=64, interpolation=6, summary=SheetSummary(12.0))
-    assert finer_by_a_bit(sheet).step == sheet.step / 2
+    assert one_bit_finer(sheet).step == sheet.step / 2
     disc = Encoder("d", signal_periods=64, interpolation=6)
-    assert finer_by_a_bit(disc).step == disc.step / 2
+    assert one_bit_finer(disc).step == disc.step / 2
     budget = Encoder("s", summary=SheetSummary(18.0))
-    assert finer_by_a_bit(budget).step == budget.step / 2
+    assert one_bit_finer(budget).step == budget.step / 2
     scale = Encoder("l", measures="translation", summary=SheetSummary(1e-6))
-    assert finer_by_a_bit(scale).step == pytest.approx(scale.step / 2)
+    assert one_bit_finer(scale).step == pytest.approx(scale.step / 2)
 
 
 def test_every_joint_and_cause_is_changed_once() -> None:
     machine = armsim.load(DEMO).scenario.machine
-    listed = [(kind, what) for kind, what, _ in changes(machine)]
+    listed = [(kind, what) for kind, what, _ in hypothetical_changes(machine)]
     assert len(set(listed)) == len(listed)
     assert sum(kind == "joint ideal" for kind, _ in listed) == sum(kind == "one bit finer" for kind, _ in listed) == 6
     assert {what for kind, what in listed if kind == "cause halved"} == {term.cause.name for term in machine.terms}

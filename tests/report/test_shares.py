@@ -69,7 +69,7 @@ def test_what_is_left_without_a_part_is_what_a_run_samples(
 
 def test_the_first_page_recommends_what_gains_most(study: Study, result: Result) -> None:
     """By a sampled what-if of every cause at one joint, halved: the first that is advised is the first there."""
-    best = min((row for row in what_if(study, RunOptions(1)).of(deciding_task(result).name) if row.kind == "cause at a joint halved"),
+    best = min((row for row in what_if(study, RunOptions(1)).rows_of(deciding_task(result).name) if row.kind == "cause at a joint halved"),
                key=lambda row: row.at_coverage.value)  # fmt: skip
     first = advice(result, Extras())[0]
     assert best.what == "wind-up at j2"
@@ -147,7 +147,7 @@ def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: 
               and row["owner"] == "j2"]  # fmt: skip
     assert sum(shares) == pytest.approx(j2)
 
-    parts = {(part.joint, part.cause): part for part in few_sampled(study).parts_of(task.name)}
+    parts = {(part.joint, part.cause): part for part in few_sampled(study).cause_shares_of(task.name)}
     assert parts["j2", "wind-up"].worst == pytest.approx(both)
     assert sum(part.over_task for part in parts.values() if part.cause == "wind-up") == pytest.approx(wind_up)
 
