@@ -195,14 +195,14 @@ def yaml_value(path: str, scenario: Scenario) -> tuple[str, Any]:
 def mounting_name(session: Session, scenario: Scenario, joint: str) -> str:
     """Name of the mounting that a joint of a scenario has: a class of the catalogue, or what it states."""
     data, joints = _catalogue_data(session), scenario.sources[0].data.get("joints", {})
-    stated = joints[joint].get("mounting") if isinstance(joints.get(joint), dict) else None
+    stated_mounting = joints[joint].get("mounting") if isinstance(joints.get(joint), dict) else None
     for entry in data.get("mountings", ()) if data is not None else ():
-        if entry.get("mounting") == stated:
+        if entry.get("mounting") == stated_mounting:
             return str(entry["name"])
-    if not isinstance(stated, dict) or not stated:
+    if not isinstance(stated_mounting, dict) or not stated_mounting:
         return AS_IT_IS
     values = ", ".join(
-        f"{key.replace('_', ' ')} {value}" for key, value in stated.items() if not isinstance(value, dict)
+        f"{key.replace('_', ' ')} {value}" for key, value in stated_mounting.items() if not isinstance(value, dict)
     )
     return f"{AS_IT_IS}: {values}" if values else AS_IT_IS
 

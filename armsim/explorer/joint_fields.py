@@ -102,7 +102,7 @@ class JointFields:
             element = ui.input(field.label, value=field.text).props(f'dense data-path="{path}"').classes("col")
             element.tooltip(field.meaning)
             element.on("keydown.enter", lambda: self._entered(path, element))
-            element.on("blur", lambda: self._left(path, element))
+            element.on("blur", lambda: self._on_blur(path, element))
             slide = ui.button(icon="tune", on_click=lambda: self.open_slider(joint, path, row))
             slide.props(f'flat dense round size=sm aria-label="slide {field.label} of {joint}"')
         self.inputs[path], self.rows[path] = element, row
@@ -111,7 +111,7 @@ class JointFields:
         self.entered[path] = element.value
         self.enter(self.joint, path, element)
 
-    def _left(self, path: str, element: Any) -> None:
+    def _on_blur(self, path: str, element: Any) -> None:
         # this event may arrive after an undo of the entered text
         if self.entered.get(path) != element.value:
             self._entered(path, element)

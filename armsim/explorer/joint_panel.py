@@ -133,8 +133,12 @@ class JointRows:
         """Say at which joints a change will be made, before it is."""
         arm = self.session.study.scenario.machine.arm
         groups = " or ".join(f"{', '.join(names)} ({group})" for group, names in arm.groups.items())
-        where = {ALONE: "", GROUP: groups or "the joint alone: the arm has no groups", EVERY: ", ".join(arm.names)}
-        text = where[str(self.scope.value)]
+        joints_of_scope = {
+            ALONE: "",
+            GROUP: groups or "the joint alone: the arm has no groups",
+            EVERY: ", ".join(arm.names),
+        }
+        text = joints_of_scope[str(self.scope.value)]
         self.reach.set_text(f"The next change is made at {text}; joints that cannot take it are skipped and named.")
         self.reach.set_visibility(bool(text))
 

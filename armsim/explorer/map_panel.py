@@ -32,7 +32,7 @@ class MapPanel:
         self.measure = next(iter(view_model.columns(session.study.scenario.requirement)))
         self.pose: int | None = None
         self.previewed: int | None = None
-        self.drawn: tuple[Any, ...] = ()
+        self.drawn_state: tuple[Any, ...] = ()
         scenario = session.study.scenario
         names = {n: task.name for n, task in enumerate(scenario.tasks)}
         with ui.element("section").classes("pane map-pane").props('aria-label="map"'):
@@ -52,7 +52,7 @@ class MapPanel:
             self.legend = ui.label(HINT).classes("quiet")
             self.chart.on("plotly_hover", self._preview, throttle=0.08, js_handler=PICKED)
             self.chart.on("plotly_unhover", self._end_preview, js_handler="() => emit()")
-            self.chart.on("plotly_click", self._hold, js_handler=PICKED)
+            self.chart.on("plotly_click", self._hold_pose, js_handler=PICKED)
 
     @property
     def view(self) -> tuple[Any, ...]:
@@ -113,7 +113,7 @@ class MapPanel:
             self.previewed = None
             self.choose()
 
-    def _hold(self, event: Any) -> None:
+    def _hold_pose(self, event: Any) -> None:
         if self._is_pose(event.args):
             self.pose, self.previewed = event.args, None
             self.choose()
@@ -122,10 +122,10 @@ class MapPanel:
         """Update selectors and chart, where they changed; a preview does not change them."""
         pose = view_model.worst_pose(snapshot, self.task) if self.pose is None else self.pose
         theme = self.theme()
-        drawn = (snapshot.key, snapshot.answer.units, self.task, self.measure, self.layer, pose, theme)
-        if drawn == self.drawn:
+        drawn_state = (snapshot.key, snapshot.answer.units, self.task, self.measure, self.layer, pose, theme)
+        if drawn_state == self.drawn_state:
             return
-        self.drawn = drawn
+        self.drawn_state = drawn_state
         poses = self.session.poses[self.task]
         self.legend.set_text(f"{HINT} {LEGEND}" if poses.grid is not None else HINT)
         names = dict(enumerate(poses.names))

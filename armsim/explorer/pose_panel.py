@@ -16,7 +16,7 @@ class PosePanel:
 
     def __init__(self, maps: MapPanel) -> None:
         self.maps = maps
-        self.drawn: tuple[Any, ...] = ()
+        self.drawn_state: tuple[Any, ...] = ()
         with ui.element("section").classes("pane").props('aria-label="contributions"'):
             self.title = ui.label().classes("quiet").props("data-name=parts-of")
             self.chart = ui.plotly({"data": [], "layout": {}, "config": charts.CONFIG})
@@ -27,9 +27,9 @@ class PosePanel:
         """Update to the pose that is shown; a preview leaves the contributions as they are."""
         maps = self.maps
         pose, theme = maps.pose_of(snapshot), maps.theme()
-        drawn = snapshot.key, snapshot.answer.units, maps.task, maps.pose, theme
-        if drawn != self.drawn:
-            self.drawn = drawn
+        drawn_state = snapshot.key, snapshot.answer.units, maps.task, maps.pose, theme
+        if drawn_state != self.drawn_state:
+            self.drawn_state = drawn_state
             shares = view_model.shares(snapshot, maps.task, maps.pose)
             self.chart.update_figure(charts.contributions(shares, theme))
             task, table = snapshot.study.scenario.tasks[maps.task], snapshot.answer.tables[maps.task]

@@ -52,9 +52,9 @@ class Look(NamedTuple):
 
 
 _LOOKS = {
-    cause.name: Look(colour, HATCHES[place])
+    cause.name: Look(colour, HATCHES[index])
     for colour, family in FAMILIES.items()
-    for place, cause in enumerate(family)
+    for index, cause in enumerate(family)
 }
 
 
