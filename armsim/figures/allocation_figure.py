@@ -23,13 +23,13 @@ def allocation(
     Parameters
     ----------
     budgets : mapping of scheme to mapping of joint to float
-        Standard deviations; infinite where the joint does not move the tool point. [rad or m]
+        Standard deviations; infinite for a joint that does not move the tool point. [rad or m]
     present : mapping of joint to float
         Repeatable errors of the present sensors, rms. [rad or m]
     joints : sequence of str
-        Joints of one kind.
+        Joints to draw, all revolute or all linear.
     rotary : bool
-        Whether these turn.
+        Whether they are revolute.
 
     Returns
     -------

@@ -12,7 +12,7 @@ from armsim.results import Result
 
 LETTERS = "xyz"
 LONGEST = 36
-"""Characters of a label (joint, sensor, placement), at most."""
+"""Largest number of characters of a label (joint, sensor, placement)."""
 FLAT = 1e-6
 """Extent, as a share of the arm, below which it is rounding error."""
 

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from armsim.decide.calibration_study import Calibrated
 
 MOST = 36
-"""Rows of a figure, at most."""
+"""Largest number of rows of a figure."""
 SMALL = 1e-2
 """Causes below this share of the largest are not drawn."""
 WIDE = 10.0
-"""Ratio of the largest to the least value above which an axis is logarithmic."""
+"""Ratio of the largest to the smallest value above which an axis is logarithmic."""
 NO_GAIN = 1.0
-"""Uncertainty over spread above which identifying a parameter gains nothing."""
+"""Ratio of uncertainty to spread above which identifying a parameter gains nothing."""
 
 
 def poses_needed(record: Calibrated) -> style.Drawing:
@@ -121,7 +121,7 @@ def chosen_poses(record: Calibrated) -> style.Drawing:
 
 
 def residual_causes(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
-    """Part of the error by cause, before and after the calibration."""
+    """Contribution of every cause to the error, before and after the calibration."""
     largest = max(max(record.before, record.after) for record in causes)
     largest_causes = [record for record in causes if max(record.before, record.after) > SMALL * largest][:MOST]
     unit = unit_for([largest])
@@ -153,7 +153,7 @@ def residual_causes(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
 
 
 def parameter_uncertainty(parameters: Sequence[ParameterRecord]) -> style.Drawing:
-    """Standard uncertainty of each identified parameter over its spread in the population, by formula and sampled."""
+    """Ratio of the standard uncertainty of each identified parameter to its spread, by formula and sampled."""
     largest_parameters = sorted((parameter for parameter in parameters if parameter.spread > 0.0), key=_ratio)[-MOST:]
     rows = np.arange(len(largest_parameters), dtype=float)
     with style.style():

@@ -10,7 +10,7 @@ from armsim.causes import Cause
 HATCHES = ("", "///", "\\\\\\", "...", "xxx", "---", "|||", "+++", "ooo", "//..")
 """Hatches of the causes of a family, in its order; the first is plain."""
 OTHERS = "#9a9a9a"
-"""Colour of a sum of several causes, and of a name that no family has."""
+"""Colour of a sum of several causes, and of a cause that belongs to no family."""
 LINKS = tuple(
     causes.link_parameter(name) for name in ("theta", "d", "a", "alpha", "x", "y", "z", "yaw", "pitch", "roll")
 )
@@ -45,7 +45,7 @@ or green cones see them; within a family, and in grey, the hatch decides."""
 
 
 class Look(NamedTuple):
-    """Colour and hatch of an area."""
+    """Colour and hatch with which an area is drawn."""
 
     colour: str
     hatch: str

@@ -19,20 +19,20 @@ from armsim.sampling.paired_difference import Difference
 def difference_map(
     task: TaskResult, values: Array, half_widths: Array, first: str, other: str, quantile: str, reach: float
 ) -> style.Drawing:
-    """Difference of a quantile over a slice; dots where its sign is not resolved.
+    """Difference of a quantile over a slice; dots mark cells in which its sign is not resolved.
 
     Parameters
     ----------
     task : TaskResult
         Task result of the first design.
     values, half_widths : (poses,) [m]
-        Other less first, and half of its interval at 95 %, all poses together.
+        Other minus first design, and half-widths of 95 % intervals that hold at all poses at once.
     first, other : str
         Names of the designs.
     quantile : str
         Name of the quantile.
     reach : float
-        Largest difference of all maps that are compared: one colour scale from less to more. [m]
+        Largest absolute difference of all maps that are compared, at which their common colour scale ends. [m]
 
     Raises
     ------

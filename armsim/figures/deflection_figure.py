@@ -10,11 +10,11 @@ from armsim.results import Result, TaskResult
 
 LETTERS = "xyz"
 SEEN = 0.12
-"""Share of the arm as which the largest deflection is drawn."""
+"""Size at which the largest deflection is drawn, as a share of the size of the arm."""
 
 
 def deflection(result: Result, task: TaskResult) -> style.Drawing:
-    """The arm as a line, with its deflection magnified, and what every joint adds at the tool point."""
+    """The arm as a line with its deflection magnified, and the contribution of every joint at the tool point."""
     sag = task.deflection
     assert sag is not None  # the condition under which the figure is drawn
     points = np.array(task.skeleton) * 1e3

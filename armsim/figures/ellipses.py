@@ -13,9 +13,9 @@ from armsim.results import Result, TaskResult
 from armsim.results.ellipsoids import coverage_factor, ellipsoids
 
 ACROSS = 11
-"""Ellipses drawn along each direction of a slice, at most."""
+"""Largest number of ellipses drawn along each direction of a slice."""
 MOST = 14
-"""Ellipsoids drawn in space."""
+"""Largest number of ellipsoids drawn in space."""
 
 
 def error_ellipses(result: Result, task: TaskResult) -> style.Drawing:

@@ -12,16 +12,16 @@ from armsim.requirement import Judgement, deciding
 from armsim.results import Result
 
 LONGEST = 1.6
-"""Largest ratio of figure to limit that is drawn to scale; what lies beyond ends in an arrow."""
+"""Largest ratio of figure to limit that is drawn to scale; longer bars end in an arrow."""
 MOST_GAUGES = 6
-"""Most gauges in the figure: those closest to their limits."""
+"""Largest number of gauges in the figure: those closest to their limits."""
 COLOURS = {"met": "#1d6b49", "not resolved": "#8a5a00", "not met": "#a81f2b"}
-"""Colours of the states, as of the answer of a document."""
+"""Colours of the states, the same as those of the verdict in a document."""
 HATCHES = {"met": "", "not resolved": "...", "not met": "///"}
 
 
 def required(result: Result) -> list[tuple[str, Judgement]]:
-    """Judgements with a limit that a scale can show, with the name of their task, the one that decides first."""
+    """Judgements with a limit that a scale can show, with the name of their task; the deciding one first."""
     pairs = [(name, one) for name, one in result.named_judgements if one.limit and one.quantity != "count"]
     first = deciding([one for _, one in result.named_judgements])
     return sorted(pairs, key=lambda pair: (pair[1] is not first, -pair[1].utilisation))
@@ -89,7 +89,7 @@ def _gauge(axes: Axes, row: int, one: Judgement) -> None:
 
 
 def _name(task: str, one: Judgement, several: bool) -> str:
-    """Criterion of a gauge, with its task where there are several, or with its joint."""
+    """Criterion of a gauge, with its task if there are several, or with its joint."""
     pose_or_task = one.where if not task else task if several else ""
     return f"{pose_or_task}: {one.statistic}" if pose_or_task else one.statistic
 

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
 COLUMNS = 3
 POINTS = 180
-"""Points of a curve with a hover text, at most."""
+"""Largest number of points of a curve with a hover text."""
 FLOOR = 1e-4
 """Waves below this share of the largest are not drawn."""
 LONGEST_TITLE = 48
-"""Characters of the names of joints that share a curve, at most."""
+"""Largest number of characters of the names of joints that share a curve."""
 ENVELOPE = "short waves are drawn as their envelope"
 INSET = "the inset shows a few periods of the shortest wave that matters"
 INSET_ROOM = 0.75
@@ -33,7 +33,7 @@ ONE_ARM = style.COLOURS[0]
 
 
 def identical_joints(result: Result) -> list[tuple[str, ...]]:
-    """Names of the joints, grouped where their error budgets are identical."""
+    """Names of the joints; joints with identical error budgets form a group."""
     groups: dict[JointBudget, list[str]] = {}
     for name, budget in result.joints.items():
         groups.setdefault(budget, []).append(name)
@@ -47,7 +47,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
     ----------
     result : Result
     joints : sequence of tuple of str
-        As `identical_joints` returns them: one curve for each.
+        As returned by `identical_joints`: one curve for each group.
     """
     columns = min(COLUMNS, len(joints))
     rows = -(-len(joints) // columns)
@@ -79,7 +79,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
 
 
 def _joint_names(names: tuple[str, ...]) -> str:
-    """Names of joints; the first and a count where the list is long."""
+    """Names of joints; only the first and a count if the list is long."""
     text = ", ".join(names)
     if len(text) <= LONGEST_TITLE:
         return text
@@ -194,7 +194,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
 
 
 def _same_waves(result: Result, si_unit: str) -> list[tuple[str, ...]]:
-    """Names of the joints whose errors have this SI unit, grouped where their waves agree to three digits."""
+    """Names of the joints whose errors have this SI unit; joints whose waves agree to three digits form a group."""
     groups: dict[object, list[str]] = {}
     for name, budget in result.joints.items():
         if budget.unit == si_unit:

@@ -43,7 +43,7 @@ class LimitScale(NamedTuple):
         Parameters
         ----------
         values : array
-            nan where there is none.
+            Values in the unit shown; nan in cells without one.
         limit : float, optional
         """
         low, high = float(np.nanmin(values)), float(np.nanmax(values))

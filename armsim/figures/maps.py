@@ -24,7 +24,7 @@ from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
 
 LETTERS = "xyz"
 MOST_LAYERS = 9
-"""Layers of a volume drawn, at most: those with the largest values."""
+"""Largest number of layers of a volume that are drawn: those with the largest values."""
 ALONE = "#d9d9d9"
 
 
@@ -38,7 +38,7 @@ class CellMeasure(NamedTuple):
     factor, unit
         Values times the factor are in the unit shown.
     limit : float, optional [m or rad]
-        Required.
+        Required limit.
     finding : str
         One sentence: the title of the figure.
     """
@@ -57,7 +57,7 @@ def cell_measure(result: Result, task: TaskResult, measure: MapOf, directions: i
     Raises
     ------
     ValueError
-        The cells do not lie along that many directions.
+        The task has no grid of cells with that number of directions.
     """
     _grid(task, directions)
     column, label, limit, angular = _measure(result, task, measure)
@@ -103,7 +103,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
     Raises
     ------
     ValueError
-        The task is no volume.
+        The task is not a volume.
     """
     grid = _grid(task, 3)
     values, label, factor, unit, limit, finding = cell_measure(result, task, measure, 3)

@@ -22,7 +22,7 @@ MOST_CAUSES = 14
 
 
 def _short(name: str) -> str:
-    """Name of a pose, its session without the word, of at most `LONGEST` characters."""
+    """Name of a pose with at most `LONGEST` characters, without the word "session"."""
     text = name.replace(", session ", ", ")
     return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}\N{HORIZONTAL ELLIPSIS}"
 
@@ -30,7 +30,7 @@ def _short(name: str) -> str:
 def measured_poses(arm: ArmRecord) -> style.Drawing:
     """AP and RP of every measured pose with their intervals, over the band of 90 % of the population.
 
-    Where every pose was visited once there is no RP to be shown.
+    If every pose was visited only once, RP is not shown.
     """
     poses = sorted(arm.poses, key=lambda pose: pose.chance)[:MOST_POSES]
     unit = unit_for([pose.accuracy for pose in poses] + [pose.accuracy_population[2] for pose in poses])
@@ -111,7 +111,7 @@ def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) ->
 
 
 def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
-    """Causes that the measurement shows to have moved, in standard deviations of the prediction."""
+    """Causes whose coefficients deviate from their mean in this arm, in standard deviations of the prediction."""
     largest_causes = list(causes[:MOST_CAUSES])[::-1]
     with style.style():
         out, axes = style.figure(6.4, 0.9 + 0.27 * max(len(largest_causes), 3))

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from armsim.calibration.curve_analysis import MeasuredSensor
 
 POINTS = 4000
-"""Points of a curve drawn, at most."""
+"""Largest number of points of a curve that are drawn."""
 FINEST = 60
-"""Periods of a wave drawn over the width of a figure, at most: more of them blur into a band."""
+"""Largest number of periods of a wave over the width of a figure; more of them would blur into a band."""
 APART = 30.0
 """Ratio of the largest to the smallest amplitude from which their axis is logarithmic."""
 
@@ -54,7 +54,7 @@ def measured_curve(sensor: MeasuredSensor, encoder: str | None) -> style.Drawing
 
 
 def _scale(axes: Axes, sensor: MeasuredSensor, unit: Unit) -> None:
-    """Axis of amplitudes from 0; logarithmic where laws and amplitudes are too far apart to be read off it."""
+    """Set the axis of amplitudes: from 0, or logarithmic if they differ too much to be read on a linear axis."""
     laws = [order.law for order in sensor.orders if order.law is not None]
     sizes = [order.amplitude for order in sensor.orders] + [law.p95 for law in laws]
     positive = [size * unit.factor for size in sizes if size > 0.0]
@@ -112,5 +112,5 @@ def _legend(sensor: MeasuredSensor) -> str:
 
 
 def _tick(order: OrderRecord) -> str:
-    """An order, with the orders below it that look the same at these angles."""
+    """Tick label of an order, with its aliases at these angles below it."""
     return "\n".join([f"{order.order:g}", *(f"={alias:g}" for alias in order.aliases)])

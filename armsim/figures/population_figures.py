@@ -12,7 +12,7 @@ from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult, YieldCurve
 
 BINS = 30
-"""Bins of a histogram of arms."""
+"""Number of bins of a histogram of arms."""
 
 
 def population(result: Result, task: TaskResult) -> style.Drawing:
@@ -203,7 +203,7 @@ def arms(result: Result, task: TaskResult) -> style.Drawing:
 
 
 def _exceeding(task: TaskResult, curve: YieldCurve, limit: float | None) -> str:
-    """Finding on the arms that exceed a limit at some pose, and on what half of them stay within."""
+    """Finding: share of the arms that exceed a limit at some pose, and position that half of them stay within."""
     middle = curve.position_reaching(0.5)
     half = "" if middle is None else f"half of the built arms stay within {show(middle)}"
     estimate = task.summary.yield_
@@ -213,7 +213,7 @@ def _exceeding(task: TaskResult, curve: YieldCurve, limit: float | None) -> str:
 
 
 def _passing(result: Result, task: TaskResult, curve: YieldCurve) -> str:
-    """Finding on the share of arms that pass, and the position that the required share would pass."""
+    """Finding: share of the arms that pass, and position limit that the required share would pass."""
     requirement = result.required_at(task.name)
     limit = smallest_limit(requirement, task.follows_path, "error")
     if requirement is None or limit is None:

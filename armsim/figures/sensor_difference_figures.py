@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
 COLUMNS = 3
 POINTS = 120
-"""Points of a curve with a hover text, at most."""
+"""Largest number of points of a curve with a hover text."""
 LEAST_SWEPT = 0.2
-"""Height of the envelope of short waves, over that of the whole curve, from which some periods of them are shown."""
+"""Ratio of the height of the envelope of short waves to that of the whole curve above which an inset shows them."""
 BAND, THERE, BACK = style.COLOURS[5], style.COLOURS[0], style.COLOURS[1]
 
 
 def identical_pairs(result: Result) -> list[tuple[str, ...]]:
-    """Names of the joints with two sensors, grouped where their figures are identical."""
+    """Names of the joints with two sensors; joints with identical figures form a group."""
     groups: dict[TwoSensors, list[str]] = {}
     for name, pair in result.two_sensors.items():
         groups.setdefault(pair, []).append(name)
@@ -42,7 +42,7 @@ def sensor_differences(result: Result, joints: Sequence[tuple[str, ...]]) -> sty
     ----------
     result : Result
     joints : sequence of tuple of str
-        As `identical_pairs` returns them: one panel for each.
+        As returned by `identical_pairs`: one panel for each group.
     """
     pairs = {names: result.two_sensors[names[0]] for names in joints}
     columns = min(COLUMNS, len(pairs))

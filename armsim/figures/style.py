@@ -1,4 +1,4 @@
-"""The look shared by all figures."""
+"""Style shared by all figures: colours, sizes, titles, notes and legends."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
 REQUIREMENT = "#c1121f"
 MAP = "cividis"
-"""Perceptually uniform, reads the same to colour-blind readers and in grey."""
+"""Colour map of all maps: perceptually uniform, and readable by colour-blind readers and in grey."""
 
 
 OTHER_SCRIPTS = ("Noto Sans CJK SC", "Noto Sans CJK JP", "WenQuanYi Zen Hei", "Microsoft YaHei", "Arial Unicode MS")

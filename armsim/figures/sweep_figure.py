@@ -23,7 +23,7 @@ def sweep(label: str, value_unit: str, lines: Mapping[str, Sequence[Point]], not
     value_unit : str
         Unit of measure of its values.
     lines : mapping of task to points
-        All of one criterion.
+        Value of the parameter and judgement of the criterion, per point.
     note : str
     """
     judgements = [judgement for points in lines.values() for _, judgement in points]
@@ -68,7 +68,7 @@ def sweep(label: str, value_unit: str, lines: Mapping[str, Sequence[Point]], not
 
 
 def _worst(lines: Mapping[str, Sequence[Point]]) -> int:
-    """Number of the task that is worst at the last value."""
+    """Index of the task that is worst at the last value."""
     last = [points[-1][1] for points in lines.values()]
     sign = -1.0 if last[0].at_least else 1.0
     return int(np.argmax([sign * judgement.value for judgement in last]))

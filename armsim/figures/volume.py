@@ -17,25 +17,26 @@ from armsim.results import MapOf, Result, TaskResult
 
 ARM, LOST = "#222222", "#d9d9d9"
 SHARE = 0.08
-"""Margin around the drawing, as a share of its size."""
+"""Margin around the arm and the cells, as a share of their size."""
 ASIDE = 35.0
 """Azimuth between the line of sight and the arm, so that it does not hide the planes. [deg]"""
 
 
 class Cut(NamedTuple):
-    """A plane of cells through the worst one.
+    """A plane of cells through the worst cell of a volume.
 
     Parameters
     ----------
     axis : int
-        Across the plane: 0, 1, 2 for x, y, z.
+        Index of the axis normal to the plane: 0, 1, 2 for x, y, z.
     at : float [mm]
+        Position of the plane along that axis.
     corners : (cells, 4, 3) [mm]
     centres : (cells, 3) [mm]
     values : (cells,)
-        In the unit shown; nan in cells out of reach.
+        Values in the unit shown; nan in cells that cannot be reached.
     shape : tuple of int
-        Cells along the two directions in the plane.
+        Number of cells along the two directions of the plane.
     """
 
     axis: int
@@ -52,7 +53,7 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
     Raises
     ------
     ValueError
-        The task is no volume.
+        The task is not a volume.
     """
     cells = maps.cell_measure(result, task, measure, 3)
     factor, unit, limit = cells.factor, cells.unit, cells.limit
@@ -137,7 +138,7 @@ def _requirement(axes: Any, cut: Cut, limit: float) -> None:
 
 
 def _view_azimuth(planes: tuple[Cut, ...], arm: Array) -> float:
-    """Azimuth of a view in which the arm stands in front of the planes. [deg]"""
+    """Azimuth of a view in which the arm is in front of the planes. [deg]"""
     at = np.array([plane.at for plane in planes])
     to_arm = arm.mean(axis=0) - at
     straight = float(np.degrees(np.arctan2(to_arm[1], to_arm[0]))) if np.any(to_arm[:2]) else -90.0
