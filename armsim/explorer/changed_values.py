@@ -17,7 +17,7 @@ ACCOMPANYING = ("price", "motor_encoder")
 
 @dataclass(frozen=True)
 class ChangedValue:
-    """A changed value: its path, its joint (empty where it belongs to none), its label, and its text as opened."""
+    """A changed value: its path, its joint (empty if it belongs to none), its label, and its text as opened."""
 
     path: str
     joint: str
@@ -95,7 +95,7 @@ def _with_price(session: Session, design: Design, joint: str, path: str) -> Desi
 
 
 def skipped_sentence(skipped: dict[str, str]) -> str:
-    """Sentence on joints that could not take a change, by their reasons; empty where all could."""
+    """Sentence on joints that could not take a change, by their reasons; empty if all could."""
     by_reason: dict[str, list[str]] = {}
     for joint, reason in skipped.items():
         by_reason.setdefault(reason, []).append(joint)

@@ -240,7 +240,7 @@ def mounting_change(session: Session, joint: str, way: str) -> dict[str, Any]:
 
 
 def price_of(mounting: float, placement: float) -> dict[str, float] | None:
-    """Price of fitting a sensor, as a scenario states it; None where it is nothing."""
+    """Price of fitting a sensor, as a scenario states it; None if it is nothing."""
     return {key: cost for key, cost in (("mounting", mounting), ("placement", placement)) if cost} or None
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from armsim.sources import Source
 
 Stamp = tuple[int, int, int] | None
-"""Time of the last change [ns], size and inode of a file; None where it cannot be read."""
+"""Time of the last change [ns], size and inode of a file; None if it cannot be read."""
 
 
 class FileWatch:

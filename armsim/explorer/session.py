@@ -252,7 +252,7 @@ class Session:
 
     @property
     def fault(self) -> str:
-        """What went wrong when the current design was evaluated; empty where nothing did."""
+        """What went wrong when the current design was evaluated; empty if nothing did."""
         key, text = self._fault
         return text if key == self.design.key else ""
 

@@ -53,7 +53,7 @@ class Number:
     ----------
     name, text : str
     limit : str
-        Its limit, as it stands behind the number: "of 120 µm"; empty where nothing is required.
+        Its limit, as it stands behind the number: "of 120 µm"; empty if nothing is required.
     tone : Tone
         Colour by its state.
     meaning : str
@@ -105,7 +105,7 @@ def stage(snapshot: Snapshot | None, fault: str) -> str:
 
 
 def limit_of(judgement: Judgement) -> str:
-    """Text of the limit of a criterion, shown after its figure; empty where nothing is required."""
+    """Text of the limit of a criterion, shown after its figure; empty if nothing is required."""
     least = "at least " if judgement.at_least else ""
     return f"of {least}{judgement.limit_text}" if judgement.limit is not None else ""
 
@@ -149,7 +149,7 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
 def verdict(snapshot: Snapshot | None) -> tuple[str, Tone]:
     """State of the requirement over all tasks, with the figure that decides and its limit, and its colour.
 
-    "not met: 95 % of errors 119 µm of 100 µm at the side view"; empty where nothing is required.
+    "not met: 95 % of errors 119 µm of 100 µm at the side view"; empty if nothing is required.
     """
     if snapshot is None or snapshot.study.scenario.requirement is None:
         return "", "plain"

@@ -26,7 +26,7 @@ def assumed_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
 
 
 def assumed_sentence(result: Result, task: TaskResult) -> str:
-    """Sentence on the assumed values and their share of a task's error; empty where all values are stated."""
+    """Sentence on the assumed values and their share of a task's error; empty if all values are stated."""
     if not result.assumptions:
         return ""
     joints: dict[tuple[str, str, str], list[str]] = {}

@@ -1,4 +1,4 @@
-"""Bill of materials of a selection: what is bought for which joint, how many, for what price."""
+"""Bill of materials of a selection: the sensor of every joint, the number of pieces, and the prices."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ LONGEST = 400
 
 
 def notes(texts: Sequence[str]) -> tuple[Section, ...]:
-    """Section with all notes; none where there are no notes."""
+    """Section with all notes; none if there are no notes."""
     return (Section("Notes", "notes", (Bullets(tuple(texts)),)),) if texts else ()
 
 

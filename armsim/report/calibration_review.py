@@ -71,7 +71,7 @@ METHOD = (
 
 
 def _visits(calibrated: Calibrated) -> str:
-    """Visits of every pose in words; nothing where a file says how often each was measured."""
+    """Visits of every pose in words; empty if a measurement file states them."""
     if calibrated.arms:
         return ""
     return f", {calibrated.visits} visit{'s' * (calibrated.visits != 1)} each"
@@ -115,7 +115,7 @@ def residuals(arm: IdentifiedArmRecord) -> str:
 
 
 def contradictions(calibrated: Calibrated) -> list[str]:
-    """Sentences on readings that contradict the expected errors of identified arms; none where compatible."""
+    """Sentences on readings that contradict the expected errors of identified arms; none if compatible."""
     return [_contradiction(arm) for arm in calibrated.arms if arm.fit.contradicts]
 
 
@@ -256,7 +256,7 @@ def cause_frame(calibrated: Calibrated) -> Frame:
 
 
 def confounded_frame(calibrated: Calibrated) -> Frame:
-    """Table of parameters that the poses cannot distinguish, and from which others."""
+    """Table of parameters that the poses do not distinguish from others, with those others."""
     confounded_with = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
     columns = (
         words("parameter", [row.name for row in calibrated.confounded]),

@@ -25,12 +25,12 @@ UNCOMPARED = ("name", "encoder", "placement", "travel", "farthest", "needs", "fi
 
 
 def letters(count: int) -> tuple[str, ...]:
-    """Letters of so many designs; numbers beyond the alphabet."""
+    """Letters that name a number of designs; numbers beyond the alphabet."""
     return tuple(ascii_uppercase[n] if n < len(ascii_uppercase) else str(n + 1) for n in range(count))
 
 
 def common_name(names: Sequence[str]) -> str:
-    """What the names of all designs begin with, up to a comma or colon; empty where there is nothing."""
+    """Common beginning of the names of all designs, up to a comma or colon; empty if there is none."""
     first, *others = names
     ends = [
         n for n, sign in enumerate(first) if sign in ",:" and all(name.startswith(first[: n + 1]) for name in others)
@@ -39,7 +39,7 @@ def common_name(names: Sequence[str]) -> str:
 
 
 def short_names(names: Sequence[str]) -> list[str]:
-    """Names of designs without what they have in common; a design of nothing else keeps its name."""
+    """Names of designs without their common beginning; a design whose name has nothing else keeps it."""
     common = common_name(names)
     return [name[len(common) :].lstrip(",: ") or name for name in names]
 
@@ -58,7 +58,7 @@ def lettered(comparison: Comparison) -> Comparison:
 
 
 def what_differs(first: Machine, other: Machine) -> str:
-    """What a design has other than the first, joints with the same changes together: "j1, j2: disc 50 at output"."""
+    """Differences of a design to the first; equal ones of several joints together: "j1, j2: disc 50 at output"."""
     if len(first.joints) != len(other.joints):
         return "another arm"
     pairs = zip(first.joints, other.joints, strict=True)

@@ -113,7 +113,7 @@ def _change_of(changes: Sequence[CriterionChange], criterion: str, joint: str) -
 
 
 def joints_frame(comparison: Comparison) -> Frame | None:
-    """Table with a row per criterion of a joint and design; None where no joint is judged."""
+    """Table with a row per criterion of a joint and design; None if no joint is judged."""
     rows = {row.scenario: row.criteria for row in comparison.joints}
     keys = dict.fromkeys((change.criterion, change.joint) for row in rows.values() for change in row)
     if not keys:

@@ -67,13 +67,13 @@ def _amplitude(order: OrderRecord, unit: str) -> str:
 
 
 def in_residual(sensor: MeasuredSensor) -> str:
-    """Orders found in the residual, with amplitude and interval; empty where there are none."""
+    """Orders found in the residual, with amplitude and interval; empty if there are none."""
     orders = [f"order {order.order}, {_amplitude(order, sensor.unit)}" for order in sensor.in_residual]
     return f"in the residual of the orders requested: {'; '.join(orders)}" if orders else ""
 
 
 def aliases(sensor: MeasuredSensor) -> str:
-    """Sentence on orders of the data sheet that alias with others at the measured angles; empty where none."""
+    """Sentence on orders of the data sheet that alias with others at the measured angles; empty if none."""
     steps = sensor.curve.equal_steps
     steps_text = "these angles" if steps is None else f"{steps} equal steps"
     parts = [
@@ -102,7 +102,7 @@ def sentence(sensor: MeasuredSensor, encoder: str | None) -> str:
 
 
 def batch(curves: Curves) -> str | None:
-    """Sentence on leave-one-out predictions over several sensors; None where there are too few."""
+    """Sentence on leave-one-out predictions over several sensors; None if there are too few."""
     if curves.leave_one_out is None:
         return None
     unusual = sum(p_value < 0.05 for p_value in curves.leave_one_out)

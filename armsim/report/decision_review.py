@@ -40,7 +40,7 @@ PROVED = "What was proved, and what was judged"
 
 
 def selection_printout(selection: Selection) -> Iterator[Frame | str]:
-    """Printout of a selection: the answer, the joints, what cheaper designs miss; at the end what was proved."""
+    """Printout of a selection: answer, joints, criteria that cheaper designs miss, and what was proved."""
     yield answer(selection)
     title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
     rows = design_frame(selection)
@@ -60,7 +60,7 @@ def selection_printout(selection: Selection) -> Iterator[Frame | str]:
 
 
 def decision_review(decision: Decision, scenario: Scenario, design: str | None) -> Review:
-    """Review of a decision. ``design`` is the YAML text of the chosen scenario, None where no design meets the
+    """Review of a decision. ``design`` is the YAML text of the chosen scenario, None if no design meets the
     requirement.
     """
     result, selection, requirement = decision.result, decision.selection, scenario.requirement
@@ -170,7 +170,7 @@ def equals_frame(selection: Selection) -> Frame:
 
 
 def _figures_of(designs: Sequence[Alternative]) -> list[Column]:
-    """Columns of error, mass where it is stated, and number of types."""
+    """Columns of error, of mass if it is stated, and of the number of types."""
     masses = [1e3 * design.mass for design in designs]
     return [
         lengths("error, sampled", [design.at_coverage for design in designs]),
@@ -181,7 +181,7 @@ def _figures_of(designs: Sequence[Alternative]) -> list[Column]:
 
 
 def near_frame(selection: Selection) -> Frame:
-    """Table of designs that cost little more than the choice, with what they have that it does not."""
+    """Table of designs that cost little more than the choice, with their differences to it."""
     rows = selection.near
     some = "" if selection.near_complete else ", of those that err least by first order"
     return Frame(
@@ -195,7 +195,7 @@ def near_frame(selection: Selection) -> Frame:
 
 
 def near_tables(selection: Selection) -> dict[str, Exact]:
-    """Table for a file; none where there are no such designs."""
+    """Table for a file; none if there are no such designs."""
     return {"near": near_frame(selection).exact} if selection.near else {}
 
 
@@ -243,7 +243,7 @@ def rejected_frame(selection: Selection) -> Frame:
 
 
 def _resolving(judgement: Judgement) -> str:
-    """Arms that would resolve a miss; empty where it is resolved."""
+    """Number of arms that would resolve whether a design misses; empty if that is resolved."""
     if judgement.state != "not resolved":
         return ""
     needed = judgement.units_to_resolve

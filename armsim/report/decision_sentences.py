@@ -55,7 +55,7 @@ def difference(row: TaskDifference) -> str:
 
 
 def gain_per_cost(row: TaskDifference) -> str:
-    """Gain over the first design per cost unit; empty where it is not significant, or costs nothing more."""
+    """Gain over the first design per cost unit; empty if it is not significant, or costs nothing more."""
     first = row.criteria[0]
     if row.price <= 0 or first.gain <= 0 or not (first.change.resolved or first.change.interval is None):
         return ""

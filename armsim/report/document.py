@@ -132,7 +132,7 @@ class Front:
     key_facts : tuple of str
         Sentences repeated on slides.
     gauges : Picture, optional
-        Every criterion beside its limit.
+        Every criterion with its limit.
     design : Table, optional
         What is built: the sensors, their places and prices.
     """

@@ -18,12 +18,12 @@ def exclusions_frame(exclusions: Sequence[Exclusion]) -> Frame:
 
 
 def exclusions_tables(exclusions: Sequence[Exclusion]) -> dict[str, Exact]:
-    """Table of every joint for a file, with the names of the encoders; none where nothing is excluded."""
+    """Table of every joint for a file, with the names of the encoders; none if nothing is excluded."""
     return {"excluded": _frame(exclusions).exact} if exclusions else {}
 
 
 def exclusions_sections(exclusions: Sequence[Exclusion]) -> tuple[Section, ...]:
-    """Section of a document; none where nothing is excluded."""
+    """Section of a document; none if nothing is excluded."""
     if not exclusions:
         return ()
     text = "The last column counts the encoders that only this reason excludes."

@@ -54,7 +54,7 @@ def other_criteria_sentence(result: Result) -> tuple[str, ...]:
 
 
 def acceptance_sentence(task: TaskResult) -> str:
-    """Sentence on what an acceptance test of few visits would report; empty where none is sampled."""
+    """Sentence on what an acceptance test of few visits would report; empty if none is sampled."""
     test = task.acceptance
     if test is None or test.repeatability.p95 is None:
         return ""

@@ -51,7 +51,7 @@ class Column:
     ----------
     name : str
     values : tuple
-        Numbers in SI, None where unknown; or words.
+        Numbers in SI, None if unknown; or words.
     intervals : tuple of (low, high), optional
     unit : Unit
         Unit of the column; without a name where numbers are bare or each cell has its own.
@@ -269,7 +269,7 @@ def lengths(
     kind, unit
         As in `formatting.show`.
     decimals : int, optional
-        Decimals; those that its numbers justify where not given.
+        Decimals; by default those that the numbers justify.
     change, half_widths
         As in `Column`.
     """
@@ -337,7 +337,7 @@ def joint_errors(
 
 
 def criterion_columns(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> list[Column]:
-    """Columns of the criteria, each in one unit and number of decimals; a dash where a criterion does not apply."""
+    """Columns of the criteria, each in one unit and number of decimals; a dash if a criterion does not apply."""
     by_name = [{judgement.criterion: judgement for judgement in row} for row in share_digits(rows)]
     out = []
     for name in dict.fromkeys(name for row in by_name for name in row):
@@ -356,13 +356,13 @@ def criterion_columns(rows: Sequence[Sequence[Judgement]], show_intervals: bool 
 
 
 def figures_with_units(figures: Sequence[Judgement | None]) -> list[str]:
-    """One criterion of several designs, each figure with its unit, all with as many decimals; a dash where none is."""
+    """One criterion of several designs, each figure with its unit, all with as many decimals; a dash if none is."""
     common_digits = iter(share_digits([[figure for figure in figures if figure is not None]])[0])
     return ["–" if figure is None else next(common_digits).number for figure in figures]
 
 
 def changes(name: str, differences: Sequence[Difference | None], quantity: Quantity) -> Column:
-    """Changes of a length, an angle, a share or a count, with their intervals; a dash where none is."""
+    """Changes of a length, an angle, a share or a count, with their intervals; a dash for a change that is None."""
     values = [None if change is None else change.value for change in differences]
     ends = [None if change is None else change.interval for change in differences]
     if quantity == "share":

@@ -39,7 +39,7 @@ class Helpers:
         return self._count * HELPER_MEMORY if self._pool is not None else 0
 
     def submit(self, function: Callable[..., T], *arguments: object) -> Future[T] | None:
-        """Submit a function call to the helpers; None where there are none."""
+        """Submit a function call to the helpers; None if there are none."""
         try:
             return None if self._pool is None else self._pool.submit(function, *arguments)
         except BrokenProcessPool:
@@ -88,7 +88,7 @@ OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20
 
 
 def result_of(future: Future[T], function: Callable[..., T], *arguments: object) -> T:
-    """Result of a submitted call, computed here where the helper was killed."""
+    """Result of a submitted call, computed in this process if the helper was killed."""
     try:
         return future.result()
     except (BrokenProcessPool, CancelledError):  # killed, say for want of memory: this process is still there
@@ -101,5 +101,5 @@ def _begin() -> None:
 
 
 def _loaded() -> None:
-    """Load what drawing takes."""
+    """Load the libraries that drawing needs."""
     importlib.import_module("armsim.figures")

@@ -1,4 +1,4 @@
-"""The document of a measured arm with what was identified of it."""
+"""The document of a measured arm with its identified parameters."""
 
 from __future__ import annotations
 

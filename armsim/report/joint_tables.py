@@ -17,7 +17,7 @@ COMBINED = "all causes together"
 
 
 def joints_frame(joints: Mapping[str, JointBudget], prices: Sequence[float] | None = None, title: str = "") -> Frame:
-    """Table of the error budget of every joint, with the price of its sensors where given."""
+    """Table of the error budget of every joint, with the price of its sensors if given."""
     budgets = list(joints.values())
     units = [budget.unit for budget in budgets]
     return Frame(
@@ -99,7 +99,7 @@ def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
 
 
 def error_motions_frame(budget: JointBudget) -> tuple[Frame, ...]:
-    """Table of the error motions of the axis; none where there are none."""
+    """Table of the error motions of the axis; none if there are none."""
     if not budget.error_motions:
         return ()
     terms = [motion.term for motion in budget.error_motions]

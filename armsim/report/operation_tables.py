@@ -37,7 +37,7 @@ def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
 
 
 def operation_section(result: Result) -> tuple[Section, ...]:
-    """Section on operating limits; none where no limits are stated."""
+    """Section on operating limits; none if no limits are stated."""
     if not result.operation:
         return ()
     blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), operation_frame(result.operation).table())

@@ -19,7 +19,7 @@ METHOD = (
 
 
 def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
-    """Sentence on the outlying readings of an arm; empty where there are none."""
+    """Sentence on the outlying readings of an arm; empty if there are none."""
     if crowded:
         too_many = (
             f"more than {percent(MAX_OUTLIER_SHARE)} of the readings of {arm} stand out, too many to be called wrong"
@@ -35,7 +35,7 @@ def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
 
 
 def _size(outlier: OutlierRecord, value: float) -> str:
-    """Length, or angle where the orientation of a reading is wrong."""
+    """A length in words, or an angle if the orientation of the reading is outlying."""
     return show(value, "rad" if outlier.orientation else "m")
 
 

@@ -120,7 +120,7 @@ def damage(out: Path) -> list[str]:
 
 
 def _strangers(folder: Path) -> list[str]:
-    """Paths in a folder that are not of its result; all entries where there is no inventory."""
+    """Paths in a folder that are not of its result; all entries if there is no inventory."""
     listed = _inventory(folder)
     files = sorted(path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir())
     names = [path.relative_to(folder).as_posix() for path in files]
@@ -135,7 +135,7 @@ def _strangers(folder: Path) -> list[str]:
 
 
 def _inventory(folder: Path) -> dict[str, str]:
-    """Digests of the files of a result by path; empty where no inventory can be read."""
+    """Digests of the files of a result by path; empty if no inventory can be read."""
     file = folder / INVENTORY
     try:
         data = json.loads(file.read_text(encoding="utf-8")) if file.is_file() and not file.is_symlink() else {}

@@ -17,7 +17,7 @@ def parameter_label(path: str, joints: Iterable[str]) -> str:
     Parameters
     ----------
     path : str
-        As a scenario is changed: ``joints.j2.transmission.kinematic_error.0.amplitude``, or ``link j1.d``.
+        Path as used to change a scenario: ``joints.j2.transmission.kinematic_error.0.amplitude``, or ``link j1.d``.
     joints : iterable of str
         Names of the joints, which may hold dots.
 

@@ -1,4 +1,4 @@
-"""Recommendations: one ranking of causes, whose first rows stand on the first page."""
+"""Recommendations: one ranking of causes; the first page shows its first rows."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from armsim.results.poses import BIAS
 NEGLIGIBLE = 1e-4
 """Share of the mean square error below which nothing is recommended."""
 ADVICE = 2
-"""Most recommendations on the first page, beside that on sensors."""
+"""Largest number of recommendations on the first page, in addition to that on sensors."""
 GAINS = 8
 """Most rows of a table of gains."""
 SHOWN = 12
@@ -36,7 +36,7 @@ Name = TypeVar("Name")
 
 
 def advice(result: Result, extras: Extras) -> list[str]:
-    """Strongest recommendations with their gain: sampled what-ifs where available, else first order without a cause."""
+    """Strongest recommendations with their gain: sampled what-ifs if available, else first order without a cause."""
     task = deciding_task(result)
     if extras.what_ifs is not None:
         rows = [row for row in extras.what_ifs.rows_of(task.name) if row.criteria[0].gain > 0][:ADVICE]
@@ -55,7 +55,7 @@ def advice(result: Result, extras: Extras) -> list[str]:
 
 
 def _error_of(result: Result, owner: str, cause: str) -> str:
-    """A cause with the joint that has it; what belongs to no joint is named by the cause alone."""
+    """A cause with its joint; a cause that belongs to no joint by its name alone."""
     return f"the {cause} of {owner}" if owner in result.joints else f"the errors by {cause}"
 
 
@@ -66,7 +66,7 @@ def change_in_words(change: str) -> str:
 
 
 def recommendations_section(result: Result, extras: Extras) -> Section:
-    """Section on what would help most, by first order and, where available, by sampled changes and other sensors."""
+    """Section on what would help most, by first order and, if available, by sampled changes and other sensors."""
     tables = (one_cause_at_a_time(result), whole_parts(result))
     blocks: list[Block] = [Text(_FIRST_ORDER, "soft"), *(frame.table() for frame in tables)]
     if extras.what_ifs is not None:
@@ -130,6 +130,6 @@ def _gains(result: Result, rows: Sequence[tuple[object, Part]], labels: tuple[Co
 
 
 def _worst(result: Result) -> tuple[TaskResult, int]:
-    """Task that decides, and the index of its worst pose."""
+    """Deciding task, and the index of its worst pose."""
     task = deciding_task(result)
     return task, task.worst

@@ -205,7 +205,7 @@ def listed(word: str) -> tuple[Group, ...]:
 
 
 def explanation(word: str) -> list[str]:
-    """Paragraphs on every word of the glossary, key or cause of a name, none where nothing is known of it."""
+    """Paragraphs on every word of the glossary, key or cause of a name; none if nothing has that name."""
     defined = [_defined(entry) for entry in GLOSSARY if word.lower() == entry.word.lower()]
     declared_paths = {entry.path for entry in entries()}
     shaped = [

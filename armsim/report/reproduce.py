@@ -35,7 +35,7 @@ Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 class RunRequest:
     """Request of a run; paths as given.
 
-    ``what_if`` and ``catalogue`` say what was worked out beside the run itself; ``changes`` are the values set by path.
+    ``what_if`` and ``catalogue`` state further analyses of the run; ``changes`` are the values set by path.
     """
 
     scenario: FilePath
@@ -85,7 +85,7 @@ class Manifest:
         return replace(result, version=self.armsim, source_digest=self.source_digest)
 
     def other_code(self, result: Result) -> str:
-        """Sentence where a result was computed by other code than the earlier one; empty where not."""
+        """Sentence on a result that was computed by other code than the earlier one; empty if the code is the same."""
         codes = code_label(self.armsim, self.source_digest), code_label(result.version, result.source_digest)
         return "" if codes[0] == codes[1] else f"the earlier run was made by {codes[0]}, this is {codes[1]}"
 
@@ -160,9 +160,9 @@ def _problem(path: Path, detail: ErrorDetails) -> Problem:
 
 
 def difference(result: Result, expected: str, earlier: Path) -> str | None:
-    """Differences of a result from that of a manifest; None where equal to the bit, or to another device's rounding.
+    """Differences of a result from that of a manifest; None if equal to the bit, or to another device's rounding.
 
-    ``earlier`` is the results.json beside the manifest, looked into where it is still there.
+    ``earlier`` is the results.json next to the manifest; it is read if it still exists.
     """
     if sha256(result) == expected:
         return None

@@ -80,7 +80,7 @@ def _shaft(value: float, unit: str) -> str:
 
 
 def motion_section(result: Result) -> tuple[Section, ...]:
-    """Section on velocity ripple; none where no speeds are stated."""
+    """Section on velocity ripple; none if no speeds are stated."""
     if not result.motion:
         return ()
     blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), motion_frame(result.motion).table())

@@ -123,7 +123,7 @@ def _requirement(row: Refit) -> str:
 
 
 def robustness_sections(selection: Selection) -> tuple[Section, ...]:
-    """Sections of a document; none where neither was examined."""
+    """Sections of a document; none if neither was examined."""
     if not selection.robustness and not selection.refits:
         return ()
     prices = (
@@ -136,7 +136,7 @@ def robustness_sections(selection: Selection) -> tuple[Section, ...]:
 
 
 def robustness_tables(selection: Selection) -> dict[str, Exact]:
-    """Tables for files, with a row for every type of encoder; none where neither was examined."""
+    """Tables for files, with a row for every type of encoder; none if neither was examined."""
     rows = [(otherwise(row, row.encoder), row) for row in selection.robustness]
     return {
         **({"robustness": _robustness_frame(rows, selection.closest).exact} if rows else {}),

@@ -34,7 +34,7 @@ def columns_sentence(sensitivities: Sensitivities) -> str:
 
 
 def limits_of_the_table(sensitivities: Sensitivities) -> str:
-    """Sentence on required criteria that the table does not cover; empty where there are none."""
+    """Sentence on required criteria that the table does not cover; empty if there are none."""
     names = ", ".join(sensitivities.not_covered)
     about_all = "the tables cover the tool-point error alone; armsim what-if covers every criterion"
     return f"not covered: {names}; {about_all}" if names else ""

@@ -74,7 +74,7 @@ def better_sensors(result: Result) -> str:
 
 
 def each_and_every_pose(result: Result) -> str:
-    """Sentence that sets errors at each pose beside arms at all poses at once; empty where there is no yield curve."""
+    """Sentence that sets errors at each pose beside arms at all poses at once; empty if there is no yield curve."""
     task, coverage = deciding_task(result), coverage_of(result.requirement)
     curve = task.yield_curve
     position = None if curve is None else curve.position_reaching(coverage)

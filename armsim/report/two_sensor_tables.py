@@ -99,7 +99,7 @@ def _figures(pair: TwoSensors) -> Iterator[Figure]:
 
 
 def two_sensors_section(result: Result) -> tuple[Section, ...]:
-    """Section on the joints with two sensors; none where there are none."""
+    """Section on the joints with two sensors; none if there are none."""
     if not result.two_sensors:
         return ()
     table = two_sensors_frame(result.two_sensors).table()
