@@ -17,6 +17,7 @@ from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import Act, Term
 from armsim.model.configurations import Configurations
 from armsim.model.machine import EvaluatedMachine, Machine
+from armsim.model.posture_cache import PostureCache
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
@@ -63,19 +64,18 @@ class FixedPhases(Machine):
 
 
 def _with_orders_of(term: Term, reference: Term) -> Term:
-    if len(term.acts) != len(reference.acts) or not any(isinstance(act.shape, Wave) for act in term.acts):
+    if term is reference or len(term.acts) != len(reference.acts):
         return term
-    return replace(term, acts=tuple(_with_order_of(*pair) for pair in zip(term.acts, reference.acts, strict=True)))
+    acts = tuple(_with_order_of(*pair) for pair in zip(term.acts, reference.acts, strict=True))
+    same = all(act is other for act, other in zip(acts, term.acts, strict=True))
+    return term if same else replace(term, acts=acts)
 
 
 def _with_order_of(act: Act, reference: Act) -> Act:
-    if (
-        isinstance(act.shape, Wave)
-        and isinstance(reference.shape, Wave)
-        and act.shape.function == reference.shape.function
-    ):
-        return replace(act, shape=replace(act.shape, order=reference.shape.order))
-    return act
+    shape, other = act.shape, reference.shape
+    if not (isinstance(shape, Wave) and isinstance(other, Wave)) or shape.order == other.order:
+        return act
+    return replace(act, shape=replace(shape, order=other.order)) if shape.function == other.function else act
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,13 +134,18 @@ class PosePopulation:
         Only terms that differ between the machines are evaluated again, and their displacement is added to that of the
         others; the second-order effect of both together is neglected. None if no term differs.
         """
-        other = machine.evaluated(self.configurations)
+        other = machine.evaluated(self.configurations, self._postures)
         before, after = _signatures(self.evaluated), _signatures(other)
         names = {name for name in {**before, **after} if not _same_draw_and_effect(before.get(name), after.get(name))}
         if not names:
             return None
         change = self._displacement_by(other, names) - self._displacement_by(self.evaluated, names)
         return np.asarray(np.linalg.norm(self.displacement + change, axis=0))
+
+    @cached_property
+    def _postures(self) -> PostureCache:
+        """Kinematics at the pose, which machines of other sensors share."""
+        return PostureCache(self.configurations.joints)
 
     def _displacement_by(self, evaluated: EvaluatedMachine, names: Collection[str]) -> Array:
         """Displacement by some terms, shape (3, visits, units), or (3, 1, units) if all visits have the same. [m]"""

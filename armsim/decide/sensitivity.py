@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -24,6 +24,7 @@ from armsim.decide.pose_population import FixedPhases, PosePopulation
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
+from armsim.model.posture_cache import PostureCache
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
 from armsim.results.json_records import NotInRecord, plain
@@ -220,7 +221,7 @@ class TaskPopulation:
     def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
         """Change of the largest quantile, and of the rms over the poses, with a changed machine. [m]"""
         before = self.table.column("first_order.rms")
-        after = np.sqrt(linearise(machine.evaluated(self.configurations)).mean_square)
+        after = np.sqrt(linearise(machine.evaluated(self.configurations, self._postures)).mean_square)
         rms = float(np.sqrt(np.mean(after**2)) - np.sqrt(np.mean(before**2)))
         ratio = np.divide(self.quantiles, before, out=np.zeros_like(before), where=before > 0)
         pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
@@ -233,6 +234,11 @@ class TaskPopulation:
         further_half_width = math.hypot(self._difference_half_width(pose), shift.unseen)
         value, units = quantile_difference + shift.value, population.plan.units
         return difference(value, shift.influences, units, further_half_width), rms
+
+    @cached_property
+    def _postures(self) -> PostureCache:
+        """Kinematics at the poses, which machines of other sensors share."""
+        return PostureCache(self.configurations.joints)
 
     def _difference_half_width(self, pose: int) -> float:
         """Half-width of the 95 % interval of the table's quantile at a pose minus that at the worst pose. [m]"""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Literal
 
 from armsim import causes
@@ -165,12 +166,21 @@ class Joint:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
         return self.mounting.contrast_loss(self.encoder)
 
+    def __getstate__(self) -> dict[str, object]:
+        """Fields only: cached values are not sent to other processes."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
     def terms(self) -> tuple[Term, ...]:
         """Every error term of the joint, attained minus commanded; error motions and bending keep their own axes.
 
         The servo makes the reading equal the command, so a reading error r at the encoder shaft moves the joint by
-        -r / ratio. On the output side the gear lies inside the loop and its errors vanish from the joint.
+        -r / ratio. On the output side the gear lies inside the loop and its errors vanish from the joint. Terms are
+        assembled once: a change of a machine leaves most of its joints as they are.
         """
+        return self._terms
+
+    @cached_property
+    def _terms(self) -> tuple[Term, ...]:
         axis, encoder = Axis(self.name), self.encoder
         at_joint = self.transmission.terms(
             self.geared, encoder.hysteresis / abs(self.ratio), self.approach, self.farthest
