@@ -47,6 +47,8 @@ ROOM = 1.25
 """Factor on the size of a new array, so that few are made anew."""
 MOST_COUNTS = 2**32 - 1
 """Most visits that a count of the device holds."""
+GATHERED = 2**16
+"""Number of gathered counts, rounded up to a multiple, so that calls share the arrays of few sizes."""
 UNIT_BYTES = 8 * (UNIT_STATISTICS + 1)
 """Memory per unit of the outputs at a pose, on the device. [bytes]"""
 warnings.filterwarnings("ignore", ".*under-utilization", module="numba")  # by small parts of the work
@@ -57,23 +59,23 @@ class _Memory:
 
     def __init__(self) -> None:
         self.stream: Any = cuda.stream()
-        self._on_device: dict[str, Any] = {}
-        self._on_host: dict[str, Any] = {}
+        self._on_device = _Arrays(cuda.device_array)
+        self._on_host = _Arrays(cuda.pinned_array)
 
     @property
     def nbytes(self) -> int:
         """Memory on the device. [bytes]"""
-        return sum(int(array.nbytes) for array in self._on_device.values())
+        return sum(int(array.nbytes) for array in self._on_device.buffers.values())
 
     def array(self, name: str, shape: tuple[int, ...], scalar: Any) -> Any:
         """Array of a shape on the device."""
-        return _array(self._on_device, cuda.device_array, name, shape, scalar)
+        return self._on_device.array(name, shape, scalar)
 
     def counts(self, poses: int) -> Any:
         """Counts of poses on the device, zero; what gathers them leaves them so."""
-        before = self._on_device.get("counts")
+        before = self._on_device.buffers.get("counts")
         counts = self.array("counts", (poses, BINS), np.uint32)
-        buffer = self._on_device["counts"]
+        buffer = self._on_device.buffers["counts"]
         if buffer is not before:
             clearing_kernel()[-(-buffer.size // (GATHERING * CLEARED)), GATHERING, self.stream](buffer)
         return counts
@@ -86,17 +88,32 @@ class _Memory:
 
     def to_host(self, name: str, values: Any) -> Any:
         """Copy of an array of the device: complete when the stream is, valid until the next call."""
-        host = _array(self._on_host, cuda.pinned_array, name, values.shape, values.dtype)
+        host = self._on_host.array(name, values.shape, values.dtype)
         values.copy_to_host(host, stream=self.stream)
         return host
 
 
-def _array(arrays: dict[str, Any], make: Any, name: str, shape: tuple[int, ...], scalar: Any) -> Any:
-    size = math.prod(shape)
-    if name not in arrays or arrays[name].size < size:
-        arrays.pop(name, None)  # before the new one is made
-        arrays[name] = make(int(ROOM * size), dtype=scalar)
-    return arrays[name][:size].reshape(shape)
+class _Arrays:
+    """Arrays by name, each the start of a buffer; those of a shape that was used before are made once.
+
+    To make an array of a part of the memory of a device takes the library 0.1 ms, a call takes a dozen.
+    """
+
+    def __init__(self, make: Any) -> None:
+        self.buffers: dict[str, Any] = {}
+        self._make = make
+        self._arrays: dict[tuple[str, tuple[int, ...]], Any] = {}
+
+    def array(self, name: str, shape: tuple[int, ...], scalar: Any) -> Any:
+        """Array of a shape; its numbers are those of the last array of that name."""
+        size = math.prod(shape)
+        if name not in self.buffers or self.buffers[name].size < size:
+            self._arrays = {key: array for key, array in self._arrays.items() if key[0] != name}
+            self.buffers.pop(name, None)  # before the new one is made
+            self.buffers[name] = self._make(int(ROOM * size), dtype=scalar)
+        if (name, shape) not in self._arrays:
+            self._arrays[name, shape] = self.buffers[name][:size].reshape(shape)
+        return self._arrays[name, shape]
 
 
 class CudaDevice:
@@ -245,7 +262,7 @@ class CudaSampler:
             host_totals = memory.to_host("totals", totals)
         memory.stream.synchronize()
         windows = np.empty((number, WINDOWS, 3), dtype=np.int64)
-        size = find_windows(host_totals, windows)
+        size = -(-find_windows(host_totals, windows) // GATHERED) * GATHERED
         with self.on.lock:
             gathered = memory.array("gathered", (size,), np.uint32)
             on_device = memory.to_device("windows", windows)

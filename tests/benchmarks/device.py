@@ -58,6 +58,8 @@ def compare(names: list[str], threads: int) -> None:
         by_processor, by_device = (
             study.sample(sets, RunOptions(threads, MEMORY, device=device)) for device in ("cpu", "cuda")
         )
+        if "processor" in by_device.spec.sampler.device:
+            sys.exit(f"{path.stem}: {by_device.spec.sampler.device}")
         differences = largest_difference(by_processor, by_device)
         poses = sum(len(one.names) for one in sets)
         print(
