@@ -99,6 +99,7 @@ SLOW = (
     "decide/test_sensitivity.py",
     "decide/test_slopes.py",
     "decide/test_sweep.py::test_every_point_is_a_run_of_the_changed_study",
+    "decide/test_sweep.py::test_pairs_of_values_are_runs_of_both_changes",
     "decide/test_what_if.py::test_a_cause_at_one_joint_is_halved_there_alone",
     "decide/test_what_if.py::test_few_poses_tell_what_all_would",
     "decide/test_what_if.py::test_the_command",

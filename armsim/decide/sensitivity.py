@@ -257,13 +257,16 @@ def _machine_with_factor(machine: Machine, number: Number, factor: float) -> Mac
 def sensitivities(
     study: Study,
     run_options: RunOptions = RunOptions(),
+    joint: str = "",
 ) -> Sensitivities:
-    """Sensitivity of the error to every number of a machine.
+    """Sensitivity of the error to every number of a machine, or of one joint.
 
     Parameters
     ----------
     study : Study
     run_options : RunOptions
+    joint : str
+        Joint whose numbers are varied; all numbers of the machine where empty.
 
     Returns
     -------
@@ -284,7 +287,7 @@ def sensitivities(
     ]
     for task in tasks:
         task.population_at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
-    all_numbers = numbers(scenario.machine)
+    all_numbers = [number for number in numbers(scenario.machine) if joint in ("", number.joint)]
     lines: list[list[NumberSensitivity | None]] = []
     rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):

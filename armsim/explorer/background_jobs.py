@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.decide import compare, select, sweep, what_if
+from armsim.decide import compare, select, sensitivities, sweep, what_if
 from armsim.decide.resolving import search_until_resolved
 from armsim.decide.sweep import Sweep, values_of
+from armsim.decide.sweep_map import SweepMap, sweep_map
 from armsim.documents.load import options_for
 from armsim.documents.write_overrides import yaml_line
 from armsim.explorer.session import Session
@@ -19,7 +20,10 @@ from armsim.explorer.snapshot import JobInput
 from armsim.run_options import RunOptions
 
 if TYPE_CHECKING:
-    from armsim.decide import Comparison, Selection, WhatIfs
+    from armsim.decide import Comparison, Selection, Sensitivities, WhatIfs
+    from armsim.decide.calibration_study import Calibrated
+    from armsim.results import Result
+    from armsim.study import Study
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +58,35 @@ def sweep_number(path: str, text: str, job_input: JobInput, options: RunOptions)
     return sweep(job_input.study, path, values_of(text), options)
 
 
+def sweep_two(path: str, text: str, other: str, other_text: str, job_input: JobInput, options: RunOptions) -> SweepMap:
+    """Sweep two numbers of the design over values."""
+    return sweep_map(job_input.study, (path, other), (values_of(text), values_of(other_text)), options)
+
+
+def sensitivity(joint: str, job_input: JobInput, options: RunOptions) -> Sensitivities:
+    """Vary every number of a joint of the design; of all where it is empty."""
+    return sensitivities(job_input.study, options, joint)
+
+
+def calibration(job_input: JobInput, options: RunOptions) -> Calibrated:
+    """Run the calibration of the design."""
+    from armsim.decide.calibration_study import calibrate
+
+    return calibrate(job_input.study, options)
+
+
+def whole_result(job_input: JobInput, options: RunOptions) -> Result:
+    """Result of the design, from its samples where they are complete."""
+    return _result(job_input.study, job_input, options)
+
+
+def _result(study: Study, job_input: JobInput, options: RunOptions) -> Result:
+    snapshot = job_input.snapshot
+    if snapshot is not None and snapshot.complete and snapshot.answer.samples is not None:
+        return study.result_of(job_input.poses, snapshot.answer.samples)
+    return study.evaluate(job_input.poses, options)[0]
+
+
 def compare_pins(job_input: JobInput, options: RunOptions) -> Comparison:
     """Compare pinned designs with the first of them."""
     return compare([pin.step.study.with_scenario(name=pin.name) for pin in job_input.pinned], options)
@@ -71,11 +104,8 @@ def review(job_input: JobInput, options: RunOptions) -> Package:
     if job_input.name != "as read":
         changes["name"] = f"{job_input.as_read.scenario.name}: {job_input.name}"
         request = replace(request, changes=(*request.changes, f"name={yaml_line(changes['name'])}"))
-    study, snapshot = job_input.as_read.change(changes), job_input.snapshot
-    if snapshot is not None and snapshot.complete and snapshot.answer.samples is not None:
-        result = study.result_of(job_input.poses, snapshot.answer.samples)
-    else:
-        result = study.evaluate(job_input.poses, options)[0]
+    study = job_input.as_read.change(changes)
+    result = _result(study, job_input, options)
     with tempfile.TemporaryDirectory(prefix="armsim-") as temporary:
         folder = Path(temporary) / "review"
         write_run_folder(folder, result, study.scenario, request.command, options.progress, request=request)

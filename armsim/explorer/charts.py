@@ -44,7 +44,8 @@ LIGHT_THEME = Theme("#222222", "#bbbbbb", "#e2e2e2", "#c1121f")
 DARK_THEME = Theme("#e8e8e8", "#555555", "#3a3a3a", "#ff8a8a")
 
 
-def _layout(theme: Theme, title: str, **settings: Any) -> dict[str, Any]:
+def layout(theme: Theme, title: str, **settings: Any) -> dict[str, Any]:
+    """Layout common to all charts, with further settings."""
     return {
         "title": {"text": title, "x": 0.0, "xanchor": "left", "font": {"size": 13}, "pad": {"l": 8}},
         "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
@@ -67,6 +68,7 @@ def over_poses(
     theme: Theme,
     layer: int = 0,
     signed: bool = False,
+    scale: tuple[float, float] | None = None,
 ) -> dict[str, Any]:
     """Chart of a measure over the poses of a task: a map of cells, a line along a path, or bars.
 
@@ -82,6 +84,8 @@ def over_poses(
         Layer of a volume.
     signed : bool
         Whether the values are differences, for a colour scale about zero.
+    scale : (low, high), optional
+        Ends of the colour scale, such as of several charts in common; those of the values where not given.
 
     Returns
     -------
@@ -89,7 +93,7 @@ def over_poses(
         Figure of plotly: data, layout, config.
     """
     if poses.grid is not None:
-        return _cells(poses, values, conditioning, chosen, theme, layer, signed)
+        return _cells(poses, values, conditioning, chosen, theme, layer, signed, scale)
     count = len(poses.names)
     along = poses.along is not None
     x: list[Any] = (1e3 * poses.along).tolist() if poses.along is not None else list(poses.names)
@@ -106,21 +110,29 @@ def over_poses(
         trace |= {"type": "bar", "marker": {"color": colours}}
     data = [trace]
     if values.limit is not None:
-        data.append(_limit_line([x[0], x[-1]], [values.limit] * 2, theme))
+        data.append(limit_line([x[0], x[-1]], [values.limit] * 2, theme))
     axes = {
         "xaxis": {"title": {"text": "along the path [mm]" if along else ""}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": f"[{values.unit}]"}, "rangemode": "tozero", "gridcolor": theme.faint},
     }
-    return {"data": data, "layout": _layout(theme, values.title, **axes), "config": CONFIG}
+    return {"data": data, "layout": layout(theme, values.title, **axes), "config": CONFIG}
 
 
-def _limit_line(x: list[Any], y: list[Any], theme: Theme) -> dict[str, Any]:
+def limit_line(x: list[Any], y: list[Any], theme: Theme) -> dict[str, Any]:
+    """Dashed line of a limit through points."""
     line = {"color": theme.limit, "width": 2, "dash": "dash"}
     return {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": line, "hoverinfo": "skip", "name": "required"}
 
 
 def _cells(
-    poses: PoseSet, values: Values, conditioning: Array, chosen: int | None, theme: Theme, layer: int, signed: bool
+    poses: PoseSet,
+    values: Values,
+    conditioning: Array,
+    chosen: int | None,
+    theme: Theme,
+    layer: int,
+    signed: bool,
+    scale: tuple[float, float] | None,
 ) -> dict[str, Any]:
     grid = poses.grid
     assert grid is not None  # checked by the caller
@@ -129,7 +141,9 @@ def _cells(
     x, y = ((1e3 * np.array(axis)).round(6).tolist() for axis in grid.centres[:2])
     finite = cells[~np.isnan(cells)]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 1.0)
-    if signed:
+    if scale is not None:
+        low, high = scale
+    elif signed:
         high = max(abs(low), abs(high)) or 1.0
         low = -high
     elif values.unit == "%":
@@ -147,15 +161,7 @@ def _cells(
     }  # fmt: skip
     data: list[dict[str, Any]] = [reason_at, heat]
     if values.limit is not None and len(finite) and low < values.limit < high:
-        contour = {
-            "type": "contour", "x": x, "y": y, "z": plain(cells), "showscale": False, "hoverinfo": "skip",
-            "contours": {"type": "constraint", "operation": "=", "value": values.limit}, "fillcolor": "rgba(0,0,0,0)",
-        }  # fmt: skip
-        colour, halo = MARKS["limit"]
-        data += [
-            {**contour, "line": {"color": halo, "width": 5.5}},
-            {**contour, "line": {"color": colour, "width": 2.5}},
-        ]
+        data += limit_contour(x, y, plain(cells), values.limit)
     near_singular = reached & (conditioning[np.maximum(index, 0)] < NEAR_SINGULAR)
     rows, columns = np.nonzero(near_singular)
     if len(rows):
@@ -169,7 +175,17 @@ def _cells(
         "yaxis": {"title": {"text": f"{grid.axes[1]} [mm]", "standoff": 4}, "showgrid": False, "zeroline": False,
                   "scaleanchor": "x"},
     }  # fmt: skip
-    return {"data": data, "layout": _layout(theme, values.title, **axes), "config": CONFIG}
+    return {"data": data, "layout": layout(theme, values.title, **axes), "config": CONFIG}
+
+
+def limit_contour(x: list[float], y: list[float], z: Any, limit: float) -> list[dict[str, Any]]:
+    """Contour of a limit on a map, over its halo."""
+    contour = {
+        "type": "contour", "x": x, "y": y, "z": z, "showscale": False, "hoverinfo": "skip",
+        "contours": {"type": "constraint", "operation": "=", "value": limit}, "fillcolor": "rgba(0,0,0,0)",
+    }  # fmt: skip
+    colour, halo = MARKS["limit"]
+    return [{**contour, "line": {"color": halo, "width": 5.5}}, {**contour, "line": {"color": colour, "width": 2.5}}]
 
 
 def _marks(x: list[float], y: list[float], symbol: str, kind: str, size: int) -> list[dict[str, Any]]:
@@ -192,12 +208,12 @@ def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> dict[
         "marker": {"color": BASE}, "text": [f"{size:.3g} %" for size in sizes], "textposition": "auto",
         "hovertext": names, "hovertemplate": "%{hovertext}: %{x:.3g} %<extra></extra>",
     }  # fmt: skip
-    layout = _layout(
+    horizontal = layout(
         theme, "", margin={"l": 4, "r": 4, "t": 2, "b": 22}, bargap=0.25,
         xaxis={"gridcolor": theme.faint, "ticksuffix": " %"},
         yaxis={"automargin": True, "tickfont": {"size": 10}, "ticksuffix": "  "},
     )  # fmt: skip
-    return {"data": [trace], "layout": layout, "config": CONFIG}
+    return {"data": [trace], "layout": horizontal, "config": CONFIG}
 
 
 def sweep_chart(
@@ -221,12 +237,11 @@ def sweep_chart(
                      "name": name, "line": {"color": colour}, "showlegend": True})  # fmt: skip
     limits = {rows[0][1].limit for rows in lines.values()} - {None}
     x = [number for number, _ in next(iter(lines.values()))]
-    data += [_limit_line([x[0], x[-1]], [display.factor * limit] * 2, theme) for limit in limits if limit is not None]
+    data += [limit_line([x[0], x[-1]], [display.factor * limit] * 2, theme) for limit in limits if limit is not None]
     axes = {
         "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": f"{judgements[0].statistic} [{display.name}]"}, "rangemode": "tozero",
                   "gridcolor": theme.faint},
         "legend": {"orientation": "h", "y": -0.25}, "showlegend": True,
     }  # fmt: skip
-    layout = _layout(theme, title)
-    return {"data": data, "layout": {**layout, **axes}, "config": UNRESPONSIVE}
+    return {"data": data, "layout": {**layout(theme, title), **axes}, "config": UNRESPONSIVE}

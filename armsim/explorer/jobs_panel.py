@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from functools import partial
 from typing import Any
 
 from nicegui import ui
@@ -12,6 +11,7 @@ from nicegui import ui
 from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, view_model
 from armsim.explorer.job_runner import Job, Work
+from armsim.explorer.questions import Questions
 from armsim.explorer.results_drawer import ResultsDrawer
 from armsim.explorer.session import Session
 
@@ -34,21 +34,11 @@ class JobsPanel:
         self.progress: Any = None
         self.bar: Any = None
         with ui.element("div").classes("pane").props('role=region aria-label="questions"'):
-            with ui.row().classes("w-full").style("gap: 2px"):
-                if session.inputs.options is not None and session.study.scenario.requirement is not None:
-                    meaning = "Search the catalogue for the cheapest set that meets the requirement."
-                    self._question("find cheapest", "cheapest", meaning, self._cheapest)
-                meaning = "Effect of one ideal joint, one cause halved, one more bit."
-                self._question("what-if", "worth", meaning, self._worth)
-                self._question("sweep", "sweep", "The criteria against values of one number.", self._open_sweep_dialog)
+            Questions(session, self.begin)
             self.work = ui.column().classes("w-full").style("gap: 2px")
         with ui.element("div").classes("pane").props('role=region aria-label="pinned designs"'):
             ui.label("pinned designs").classes("quiet")
             self.pins = ui.column().classes("w-full").style("gap: 2px").props("data-name=pins")
-
-    @staticmethod
-    def _question(text: str, name: str, meaning: str, do: Callable[[], None]) -> None:
-        ui.button(text, on_click=do).props(f"flat dense no-caps data-name={name}").tooltip(meaning)
 
     def begin(self, name: str, work: Work) -> None:
         """Start a job on the present design, or notify that another one is running."""
@@ -57,27 +47,6 @@ class JobsPanel:
             self.started = number
         else:
             ui.notify("another job is running; stop it first", type="warning")
-
-    def _cheapest(self) -> None:
-        self.begin("find cheapest", background_jobs.cheapest)
-
-    def _worth(self) -> None:
-        self.begin("what-if", background_jobs.what_ifs)
-
-    def _open_sweep_dialog(self) -> None:
-        with ui.dialog(value=True) as dialog, ui.card():
-            ui.label("Judge the tasks at values of one number, as armsim run --sweep does.")
-            first = self.session.study.scenario.machine.arm.names[0]
-            path = ui.input("path", value=f"joints.{first}.mounting.eccentricity")
-            path.classes("w-full").props("data-name=sweep-path")
-            values = ui.input("values", value="0um..40um:6").classes("w-full").props("data-name=sweep-values")
-
-            def go() -> None:
-                at, text = str(path.value).strip(), str(values.value).strip()
-                self.begin("sweep", partial(background_jobs.sweep_number, at, text))
-                dialog.close()
-
-            ui.button("sweep", on_click=go).props("no-caps data-name=sweep-go")
 
     def show(self) -> None:
         """Update jobs and pinned designs, where they changed."""

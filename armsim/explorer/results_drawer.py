@@ -5,23 +5,31 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
-import numpy as np
 from nicegui import ui
 
-from armsim.decide import Comparison, Selection, WhatIfs
+from armsim.criteria import smallest_limit
+from armsim.decide import Comparison, Selection, Sensitivities, WhatIfs
+from armsim.decide.calibration_study import Calibrated
 from armsim.decide.sweep import Sweep
+from armsim.decide.sweep_map import SweepMap
 from armsim.errors import InputError
-from armsim.explorer import background_jobs, charts, view_model
+from armsim.explorer import background_jobs, charts
 from armsim.explorer.background_jobs import Package
 from armsim.explorer.edit_options import chosen_changes
 from armsim.explorer.job_runner import Job, Work
+from armsim.explorer.result_charts import charts_of
 from armsim.explorer.session import Session
+from armsim.figures.population_figures import exceeding
 from armsim.notebook import html_frame
+from armsim.report.assumed_values import assumed_sentence
+from armsim.report.calibration_review import calibration_printout
 from armsim.report.comparison_review import comparison_printout
 from armsim.report.decision_review import selection_printout
 from armsim.report.frame import Frame
-from armsim.report.sweep_review import sweep_answer, sweep_frame
+from armsim.report.sensitivity_review import sensitivity_printout
+from armsim.report.sweep_review import sweep_answer, sweep_frame, sweep_map_sentence
 from armsim.report.what_if_review import what_if_printout
+from armsim.results import Result
 
 
 def printout_of(result: Any) -> Iterator[Frame | str]:
@@ -35,6 +43,18 @@ def printout_of(result: Any) -> Iterator[Frame | str]:
     elif isinstance(result, Sweep):
         yield sweep_answer(result)
         yield sweep_frame(result)
+    elif isinstance(result, SweepMap):
+        yield sweep_map_sentence(result)
+    elif isinstance(result, Sensitivities):
+        yield from sensitivity_printout(result)
+    elif isinstance(result, Calibrated):
+        yield from calibration_printout(result)
+    elif isinstance(result, Result):
+        for task in result.tasks:
+            if task.yield_curve is not None:
+                limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
+                yield f"{exceeding(task, task.yield_curve, limit)}."
+            yield assumed_sentence(result, task) or f"{task.name}: all values are stated, none is assumed."
 
 
 def can_be_resolved(job: Job, selection: Selection, design: str) -> bool:
@@ -126,7 +146,7 @@ class ResultsDrawer:
                     ui.html(html_frame(part), sanitize=False)  # its cells are escaped
                 else:
                     ui.label(part)
-        for chart in self._charts(result):
+        for chart in charts_of(result, self.session, self.theme()):
             ui.plotly({**chart, "config": charts.UNRESPONSIVE}).style("width: 460px; height: 250px")
 
     def _resolve(self) -> None:
@@ -140,17 +160,3 @@ class ResultsDrawer:
             self.session.apply(changes)
         except InputError as error:
             self.refuse(error)
-
-    def _charts(self, result: Any) -> Iterator[dict[str, Any]]:
-        if isinstance(result, Sweep):
-            for criterion in result.criteria:
-                yield charts.sweep_chart(result.unit, result.judgements_by_task(criterion), self.theme(), result.path)
-        if isinstance(result, Comparison):
-            for row in result.differences:
-                names = [task.name for task in result.results[0].tasks]
-                poses = self.session.poses[names.index(row.task)]
-                cells = poses.grid is not None and len(poses.grid.axes) == 2
-                if cells and len(row.values) == len(poses.names):
-                    title = f"{row.task}: {row.scenario} less {result.results[0].scenario}"
-                    values = view_model.Values(1e6 * row.values, "µm", None, title)
-                    yield charts.over_poses(poses, values, np.ones(len(row.values)), None, self.theme(), signed=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.criteria import limits_of_arms, smallest_limit
 from armsim.figures import style
 from armsim.formatting import apart, percent, show, show_interval, significant, unit_for
@@ -154,6 +155,27 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
     return out
 
 
+def arm_bins(curve: YieldCurve, limit: float | None) -> tuple[Array, Array]:
+    """Bins of the built arms by the smallest position requirement that each passes.
+
+    Parameters
+    ----------
+    curve : YieldCurve
+    limit : float, optional
+        No bin lies on both sides of it. [m]
+
+    Returns
+    -------
+    edges : (bins + 1,) [m]
+    portions : (bins,) [% of the arms]
+    """
+    position = np.array([0.0, *curve.position])
+    edges = np.linspace(0.0, 1.02 * max(float(position.max()), limit or 0.0), BINS + 1)
+    if limit is not None:
+        edges = np.unique([*edges[np.abs(edges - limit) > 0.4 * edges[1]], limit])
+    return edges, 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
+
+
 def arms(result: Result, task: TaskResult) -> style.Drawing:
     """Histogram of the built arms by the smallest position requirement that each passes, at all poses of a task.
 
@@ -165,13 +187,9 @@ def arms(result: Result, task: TaskResult) -> style.Drawing:
     curve = task.yield_curve
     if curve is None:
         raise ValueError(f"task {task.name!r} has no yield curve")
-    position = np.array([0.0, *curve.position])
     limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
-    unit = unit_for([float(position.max())])
-    edges = np.linspace(0.0, 1.02 * max(float(position.max()), limit or 0.0), BINS + 1)
-    if limit is not None:  # no bin on both sides of the limit
-        edges = np.unique([*edges[np.abs(edges - limit) > 0.4 * edges[1]], limit])
-    portions = 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
+    edges, portions = arm_bins(curve, limit)
+    unit = unit_for([float(max(curve.position))])
     # the height is that of a bin of the common width, so that areas are shares of arms
     heights = portions * (edges[-1] / BINS) / np.diff(edges)
     above = edges[:-1] >= (np.inf if limit is None else limit)
@@ -196,13 +214,13 @@ def arms(result: Result, task: TaskResult) -> style.Drawing:
         label = "largest error of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
         axes.set(xlabel=f"{label} [{unit.name}]", ylabel="built arms [%]")
         axes.set_xlim(0, edges[-1] * unit.factor)
-        axes.set_title(style.wrapped(_exceeding(task, curve, limit), 64))
+        axes.set_title(style.wrapped(exceeding(task, curve, limit), 64))
         style.legend_below(axes, columns=2)
         style.footnote(out, f"the error of an arm at a pose is its AP there; {result.units} arms")
     return out
 
 
-def _exceeding(task: TaskResult, curve: YieldCurve, limit: float | None) -> str:
+def exceeding(task: TaskResult, curve: YieldCurve, limit: float | None) -> str:
     """Finding: share of the arms that exceed a limit at some pose, and position that half of them stay within."""
     middle = curve.position_reaching(0.5)
     half = "" if middle is None else f"half of the built arms stay within {show(middle)}"

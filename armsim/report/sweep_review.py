@@ -8,6 +8,7 @@ from itertools import groupby
 from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide.sweep import Sweep
+from armsim.decide.sweep_map import SweepMap
 from armsim.formatting import show_interval
 from armsim.report.document import Section, Text
 from armsim.report.drawing import Planned
@@ -69,6 +70,18 @@ def sweep_answer(sweep: Sweep) -> str:
         parts.append(f"{state} at {values[0]}" if len(values) == 1 else f"{state} from {values[0]} to {values[-1]}")
     text = ", ".join(parts)
     return f"{text[:1].upper()}{text[1:]}, at the {len(record.points)} values of {label(sweep)}."
+
+
+def sweep_map_sentence(sweep_map: SweepMap) -> str:
+    """Sentence on the pairs of values at which the requirement is met."""
+    sweeps, study = sweep_map.sweeps, sweep_map.sweeps[0].study
+    joints = [joint.name for joint in study.scenario.machine.joints]
+    both = f"{parameter_label(sweep_map.path, joints)} and {label(sweeps[0])}"
+    points = [point for one in sweeps for point in one.points]
+    if study.scenario.requirement is None:
+        return f"Nothing is required; {len(points)} pairs of {both}."
+    states = [combined(one for task in point.tasks for one in task.judgements) for point in points]
+    return f"The requirement is met at {states.count('met')} of {len(points)} pairs of {both}."
 
 
 def sweep_review(sweep: Sweep) -> Review:

@@ -9,9 +9,12 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.decide.sweep import sweep, values_of
+from armsim.decide.sweep_map import sweep_map
 from armsim.errors import InputError
 from armsim.explorer import charts
-from armsim.report.sweep_review import sweep_frame, sweep_review
+from armsim.explorer.result_charts import sweep_map_chart
+from armsim.report.sweep_review import sweep_frame, sweep_map_sentence, sweep_review
+from armsim.requirement import combined
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.run_options import RunOptions
 
@@ -187,3 +190,25 @@ def test_what_is_wrong_is_told_and_nothing_written(tmp_path: Path, arguments: tu
     assert process.returncode == 2
     assert fault in process.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_pairs_of_values_are_runs_of_both_changes() -> None:
+    study = armsim.load(DEMO).with_plan(units=64, visits=2)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1])
+    other, poses = "joints.j2.mastering", study.find()
+    rows, columns = ["5 um", "40 um"], ["0 arcsec", "30 arcsec"]
+    actual = sweep_map(study, (PATH, other), (rows, columns), RunOptions(1))
+    judgements = actual.judgements("stations", "position")
+    for row, first in zip(judgements, rows, strict=True):
+        for judgement, second in zip(row, columns, strict=True):
+            (task,), _ = study.change({PATH: first, other: second}).judge(poses, RunOptions(1))
+            assert judgement == task.summary.judgements[0]
+    chart = sweep_map_chart(actual, "stations", "position", charts.Theme.of(False))
+    display = max((one for row in judgements for one in row), key=lambda one: one.value).display_unit
+    assert chart["data"][0]["z"] == [[display.factor * one.value for one in row] for row in judgements]
+    met = sum(combined(point.tasks[0].judgements) == "met" for one in actual.sweeps for point in one.points)
+    assert f"met at {met} of 4 pairs" in sweep_map_sentence(actual)
+    with pytest.raises(InputError, match="the same number twice"):
+        sweep_map(study, (PATH, PATH), (rows, columns), RunOptions(1))
+    with pytest.raises(InputError, match="404 pairs"):
+        sweep_map(study, (PATH, other), (values_of("1um..9um:4"), values_of("1arcsec..2arcsec:101")), RunOptions(1))

@@ -348,6 +348,9 @@ def test_longer_questions(page: Any) -> None:
     changed(page, lambda: page.click(named("return")))
     assert page.get_attribute(named("stage"), "data-design") == design
     page.wait_for_selector(named("moved-on"), state="detached")
+    page.click(named("arms"))
+    page.wait_for_selector("text=of built arms fail")
+    page.wait_for_selector("text=none is assumed")
     page.click('[aria-label="close the result"]')
     page.click(named("worth"))
     page.wait_for_selector(named("halt"))

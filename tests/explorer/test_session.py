@@ -41,6 +41,7 @@ from armsim.explorer.edit_options import (
 )
 from armsim.explorer.guard import Guard
 from armsim.explorer.job_runner import Job
+from armsim.explorer.result_charts import arms_chart, charts_of
 from armsim.explorer.results_drawer import can_be_resolved
 from armsim.explorer.session import Inputs, Session
 from armsim.explorer.snapshot import JobInput, Snapshot
@@ -448,7 +449,27 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
     session.unpin(session.pinned[-1].key)
     session.set_design(session.pinned[0].step.design)
     session.start_job("comparison", background_jobs.compare_pins)
-    assert {row.scenario for row in finished(session).result.differences} == {"p2"}
+    comparison = finished(session).result
+    assert {row.scenario for row in comparison.differences} == {"p2"}
+    *maps, difference = charts_of(comparison, session, charts.Theme.of(False))
+    scales = {
+        (heat["zmin"], heat["zmax"])
+        for chart in maps
+        for heat in chart["data"]
+        if "hoverongaps" in heat and "zmin" in heat
+    }
+    assert len(maps) == 2
+    assert len(scales) == 1  # one scale of colours
+    assert difference["layout"]["title"]["text"] == "side view: p2 less p1"
+    session.start_job("arms", background_jobs.whole_result)
+    result = finished(session).result
+    assert len(list(charts_of(result, session, charts.Theme.of(True)))) == len(result.tasks)
+    for task in result.tasks:
+        bars = arms_chart(result, task, charts.Theme.of(True))["data"][0]
+        assert sum(bars["customdata"]) == pytest.approx(100.0 * task.yield_curve.largest)
+        limit = 1e6 * result.requirement.position
+        below = sum(share for x, share in zip(bars["x"], bars["customdata"], strict=True) if x < limit)
+        assert below / 100.0 == pytest.approx(np.interp(limit / 1e6, task.yield_curve.position, task.yield_curve.share))
     assert session.design == session.pinned[0].step.design
 
 
