@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -10,11 +11,18 @@ import typer
 from armsim.cli.interrupt import leave, leave_signals_to_a_server
 from armsim.cli.options import Set, Workers, changes_of, need
 from armsim.cli.printing import print_note
+from armsim.errors import InputError, Problem
 
 
 def explore(
-    scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
+    scenario: Annotated[
+        Path | None, typer.Argument(help="Scenario file; a list to choose from where left out.")
+    ] = None,
     catalogue: Annotated[Path | None, typer.Option(help="Catalogue of encoders to choose from.")] = None,
+    session: Annotated[
+        Path | None, typer.Option(help="Session file, as the page saves it: scenario, design, pinned designs, notes.")
+    ] = None,
+    demo: Annotated[bool, typer.Option("--demo", help="Open the demo, in a temporary folder.")] = False,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this machine; a free one where 0.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address and open no browser.")] = False,
     workers: Workers = None,
@@ -22,17 +30,33 @@ def explore(
 ) -> None:
     """A page on this machine: change a sensor, see the map move. Ends with Ctrl-C."""
     need("nicegui", "explore", "explore")
+    from armsim.explorer.entrance import Entrance, demo_files
     from armsim.explorer.saving import farewell
     from armsim.explorer.serve import check_port, serve
     from armsim.explorer.session import Inputs, Session
+    from armsim.explorer.session_file import read_session_file
     from armsim.run_options import RunOptions
 
-    free = check_port(port)
-    session = Session(Inputs.read(scenario, catalogue, changes_of(set_)), RunOptions(workers))
-    print_note("solving the poses")
-    session.begin()
+    sources = [name for name, given in (("SCENARIO", scenario), ("--session", session), ("--demo", demo)) if given]
+    if len(sources) > 1:
+        raise InputError(Problem("command line", 0, 0, sources[1], f"beside {sources[0]}", "one of the two"))
+    if not sources and (catalogue is not None or set_):
+        raise InputError(Problem("command line", 0, 0, "SCENARIO", "none", "a scenario file beside these options"))
+    free, entrance = check_port(port), Entrance(RunOptions(workers))
+    if sources:
+        content = None if session is None else read_session_file(session)
+        if content is not None:
+            scenario, catalogue = content.scenario, content.catalogue if catalogue is None else catalogue
+        folder = None
+        if scenario is None:
+            folder, scenario, of_demo = demo_files()
+            catalogue = of_demo if catalogue is None else catalogue
+        opened = Session(Inputs.read(scenario, catalogue, changes_of(set_)), entrance.run_options)
+        if content is not None:
+            opened.restore(content)
+        print_note("solving the poses")
+        entrance.enter(opened, folder)
     leave_signals_to_a_server()
-    try:
-        serve(session, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))
-    except KeyboardInterrupt:
-        leave(0, farewell(session))
+    with suppress(KeyboardInterrupt):  # the server may also end by itself after an interrupt
+        serve(entrance, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))
+    leave(0, "ended" if entrance.session is None else farewell(entrance.session))

@@ -97,6 +97,7 @@ def review(job_input: JobInput, options: RunOptions) -> Package:
 
     The run equals that of the command in its manifest to the bit: other files read by the page have no effect.
     """
+    from armsim.report.pictures import Extras
     from armsim.report.run_folder import write_run_folder
 
     design, request = job_input.step.design, job_input.request
@@ -108,7 +109,8 @@ def review(job_input: JobInput, options: RunOptions) -> Package:
     result = _result(study, job_input, options)
     with tempfile.TemporaryDirectory(prefix="armsim-") as temporary:
         folder = Path(temporary) / "review"
-        write_run_folder(folder, result, study.scenario, request.command, options.progress, request=request)
+        extras = Extras(notes=(f"Note of the designer: {job_input.note}",) if job_input.note else ())
+        write_run_folder(folder, result, study.scenario, request.command, options.progress, extras, request=request)
         buffer = io.BytesIO()
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
             for file in sorted(folder.rglob("*")):

@@ -38,6 +38,8 @@ class JobsPanel:
             self.work = ui.column().classes("w-full").style("gap: 2px")
         with ui.element("div").classes("pane").props('role=region aria-label="pinned designs"'):
             ui.label("pinned designs").classes("quiet")
+            self.note = ui.textarea("note on this design, for its review").classes("w-full")
+            self.note.props("dense autogrow data-name=note").on("blur", self._write_note)
             self.pins = ui.column().classes("w-full").style("gap: 2px").props("data-name=pins")
 
     def begin(self, name: str, work: Work) -> None:
@@ -65,6 +67,8 @@ class JobsPanel:
         pins = self.session.pinned, design
         if pins != self.pins_key:
             self.pins_key = pins
+            if self.note.value != self.session.note:
+                self.note.value = self.session.note
             self._show_pins()
 
     def _shows_progress(self, job: Job | None) -> bool:
@@ -129,6 +133,10 @@ class JobsPanel:
                 ui.label("; ".join(filter(None, (state, price)))).classes(tone)
             if len(self.session.pinned) > 1:
                 ui.button("compare, paired", on_click=self._compare).props("flat dense no-caps data-name=compare")
+
+    def _write_note(self) -> None:
+        if str(self.note.value or "").strip() != self.session.note:
+            self.session.write_note(str(self.note.value or ""))
 
     def _compare(self) -> None:
         self.begin("comparison", background_jobs.compare_pins)

@@ -7,8 +7,10 @@ from collections.abc import Callable
 
 from nicegui import ui
 
+from armsim.errors import InputError
 from armsim.explorer import view_model
 from armsim.explorer.fast_text import FastText, Written
+from armsim.explorer.limit_editor import LimitEditor
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import Snapshot
 
@@ -19,9 +21,16 @@ MOST_UTILISATION = 1.25
 class NumbersPanel:
     """Upper part of the right pane."""
 
-    def __init__(self, session: Session, fast_text: FastText, select_task: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        session: Session,
+        fast_text: FastText,
+        select_task: Callable[[int], None],
+        refuse: Callable[[InputError], None],
+    ) -> None:
         self.fast_text = fast_text
         self.placed: tuple[tuple[str, str], ...] = ()
+        self.shown: dict[str, view_model.Number] = {}
         tasks = session.study.scenario.tasks
         with ui.element("div").classes("pane").props('role=region aria-label="results"'):
             with ui.column().classes("w-full tasks").style("gap: 2px"):
@@ -36,18 +45,23 @@ class NumbersPanel:
                         fast_text.add(f"task {n}", 'data-name="task-figure"')
             fast_text.add("shown task", 'data-name="shown-task"', Written("", "text-weight-medium"))
             self.figures = ui.column().classes("w-full").style("gap: 3px")
+            self.limit_editor = LimitEditor(session, refuse)
 
     def texts(self, snapshot: Snapshot, task: int) -> dict[str, Written]:
         """Texts of a task; the rows are rebuilt where the criteria change."""
         numbers = view_model.numbers(snapshot, task)
-        placed = tuple((number.name, number.limit) for number in numbers)
+        placed = tuple((number.name, number.path) for number in numbers)
         if placed != self.placed and (snapshot.answer.assessed_tasks or not self._same_names(numbers)):
             self._rebuild(numbers)
             self.placed = placed
+        if snapshot.answer.assessed_tasks:
+            self.shown = {number.name: number for number in numbers}
         texts = {"shown task": Written(snapshot.study.scenario.tasks[task].name, "text-weight-medium")}
         for number in numbers:
             utilisation = min(number.utilisation, MOST_UTILISATION)
             texts[number.name] = Written(number.text, f"figure {number.tone}")
+            if snapshot.answer.assessed_tasks:
+                texts[f"{number.name} limit"] = Written(number.limit, "limit")
             texts[f"{number.name} where"] = Written(f"at {number.pose_or_task}" if number.pose_or_task else "", "quiet")
             texts[f"{number.name} load"] = Written("", f"gauge {number.tone}" if utilisation else "", utilisation)
         for n, (text, tone) in enumerate(view_model.task_lines(snapshot)):
@@ -60,16 +74,24 @@ class NumbersPanel:
         return [name for name, _ in self.placed] == [number.name for number in numbers]
 
     def _rebuild(self, numbers: list[view_model.Number]) -> None:
+        self.limit_editor.close()
         self.figures.clear()
         add = self.fast_text.add
         with self.figures:
             for number in numbers:
                 with ui.element("div").classes("number w-full") as row:
-                    with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px"):
+                    heading = ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px")
+                    with heading:
                         ui.label(number.name).classes("quiet").style("white-space: nowrap")
                         add(f"{number.name} where", "", Written("", "quiet"))
                     with ui.row().classes("items-baseline w-full").style("gap: 6px"):
                         add(number.name, f'data-number="{number.name}"', Written(number.text, f"figure {number.tone}"))
-                        ui.label(number.limit).classes("limit")
+                        add(f"{number.name} limit", "", Written(number.limit, "limit"))
+                        if number.path:
+                            self._edit_button(number.name, row)
                     add(f"{number.name} load", "")
-                row.tooltip(number.meaning)
+                heading.tooltip(number.meaning)
+
+    def _edit_button(self, name: str, row: ui.element) -> None:
+        button = ui.button(icon="tune", on_click=lambda: self.limit_editor.open(self.shown[name], row))
+        button.props(f'flat dense round size=xs aria-label="change the limit of {html.escape(name)}"')

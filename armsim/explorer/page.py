@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shlex
 import time
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -101,7 +103,7 @@ class Page:
                 self.maps = MapPanel(session, self._theme, self._redraw)
                 self.scene = Scene()
             with ui.element("div").classes("column no-wrap results-pane").style("gap: 8px"):
-                self.numbers = NumbersPanel(session, self.fast_text, self.maps.select_task)
+                self.numbers = NumbersPanel(session, self.fast_text, self.maps.select_task, self._refuse)
                 self.pose_panel = PosePanel(self.maps)
                 self.jobs_panel = JobsPanel(session, self._theme, self._refuse)
         self.jobs_panel.drawer.make_room(panes)
@@ -193,9 +195,9 @@ class Page:
             name = ui.input("file name", value=f"{stem}-explored.yaml").classes("w-full").props("data-name=save-name")
             scope = ui.checkbox("replace an existing file").props("data-name=save-over")
 
-            def go() -> None:
+            def go(save: Callable[[Session, str, bool], Path]) -> None:
                 try:
-                    path = saving.save(self.session, str(name.value).strip(), bool(scope.value))
+                    path = save(self.session, str(name.value).strip(), bool(scope.value))
                 except InputError as error:
                     problem = error.problems[0]
                     name.props(f'error error-message="{_plain(f"{problem.file}: {problem.actual}")}"')
@@ -203,9 +205,13 @@ class Page:
                 ui.notify(f"saved: {path.name}", type="positive")
                 dialog.close()
 
-            name.on("keydown.enter", go)
+            name.on("keydown.enter", lambda: go(saving.save))
             with ui.row():
-                ui.button("save", on_click=go).props("no-caps data-name=save-go")
+                ui.button("save", on_click=lambda: go(saving.save)).props("no-caps data-name=save-go")
+                session_button = ui.button("save the session", on_click=lambda: go(saving.save_session))
+                session_button.props("no-caps flat data-name=save-session").tooltip(
+                    "Design, pinned designs and notes, for armsim explore --session FILE."
+                )
                 ui.button("cancel", on_click=dialog.close).props("flat no-caps")
 
     # --- updates ------------------------------------------------------------------------------------------------------

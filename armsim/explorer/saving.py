@@ -28,7 +28,7 @@ def command(session: Session) -> str:
     """
     session.refuse_changed_files()
     request, saved = session.request_of(session.design), session.saved
-    if saved is not None and saved.key == session.design.key and saved.unchanged:
+    if saved is not None and saved.is_scenario and saved.key == session.design.key and saved.unchanged:
         request = replace(request, scenario=str(saved.path), changes=())
     return request.command
 
@@ -44,30 +44,56 @@ def save(session: Session, name: str, replacing: bool = False) -> Path:
     """
     base, design = session.file, session.design
     folder = base.absolute().parent
-
-    def fault(wrong: str, accepted: str) -> InputError:
-        return InputError(Problem(name[:80], 0, 0, "", wrong, accepted))
-
-    plain = Path(name).name == name and name not in ("", ".", "..") and not set(name) & set('\\/:*?"<>|\0\n\r')
-    if not plain or not name.endswith(".yaml") or len(name) > LONGEST_NAME:
-        raise fault("not a valid YAML file name", "a name such as my-design.yaml, beside the scenario")
-    to = folder / name
-    sources = (*session.inputs.sources, *session.current.scenario.sources)
-    read = {source.path.absolute() for source in sources}
-    if to.is_symlink() or to in read or to.resolve() in {path.resolve() for path in read}:
-        raise fault("a file that the design is made from", "another name")
-    session.refuse_changed_files()
-    if to.exists() and not replacing:
-        raise fault("there already", "another name, or to replace it")
+    to = _target(session, name, replacing)
     title = f"{session.study.scenario.name}, as explored"
     changes = rebase_files(design.changes, session.study.scenario.folder.absolute(), folder)
     content = changes_text(title, base.absolute(), folder, changes).encode()
+    _write_to(to, content)
+    session.mark_saved(Saved(to, design.key, content))
+    return to
+
+
+def save_session(session: Session, name: str, replacing: bool = False) -> Path:
+    """Write the file that opens the same view later to the scenario's folder.
+
+    Raises
+    ------
+    InputError
+        As `save`.
+    """
+    to, key = _target(session, name, replacing), session.design.key
+    content = session.content.text(to.parent).encode()
+    _write_to(to, content)
+    session.mark_saved(Saved(to, key, content, is_scenario=False))
+    return to
+
+
+def _fault(name: str, wrong: str, accepted: str) -> InputError:
+    return InputError(Problem(name[:80], 0, 0, "", wrong, accepted))
+
+
+def _target(session: Session, name: str, replacing: bool) -> Path:
+    """Path of a file of a name beside the scenario, which may be written."""
+    plain = Path(name).name == name and name not in ("", ".", "..") and not set(name) & set('\\/:*?"<>|\0\n\r')
+    if not plain or not name.endswith(".yaml") or len(name) > LONGEST_NAME:
+        raise _fault(name, "not a valid YAML file name", "a name such as my-design.yaml, beside the scenario")
+    to = session.file.absolute().parent / name
+    sources = (*session.inputs.sources, *session.current.scenario.sources)
+    read = {source.path.absolute() for source in sources}
+    if to.is_symlink() or to in read or to.resolve() in {path.resolve() for path in read}:
+        raise _fault(name, "a file that the design is made from", "another name")
+    session.refuse_changed_files()
+    if to.exists() and not replacing:
+        raise _fault(name, "there already", "another name, or to replace it")
+    return to
+
+
+def _write_to(to: Path, content: bytes) -> None:
     try:
         _write(to, content)
     except OSError as error:
-        raise fault(f"cannot be written: {error.strerror or error}", f"room and permission in {folder}") from error
-    session.mark_saved(Saved(to, design.key, content))
-    return to
+        cause = error.strerror or error
+        raise _fault(to.name, f"cannot be written: {cause}", f"room and permission in {to.parent}") from error
 
 
 def farewell(session: Session) -> str:

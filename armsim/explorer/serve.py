@@ -16,9 +16,10 @@ from pathlib import Path
 from nicegui import app, ui
 
 from armsim.errors import InputError, Problem
+from armsim.explorer.entrance import Entrance
 from armsim.explorer.guard import Guard
 from armsim.explorer.page import Page
-from armsim.explorer.session import Session
+from armsim.explorer.start_page import StartPage
 
 HOST = "127.0.0.1"
 
@@ -57,13 +58,12 @@ def private_page(address: str) -> Path:
     return Path(name)
 
 
-def serve(session: Session, port: int, browser: bool, ready: Callable[[str], None]) -> None:
-    """Serve the page of a session until interrupted.
+def serve(entrance: Entrance, port: int, browser: bool, ready: Callable[[str], None]) -> None:
+    """Serve the page of a session until interrupted; where there is none yet, the page on which it is chosen.
 
     Parameters
     ----------
-    session : Session
-        With `Session.begin` called.
+    entrance : Entrance
     port : int
     browser : bool
         Whether to open the page in a browser.
@@ -79,10 +79,10 @@ def serve(session: Session, port: int, browser: bool, ready: Callable[[str], Non
         if login_page is not None:
             threading.Thread(target=webbrowser.open, args=(login_page.as_uri(),), daemon=True).start()
 
-    ui.page("/")(lambda: _open_page(session))
+    ui.page("/")(lambda: _open_page(entrance))
     app.add_middleware(Guard, token=token, port=port)
     app.on_startup(started)
-    app.on_shutdown(session.end)
+    app.on_shutdown(entrance.leave)
     try:
         ui.run(
             host=HOST, port=port, reload=False, show=False, title="armsim", dark=None, show_welcome_message=False,
@@ -95,5 +95,8 @@ def serve(session: Session, port: int, browser: bool, ready: Callable[[str], Non
                 login_page.unlink()
 
 
-def _open_page(session: Session) -> None:
-    Page(session)
+def _open_page(entrance: Entrance) -> None:
+    if entrance.session is None:
+        StartPage(entrance)
+    else:
+        Page(entrance.session)

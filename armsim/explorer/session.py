@@ -17,6 +17,7 @@ from armsim.errors import InputError, Problem
 from armsim.explorer.design import Design, History, Step
 from armsim.explorer.file_watch import FileWatch
 from armsim.explorer.job_runner import Job, JobRunner, Work, fault_text
+from armsim.explorer.session_file import SavedDesign, SessionFile
 from armsim.explorer.snapshot import JobInput, Pinned, Saved, Snapshot
 from armsim.model.joint_options import Options
 from armsim.report.reproduce import RunRequest
@@ -85,6 +86,7 @@ class Session:
         self.latest: Snapshot | None = None
         self.pinned: tuple[Pinned, ...] = ()
         self.saved: Saved | None = None
+        self.notes: dict[str, str] = {}
         self._fault = "", ""
         self._lock = threading.RLock()
         self._poses: list[PoseSet] | None = None
@@ -278,6 +280,43 @@ class Session:
             self.pinned = tuple(pin for pin in self.pinned if pin.key != key)
             self._notify()
 
+    @property
+    def note(self) -> str:
+        """Note on the current design."""
+        return self.notes.get(self.design.key, "")
+
+    def write_note(self, text: str) -> None:
+        """Write the note on the current design; it goes into its review."""
+        with self._lock:
+            self.notes = {**self.notes, self.design.key: text.strip()}
+            self._notify()
+
+    @property
+    def content(self) -> SessionFile:
+        """Content of the file that opens the same view later."""
+        with self._lock:
+            pins = tuple(SavedDesign(pin.name, pin.step.design, self.notes.get(pin.key, "")) for pin in self.pinned)
+            current = SavedDesign("", self.design, self.note)
+            return SessionFile(self.file, self.inputs.catalogue, current, pins)
+
+    def restore(self, content: SessionFile) -> None:
+        """Take designs, pinned ones and notes of a session file.
+
+        Raises
+        ------
+        InputError
+            A design does not go with the scenario.
+        """
+        opened = self.history.step
+        for saved in (*content.pinned, content.current):
+            self.set_design(saved.design)
+            if saved.note:
+                self.write_note(saved.note)
+            if saved is not content.current:
+                self.pin(saved.name)
+        current = self.history.step  # an undo leads to the scenario as opened, not through the pinned designs
+        self.history = History((opened,)) if current.design == opened.design else History((opened, current), 1)
+
     # --- files -------------------------------------------------------------------------------------------------------
 
     def mark_saved(self, saved: Saved) -> None:
@@ -347,6 +386,6 @@ class Session:
             step = self.history.step
             job_input = JobInput(
                 self.name_of(step.design), step, self.snapshot, self.poses, self.study, self.request_of(step.design),
-                self.inputs.catalogue, self.pinned,
+                self.inputs.catalogue, self.pinned, self.note,
             )  # fmt: skip
             return self.jobs.start(name, job_input, self.run_options, work)

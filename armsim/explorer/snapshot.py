@@ -68,6 +68,8 @@ class JobInput:
         Command line that samples the design.
     catalogue : Path, optional
     pinned : tuple of Pinned
+    note : str
+        Note on the design.
     """
 
     name: str
@@ -78,6 +80,7 @@ class JobInput:
     request: RunRequest
     catalogue: Path | None
     pinned: tuple[Pinned, ...]
+    note: str = ""
 
     @property
     def study(self) -> Study:
@@ -87,11 +90,12 @@ class JobInput:
 
 @dataclass(frozen=True, eq=False)
 class Saved:
-    """A design that was saved: its file, its key, and what was written."""
+    """A design that was saved: its file, its key, what was written, and whether the file is a scenario."""
 
     path: Path
     key: str
     content: bytes
+    is_scenario: bool = True
 
     @property
     def unchanged(self) -> bool:

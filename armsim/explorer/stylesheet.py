@@ -49,6 +49,7 @@ body {{ font-size: 13px; }}
 .map-pane .selectors {{ gap: 8px; }} .map-pane .selectors > .q-field {{ flex: 1 1 90px; min-width: 0; }}
 .maps-pane .scene-pane {{ flex: 1 1 44%; min-height: 220px; position: relative; overflow: hidden; }}
 .scene-note {{ position: absolute; left: 10px; bottom: 6px; }}
+.start {{ max-width: 640px; margin: 40px auto; padding: 0 16px; }}
 .pane {{ border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }}
 .body--dark .panes .text-primary, .body--dark .q-dialog .text-primary {{ color: {DARK_PRIMARY} !important; }}
 .page-footer {{ background: {LIGHT}; color: inherit; padding: 2px 12px; }}

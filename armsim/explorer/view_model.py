@@ -21,6 +21,7 @@ from armsim.requirement import Judgement, combined, deciding
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
+from armsim.scenario import Scenario
 from armsim.tasks import PoseSet
 
 COST_UNITS = Unit("cost units", 1.0)
@@ -61,6 +62,8 @@ class Number:
         Pose at which it is worst.
     utilisation : float
         Value over limit, or limit over value for a least value; 0 where nothing is required.
+    path, limit_text : str
+        Path of its limit in the scenario, and the limit as a file states it; empty where nothing is required.
     """
 
     name: str
@@ -70,6 +73,8 @@ class Number:
     meaning: str = ""
     pose_or_task: str = ""
     utilisation: float = 0.0
+    path: str = ""
+    limit_text: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +115,18 @@ def limit_of(judgement: Judgement) -> str:
     return f"of {least}{judgement.limit_text}" if judgement.limit is not None else ""
 
 
+def limit_path(scenario: Scenario, task: str, judgement: Judgement) -> str:
+    """Path of the limit of a criterion in the scenario: of the task where that states it; empty where none is."""
+    if judgement.limit is None or scenario.requirement is None:
+        return ""
+    of_task, key = scenario.requirement.tasks.get(task), judgement.criterion.replace(" ", "_")
+    field = "yield_" if key == "yield" else key
+    if not hasattr(scenario.requirement, field):
+        return ""
+    place = f"tasks.{task}." if getattr(of_task, field, None) is not None else ""
+    return f"{place}requirement.{key}"
+
+
 def figure_of(judgement: Judgement) -> str:
     """Figure of a criterion with its limit: "119 µm (117 to 121) of 100 µm"."""
     return f"{judgement.figure} {limit_of(judgement)}".strip()
@@ -123,7 +140,10 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
         for judgement in assessed_tasks[task].summary.judgements:
             tone, meaning = TONES[judgement.state], MEANINGS[judgement.criterion]
             figure, limit, utilisation = judgement.figure, limit_of(judgement), judgement.utilisation
-            out.append(Number(judgement.statistic, figure, limit, tone, meaning, judgement.where, utilisation))
+            path = limit_path(scenario, assessed_tasks[task].name, judgement)
+            stated = judgement.limit_text.replace("µ", "u") if path else ""
+            where = judgement.where
+            out.append(Number(judgement.statistic, figure, limit, tone, meaning, where, utilisation, path, stated))
         table = assessed_tasks[task].table
         ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))

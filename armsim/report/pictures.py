@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Extras:
-    """Further analyses of a run: what-ifs, trade-off, workbook."""
+    """Further analyses of a run: what-ifs, trade-off, workbook; notes of the designer."""
 
     what_ifs: WhatIfs | None = None
     trade_off: TradeOff | None = None
     live_budgets: LiveBudgets | None = None
+    notes: tuple[str, ...] = ()
 
 
 NO_EXTRAS = Extras()

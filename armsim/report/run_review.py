@@ -72,7 +72,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NO_EX
         design=sensors_frame(result).table(),
         sentences=tuple(filter(None, (*reason_sentences, *further_sentences, each_and_every_pose(result), assumed))),
         advice=tuple(filter(None, (better_sensors(result), *advice(result, extras)))),
-        notes=tuple(result.warnings),
+        notes=(*extras.notes, *result.warnings),
         key_facts=(contributions,),
         appendix=(
             Section("Error budget of each joint, cause by cause", "terms", tuple(each_term(result))),

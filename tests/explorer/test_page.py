@@ -21,6 +21,7 @@ from support import BROWSER, HANG, ROOT, invoke
 from test_session import CATALOGUE, small
 
 import armsim
+from armsim.explorer.session_file import read_session_file
 from armsim.requirement import deciding
 
 pytestmark = pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
@@ -392,6 +393,14 @@ def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: P
     page.fill(f"input{named('save-name')}", "mine.yaml")
     page.click(named("save-go"))
     page.wait_for_selector("text=saved: mine.yaml")
+    page.fill(f"textarea{named('note')}", "as agreed")
+    page.click(named("save"))
+    page.fill(f"input{named('save-name')}", "mine-session.yaml")
+    page.click(named("save-session"))
+    page.wait_for_selector("text=saved: mine-session.yaml")
+    content = read_session_file(served[1] / "mine-session.yaml")
+    assert content.scenario.samefile(served[1] / "cell.yaml")
+    assert (content.current.note, len(content.current.design.changes)) == ("as agreed", 1)
     process = invoke("run", served[1] / "mine.yaml", "--out", tmp_path / "out")
     assert display.replace(" µm", "") in process.stdout
     assert not (served[1].parent / "evil.yaml").exists()
@@ -407,6 +416,12 @@ def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: P
     page.reload()
     sampled(page)
     assert number(page, "95 % of errors") == display
+    page.click('[aria-label="change the limit of 95 % of errors"]')
+    page.fill(f"input{named('limit-text')}", "71 um")
+    changed(page, lambda: page.press(f"input{named('limit-text')}", "Enter"))
+    page.wait_for_selector(".number >> text=of 71.0 µm")
+    assert number(page, "95 % of errors") == display  # another limit, the same errors
+    assert page.inner_text(named("verdict")).startswith("requirement not met")
 
 
 def test_the_review_is_handed_over(page: Any, tmp_path: Path) -> None:

@@ -396,6 +396,7 @@ def test_the_review_is_that_of_its_command(
     if with_catalogue:
         session.apply(encoder_change(Choices.of(session), "j3", "disc 35 512"))
         complete_snapshot(session)
+    session.write_note("to be told at the review")
     session.start_job("review", background_jobs.review)
     session.apply({"joints.j2.mounting.eccentricity": "1 um"})
     job = finished(session)
@@ -405,6 +406,7 @@ def test_the_review_is_that_of_its_command(
         packed.extractall(tmp_path)
     title = json.loads((tmp_path / "review" / "results.json").read_text())["scenario"]
     assert title.endswith(job.job_input.name)
+    assert "to be told at the review" in (tmp_path / "review" / "report.html").read_text()
     process = invoke("run", "--reproduce", tmp_path / "review" / "manifest.json", "--out", tmp_path / "again")
     assert process.returncode in (0, 1, 4), process.stderr
     assert "the same to the bit" in process.stderr

@@ -1,0 +1,75 @@
+"""Limits of the requirement, changed in place: a text and a slider below the gauge of a criterion."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from nicegui import ui
+
+from armsim.documents.grammar import read_value
+from armsim.errors import InputError
+from armsim.explorer.session import Session
+from armsim.explorer.view_model import Number
+
+STEPS = 100
+"""Steps of the slider, from nothing to twice the limit."""
+
+
+class LimitEditor:
+    """The editor of a page; it stands below the gauge of the criterion whose limit it changes."""
+
+    def __init__(self, session: Session, refuse: Callable[[InputError], None]) -> None:
+        self.session, self.refuse = session, refuse
+        self.path, self.unit = "", ""
+        self.slide: object = None  # of the movement of the slider from press to release
+        self.home = ui.element("div").classes("w-full")
+        with self.home:
+            self.panel = ui.row().classes("items-center no-wrap w-full").style("display: none; gap: 10px")
+        with self.panel:
+            self.text = ui.input("limit").props("dense data-name=limit-text").style("width: 90px")
+            self.text.on("keydown.enter", self._enter)
+            self.slider = ui.slider(min=0.0, max=1.0, step=0.01, value=0.5).classes("col")
+            self.slider.props('data-name=limit-slider aria-label="limit"')
+            self.slider.on("update:model-value", self._slide, throttle=0.06, leading_events=True, trailing_events=True)
+            self.slider.on("change", self._release)
+            close = ui.button(icon="close", on_click=self.close)
+            close.props('flat dense round size=sm aria-label="close the limit"')
+
+    def open(self, number: Number, row: Any) -> None:
+        """Open below the gauge in ``row``."""
+        value, _, self.unit = number.limit_text.partition(" ")
+        self.path, self.slide = number.path, None
+        self.text.value = number.limit_text
+        self.panel.move(row)
+        self.panel.style("display: flex")
+        top = min(2.0 * float(value), 100.0) if self.unit == "%" else 2.0 * float(value)
+        self.slider._props["max"], self.slider._props["step"] = top, float(f"{top / STEPS:.2g}")
+        self.slider.value = float(value)
+        self.slider.update()
+
+    def close(self) -> None:
+        """Close, and leave the row."""
+        self.panel.style("display: none")
+        self.panel.move(self.home)
+
+    def _apply(self, text: str, slide: object) -> None:
+        try:
+            self.session.apply({self.path: read_value(text, self.path)}, slide)
+        except InputError as error:
+            self.refuse(error)
+
+    def _enter(self) -> None:
+        text = str(self.text.value).strip()
+        if text:
+            self._apply(text, None)
+
+    def _slide(self, event: Any) -> None:
+        if isinstance(event.args, int | float) and event.args > 0.0:
+            self.slide = self.slide or object()
+            self.text.value = f"{event.args:.6g} {self.unit}"
+            self._apply(self.text.value, self.slide)
+
+    def _release(self, event: Any) -> None:
+        self._slide(event)
+        self.slide = None
