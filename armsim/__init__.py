@@ -145,6 +145,6 @@ def verify(
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:
     """Analyse the orders of measured error curves."""
-    from armsim.calibration.curve_analysis import measure
+    from armsim.calibration.curve_analysis import analyse_curves
 
-    return measure(Path(path), orders)
+    return analyse_curves(Path(path), orders)

@@ -15,7 +15,7 @@ import numpy as np
 
 import armsim
 from armsim.calibration.measured_population import measured_units
-from armsim.calibration.verify import at_rest
+from armsim.calibration.verify import poses_at_rest
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.machine import Machine
 
@@ -36,7 +36,7 @@ def hidden(machine: Machine) -> Machine:
 def text() -> str:
     """The file."""
     study = armsim.load(SCENARIO)
-    places = at_rest(study)
+    places = poses_at_rest(study)
     joints = np.array([q for q, _ in places.values()])
     counts = [VISITS] * len(places)
     visits = measured_units(hidden(study.scenario.machine), joints, counts, INSTRUMENT, UNIT + 1, SEED)

@@ -13,8 +13,8 @@ from support import published_arm
 
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.identifiable import parameters_of
-from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_machine import with_target
+from armsim.calibration.linear_population import LinearPopulation
+from armsim.calibration.measured_machine import as_measured
 from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, State, Wave
@@ -114,13 +114,13 @@ def test_identifying_links_takes_constants_of_links_alone() -> None:
     arm, robot = published_arm("Puma560")
     arm = replace(arm, motions=(*arm.motions, *fixed_transforms(robot.tool.t, (0.0, 0.0, 0.0), "tool")))
     instrument = Instrument((1e-5,) * 3)
-    machine = with_target(machine_of(arm, "j3"), instrument)
+    machine = as_measured(machine_of(arm, "j3"), instrument)
     axes = [Axis("j3", name, Role.ERROR_MOTION) for name in ERROR_MOTIONS if name != "tilt z"]
     for chain in (machine.arm, machine.perturbed_arm, machine.arm.with_error_motions(axes)):
         request = parameters_of(replace(machine, arm=chain), instrument, Identified(zeros=False, links=True))
         links = [item.axis for item in request if item.group == "links"]
         assert links == [Axis(j, p, Role.LINK) for j in arm.names for p in ("theta", "d", "a", "alpha")]
-    assert "axis tilt" in {term.cause.name for term in Linear.of(machine, Q).terms}
+    assert "axis tilt" in {term.cause.name for term in LinearPopulation.of(machine, Q).terms}
 
 
 def test_a_calibration_of_links_sees_a_lean_and_knows_no_name_for_it() -> None:

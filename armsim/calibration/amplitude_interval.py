@@ -47,7 +47,7 @@ def rice_amplitudes(coefficients: Array, covariances: Array) -> Array:
     return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
 
-def rice_intervals(coefficients: Array, covariances: Array, freedom: ArrayLike) -> Array:
+def rice_intervals(coefficients: Array, covariances: Array, degrees_of_freedom: ArrayLike) -> Array:
     """95 % intervals of the amplitudes of waves, with the lower end at 0 where there may be no wave.
 
     An interval holds every amplitude of which the circle in the plane of cosine and sine is near enough to the fitted
@@ -60,7 +60,7 @@ def rice_intervals(coefficients: Array, covariances: Array, freedom: ArrayLike) 
     coefficients : (n, 2)
         Cosine and sine coefficients. [rad or m]
     covariances : (n, 2, 2)
-    freedom : (n,) or int
+    degrees_of_freedom : (n,) or int
         Degrees of freedom of the variance of the noise.
 
     Returns
@@ -77,7 +77,7 @@ def rice_intervals(coefficients: Array, covariances: Array, freedom: ArrayLike) 
     """
     from scipy.special import ndtri, stdtrit
 
-    factor = (stdtrit(np.asarray(freedom, dtype=float), 1 - TAIL) / ndtri(1 - TAIL)) ** 2
+    factor = (stdtrit(np.asarray(degrees_of_freedom, dtype=float), 1 - TAIL) / ndtri(1 - TAIL)) ** 2
     variances, axes = np.linalg.eigh(covariances)
     variances = np.maximum(variances, 0.0) * np.reshape(factor, (-1, 1))
     points = np.einsum("nij,ni->nj", axes, coefficients)
@@ -133,11 +133,11 @@ def _root(function: Callable[[Array], Array], n: int) -> Array:
 
 def _critical_distance(amplitudes: Array) -> Array:
     """Distance from true amplitudes within which 95 % of fitted ones lie; noise of unit standard deviation."""
-    return np.interp(amplitudes, *_distances())
+    return np.interp(amplitudes, *_critical_distance_table())
 
 
 @lru_cache(maxsize=1)
-def _distances() -> tuple[Array, Array]:
+def _critical_distance_table() -> tuple[Array, Array]:
     """True amplitudes and the distance within which 95 % of fitted ones lie: that of `_critical_distance`."""
     from scipy.special import chndtr
 

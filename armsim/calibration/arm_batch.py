@@ -18,7 +18,7 @@ NOISE_FLOOR = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class Batch:
+class ArmBatch:
     """Arms measured at the same poses with the same visits, in m whitened coordinates: their noise has unit covariance.
 
     Parameters
@@ -48,7 +48,7 @@ class Batch:
     noise: Array
 
     @staticmethod
-    def of(arms: Sequence[Posterior], causes: Sequence[str], units: int, seed: int) -> Batch:
+    def of(arms: Sequence[Posterior], causes: Sequence[str], units: int, seed: int) -> ArmBatch:
         """Batch of arms with a common estimator, with a component per cause.
 
         Parameters
@@ -70,7 +70,7 @@ class Batch:
         coefficients = draw_units(linear.terms, SamplingPlan(units, 2, seed)).T - linear.prior_mean
         sqrt_covariance, membership = np.zeros(gain.shape), np.zeros((len(causes), gain.shape[1]))
         samples = np.zeros((len(causes), len(coefficients), len(gain)))
-        for term, part in linear.parts():
+        for term, part in linear.terms_with_slices():
             n = causes.index(term.cause.name)
             values, vectors = np.linalg.eigh(linear.prior_covariance[part, part])
             sqrt_covariance[:, part] = gain[:, part] @ vectors * np.sqrt(np.maximum(values, 0.0))
@@ -78,20 +78,20 @@ class Batch:
             samples[n] += coefficients[:, part] @ gain[:, part].T
         noise = np.random.default_rng(seed).standard_normal(samples.shape[1:])
         scatter_matrix = np.zeros((len(gain),) * 2)
-        return Batch(transform, 0, scatter_matrix, sqrt_covariance, membership, samples, noise).with_arms(arms)
+        return ArmBatch(transform, 0, scatter_matrix, sqrt_covariance, membership, samples, noise).with_arms(arms)
 
-    def with_arms(self, arms: Sequence[Posterior]) -> Batch:
+    def with_arms(self, arms: Sequence[Posterior]) -> ArmBatch:
         """Batch with the readings of other arms."""
         residuals = np.array([arm.residuals for arm in arms]) @ self.transform.T
         return replace(self, count=len(arms), scatter_matrix=residuals.T @ residuals)
 
-    def with_groups(self, groups: Sequence[Sequence[int]]) -> Batch:
+    def with_groups(self, groups: Sequence[Sequence[int]]) -> ArmBatch:
         """Batch with one component per group of causes that share a factor; causes of no group are left out."""
         samples = [self.samples[list(group)].sum(axis=0) for group in groups]
         membership = [self.membership[list(group)].sum(axis=0) for group in groups]
         return replace(self, membership=np.array(membership), samples=np.array(samples))
 
-    def with_noise(self, components: Sequence[int]) -> Batch:
+    def with_noise(self, components: Sequence[int]) -> ArmBatch:
         """Batch with some components, at their stated spread, counted as noise."""
         if not components:
             return self
@@ -102,7 +102,9 @@ class Batch:
         noise = (self.noise + np.tensordot(factors, self.samples, 1)) @ inverse.T
         scatter_matrix = inverse @ self.scatter_matrix @ inverse.T
         transform, samples = inverse @ self.transform, self.samples @ inverse.T
-        return Batch(transform, self.count, scatter_matrix, inverse @ self.sqrt_covariance, membership, samples, noise)
+        return ArmBatch(
+            transform, self.count, scatter_matrix, inverse @ self.sqrt_covariance, membership, samples, noise
+        )
 
     def covariance(self, squared_factors: Array) -> Array:
         """Covariance of the coordinates of an arm at squared factors of shape (K,), shape (m, m)."""
@@ -131,9 +133,9 @@ def _whitening(estimator: Estimator) -> NDArray[np.float64]:
     _, sizes, rows = np.linalg.svd(estimator.projection)
     contrasts = rows[sizes > 1e-9 * sizes[0]]
     noise = contrasts @ estimator.noise @ contrasts.T
-    size = max(NOISE_FLOOR**2 * float(np.trace(estimator.within)) / len(noise), np.finfo(float).tiny)
-    whitening = np.linalg.solve(np.linalg.cholesky(noise + size * np.eye(len(noise))), contrasts)
-    reach = whitening @ estimator.linear.gain
-    reach_covariance = reach @ estimator.linear.prior_covariance @ reach.T
+    floor = max(NOISE_FLOOR**2 * float(np.trace(estimator.displacement_covariance)) / len(noise), np.finfo(float).tiny)
+    whitening = np.linalg.solve(np.linalg.cholesky(noise + floor * np.eye(len(noise))), contrasts)
+    whitened_gain = whitening @ estimator.linear.gain
+    reach_covariance = whitened_gain @ estimator.linear.prior_covariance @ whitened_gain.T
     values, vectors = np.linalg.eigh(reach_covariance)
     return np.asarray(vectors[:, values > 1e-9 * values[-1]].T @ whitening)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-from armsim.calibration.pose_selection import chosen_for
+from armsim.calibration.pose_selection import planned_measurement
 from armsim.model.calibration_plan import Calibration
 from armsim.run_options import Progress
 from armsim.study import Study
@@ -26,7 +26,7 @@ def calibration_of(study: Study) -> Calibration:
     return study.scenario.calibration
 
 
-def calibrated(study: AnyStudy, progress: Progress = lambda what, count, total: None) -> AnyStudy:
+def calibrated_study(study: AnyStudy, progress: Progress = lambda what, count, total: None) -> AnyStudy:
     """Study of the same scenario after every arm has been calibrated, to first order of the identified parameters.
 
     Measurement poses and the weights of the readings follow from the machine as the study holds it. Encoders that are
@@ -51,5 +51,5 @@ def calibrated(study: AnyStudy, progress: Progress = lambda what, count, total: 
         A task has no pose that the arm can reach.
     """
     calibration, scenario = calibration_of(study), study.scenario
-    measurement = chosen_for(scenario, calibration, study.find(progress))
+    measurement = planned_measurement(scenario, calibration, study.find(progress))
     return study.with_scenario(machine=measurement.calibrated(scenario.machine))

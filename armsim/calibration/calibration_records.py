@@ -1,22 +1,27 @@
-"""Result records of `calibrate`, `verify` and `curve`, from which JSON and its schema follow. SI units."""
+"""Result records of `calibrate`, `verify` and `curve`, from which JSON and its schema follow. SI units.
+
+A field whose key in JSON differs from its name states that key as its alias.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
 
 
 @dataclass(frozen=True)
 class LawRecord:
     """Distribution of the amplitude of an order over the population, fitted at the measured angles.
 
-    ``p50``, ``p95``: quantiles over the sensors; ``place``: share of sensors with a smaller amplitude than the measured
-    one; ``causes``: causes of the order and of its aliases; ``contradicts``: whether the measured one is significantly
-    too large.
+    ``p50``, ``p95``: quantiles over the sensors; ``percentile``: share of sensors with a smaller amplitude than the
+    measured one; ``causes``: of the order and of its aliases; ``contradicts``: whether it is significantly too large.
     """
 
     p50: float
     p95: float
-    place: float
+    percentile: Annotated[float, Field(alias="place")]
     causes: tuple[str, ...]
     contradicts: bool
 
@@ -25,9 +30,10 @@ class LawRecord:
 class OrderRecord:
     """Order of a curve.
 
-    ``amplitude``: amplitude without the contribution of the noise, with its standard uncertainty along the wave, its
-    95 % interval and its two coefficients; ``aliases``: orders of the data sheet that coincide with it at the measured
-    angles; ``false_alarm``: probability of a false alarm of an order found in the residual, null of a requested one.
+    ``amplitude``: amplitude corrected for the noise, with its standard uncertainty along the wave, its 95 % interval
+    and its cosine and sine coefficients; ``aliases``: orders of the data sheet that coincide with it at the measured
+    angles; ``false_alarm``: probability of a false alarm for an order found in the residual, null for a requested
+    order.
     """
 
     order: int
@@ -43,16 +49,19 @@ class OrderRecord:
 
 Interval = tuple[float, float]
 Vector = tuple[float, float, float]
+Uncertainties = tuple[float | None, float | None, float | None]
 
 
 @dataclass(frozen=True)
 class PoseRecord:
     """Measured pose.
 
-    AP and RP of the arm with their intervals, null where it was visited once; their 5, 50 and 95 % quantiles over arms
-    simulated and measured the same way, and the share of those arms with a smaller value; ``chance``: p-value of the
-    mean displacement, and whether it is significant over all poses; mean square of the prediction error of the pose by
-    all others, over its expected value.
+    AP and RP of the arm with their intervals, null at a pose that was visited once. ``accuracy_population``,
+    ``repeatability_population``: their 5, 50 and 95 % quantiles over arms simulated and measured the same way;
+    ``accuracy_percentile``, ``repeatability_percentile``: share of those arms with a smaller value. ``p_value``,
+    ``significant``: p-value of the mean displacement, and whether it is significant over all poses.
+    ``leave_one_out_ratio``: squared error of the prediction of the pose from all other poses, divided by its expected
+    value.
     """
 
     name: str
@@ -63,18 +72,18 @@ class PoseRecord:
     repeatability_interval: Interval | None
     accuracy_population: Vector
     repeatability_population: Vector
-    accuracy_place: float
-    repeatability_place: float
-    chance: float
-    stands_out: bool
-    left_out: float
+    accuracy_percentile: Annotated[float, Field(alias="accuracy_place")]
+    repeatability_percentile: Annotated[float, Field(alias="repeatability_place")]
+    p_value: Annotated[float, Field(alias="chance")]
+    significant: Annotated[bool, Field(alias="stands_out")]
+    leave_one_out_ratio: Annotated[float, Field(alias="left_out")]
 
 
 @dataclass(frozen=True)
 class DistanceRecord:
     """AD and RD of the arm between two poses named by the task; AD with its interval.
 
-    ``session`` is empty where all readings are of one session.
+    ``session`` is empty if all readings belong to one session.
     """
 
     poses: tuple[str, str]
@@ -88,8 +97,8 @@ class DistanceRecord:
 class DirectionRecord:
     """vAP of the arm at a pose approached from several directions, with its interval.
 
-    ``population``: 5, 50 and 95 % quantiles of the population, approached along x, y and z; ``place``: share of the
-    population with a smaller value.
+    ``population``: 5, 50 and 95 % quantiles of the population, approached along x, y and z; ``percentile``: share of
+    the population with a smaller value.
     """
 
     pose: str
@@ -97,59 +106,56 @@ class DirectionRecord:
     variation: float
     interval: Interval
     population: Vector
-    place: float
+    percentile: Annotated[float, Field(alias="place")]
 
 
 @dataclass(frozen=True)
 class CauseRecord:
     """Cause at a joint or link after the measurement.
 
-    ``deviations``: estimate in standard deviations of the cause; ``known``: share of its variance that the measurement
-    resolves; ``chance``: p-value of the estimate in the population; ``stands_out``: whether it is significant over all
-    causes.
+    ``deviations``: estimate in standard deviations of the cause; ``resolved_share``: share of its variance that the
+    measurement resolves; ``p_value``, ``significant``: p-value of the estimate in the population, and whether it is
+    significant over all causes.
     """
 
     owner: str
     cause: str
     name: str
     deviations: float
-    known: float
-    chance: float
-    stands_out: bool
+    resolved_share: Annotated[float, Field(alias="known")]
+    p_value: Annotated[float, Field(alias="chance")]
+    significant: Annotated[bool, Field(alias="stands_out")]
 
 
 @dataclass(frozen=True)
 class ExpectedRecord:
-    """Predicted error of a measured arm at a pose: displacement, its size, standard deviation of the prediction, and
-    that of the population."""
+    """Predicted displacement of a measured arm at a pose, its size and standard uncertainty, and the standard deviation
+    over the population. [m]"""
 
     name: str
     displacement: Vector
     size: float
-    left: float
-    prior: float
+    uncertainty: Annotated[float, Field(alias="left")]
+    prior_std: Annotated[float, Field(alias="prior")]
 
 
 @dataclass(frozen=True)
 class RegistrationRecord:
     """Frame and target of a session, fitted to the nominal arm.
 
-    ``turn``: rotation angle between instrument and base [rad]; ``origin``: origin of the instrument in the base frame
+    ``angle``: rotation angle between instrument and base [rad]; ``origin``: origin of the instrument in the base frame
     [m]; ``rpy``: its orientation there, rotations about fixed x, y, z [rad]; ``target``: position of the target on the
-    tool [m]; ``left``: rms residual [m]; ``scale``: relative excess of the scale of the instrument, where it is fitted.
-    ``session`` is empty where all readings are of one session.
+    tool [m]; ``rms_residual``: rms distance of the readings from the fit [m]; ``scale``: relative excess of the scale
+    of the instrument, zero if it is not fitted. ``session`` is empty if all readings belong to one session.
     """
 
     session: str
-    turn: float
+    angle: Annotated[float, Field(alias="turn")]
     rpy: Vector
     origin: Vector
     target: Vector
-    left: float
+    rms_residual: Annotated[float, Field(alias="left")]
     scale: float
-
-
-Uncertainties = tuple[float | None, float | None, float | None]
 
 
 @dataclass(frozen=True)
@@ -158,8 +164,8 @@ class SessionFrameRecord:
 
     ``origin``, ``rpy``: position [m] and orientation [rad] of the instrument in the base frame, the latter by rotations
     about fixed x, y, z; ``target``: position of the target on the tool [m]; ``scale``: relative excess of the scale of
-    the instrument. Each with its standard uncertainty, that of ``rpy`` about x, y, z of the base: null where it is not
-    identified, or the poses do not distinguish it. ``session`` is empty where all readings are of one session.
+    the instrument. Each has its standard uncertainty, that of ``rpy`` about x, y, z of the base; null if the value is
+    not identified, or the poses do not distinguish it. ``session`` is empty if all readings belong to one session.
     """
 
     session: str
@@ -177,51 +183,50 @@ class SessionFrameRecord:
 class OutlierRecord:
     """Outlying reading: file, line and pose.
 
-    ``distance``: distance from the prediction by all other readings; ``expected``: its standard deviation;
-    ``deviations``: Mahalanobis distance; ``chance``: p-value, over all readings of an arm of the population;
-    ``orientation``: whether the orientation is wrong, so that distances are angles. [rad]
+    ``distance``: distance from the prediction by all other readings [m]; ``expected_distance``: its standard deviation;
+    ``deviations``: Mahalanobis distance; ``p_value``: p-value over all readings of an arm; ``orientation``: whether the
+    orientation is outlying, so that distances are angles. [rad]
     """
 
     file: str
     line: int
     pose: str
     distance: float
-    expected: float
+    expected_distance: Annotated[float, Field(alias="expected")]
     deviations: float
-    chance: float
+    p_value: Annotated[float, Field(alias="chance")]
     orientation: bool = False
 
 
 @dataclass(frozen=True)
 class ScatterRecord:
-    """Causes of visit life at a joint, several where the poses do not distinguish them: by what factor they scatter
-    more than stated, the chance of an arm of the population whose readings show as much, and whether that is too small
-    over all of them, the scatter as a whole being too large."""
+    """Scatter over the visits by causes at a joint that the poses do not distinguish: factor on the stated standard
+    deviation, its p-value, and whether it is significant over all causes, the scatter as a whole being so too."""
 
     owner: str
     causes: tuple[str, ...]
     factor: float
-    chance: float
-    stands_out: bool
+    p_value: Annotated[float, Field(alias="chance")]
+    significant: Annotated[bool, Field(alias="stands_out")]
 
 
 @dataclass(frozen=True)
 class ArmRecord:
     """Measured arm.
 
-    ``simulated``: number of arms simulated and measured the same way, which give p-values and places; ``chance``:
-    p-value of the means over all poses; ``scatter_chance``: p-value of the scatter of the visits; ``level``: level of
-    significance of each of these, and of all poses, causes and readings together; ``coarse_instrument``: whether the
-    instrument scatters more than the predicted visits. All but ``outliers`` is computed without the outlying readings;
-    ``crowded``: whether too many readings are significant for any to be called wrong. ``renewed``: where the arm is not
-    as predicted, the factors by which its spreads were estimated larger than stated, which enter ``expected``;
-    ``birge``: ratio of Birge, the factor on the remaining uncertainty beside them.
+    ``simulated``: number of arms simulated and measured the same way, from which p-values and percentiles follow;
+    ``p_value``, ``scatter_p_value``: p-values of the means over all poses, and of the scatter of the visits; ``level``:
+    level of significance of each of these, and of all poses, causes and readings together; ``coarse_instrument``:
+    whether the instrument scatters more than the predicted visits. Everything except ``outliers`` is computed without
+    the outlying readings; ``too_many_outliers``: whether too many readings are significant for any to be called wrong.
+    If the arm is not as predicted, ``rescaled_spreads`` are the factors by which its spreads were estimated larger than
+    stated, and ``birge_ratio`` the further factor on the remaining uncertainty; both enter ``expected``.
     """
 
     name: str
     simulated: int
-    chance: float
-    scatter_chance: float
+    p_value: Annotated[float, Field(alias="chance")]
+    scatter_p_value: Annotated[float, Field(alias="scatter_chance")]
     level: float
     compatible: bool
     poses: tuple[PoseRecord, ...]
@@ -232,26 +237,26 @@ class ArmRecord:
     coarse_instrument: bool
     registrations: tuple[RegistrationRecord, ...] = ()
     outliers: tuple[OutlierRecord, ...] = ()
-    crowded: bool = False
+    too_many_outliers: Annotated[bool, Field(alias="crowded")] = False
     scatter: tuple[ScatterRecord, ...] = ()
-    renewed: tuple[tuple[str, float], ...] = ()
-    birge: float = 1.0
+    rescaled_spreads: Annotated[tuple[tuple[str, float], ...], Field(alias="renewed")] = ()
+    birge_ratio: Annotated[float, Field(alias="birge")] = 1.0
 
 
 @dataclass(frozen=True)
 class ScaleRecord:
-    """Causes over several arms.
+    """Spread of causes over several arms.
 
-    ``scale``: estimated over stated spread, with its 95 % interval; ``chance``: p-value of the hypothesis that the
-    spread is as stated; ``stands_out``: whether it is significant over all causes. Causes that are not separately
+    ``scale``: ratio of estimated to stated spread, with its 95 % interval; ``p_value``: p-value of the hypothesis that
+    the spread is as stated; ``significant``: whether it is significant over all causes. Causes that are not separately
     identifiable share one factor.
     """
 
     causes: tuple[str, ...]
     scale: float
     interval: Interval
-    chance: float
-    stands_out: bool
+    p_value: Annotated[float, Field(alias="chance")]
+    significant: Annotated[bool, Field(alias="stands_out")]
 
 
 @dataclass(frozen=True)
@@ -277,20 +282,20 @@ class ParameterRecord:
 class ConfoundedRecord:
     """Parameter that is not separately identifiable.
 
-    ``alike``: parameters with which it is confounded, and the amount of each that equals one unit of it; empty where
-    the poses do not depend on it.
+    ``combination``: parameters with which it is confounded, and the amount of each that has the same effect as one unit
+    of it; empty if the readings do not depend on it.
     """
 
     name: str
-    alike: tuple[tuple[str, float], ...]
+    combination: Annotated[tuple[tuple[str, float], ...], Field(alias="alike")]
 
 
 @dataclass(frozen=True)
 class MeasuredPoseRecord:
-    """Pose to be measured, in the order of short moves.
+    """Pose to be measured, in the order of a short route.
 
     ``position``: position of the target [m]; ``move``: duration of the move from the previous pose by the slowest joint
-    [s], null for the first pose and where the scenario states no speeds.
+    [s], null for the first pose and if the scenario states no speeds.
     """
 
     name: str
@@ -316,11 +321,11 @@ class CurvePointRecord:
 
 @dataclass(frozen=True)
 class StepRecord:
-    """Residual error when groups of parameters up to this one are identified; the first record identifies none."""
+    """Residual error if all groups of parameters up to this one are identified."""
 
     group: str
     parameters: int
-    left: float
+    residual: Annotated[float, Field(alias="left")]
 
 
 @dataclass(frozen=True)
@@ -346,21 +351,17 @@ class IdentifiedValueRecord:
 
 @dataclass(frozen=True)
 class FitRecord:
-    """Residuals of an identified arm against their expectation.
-
-    Chi-square of the pose means and of the visits about them, each with its degrees of freedom and p-value
-    (``chance``); outlying readings; whether too many are significant for any to be called wrong; whether the readings
-    contradict the model.
-    """
+    """Goodness of fit of an identified arm: chi-square of the pose means and of the visits about them, outlying
+    readings, whether too many are significant for any to be called wrong, whether the readings contradict the model."""
 
     chi_square: float
-    freedom: int
-    chance: float
+    degrees_of_freedom: Annotated[int, Field(alias="freedom")]
+    p_value: Annotated[float, Field(alias="chance")]
     scatter_chi_square: float
-    scatter_freedom: int
-    scatter_chance: float
+    scatter_degrees_of_freedom: Annotated[int, Field(alias="scatter_freedom")]
+    scatter_p_value: Annotated[float, Field(alias="scatter_chance")]
     outliers: tuple[OutlierRecord, ...]
-    crowded: bool
+    too_many_outliers: Annotated[bool, Field(alias="crowded")]
     contradicts: bool
 
 
@@ -376,19 +377,22 @@ class HoldOutRecord:
 
 @dataclass(frozen=True)
 class IdentifiedArmRecord:
-    """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
-    that of arms of the population; ``held_out``: at poses that were not measured, null where they are too few.
-    ``removed``: rms of the correction over the poses of the tasks; ``left``: residual error then expected of such
-    arms, as in `CurvePointRecord`. ``sessions``: frames and targets, where any is identified. Everything but the
-    outliers is without them."""
+    """Identified parameters of a measured arm, and its residuals. [m]
+
+    ``residual``, ``expected``: rms distance of the measured points from the identified arm, and its expected value for
+    arms of the population; ``held_out``: the same at poses that were not measured, null if the poses are too few.
+    ``correction_rms``: rms of the correction over the poses of the tasks; ``expected_residual`` : expected residual
+    error after it, as in `CurvePointRecord`. ``sessions``: frames and targets, if any is identified. Everything except
+    the outliers is computed without the outlying readings.
+    """
 
     name: str
     poses: int
     values: tuple[IdentifiedValueRecord, ...]
     residual: float
     expected: float
-    removed: float
-    left: float
+    correction_rms: Annotated[float, Field(alias="removed")]
+    expected_residual: Annotated[float, Field(alias="left")]
     fit: FitRecord
     held_out: HoldOutRecord | None
     sessions: tuple[SessionFrameRecord, ...] = ()

@@ -28,7 +28,7 @@ def cause_records(posterior: Posterior, ranks: RankTests) -> tuple[CauseRecord, 
     tuple of CauseRecord
     """
     out, linear = [], posterior.estimator.linear
-    parts = list(linear.parts())
+    parts = list(linear.terms_with_slices())
     for n, p_value in ranks.by_cause.items():
         term, part = parts[n]
         prior_covariance = linear.prior_covariance[part, part]
@@ -41,7 +41,7 @@ def cause_records(posterior: Posterior, ranks: RankTests) -> tuple[CauseRecord, 
         name = term.name.rpartition("/")[2]
         share, stands_out = posterior.estimator.resolved_share(part), n in ranks.significant_causes
         out.append(CauseRecord(term.joint_or_link, term.cause.name, name, deviations, share, p_value, stands_out))
-    return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
+    return tuple(sorted(out, key=lambda part: (part.p_value, -part.deviations)))
 
 
 def scale_records(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
@@ -74,4 +74,4 @@ def scale_records(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleReco
             components.groups, profiles, p_values, holm(p_values, SIGNIFICANT), strict=True
         )
     ]
-    return tuple(sorted(out, key=lambda record: record.chance)), components.unresolved
+    return tuple(sorted(out, key=lambda record: record.p_value)), components.unresolved

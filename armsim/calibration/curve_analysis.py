@@ -14,7 +14,7 @@ from pydantic import computed_field
 from armsim.arrays import Array
 from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
 from armsim.calibration.calibration_records import OrderRecord
-from armsim.calibration.order_law import SAME_ORDER, OrderLaws, SheetErrors, draw_sheet, fold, judge_orders
+from armsim.calibration.order_law import SAME_ORDER, OrderLaws, SheetErrors, draw_sheet, fold_orders, judge_orders
 from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
@@ -125,7 +125,7 @@ class Curves:
         return plain(self)
 
 
-def measure(
+def analyse_curves(
     path: Path,
     orders: Sequence[int] = (),
     encoder: Encoder | None = None,
@@ -168,23 +168,26 @@ def measure(
         # sensors at equal angles, one after the other, share draws and law; of others only the last is held
         if encoder is not None and (sheet is None or not sheet.applies_to(curve)):
             sheet = draw_sheet(encoder, mounting, curve, seed)
-        searched = _searched(curve, orders, sheet, path)
+        searched = _search_orders(curve, orders, sheet, path)
         if sheet is not None and (law is None or not law.applies_to(curve, searched.orders)):
-            law = fold(sheet, curve, searched.orders)
+            law = fold_orders(sheet, curve, searched.orders)
         unjudged = OrderLaws((None,) * len(searched.orders), ((),) * len(searched.orders))
         laws.append(unjudged if law is None else judge_orders(law, searched.fit, seed))
         fits.append(searched)
-    records = iter(_orders(fits, laws))
+    records = iter(_order_records(fits, laws))
     sensors = tuple(
         MeasuredSensor(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
         for curve, fit, law in zip(curves, fits, laws, strict=True)
     )
     return Curves(
-        path.name, None if encoder is None else encoder.name, sensors, leave_one_out_p_values(_requested(fits))
+        path.name,
+        None if encoder is None else encoder.name,
+        sensors,
+        leave_one_out_p_values(_requested_coefficients(fits)),
     )
 
 
-def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
+def _search_orders(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
     """Fitted orders of a curve; where none are requested, as many as the angles resolve."""
     sheet_orders = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
     integers = [round(order) for order in sheet_orders if abs(order - round(order)) < SAME_ORDER * order]
@@ -208,10 +211,10 @@ def _most_orders(curve: Curve) -> int:
     return max(1, min(MOST_ORDERS, (len(distinct_angles) - 1) // 2, (len(curve.angle) - 3) // 2))
 
 
-def _orders(fits: Sequence[SearchedFit], laws: Sequence[OrderLaws]) -> list[OrderRecord]:
+def _order_records(fits: Sequence[SearchedFit], laws: Sequence[OrderLaws]) -> list[OrderRecord]:
     """Every order of every sensor, one sensor after the other."""
     pairs = np.concatenate([searched.fit.coefficients.reshape(-1, 2) for searched in fits])
-    blocks = np.concatenate([_blocks(searched.fit) for searched in fits])
+    blocks = np.concatenate([_covariance_blocks(searched.fit) for searched in fits])
     freedom = np.concatenate([np.full(len(searched.orders), searched.fit.freedom) for searched in fits])
     columns = zip(
         [order for searched in fits for order in searched.orders],
@@ -230,13 +233,13 @@ def _orders(fits: Sequence[SearchedFit], laws: Sequence[OrderLaws]) -> list[Orde
     ]
 
 
-def _blocks(fit: HarmonicFit) -> Array:
+def _covariance_blocks(fit: HarmonicFit) -> Array:
     """Covariance of cosine and sine of every order, shape (H, 2, 2)."""
     count = len(fit.orders)
     return fit.covariance.reshape(count, 2, count, 2)[np.arange(count), :, np.arange(count), :]
 
 
-def _requested(fits: Sequence[SearchedFit]) -> Array | None:
+def _requested_coefficients(fits: Sequence[SearchedFit]) -> Array | None:
     """Coefficients of the orders requested, shape (sensors, 2 H); None where sensors differ in them."""
     if len({searched.false_alarms.count(None) for searched in fits}) != 1:
         return None

@@ -24,8 +24,8 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.identifiable import PARAMETER_SCALES, controlled
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.identifiable import PARAMETER_SCALES, controller_numbers
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.correction import Parameter
 
@@ -40,11 +40,11 @@ MIN_NAMED_SHARE = 0.05
 class Confounded:
     """Parameter confounded with others at these poses, with the amount of each that equals one unit of it.
 
-    ``alike`` is empty where the poses hold no information on it.
+    ``combination`` is empty where the poses hold no information on it.
     """
 
     name: str
-    alike: tuple[tuple[str, float], ...]
+    combination: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,12 +62,12 @@ class Estimate:
     distinct : (3 M, L) [m]
         Separately identifiable columns, each in its scale.
     jacobian : (3 M, K)
-    inverse : (3 M, 3 M) [m^-1]
+    whitening : (3 M, 3 M) [m^-1]
         Whitens displacements: inverse of the lower root of C.
-    root : (K, coordinates)
+    parameter_root : (K, coordinates)
         The parameters are mu + root z; with the population as prior z has unit covariance.
     uses_prior : bool
-    mean, offset : (K,), (3 M,) [m]
+    mean, unidentified_mean : (K,), (3 M,) [m]
         mu, and the mean of what is not identified.
     gain : (K, 3 M)
         H.
@@ -81,14 +81,14 @@ class Estimate:
 
     parameters: tuple[Parameter, ...]
     confounded: tuple[Confounded, ...]
-    linear: Linear
+    linear: LinearPopulation
     distinct: Array
     jacobian: Array
-    inverse: Array
-    root: Array
+    whitening: Array
+    parameter_root: Array
     uses_prior: bool
     mean: Array
-    offset: Array
+    unidentified_mean: Array
     gain: Array
     truth: Array
     scale: Array
@@ -101,14 +101,14 @@ class Estimate:
         return np.asarray(leak @ self.linear.prior_covariance @ leak.T + self.gain @ self.noise @ self.gain.T)
 
     @property
-    def by_measurement(self) -> Array:
+    def measurement_covariance(self) -> Array:
         """The part of visits and instrument, shape (K, K)."""
         return np.asarray(self.gain @ self.noise @ self.gain.T)
 
     @property
-    def base(self) -> Array:
+    def intercept(self) -> Array:
         """Estimate where nothing is displaced: with y it is base + H y, shape (K,)."""
-        return np.asarray(self.mean - self.gain @ (self.jacobian @ self.mean + self.offset))
+        return np.asarray(self.mean - self.gain @ (self.jacobian @ self.mean + self.unidentified_mean))
 
     @property
     def spread(self) -> Array:
@@ -116,14 +116,14 @@ class Estimate:
         return standard_deviations(self.truth, self.linear.prior_covariance)
 
     @cached_property
-    def controlled(self) -> list[int]:
+    def controller_numbers(self) -> list[int]:
         """Numbers of the parameters that are put into the controller."""
-        return controlled(self.parameters)
+        return controller_numbers(self.parameters)
 
     @property
     def corrected(self) -> tuple[Parameter, ...]:
         """Parameters that are put into the controller."""
-        return tuple(self.parameters[n] for n in self.controlled)
+        return tuple(self.parameters[n] for n in self.controller_numbers)
 
     def observability(self, poses: int) -> tuple[float, float, float, float]:
         """Indices O1 to O4 of the Jacobian, with lengths in mm and angles in mrad.
@@ -138,7 +138,7 @@ class Estimate:
         .. [4] Sun, Hollerbach, ICRA (2008): all of them compared (all from memory).
         """
         values = np.asarray(np.linalg.svd(self.distinct / PARAMETER_SCALES["length"], compute_uv=False), float)
-        return indices(values, poses)
+        return observability_indices(values, poses)
 
 
 def standard_deviations(truth: Array, prior_covariance: Array) -> Array:
@@ -159,7 +159,7 @@ def standard_deviations(truth: Array, prior_covariance: Array) -> Array:
     return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior_covariance, truth), 0.0)))
 
 
-def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
+def observability_indices(values: Array, poses: int) -> tuple[float, float, float, float]:
     """Observability indices O1 to O4, as in `Estimate.observability`.
 
     Parameters
@@ -213,28 +213,28 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
         else identifiable
     )
     jacobian, truth_of_estimated = full_jacobian[:, numbers], reduction @ truth
-    mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
+    mean, unidentified_mean, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if use_prior:
         truth_of_estimated = truth[numbers]
         leak = linear.gain - jacobian @ truth_of_estimated
         covariance = noise + leak @ linear.prior_covariance @ leak.T
-        root = root_of(truth_of_estimated @ linear.prior_covariance @ truth_of_estimated.T)
+        root = covariance_root(truth_of_estimated @ linear.prior_covariance @ truth_of_estimated.T)
         mean = truth_of_estimated @ linear.prior_mean
-        offset = leak @ linear.prior_mean + linear.fixed
-    inverse = np.linalg.inv(np.linalg.cholesky(covariance))
-    rooted = inverse @ jacobian @ root
+        unidentified_mean = leak @ linear.prior_mean + linear.visit_mean
+    displacement_whitening = np.linalg.inv(np.linalg.cholesky(covariance))
+    rooted = displacement_whitening @ jacobian @ root
     information = rooted.T @ rooted + (np.eye(root.shape[1]) if use_prior else 0.0)
     distinct = full_jacobian[:, identifiable] * scale[identifiable]
-    gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
+    gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ displacement_whitening), float)
     sizes = scale[numbers]
     return Estimate(
         tuple(parameters[n] for n in numbers), confounded, linear, distinct,
-        jacobian, inverse, root, use_prior, mean, offset, gain, truth_of_estimated, sizes, noise
+        jacobian, displacement_whitening, root, use_prior, mean, unidentified_mean, gain, truth_of_estimated, sizes, noise
     )  # fmt: skip
 
 
-def root_of(covariance: Array) -> Array:
+def covariance_root(covariance: Array) -> Array:
     """R with R R^T a covariance, shape (K, rank); directions without variance are left out."""
     sizes = np.sqrt(np.diag(covariance))
     values, vectors = np.linalg.eigh(covariance / np.outer(sizes, sizes))

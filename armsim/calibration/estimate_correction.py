@@ -1,4 +1,4 @@
-"""Measurement of a calibration at chosen poses, and the correction that its estimate puts into the controller."""
+"""Measurement of a calibration at chosen poses, and the correction that the controller applies after it."""
 
 from __future__ import annotations
 
@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.identifiable import parameters_of
-from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_machine import ONE_SESSION, Layout, with_target
+from armsim.calibration.linear_population import LinearPopulation
+from armsim.calibration.measured_machine import ONE_SESSION, Layout, as_measured
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.calibration.reading_conditions import Conditions
-from armsim.calibration.reading_noise import Instrument, covariance_roots_of
+from armsim.calibration.reading_noise import InstrumentNoise, covariance_roots_of
 from armsim.errormodel.draws import TableDraw
-from armsim.model.calibration_plan import Calibration
-from armsim.model.calibration_plan import Instrument as Tracker
+from armsim.model.calibration_plan import Calibration, Instrument
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observation
 from armsim.model.machine import Machine
@@ -32,11 +31,11 @@ class Measurement:
     calibration : Calibration
     joints : (M, joints) [rad or m]
     counts : tuple of int, optional
-        Visits of every pose, where they are not those of the calibration.
+        Visits of every pose, if they are not those of the calibration.
     conditions : Conditions, optional
-        Conditions of the readings, where they differ between groups.
+        Conditions of the readings, if they differ between groups of readings.
     covariance_roots : tuple of (readings or 1, 3, 3), optional [m]
-        Square roots of the covariance of the readings per pose, where it is not that of the instrument.
+        Square roots of the covariance of the readings per pose, if it is not that of the instrument.
     """
 
     calibration: Calibration
@@ -67,9 +66,9 @@ class Measurement:
 
     def seen_by(self, machine: Machine) -> Machine:
         """The machine as the instrument sees it."""
-        return with_target(machine, self.calibration.instrument, self.layout)
+        return as_measured(machine, self.calibration.instrument, self.layout)
 
-    def noise(self, machine: Machine) -> Instrument:
+    def noise(self, machine: Machine) -> InstrumentNoise:
         """Noise of the readings per pose: as the file states it, or as the instrument does."""
         if self.covariance_roots is not None:
             return self.covariance_roots
@@ -91,15 +90,15 @@ class Measurement:
         return replace(machine, correction=correction_of(machine, self, self.estimate(machine)))
 
 
-def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> Array:
-    """Standard deviation of a reading along x, y, z: a constant, and a part in proportion to the distance.
+def spread_at(instrument: Instrument, targets: Array, instrument_position: Array | None = None) -> Array:
+    """Standard deviation of a reading along x, y, z: a constant plus a term in proportion to the distance.
 
     Parameters
     ----------
-    instrument : Instrument of a calibration
+    instrument : Instrument
     targets : (M, 4, 4) [m]
         Frames of the target in the base frame.
-    at : (3,), optional [m]
+    instrument_position : (3,), optional [m]
         Position of the instrument in the base frame; by default the stated one.
 
     Returns
@@ -107,7 +106,9 @@ def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> A
     (M, 3) [m]
         Along the axes of the base frame.
     """
-    distance = np.linalg.norm(targets[:, :3, 3] - (np.array(instrument.at) if at is None else at), axis=1)
+    distance = np.linalg.norm(
+        targets[:, :3, 3] - (np.array(instrument.at) if instrument_position is None else instrument_position), axis=1
+    )
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])
 
 
@@ -129,9 +130,9 @@ def correction_of(
     -------
     Correction
     """
-    rows = estimate.controlled
+    rows = estimate.controller_numbers
     noise = tuple(covariance_roots_of(measurement.noise(machine), len(measurement.joints)))
-    fixed_weights = FixedWeights(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
+    fixed_weights = FixedWeights(measurement.without_temperature, noise, estimate.gain[rows], estimate.intercept[rows])
     table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
     return Correction(estimate.corrected, fixed_weights.observe, table)
 
@@ -163,31 +164,32 @@ class FixedWeights:
         ----------
         machine : Machine
         with_instrument : bool
-            Whether the noise of the instrument and the unknown frame and target count; not for a part of a machine.
+            Whether to include the noise of the instrument and the unknown frame and target; not for a part of a
+            machine.
 
         Returns
         -------
         Observation
         """
         measurement, names = self.measurement, {term.name for term in machine.terms}
-        linear = Linear.of(measurement.seen_by(machine), measurement.joints, measurement.conditions)
-        noise: Instrument = self.noise if with_instrument else 0.0
+        linear = LinearPopulation.of(measurement.seen_by(machine), measurement.joints, measurement.conditions)
+        noise: InstrumentNoise = self.noise if with_instrument else 0.0
         covariance = self.gain @ linear.noise(measurement.visits, noise) @ self.gain.T
         response: dict[str, Array] = {}
-        for term, part in linear.parts():
+        for term, part in linear.terms_with_slices():
             reach = self.gain @ linear.gain[:, part]
             if term.name in names:
                 response[term.name] = reach
-            elif with_instrument:  # where it stands, and its target
+            elif with_instrument:  # errors of the pose of the instrument and of the target
                 covariance = covariance + reach @ term.covariance @ reach.T
-        mean = self.gain @ linear.fixed
+        mean = self.gain @ linear.visit_mean
         return Observation(response, mean + self.base if with_instrument else mean, covariance)
 
 
-def correctable(machine: Machine, configurations: Configurations) -> Array:
-    """Ratio of smallest to largest singular value of the position Jacobian of the joints.
+def correction_isotropy(machine: Machine, configurations: Configurations) -> Array:
+    """Ratio of the smallest to the largest singular value of the position Jacobian of the joints.
 
-    Where it is zero the joints cannot bring about every correction of the tool point.
+    At a pose with ratio zero, the joints cannot correct the tool point in every direction.
 
     Parameters
     ----------

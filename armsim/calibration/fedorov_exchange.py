@@ -40,20 +40,20 @@ class Pool:
     ----------
     blocks : (N, 3, K)
         Whitened Jacobian of every candidate, parameters in units of their scale.
-    before : (K, K)
+    prior_information : (K, K)
         P^-1, however weak, so that few poses have a covariance.
     weight : (K, K), optional
         A; the determinant is taken where it is not given.
     """
 
     blocks: Array
-    before: Array
+    prior_information: Array
     weight: Array | None = None
 
     def covariance(self, chosen: NDArray[np.intp]) -> Array:
         """V of some poses, shape (K, K)."""
         rows = self.blocks[chosen].reshape(-1, self.blocks.shape[2])
-        return np.asarray(np.linalg.inv(self.before + rows.T @ rows))
+        return np.asarray(np.linalg.inv(self.prior_information + rows.T @ rows))
 
     def value(self, chosen: NDArray[np.intp]) -> float:
         """The criterion of some poses; less is better."""
@@ -62,7 +62,7 @@ class Pool:
             return float(np.trace(self.weight @ covariance))
         return float(np.linalg.slogdet(covariance)[1])
 
-    def with_each(self, covariance: Array) -> Array:
+    def values_with_each(self, covariance: Array) -> Array:
         """The criterion with each of the candidates added to poses that leave a covariance, shape (N,)."""
         reach = self.blocks @ covariance  # (N, 3, K)
         inner = np.eye(3) + reach @ self.blocks.swapaxes(1, 2)
@@ -71,7 +71,7 @@ class Pool:
         gained = np.linalg.solve(inner, reach @ self.weight @ reach.swapaxes(1, 2))
         return np.asarray(np.trace(self.weight @ covariance) - np.trace(gained, axis1=1, axis2=2))
 
-    def without(self, covariance: Array, number: int) -> Array:
+    def covariance_without(self, covariance: Array, number: int) -> Array:
         """Covariance of the parameters once a pose is taken out of a set.
 
         Parameters
@@ -90,7 +90,7 @@ class Pool:
         return np.asarray(covariance + reach.T @ np.linalg.solve(np.eye(3) - reach @ block.T, reach))
 
 
-def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = STARTS) -> NDArray[np.intp]:
+def select_poses(pool: Pool, count: int, rng: np.random.Generator, starts: int = STARTS) -> NDArray[np.intp]:
     """Best set of poses that the exchange finds.
 
     Parameters
@@ -125,7 +125,7 @@ def _built_up(pool: Pool, count: int) -> NDArray[np.intp]:
     """Set of poses built up from none, each time with the pose that improves the criterion most."""
     chosen: list[int] = []
     for _ in range(count):
-        values = pool.with_each(pool.covariance(np.array(chosen, dtype=np.intp)))
+        values = pool.values_with_each(pool.covariance(np.array(chosen, dtype=np.intp)))
         values[chosen] = np.inf
         chosen.append(int(np.argmin(values)))
     return np.array(chosen, dtype=np.intp)
@@ -137,8 +137,8 @@ def _exchange_until_best(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp
     for _ in range(MAX_PASSES):
         exchanged = False
         for position in range(len(chosen)):
-            others = pool.without(pool.covariance(chosen), int(chosen[position]))
-            values = pool.with_each(others)
+            others = pool.covariance_without(pool.covariance(chosen), int(chosen[position]))
+            values = pool.values_with_each(others)
             present = values[chosen[position]]
             values[chosen] = np.inf
             other = int(np.argmin(values))

@@ -22,7 +22,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate
 from armsim.calibration.population_at_poses import shapes_of
-from armsim.calibration.reading_conditions import LEVER, Conditions, turns
+from armsim.calibration.reading_conditions import LEVER, Conditions, rotations_from_points
 from armsim.core.kernel_digest import LANES
 from armsim.core.parametrised_chain import place_units
 from armsim.core.screws import Axes
@@ -39,7 +39,7 @@ CHUNK = 2 * LANES
 
 
 @dataclass(frozen=True, eq=False)
-class Model:
+class KinematicModel:
     """Exact kinematics of the measured arm in its parameters.
 
     Parameters
@@ -49,7 +49,7 @@ class Model:
     parameter, axis : (moves,)
         Numbers of a parameter, and of an axis that it moves; an axis with followers moves these too.
     shapes : (M, moves)
-    ends : list of three Axes, or of none
+    lever_axes : list of three Axes, or of none
         Axes at points off the target by `LEVER` along x, y, z of the tool, where a group holds orientations.
     rotations : (M, 3, 3)
         Nominal, of the tool.
@@ -59,11 +59,11 @@ class Model:
     parameter: np.ndarray
     axis: np.ndarray
     shapes: Array
-    ends: list[list[Axes]]
+    lever_axes: list[list[Axes]]
     rotations: Array
 
     @staticmethod
-    def of(machine: Machine, estimate: Estimate, joints: Array, conditions: Conditions | None = None) -> Model:
+    def of(machine: Machine, estimate: Estimate, joints: Array, conditions: Conditions | None = None) -> KinematicModel:
         """The parameters of an estimate at measured poses.
 
         Parameters
@@ -83,21 +83,24 @@ class Model:
         first = {arm.motion_of(axis): axis for _, axis, _ in moves}
         motions = sorted(first)
         moving = [first[motion] for motion in motions]
-        nominal, conditions = arm.postures(joints, moving), conditions or Conditions.plain(len(joints))
-        at = conditions.axes_at_targets(nominal, moving)
+        nominal, conditions = arm.postures(joints, moving), conditions or Conditions.positions_only(len(joints))
+        target_kinematics = conditions.axes_at_targets(nominal, moving)
         beyond = [conditions.axes_at_targets(nominal, moving, LEVER * direction) for direction in np.eye(3)]
-        ends = [
+        lever_axes = [
             [Axes(end.direction[n], end.column[n], end.rotary) for end in beyond] if oriented else []
             for n, oriented in enumerate(conditions.oriented)
         ]
         numbers = np.array([number for number, _, _ in moves], dtype=np.int64)
         axis = np.array([motions.index(arm.motion_of(axis)) for _, axis, _ in moves], dtype=np.int64)
-        axes = [Axes(at.direction[n], at.column[n], at.rotary) for n in range(len(joints))]
+        axes = [
+            Axes(target_kinematics.direction[n], target_kinematics.column[n], target_kinematics.rotary)
+            for n in range(len(joints))
+        ]
         values = shapes_of(machine, Configurations(joints), parameters, conditions).T
         shapes = np.ascontiguousarray(values[:, numbers] * [factor for _, _, factor in moves])
-        return Model(axes, numbers, axis, shapes, ends, at.tool[:, :3, :3])
+        return KinematicModel(axes, numbers, axis, shapes, lever_axes, target_kinematics.tool[:, :3, :3])
 
-    def at(self, values: Array) -> tuple[Array, Array]:
+    def displacement_and_derivative(self, values: Array) -> tuple[Array, Array]:
         """Displacement of the target of every arm at every pose, and its derivative.
 
         Parameters
@@ -131,24 +134,24 @@ class Model:
 
         for n, axes in enumerate(self.axes):
             displacement[:, n], derivative[:, n] = axes_at_targets(n, axes)
-            if self.ends[n]:
-                ends = [axes_at_targets(n, end) for end in self.ends[n]]
-                displacement[:, n], derivative[:, n] = self._turned(n, displacement[:, n], derivative[:, n], ends)
+            if self.lever_axes[n]:
+                ends = [axes_at_targets(n, end) for end in self.lever_axes[n]]
+                displacement[:, n], derivative[:, n] = self._rotations(n, displacement[:, n], derivative[:, n], ends)
         return displacement.reshape(units, -1), derivative.reshape(units, -1, count)
 
-    def _turned(
+    def _rotations(
         self, pose: int, centre: Array, reach: Array, ends: Sequence[tuple[Array, Array]]
     ) -> tuple[Array, Array]:
         """Rotations of the probe from displacements of points, and their first-order derivatives by the parameters."""
-        turned = turns(self.rotations[pose], [centre, *(shift for shift, _ in ends)])
+        rotations = rotations_from_points(self.rotations[pose], [centre, *(shift for shift, _ in ends)])
         derivative = np.zeros_like(reach)
         for axis, (shift, by_parameter) in enumerate(ends):
-            arm = self.rotations[pose][:, axis] + (shift - centre) / LEVER
-            derivative += 0.5 * np.cross(arm[:, :, None], by_parameter - reach, axis=1)
-        return turned, derivative
+            lever = self.rotations[pose][:, axis] + (shift - centre) / LEVER
+            derivative += 0.5 * np.cross(lever[:, :, None], by_parameter - reach, axis=1)
+        return rotations, derivative
 
 
-def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
+def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tuple[Array, int]:
     """Parameters of many arms from their mean displacements.
 
     Parameters
@@ -172,25 +175,25 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
     out, slowest = np.empty((len(measured), len(estimate.parameters))), 0
     for start in range(0, len(measured), CHUNK):
         part = slice(start, start + CHUNK)
-        out[part], rounds = _identified(model, estimate, measured[part])
+        out[part], rounds = _identify_chunk(model, estimate, measured[part])
         slowest = max(slowest, rounds)
     return out, slowest
 
 
-def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
+def _identify_chunk(model: KinematicModel, estimate: Estimate, measured: Array) -> tuple[Array, int]:
     """Values of the parameters of a chunk of arms, and the number of iterations."""
-    root, weight = estimate.root, 1.0 if estimate.uses_prior else 0.0
-    at = np.zeros((len(measured), root.shape[1]))
+    root, weight = estimate.parameter_root, 1.0 if estimate.uses_prior else 0.0
+    coordinates = np.zeros((len(measured), root.shape[1]))
     size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)
     for rounds in range(1, MAX_ITERATIONS + 1):
-        displacement, derivative = model.at(estimate.mean + at @ root.T)
-        design = estimate.inverse @ derivative @ root
-        residual = (measured - displacement - estimate.offset) @ estimate.inverse.T
-        gradient = np.einsum("umk,um->uk", design, residual) - weight * at
+        displacement, derivative = model.displacement_and_derivative(estimate.mean + coordinates @ root.T)
+        design = estimate.whitening @ derivative @ root
+        residual = (measured - displacement - estimate.unidentified_mean) @ estimate.whitening.T
+        gradient = np.einsum("umk,um->uk", design, residual) - weight * coordinates
         step = np.linalg.solve(design.swapaxes(1, 2) @ design + weight * np.eye(root.shape[1]), gradient[..., None])[
             ..., 0
         ]
-        at = at + step
+        coordinates = coordinates + step
         if np.max(np.abs(step @ root.T) / size, initial=0.0) < CONVERGED:
-            return estimate.mean + at @ root.T, rounds
+            return estimate.mean + coordinates @ root.T, rounds
     raise ArithmeticError(f"Gauss-Newton did not converge within {MAX_ITERATIONS} iterations")

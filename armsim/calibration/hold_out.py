@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import HoldOutRecord
 from armsim.calibration.estimate import Estimate, estimate_of
-from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.machine import Machine
 
@@ -46,7 +46,7 @@ def hold_out(
     Parameters
     ----------
     machine : Machine
-        As the instrument sees it, of `measured_machine.with_target`.
+        As the instrument sees it, of `measured_machine.as_measured`.
     population : PopulationAtPoses
         Parameters of the arm at the measured poses.
     joints : (M, joints) [rad or m]
@@ -67,12 +67,14 @@ def hold_out(
     blocks = min(BLOCKS, number // 2)
     if blocks < MIN_BLOCKS:
         return None
-    sums, sizes, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+    sums_of_block, sizes, mean_without_block = np.empty(blocks), np.empty(blocks), np.empty(blocks)
     try:
-        mean_of_all = _squares(machine, population, joints, measured, groups, use_prior)[poses].mean()
+        mean_of_all = _squared_distances(machine, population, joints, measured, groups, use_prior)[poses].mean()
         for n, block in enumerate(np.array_split(poses, blocks)):
-            squares = _squares(machine, population, joints, measured, groups[~np.isin(partners, block)], use_prior)
-            sums[n], sizes[n], lacking[n] = squares[block].sum(), len(block), squares[poses].mean()
+            squares = _squared_distances(
+                machine, population, joints, measured, groups[~np.isin(partners, block)], use_prior
+            )
+            sums_of_block[n], sizes[n], mean_without_block[n] = squares[block].sum(), len(block), squares[poses].mean()
     except ArithmeticError:
         return None
     readings = len(measured)
@@ -80,11 +82,11 @@ def hold_out(
     effective = float(np.sum(estimate.jacobian * estimate.gain.T))
     if readings - effective < 1.0:
         return None
-    raw = sums.sum() / number
-    square = max(raw + mean_of_all - float(lacking.mean()), mean_of_all)
+    raw = sums_of_block.sum() / number
+    square = max(raw + mean_of_all - float(mean_without_block.mean()), mean_of_all)
     from scipy.stats import t
 
-    variance = blocks / (blocks - 1) * np.sum((sums - raw * sizes) ** 2) / (number * raw) ** 2
+    variance = blocks / (blocks - 1) * np.sum((sums_of_block - raw * sizes) ** 2) / (number * raw) ** 2
     variance *= (readings / (readings - effective)) ** 2
     variance += 2.0 * effective / (readings + effective) ** 2
     reach = np.exp(0.5 * float(t.ppf(0.5 + 0.5 * CONFIDENCE, blocks - 1)) * np.sqrt(variance))
@@ -92,7 +94,7 @@ def hold_out(
     return HoldOutRecord(residual, (residual / float(reach), residual * float(reach)), blocks)
 
 
-def _squares(
+def _squared_distances(
     machine: Machine,
     population: PopulationAtPoses,
     joints: Array,
@@ -101,14 +103,14 @@ def _squares(
     use_prior: bool,
 ) -> Array:
     """Squared distances of all poses, shape (M,), from the arm that some of them identify. [m^2]"""
-    part = population.only(chosen)
-    estimate = estimate_of(part, use_prior)
+    chosen_population = population.only(chosen)
+    estimate = estimate_of(chosen_population, use_prior)
     rows = (3 * chosen[:, None] + np.arange(3)).ravel()
-    model = Model.of(machine, estimate, joints[chosen], part.conditions)
+    model = KinematicModel.of(machine, estimate, joints[chosen], chosen_population.conditions)
     values = identify(model, estimate, measured[rows][None])[0]
     residual = (
         measured
-        - Model.of(machine, estimate, joints, population.conditions).at(values)[0][0]
+        - KinematicModel.of(machine, estimate, joints, population.conditions).displacement_and_derivative(values)[0][0]
         - _offset(population, estimate)
     )
     return np.asarray(np.sum(residual.reshape(-1, 3) ** 2, axis=1))
@@ -120,4 +122,4 @@ def _offset(population: PopulationAtPoses, estimate: Estimate) -> Array:
         return np.zeros(len(population.jacobian))
     numbers = [population.parameters.index(parameter) for parameter in estimate.parameters]
     leak = population.linear.gain - population.jacobian[:, numbers] @ estimate.truth
-    return np.asarray(leak @ population.linear.prior_mean + population.linear.fixed)
+    return np.asarray(leak @ population.linear.prior_mean + population.linear.visit_mean)

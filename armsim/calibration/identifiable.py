@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_machine import (
     INSTRUMENT,
     ONE_SESSION,
@@ -66,7 +66,7 @@ def _all_parameters(
             (
                 "output_orders",
                 identify.output_orders,
-                1.0 if joint.rotary else _travel(joint.travel),
+                1.0 if joint.rotary else _order_of_travel(joint.travel),
             ),
             ("input_orders", identify.input_orders, abs(joint.transmission.motor_turns)),
         )
@@ -82,7 +82,7 @@ def _all_parameters(
         yield Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
 
-def _travel(travel: float) -> float:
+def _order_of_travel(travel: float) -> float:
     return 2.0 * math.pi / travel
 
 
@@ -91,7 +91,7 @@ def link_axes(arm: Arm) -> list[Axis]:
     return [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
 
 
-def kind_of(parameter: Parameter, arm: Arm) -> str:
+def dimension_of(parameter: Parameter, arm: Arm) -> str:
     """Dimension of a parameter.
 
     Parameters
@@ -128,7 +128,7 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
     return "rad" if rotary else "m"
 
 
-def coefficients_to_parameters(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
+def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
     """Matrix from unit coefficients to parameters; zero where they are unrelated.
 
     The zero of a joint and the angle of its link are one motion: a coefficient counts to the first parameter of a
@@ -147,7 +147,7 @@ def coefficients_to_parameters(linear: Linear, parameters: tuple[Parameter, ...]
     """
     out = np.zeros((len(parameters), len(linear.prior_covariance)))
     motions = [arm.motion_of(parameter.axis) for parameter in parameters]
-    for term, part in linear.parts():
+    for term, part in linear.terms_with_slices():
         for act in term.acts:
             if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # follows an act on its joint
                 continue
@@ -159,12 +159,12 @@ def coefficients_to_parameters(linear: Linear, parameters: tuple[Parameter, ...]
     return out
 
 
-def controlled(parameters: tuple[Parameter, ...]) -> list[int]:
+def controller_numbers(parameters: tuple[Parameter, ...]) -> list[int]:
     """Numbers of the parameters that are put into the controller: those of the arm."""
     return [n for n, parameter in enumerate(parameters) if parameter.group not in (INSTRUMENT, TARGET)]
 
 
-def groups_of(parameters: tuple[Parameter, ...]) -> Mapping[str, list[int]]:
+def numbers_by_group(parameters: tuple[Parameter, ...]) -> Mapping[str, list[int]]:
     """Numbers of the parameters of every group."""
     out: dict[str, list[int]] = {}
     for n, parameter in enumerate(parameters):

@@ -16,7 +16,7 @@ from armsim.calibration.calibration_records import (
 )
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
-from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.hold_out import hold_out
 from armsim.calibration.identifiable import unit_of
 from armsim.calibration.identified_values import identification_of
@@ -27,7 +27,7 @@ from armsim.calibration.rank_tests import SIGNIFICANT
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.residual_error import ResidualPoses
 from armsim.calibration.session_frames import session_frames
-from armsim.calibration.verify import at_rest
+from armsim.calibration.verify import poses_at_rest
 from armsim.documents.measured_points import MeasuredArm
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
@@ -52,7 +52,7 @@ class SessionIdentification:
     path : Path
     setup : Setup
     calibration : Calibration
-    alarm : float
+    false_alarm_probability : float
         Chance of a false alarm of each of the `TESTS` of an arm.
     """
 
@@ -60,9 +60,9 @@ class SessionIdentification:
     path: Path
     setup: Setup
     calibration: Calibration
-    alarm: float
+    false_alarm_probability: float
     references: dict[tuple[object, ...], ReadingReference] = field(default_factory=dict)
-    models: dict[tuple[object, ...], tuple[Model, Estimate, Prediction]] = field(default_factory=dict)
+    models: dict[tuple[object, ...], tuple[KinematicModel, Estimate, Prediction]] = field(default_factory=dict)
 
     def measurement(self, arm: RegisteredArm) -> Measurement:
         """The calibration at the poses of an arm."""
@@ -102,7 +102,7 @@ class SessionIdentification:
         return Prediction(linear.mean, np.zeros_like(root), readings)
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
-        """Refit as in `outlying_readings.Refit`, linearised about the identified parameters."""
+        """Refit as in `outlying_readings.RefitReadings`, linearised about the identified parameters."""
         read = self.setup.register(arm, self.path)
         model, estimate, prediction = self._models(read)
         visits = read.arm.visits
@@ -111,37 +111,37 @@ class SessionIdentification:
             values = identify(model, estimate, means[None])[0]
         except ArithmeticError:  # too far off to converge: first order about the nominal arm
             values = np.zeros((1, len(estimate.parameters)))
-        nonlinear = (estimate.jacobian @ values[0] - model.at(values)[0][0]).reshape(-1, 3)
+        nonlinear = (estimate.jacobian @ values[0] - model.displacement_and_derivative(values)[0][0]).reshape(-1, 3)
         linearised = {name: rows + shift for (name, rows), shift in zip(visits.items(), nonlinear, strict=True)}
         return prediction, replace(read.arm, visits=linearised)
 
-    def _models(self, arm: RegisteredArm) -> tuple[Model, Estimate, Prediction]:
+    def _models(self, arm: RegisteredArm) -> tuple[KinematicModel, Estimate, Prediction]:
         measurement, machine = self.measurement(arm), self.study.scenario.machine
         if arm.key not in self.models:
             estimate = measurement.estimate(machine)
-            model = Model.of(measurement.seen_by(machine), estimate, arm.joints, arm.conditions)
+            model = KinematicModel.of(measurement.seen_by(machine), estimate, arm.joints, arm.conditions)
             self.models[arm.key] = model, estimate, self.predicted(arm, estimate)
         return self.models[arm.key]
 
-    def read(self, arm: MeasuredArm) -> FittedArm:
+    def fit_arm(self, arm: MeasuredArm) -> FittedArm:
         """Arm without its outlying readings, and the fit of the remaining ones."""
         reference = self._reference(self.setup.register(arm, self.path))
-        screen = screen_outliers(arm, self.path.name, self.refit, reference, self.alarm)
+        screen = screen_outliers(arm, self.path.name, self.refit, reference, self.false_alarm_probability)
         prediction, linearised = self.refit(screen.arm)
         visits = list(linearised.visits.values())
         squares, freedom = prediction.misfit(visits), prediction.freedom
         p_values = reference.misfit_p_values(prediction, visits)
-        wrong = bool(screen.outliers) or screen.crowded or min(p_values) <= self.alarm
+        wrong = bool(screen.outliers) or screen.too_many_outliers or min(p_values) <= self.false_alarm_probability
         between, within = zip(squares, freedom, p_values, strict=True)
-        fit = FitRecord(*between, *within, screen.outliers, screen.crowded, wrong)
+        fit = FitRecord(*between, *within, screen.outliers, screen.too_many_outliers, wrong)
         read = self.setup.register(screen.arm, self.path)
-        return FittedArm(read.arm, self.measurement(read), fit, read.records)
+        return FittedArm(read.arm, self.measurement(read), fit, read.registrations)
 
     def _reference(self, arm: RegisteredArm) -> ReadingReference:
         """Reference distribution of readings: arms of the population, simulated as the given arm was measured."""
         if arm.key not in self.references:
-            sample = ReadingSample(self._models(arm)[2], self.alarm)
-            units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
+            sample = ReadingSample(self._models(arm)[2], self.false_alarm_probability)
+            units, seed = max(UNITS, int(np.ceil(2.0 / self.false_alarm_probability))), self.study.scenario.plan.seed
             read = arm.joints, arm.counts, arm.covariance_roots, units, seed, arm.conditions
             for _ in sample.collect(measured_units(self.setup.machine, *read)):
                 pass
@@ -159,7 +159,7 @@ class FittedArm:
     registrations: tuple[RegistrationRecord, ...]
 
 
-def measured_arms(
+def fit_measured_arms(
     study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()
 ) -> list[FittedArm]:
     """Arms of a measurement file without their outlying readings, and how each was measured.
@@ -185,14 +185,14 @@ def measured_arms(
     InputError
         As `documents.measured_points.read_points` and `measurement_setup.Setup.register`.
     """
-    joints = {name: q for name, (q, _) in at_rest(study).items()}
+    joints = {name: q for name, (q, _) in poses_at_rest(study).items()}
     setup, arms = setup_and_readings(study, path, joints, None, excluded)
     calibration = replace(calibration, instrument=setup.instrument)
     session = SessionIdentification(study, path, setup, calibration, SIGNIFICANT / len(arms) / TESTS)
-    return [session.read(arm) for arm in arms]
+    return [session.fit_arm(arm) for arm in arms]
 
 
-def identified_arm(
+def identify_arm(
     study: Study, read: FittedArm, residual_poses: ResidualPoses
 ) -> tuple[IdentifiedArmRecord, Identification]:
     """Identified parameters of an arm with their fit to the measurement, and what of them its document holds.
@@ -218,14 +218,14 @@ def identified_arm(
     calibration, population = measurement.calibration, measurement.population(machine)
     estimate = estimate_of(population, calibration.prior)
     measured = measurement.seen_by(machine)
-    model = Model.of(measured, estimate, measurement.joints, measurement.conditions)
+    model = KinematicModel.of(measured, estimate, measurement.joints, measurement.conditions)
     readings = estimate.linear.readings(measurement.visits, measurement.noise(machine))
     displacement = readings.means(list(arm.visits.values()))
     try:
         values = identify(model, estimate, displacement[None])[0][0]
     except ArithmeticError as error:
         raise RunError(f"{arm.name}: {error}: fewer parameters, more poses, or prior: true") from error
-    remainder = displacement - model.at(values[None])[0][0] - estimate.offset
+    remainder = displacement - model.displacement_and_derivative(values[None])[0][0] - estimate.unidentified_mean
     # residual of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
     projected = np.eye(len(remainder)) - estimate.jacobian @ estimate.gain
     covariance = estimate.linear.gain @ estimate.linear.prior_covariance @ estimate.linear.gain.T + estimate.noise
@@ -233,7 +233,7 @@ def identified_arm(
     poses = int(np.count_nonzero(~measurement.oriented))
     expected = float(np.sqrt(np.diag(projected @ covariance @ projected.T)[positions].sum() / poses))
     uncertainty = np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0))
-    spread, numbers = estimate.spread, estimate.controlled
+    spread, numbers = estimate.spread, estimate.controller_numbers
     rows = [
         IdentifiedValueRecord(
             estimate.parameters[n].name, estimate.parameters[n].group, unit_of(estimate.parameters[n], measured.arm),

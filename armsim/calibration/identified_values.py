@@ -33,33 +33,35 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     -------
     Identification
     """
-    numbers = estimate.controlled
+    numbers = estimate.controller_numbers
     parameters = [estimate.parameters[n] for n in numbers]
     absorbed = _absorbed(machine, calibration, estimate, parameters)
     earlier = machine.identification
     before = {} if earlier is None else {
         _motion_and_shape(machine, parameter): n for n, parameter in enumerate(earlier.parameters)
     }  # fmt: skip
-    parameter_by_name = [*parameters, *absorbed]
-    new = [values[n] for n in numbers] + [0.0] * len(absorbed)
-    for n, parameter in enumerate(parameter_by_name):
+    identified_parameters = [*parameters, *absorbed]
+    new_values = [values[n] for n in numbers] + [0.0] * len(absorbed)
+    for n, parameter in enumerate(identified_parameters):
         compensated = not isinstance(parameter.shape, Constant)
         if earlier is not None and compensated and (key := _motion_and_shape(machine, parameter)) in before:
-            new[n] += float(earlier.values[before[key]])
-    keys = {_motion_and_shape(machine, parameter) for parameter in parameter_by_name}
+            new_values[n] += float(earlier.values[before[key]])
+    keys = {_motion_and_shape(machine, parameter) for parameter in identified_parameters}
     remaining = [] if earlier is None else [n for key, n in before.items() if key not in keys]
-    size, count = len(parameter_by_name) + len(remaining), len(numbers)
+    size, count = len(identified_parameters) + len(remaining), len(numbers)
     covariance = np.zeros((size, size))
     covariance[:count, :count] = estimate.covariance[np.ix_(numbers, numbers)]
     if earlier is not None:
-        covariance[len(parameter_by_name) :, len(parameter_by_name) :] = earlier.covariance[
+        covariance[len(identified_parameters) :, len(identified_parameters) :] = earlier.covariance[
             np.ix_(remaining, remaining)
         ]
-        parameter_by_name += [earlier.parameters[n] for n in remaining]
+        identified_parameters += [earlier.parameters[n] for n in remaining]
         # the rows of the arm hold its zeros and links already
         in_rows = [isinstance(earlier.parameters[n].shape, Constant) for n in remaining]
-        new += [0.0 if in_row else float(earlier.values[n]) for n, in_row in zip(remaining, in_rows, strict=True)]
-    return Identification(tuple(parameter_by_name), np.array(new, dtype=float), covariance)
+        new_values += [
+            0.0 if in_row else float(earlier.values[n]) for n, in_row in zip(remaining, in_rows, strict=True)
+        ]
+    return Identification(tuple(identified_parameters), np.array(new_values, dtype=float), covariance)
 
 
 def _motion_and_shape(machine: Machine, parameter: Parameter) -> tuple[int, str]:
@@ -87,7 +89,7 @@ def _absorbed(
         if row.name not in parameter_by_name:  # of the instrument
             continue
         parameter = parameter_by_name[row.name]
-        expressible = bool(row.alike) and all(name in names for name, _ in row.alike)
+        expressible = bool(row.combination) and all(name in names for name, _ in row.combination)
         if (
             expressible
             and not isinstance(parameter.shape, Proportional)

@@ -86,9 +86,9 @@ def distances(arm: MeasuredArm, pairs: Sequence[DistancePair]) -> tuple[Distance
             attained = np.linalg.norm(end + second[:count] - start - first[:count], axis=1)
             value = float(attained.mean() - np.linalg.norm(end - start))
             spread = float(attained.std(ddof=1))
-            half = student(count - 1) * spread / np.sqrt(count)
+            half_width = student(count - 1) * spread / np.sqrt(count)
             label = session if len(sessions) > 1 else ""
-            out.append(DistanceRecord(pair.names, value, (value - half, value + half), 3.0 * spread, label))
+            out.append(DistanceRecord(pair.names, value, (value - half_width, value + half_width), 3.0 * spread, label))
     return tuple(out)
 
 

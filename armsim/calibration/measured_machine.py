@@ -60,11 +60,13 @@ def nuisance_axes(instrument: Instrument, layout: Layout) -> list[Axis]:
         out.append(Axis(INSTRUMENT, SCALE, Role.FRAME))
     for number in range(len(layout.sessions)):
         if instrument.pose == "identified":
-            out += [Axis(_of(INSTRUMENT, number), parameter, Role.FRAME) for parameter in (*SHIFTS, *TURNS)]
+            out += [
+                Axis(_name_of_session(INSTRUMENT, number), parameter, Role.FRAME) for parameter in (*SHIFTS, *TURNS)
+            ]
     for number in range(len(layout.sessions)):
         if instrument.target == "identified":
             parameters = (*SHIFTS, *TURNS) if layout.oriented else SHIFTS
-            out += [Axis(_of(TARGET, number), parameter, Role.FRAME) for parameter in parameters]
+            out += [Axis(_name_of_session(TARGET, number), parameter, Role.FRAME) for parameter in parameters]
     return out
 
 
@@ -90,12 +92,12 @@ def nuisance_name(axis: Axis, layout: Layout) -> str:
     return f"{'frame of the instrument' if group == INSTRUMENT else 'target'}: {motion}"
 
 
-def _of(name: str, session: int) -> str:
+def _name_of_session(name: str, session: int) -> str:
     """Name of the instrument or target of a session: numbered from the second on."""
     return name if session == 0 else f"{name} {session + 1}"
 
 
-def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_SESSION) -> Machine:
+def as_measured(machine: Machine, instrument: Instrument, layout: Layout = ONE_SESSION) -> Machine:
     """The machine as measured: instrument before its base, target on its tool, an error of each that is identified.
 
     Parameters
@@ -113,17 +115,19 @@ def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_S
         (axis, Distribution("normal", REGISTRATION_STD["angle" if axis.parameter in TURNS else "length"]))
         for axis in nuisance_axes(instrument, layout)
     ]
-    before: list[ElementaryTransform] = []
-    beyond = [*fixed_transforms(instrument.target_offset, ORIGIN)[:3]]
+    instrument_frames: list[ElementaryTransform] = []
+    target_frames = [*fixed_transforms(instrument.target_offset, ORIGIN)[:3]]
     if instrument.scale == "identified":
-        before.append(ElementaryTransform(X, False, 0.0, (Axis(INSTRUMENT, SCALE, Role.FRAME),)))
+        instrument_frames.append(ElementaryTransform(X, False, 0.0, (Axis(INSTRUMENT, SCALE, Role.FRAME),)))
     for number in range(len(layout.sessions)):
-        before += fixed_transforms(ORIGIN, ORIGIN, _of(INSTRUMENT, number))
-        beyond += fixed_transforms(ORIGIN, ORIGIN, _of(TARGET, number))[: 6 if layout.oriented else 3]
+        instrument_frames += fixed_transforms(ORIGIN, ORIGIN, _name_of_session(INSTRUMENT, number))
+        target_frames += fixed_transforms(ORIGIN, ORIGIN, _name_of_session(TARGET, number))[
+            : 6 if layout.oriented else 3
+        ]
     if masses is not None and masses.payload is not None:
         x, y, z = (a - b for a, b in zip(masses.payload.centre, instrument.target_offset, strict=True))
         masses = replace(masses, payload=replace(masses.payload, centre=(x, y, z)))
-    measured = replace(arm, motions=(*before, *arm.motions, *beyond))
+    measured = replace(arm, motions=(*instrument_frames, *arm.motions, *target_frames))
     return replace(
         machine, arm=measured, tolerances=(*machine.tolerances, *offset_tolerances), masses=masses, correction=None
     )

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.reading_conditions import LEVER, Conditions, evaluated_at, turns
-from armsim.calibration.reading_noise import Instrument, ReadingNoise, covariance_roots_of
+from armsim.calibration.reading_conditions import LEVER, Conditions, evaluated_at, rotations_from_points
+from armsim.calibration.reading_noise import InstrumentNoise, ReadingNoise, covariance_roots_of
 from armsim.model.machine import Machine
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.random_draws import draw_units
@@ -27,7 +27,7 @@ def measured_units(
     machine: Machine,
     joints: Array,
     visits: Sequence[int],
-    instrument: Instrument,
+    instrument: InstrumentNoise,
     units: int,
     seed: int,
     conditions: Conditions | None = None,
@@ -68,7 +68,7 @@ def measured_units(
             np.transpose(point.follow(pose, number, VISIT_TASK, coefficients, 0, units, count)[0], (2, 1, 0))
             for point in points
         ]
-        read = readings[0] if number == pose else turns(evaluated.postures.tool[pose, :3, :3], readings)
+        read = readings[0] if number == pose else rotations_from_points(evaluated.postures.tool[pose, :3, :3], readings)
         if quiet:
             yield read
         else:
@@ -121,9 +121,9 @@ class SimulatedMeasurements:
             if oriented is not None and oriented[group]:
                 continue
             positions.append(group)
-            once = readings.shape[1] == 1  # which tells no scatter
+            visited_once = readings.shape[1] == 1  # which tells no scatter
             coordinates = np.transpose(readings, (2, 1, 0))
-            repeatability.append(np.zeros(len(readings)) if once else pose_repeatability(coordinates))
+            repeatability.append(np.zeros(len(readings)) if visited_once else pose_repeatability(coordinates))
         displacements = np.concatenate(means, axis=1)
         if projection is not None:
             displacements = displacements @ projection.T

@@ -1,6 +1,6 @@
-"""Measurement setup of arms: the machine as an instrument sees it, its readings transformed to the base frame.
+"""Measurement setup of arms: the machine as an instrument sees it, and readings transformed to the base frame.
 
-`verify` and `calibrate` both use this model of a reading.
+`verify` and `calibrate` both use it.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import RegistrationRecord
 from armsim.calibration.estimate_correction import spread_at
-from armsim.calibration.linear_population import Linear
-from armsim.calibration.measured_machine import nuisance_axes, with_target
+from armsim.calibration.linear_population import LinearPopulation
+from armsim.calibration.measured_machine import as_measured, nuisance_axes
 from armsim.calibration.population_at_poses import jacobian_of
 from armsim.calibration.posterior import Estimator
-from armsim.calibration.reading_conditions import LEVER, Conditions, growth
+from armsim.calibration.reading_conditions import LEVER, Conditions, thermal_growth
 from armsim.calibration.registered_arm import RegisteredArm
-from armsim.calibration.registration import Fit, fit_registrations
+from armsim.calibration.registration import RegistrationFit, fit_registrations
 from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
 from armsim.errormodel.shapes import Constant
 from armsim.errors import InputError, Problem
@@ -43,13 +43,13 @@ class Setup:
     Parameters
     ----------
     machine_without_target : Machine
-        Without a target.
+        Machine without a target.
     machine : Machine
-        With the target on its tool, where it is stated to sit.
+        Machine with the target at its stated position on the tool.
     instrument : Instrument
-        With the standard deviation of its readings.
+        Instrument with the standard deviation of its readings.
     offsets : mapping of session to (3,) [m]
-        Offset of the target from that place, in the tool frame.
+        Offset of the target from the stated position, in the tool frame.
     """
 
     machine_without_target: Machine
@@ -59,7 +59,7 @@ class Setup:
 
     @staticmethod
     def of(study: Study, std: float | None) -> Setup:
-        """Setup described by the scenario's calibration; ``std`` along every axis replaces the stated one. [m]
+        """Setup described by the calibration of a scenario; ``std`` along every axis replaces the stated one. [m]
 
         Parameters
         ----------
@@ -75,10 +75,10 @@ class Setup:
         if std is not None:
             instrument = replace(instrument, std=(std, std, std), std_per_distance=0.0)
         fixed = replace(instrument, pose="known", target="known", scale="known")
-        return Setup(machine, with_target(machine, fixed), instrument)
+        return Setup(machine, as_measured(machine, fixed), instrument)
 
     @property
-    def fitted(self) -> bool:
+    def fits_registration(self) -> bool:
         """Whether the pose of the instrument, the target offset or the scale is fitted."""
         return "identified" in (self.instrument.pose, self.instrument.target, self.instrument.scale)
 
@@ -115,7 +115,7 @@ class Setup:
             return self
         target_offsets: dict[str, list[Array]] = {}
         for arm in arms:
-            for session, record in zip(_sessions(arm), self.register(arm, path).records, strict=True):
+            for session, record in zip(_sessions(arm), self.register(arm, path).registrations, strict=True):
                 target_offsets.setdefault(session, []).append(np.array(record.target))
         nominal = np.array(self.instrument.target_offset)
         offsets = {session: np.mean(rows, axis=0) - nominal for session, rows in target_offsets.items()}
@@ -148,12 +148,12 @@ class Setup:
         joints, rises = np.array([arm.joints[name] for name in names]), self._rises(arm)
         with_orientation = [names.index(name) for name in arm.rotations]
         groups = [*range(len(names)), *with_orientation]
-        thermal_growth = (
-            np.zeros((len(groups), 3)) if rises is None else growth(self.machine, joints[groups], conditions)
+        growth_per_kelvin = (
+            np.zeros((len(groups), 3)) if rises is None else thermal_growth(self.machine, joints[groups], conditions)
         )
         growth_of_readings = [
             rise[:, None] * per_kelvin
-            for rise, per_kelvin in zip((rises or [np.zeros(1)] * len(groups)), thermal_growth, strict=True)
+            for rise, per_kelvin in zip((rises or [np.zeros(1)] * len(groups)), growth_per_kelvin, strict=True)
         ]
         frames = self.machine.arm.postures(joints, []).tool
         fits = self._fits(arm, frames, growth_of_readings, conditions)
@@ -200,7 +200,7 @@ class Setup:
         InputError
             Frame and target are not separately identifiable from these poses.
         """
-        linear = Linear.of(self.machine, registered.joints, registered.conditions)
+        linear = LinearPopulation.of(self.machine, registered.joints, registered.conditions)
         try:
             return Estimator.of(
                 linear, registered.counts, registered.covariance_roots, self.registration_jacobian(registered)
@@ -214,7 +214,7 @@ class Setup:
         """Jacobian of displacements by instrument frames, target offsets and scale, shape (3 M, columns)."""
         axes = nuisance_axes(self.instrument, registered.conditions.layout)
         parameters = tuple(Parameter(str(axis), axis.owner, axis, Constant()) for axis in axes)
-        machine = with_target(self.machine_without_target, self.instrument, registered.conditions.layout)
+        machine = as_measured(self.machine_without_target, self.instrument, registered.conditions.layout)
         columns = jacobian_of(machine, Configurations(registered.joints), parameters, registered.conditions)
         return np.asarray(columns.reshape(3 * len(registered.joints), -1))
 
@@ -229,7 +229,7 @@ class Setup:
         return Conditions(numbers[pose_of_group], means, pose_of_group, offsets[pose_of_group], centre, tuple(sessions))
 
     def _rises(self, arm: MeasuredArm) -> list[Array] | None:
-        """Temperature above that of mastering at every reading of every group; None where it was not read. [K]"""
+        """Temperature above that of mastering at every reading of every group; None if it was not read. [K]"""
         if not arm.temperatures:
             return None
         mastering = self.machine.environment.mastering_temperature
@@ -237,9 +237,9 @@ class Setup:
 
     def _fits(
         self, arm: MeasuredArm, frames: Array, growth_of_readings: Sequence[Array], conditions: Conditions
-    ) -> tuple[Fit, ...]:
-        """Frame and target of every session; none where nothing is fitted."""
-        if not self.fitted:
+    ) -> tuple[RegistrationFit, ...]:
+        """Fits of frame and target of every session; none if the instrument leaves nothing unknown."""
+        if not self.fits_registration:
             return ()
         readings, target_poses = [], []
         for session in range(int(conditions.sessions.max()) + 1):
@@ -256,9 +256,13 @@ class Setup:
         return fit_registrations(readings, target_poses, self.instrument)
 
     def _positions(
-        self, arm: MeasuredArm, fits: Sequence[Fit], growth_of_readings: Sequence[Array], conditions: Conditions
+        self,
+        arm: MeasuredArm,
+        fits: Sequence[RegistrationFit],
+        growth_of_readings: Sequence[Array],
+        conditions: Conditions,
     ) -> dict[str, Array]:
-        """Displacements of the target in the base frame, with growth subtracted, group by group."""
+        """Displacements of the target in the base frame, with thermal growth subtracted, per group."""
         if not fits:
             pairs = zip(arm.visits.items(), growth_of_readings, strict=False)
             return {name: rows - thermal for (name, rows), thermal in pairs}
@@ -270,7 +274,7 @@ class Setup:
         return out
 
     def _orientation_errors(
-        self, arm: MeasuredArm, frames: Array, fits: Sequence[Fit], conditions: Conditions
+        self, arm: MeasuredArm, frames: Array, fits: Sequence[RegistrationFit], conditions: Conditions
     ) -> dict[int, Array]:
         """Rotation vectors of the probe relative to its nominal orientation, by pose index, shape (readings, 3). [m]
 
@@ -294,7 +298,7 @@ class Setup:
                 out[n] = LEVER * Rotation.from_matrix(error).as_rotvec()
         return out
 
-    def _covariance_roots(self, arm: MeasuredArm, name: str, frame: Array, fit: Fit | None) -> Array:
+    def _covariance_roots(self, arm: MeasuredArm, name: str, frame: Array, fit: RegistrationFit | None) -> Array:
         """Roots of the covariance of the readings of a group, shape (readings or 1, 3, 3). [m]"""
         stated_std = arm.uncertainties.get(name)
         if stated_std is None:
@@ -309,8 +313,8 @@ class Setup:
         return np.asarray(fit.rotation @ diagonal)
 
     def _check_distances(self, visits: Mapping[str, Array], path: Path) -> None:
-        """Raise an error where readings lie so far from the nominal poses that a fit of the frame would be wrong."""
-        if not self.fitted:
+        """Raise an error if readings lie so far from the nominal poses that the fit of the frame must be wrong."""
+        if not self.fits_registration:
             return
         distances = {name: float(np.linalg.norm(rows, axis=1).max()) for name, rows in visits.items()}
         worst = max(distances, key=lambda name: distances[name])
@@ -319,7 +323,7 @@ class Setup:
             accepted = f"readings of this arm at these poses, {1e3 * FAR:g} mm at most from where it is commanded"
             raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
 
-    def _record(self, session: str, fit: Fit) -> RegistrationRecord:
+    def _record(self, session: str, fit: RegistrationFit) -> RegistrationRecord:
         """Record of the registration of a session."""
         target = np.array(self.instrument.target_offset) + fit.target_offset
         rms = float(np.sqrt(np.mean(np.sum(fit.residuals**2, axis=1))))
@@ -329,7 +333,7 @@ class Setup:
 
 
 def _sessions(arm: MeasuredArm) -> list[str]:
-    """Names of the sessions of an arm; one session without a name where none is stated."""
+    """Names of the sessions of an arm; one session without a name if none is stated."""
     return list(dict.fromkeys(arm.sessions.get(name, "") for name in arm.visits))
 
 
@@ -388,10 +392,9 @@ def setup_and_readings(
     def position(joint_positions: Array) -> Array:
         return setup.machine.arm.postures(joint_positions, []).tool[:, :3, 3]
 
-    arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position), excluded)
+    arms = read_points(path, commanded, setup.fits_registration, JointColumns(arm.names, rotary, position), excluded)
     if std is not None and any(readings.uncertainties for readings in arms):
         accepted = "one of them: the uncertainties of the file, or --instrument"
-        raise InputError(
-            Problem(path.name, 1, 1, "header", "uncertainties of the readings beside --instrument", accepted)
-        )
+        wrong = "uncertainties of the readings beside --instrument"
+        raise InputError(Problem(path.name, 1, 1, "header", wrong, accepted))
     return setup.with_fitted_target(arms, path), arms

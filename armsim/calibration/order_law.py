@@ -73,7 +73,7 @@ class FoldedLaw:
         Causes of every order and of those that cannot be distinguished from it; empty where nothing is stated.
     aliases : (H,)
         Orders of the sheet that cannot be distinguished from it at these angles, per turn or over the travel.
-    constant : tuple of float
+    constant_aliases : tuple of float
         Orders of the sheet that cannot be distinguished from a constant, likewise.
     unlisted : int
         Orders of the sheet that are none of these.
@@ -85,7 +85,7 @@ class FoldedLaw:
     quantiles: Array
     causes: tuple[tuple[str, ...], ...]
     aliases: tuple[tuple[float, ...], ...]
-    constant: tuple[float, ...]
+    constant_aliases: tuple[float, ...]
     unlisted: int
 
     def applies_to(self, curve: Curve, orders: Sequence[int]) -> bool:
@@ -148,7 +148,7 @@ def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: 
     return SheetErrors(fundamental, travel, tuple(shapes), tuple(causes), coefficients[rows])
 
 
-def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
+def fold_orders(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
     """Fit the drawn errors of a data sheet at the angles of a measured curve, as the curve itself is fitted.
 
     A wave w that is not among those fitted adds (F^T F)^-1 F^T w to the coefficients, F being the waves fitted: at
@@ -243,4 +243,4 @@ def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> OrderLaws:
     laws = tuple(
         None if expectation is None else LawRecord(*expectation, next(contradicts)) for expectation in expectations
     )
-    return OrderLaws(laws, law.aliases, law.constant)
+    return OrderLaws(laws, law.aliases, law.constant_aliases)

@@ -39,7 +39,7 @@ MAX_OUTLIER_SHARE = 0.1
 """Share of the readings of an arm that may be called wrong, at most. Common practice, no source."""
 CHI_SQUARE_MEDIAN = 2.366
 """Median of the chi-square distribution with three degrees of freedom."""
-FLAT = 1e-9
+NULL_VARIANCE_SHARE = 1e-9
 """Share of the largest variance below which a direction has none."""
 MAX_READINGS = 5_000_000
 """Readings of simulated arms: of more readings fewer arms."""
@@ -68,18 +68,18 @@ class Prediction:
         """Readings of every pose."""
         return self.readings.counts
 
-    def block(self, pose: int) -> Array:
+    def inverse_block(self, pose: int) -> Array:
         """The inverse at a pose, shape (3, 3)."""
         part = slice(3 * pose, 3 * pose + 3)
         return np.asarray(self.inverse[part, part])
 
-    def factors(self, pose: int) -> Array:
+    def reading_covariances(self, pose: int) -> Array:
         """S of the readings of a pose, shape (readings or 1, 3, 3); the identity where a pose was read once."""
         return np.eye(3)[None] if self.counts[pose] == 1 else self.readings.covariances[pose]
 
-    def of_mean(self, pose: int) -> Array:
+    def mean_covariance(self, pose: int) -> Array:
         """N, or the identity where a pose was read once, shape (3, 3)."""
-        return np.eye(3) if self.counts[pose] == 1 else self.readings.of_means[pose]
+        return np.eye(3) if self.counts[pose] == 1 else self.readings.mean_covariances[pose]
 
     def whitenings(self, pose: int) -> Array:
         """Roots of the inverses of T of the readings of a pose, by which residuals are of unit covariance, or zero.
@@ -88,14 +88,14 @@ class Prediction:
         -------
         (readings or 1, 3, 3)
         """
-        of_mean, is_single = self.of_mean(pose), self.counts[pose] == 1
+        of_mean, is_single = self.mean_covariance(pose), self.counts[pose] == 1
         of_reading = np.zeros((1, 3, 3)) if is_single else self.readings.covariances[pose] - of_mean
-        values, vectors = np.linalg.eigh(of_reading + of_mean @ self.block(pose) @ of_mean)
-        least = FLAT * (np.abs(self.inverse).max() if is_single else values[:, -1:])
+        values, vectors = np.linalg.eigh(of_reading + of_mean @ self.inverse_block(pose) @ of_mean)
+        least = NULL_VARIANCE_SHARE * (np.abs(self.inverse).max() if is_single else values[:, -1:])
         scales = np.where(values > least, 1.0 / np.sqrt(np.where(values > least, values, 1.0)), 0.0)
         return np.asarray(vectors * scales[:, None, :])
 
-    def weighted(self, means: Array) -> Array:
+    def weighted_means(self, means: Array) -> Array:
         """Q a of mean displacements of arms, shape (units, 3 P), as (units, P, 3). [m^-1]"""
         return np.asarray((means - self.mean) @ self.inverse).reshape(len(means), -1, 3)
 
@@ -105,13 +105,13 @@ class Prediction:
         ``visits`` of shape (visits, 3) each. [m]
         """
         residuals = self._residuals(visits)
-        whitened = (_multiplied(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
+        whitened = (_multiply_rows(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
         return np.concatenate([np.sum(rows**2, axis=1) for rows in whitened])
 
     def _residuals(self, visits: Sequence[Array]) -> list[Array]:
         """t_i of the readings of an arm, pose by pose."""
-        weighted, mean = self.weighted(self.readings.means(visits)[None])[0], self.readings.mean
-        return [rows - mean(n, rows) + self.of_mean(n) @ weighted[n] for n, rows in enumerate(visits)]
+        weighted, mean = self.weighted_means(self.readings.means(visits)[None])[0], self.readings.mean
+        return [rows - mean(n, rows) + self.mean_covariance(n) @ weighted[n] for n, rows in enumerate(visits)]
 
     def deletion_residual(self, visits: Sequence[Array], pose: int, visit: int) -> tuple[Array, Array]:
         """Deletion residual of one reading, shape (3,) [m], and its covariance, shape (3, 3) [m^2].
@@ -126,7 +126,7 @@ class Prediction:
         residual : (3,) [m]
         covariance : (3, 3) [m^2]
         """
-        whitenings, factors = self.whitenings(pose), self.factors(pose)
+        whitenings, factors = self.whitenings(pose), self.reading_covariances(pose)
         white, factor = whitenings[min(visit, len(whitenings) - 1)], factors[min(visit, len(factors) - 1)]
         inverse = white @ white.T
         return factor @ inverse @ self._residuals(visits)[pose][visit], factor @ inverse @ factor
@@ -135,7 +135,7 @@ class Prediction:
     def freedom(self) -> tuple[int, int]:
         """Degrees of freedom of `misfit`."""
         values = np.linalg.eigvalsh(self.inverse)
-        between = int(np.count_nonzero(values > FLAT * values[-1]))
+        between = int(np.count_nonzero(values > NULL_VARIANCE_SHARE * values[-1]))
         ranks = [
             int(np.linalg.matrix_rank(covariances[0], hermitian=True)) for covariances in self.readings.covariances
         ]
@@ -162,10 +162,10 @@ class Prediction:
         """
         residuals = readings - self.readings.mean(pose, readings)[:, None]
         inverse = np.linalg.pinv(self.readings.covariances[pose], hermitian=True)
-        return np.asarray(np.sum(_multiplied(residuals, np.asarray(inverse, dtype=float)) * residuals, axis=(1, 2)))
+        return np.asarray(np.sum(_multiply_rows(residuals, np.asarray(inverse, dtype=float)) * residuals, axis=(1, 2)))
 
 
-def _multiplied(rows: Array, factors: Array) -> Array:
+def _multiply_rows(rows: Array, factors: Array) -> Array:
     """Rows (..., readings, 3) times a matrix each, or all times one: factors (readings or 1, 3, 3)."""
     return np.asarray(rows @ factors[0] if len(factors) == 1 else np.einsum("...vi,vij->...vj", rows, factors))
 
@@ -175,7 +175,7 @@ def studentised(squares: Array) -> Array:
     return np.asarray(squares / np.maximum(1.0, np.median(squares, axis=-1, keepdims=True) / CHI_SQUARE_MEDIAN))
 
 
-def _normal(square: Array, freedom: int) -> Array:
+def _normal_score(square: Array, freedom: int) -> Array:
     """A chi-square as a standard normal quantity. Source: Wilson, Hilferty, PNAS 17 (1931) 684."""
     if freedom == 0:
         return np.zeros_like(square)
@@ -212,7 +212,7 @@ class ReadingSample:
             readings = visits_at_pose[:units]
             mean = self.prediction.readings.mean(pose, readings)
             self.means.append(mean)
-            residuals = _multiplied(readings - mean[:, None], self.prediction.whitenings(pose))
+            residuals = _multiply_rows(readings - mean[:, None], self.prediction.whitenings(pose))
             self.residuals.append(residuals.astype(np.float32))
             self.within.append(self.prediction.squared_scatter(pose, readings))
             yield visits_at_pose
@@ -234,16 +234,21 @@ class ReadingReference:
         """Reference distribution from simulated readings at all poses."""
         prediction = sample.prediction
         displacements = np.concatenate(sample.means, axis=1)
-        weighted = prediction.weighted(displacements)
+        weighted = prediction.weighted_means(displacements)
         squares = []
         for pose, residuals in enumerate(sample.residuals):
-            whitenings, pull = prediction.whitenings(pose), (weighted[:, pose] @ prediction.of_mean(pose))[:, None]
-            shift = _multiplied(np.repeat(pull, len(whitenings), axis=1), whitenings)
+            whitenings, pull = (
+                prediction.whitenings(pose),
+                (weighted[:, pose] @ prediction.mean_covariance(pose))[:, None],
+            )
+            shift = _multiply_rows(np.repeat(pull, len(whitenings), axis=1), whitenings)
             squares.append(np.sum((residuals + shift.astype(np.float32)) ** 2, axis=2))
         largest = studentised(np.concatenate(squares, axis=1)).max(axis=1)
         between = np.sum((displacements - prediction.mean) * weighted.reshape(len(weighted), -1), axis=1)
         within, (first, second) = np.sum(sample.within, axis=0), prediction.freedom
-        return ReadingReference(np.sort(largest), np.sort(_normal(between, first)), np.sort(_normal(within, second)))
+        return ReadingReference(
+            np.sort(largest), np.sort(_normal_score(between, first)), np.sort(_normal_score(within, second))
+        )
 
     def p_value(self, square: float) -> float:
         """Probability that the largest studentised square of an arm of the population is at least ``square``."""
@@ -263,7 +268,9 @@ class ReadingReference:
             P-values of the means of the poses, and of the visits about them.
         """
         laws = zip((self.between, self.within), prediction.misfit(visits), prediction.freedom, strict=True)
-        between, within = (_p_value(law, float(_normal(np.array(value), freedom))) for law, value, freedom in laws)
+        between, within = (
+            _p_value(law, float(_normal_score(np.array(value), freedom))) for law, value, freedom in laws
+        )
         return between, within
 
 
@@ -275,12 +282,12 @@ def _p_value(ordered: Array, value: float) -> float:
     return (1 + len(ordered) - int(np.searchsorted(ordered, value))) / (1 + len(ordered))
 
 
-Refit = Callable[[MeasuredArm], tuple[Prediction, MeasuredArm]]
+RefitReadings = Callable[[MeasuredArm], tuple[Prediction, MeasuredArm]]
 """Function that returns the prediction of the readings of an arm, and these readings, per group in the base frame."""
 
 
 @dataclass(frozen=True, eq=False)
-class Screened:
+class ScreenedArm:
     """An arm after the search for outlying readings.
 
     Parameters
@@ -289,16 +296,18 @@ class Screened:
         Without the outlying readings.
     outliers : tuple of OutlierRecord
         The farthest first.
-    crowded : bool
+    too_many_outliers : bool
         Whether more than `MAX_OUTLIER_SHARE` of the readings are significant; none is then called wrong.
     """
 
     arm: MeasuredArm
     outliers: tuple[OutlierRecord, ...]
-    crowded: bool
+    too_many_outliers: bool
 
 
-def screen_outliers(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingReference, alarm: float) -> Screened:
+def screen_outliers(
+    arm: MeasuredArm, file: str, refit: RefitReadings, reference: ReadingReference, alarm: float
+) -> ScreenedArm:
     """Delete the worst reading and refit until none is significant; each is then tested against the remaining ones.
 
     Parameters
@@ -307,7 +316,7 @@ def screen_outliers(arm: MeasuredArm, file: str, refit: Refit, reference: Readin
     file : str
         Name of the measurement file, for the records.
     refit : callable
-        As `Refit`.
+        As `RefitReadings`.
     reference : ReadingReference
         Simulated arms read the same way.
     alarm : float
@@ -325,16 +334,20 @@ def screen_outliers(arm: MeasuredArm, file: str, refit: Refit, reference: Readin
         if reference.p_value(float(squares[worst])) > alarm:
             break
         if len(lines) == most or len(remaining.readings) == 1:
-            return Screened(arm, (), True)
+            return ScreenedArm(arm, (), True)
         lines.append(registered_arm.readings[worst][1])
         remaining = remaining.without(lines)
     outliers = [_outlier(arm.without(set(lines) - {line}), file, line, refit, reference) for line in lines]
-    outliers = [outlier for outlier in outliers if outlier.chance <= alarm]
+    outliers = [outlier for outlier in outliers if outlier.p_value <= alarm]
     named = {outlier.line for outlier in outliers}
-    return Screened(arm.without(named) if named else arm, tuple(sorted(outliers, key=lambda o: -o.deviations)), False)
+    return ScreenedArm(
+        arm.without(named) if named else arm, tuple(sorted(outliers, key=lambda o: -o.deviations)), False
+    )
 
 
-def _outlier(arm: MeasuredArm, file: str, line: int, refit: Refit, reference: ReadingReference) -> OutlierRecord:
+def _outlier(
+    arm: MeasuredArm, file: str, line: int, refit: RefitReadings, reference: ReadingReference
+) -> OutlierRecord:
     """The reading of a line against all others of an arm."""
     prediction, registered_arm = refit(arm)
     visits = list(registered_arm.visits.values())

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from armsim import causes
 from armsim.arrays import Array
-from armsim.calibration.identifiable import PARAMETER_SCALES, coefficients_to_parameters, kind_of
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.identifiable import PARAMETER_SCALES, coefficients_to_parameters, dimension_of
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.reading_conditions import Conditions
-from armsim.calibration.reading_noise import Instrument, covariance_roots_of
+from armsim.calibration.reading_noise import InstrumentNoise, covariance_roots_of
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
 from armsim.model.drives import moves_of
@@ -46,7 +46,7 @@ class PopulationAtPoses:
     """
 
     parameters: tuple[Parameter, ...]
-    linear: Linear
+    linear: LinearPopulation
     jacobian: Array
     visits: tuple[int, ...]
     covariance_roots: tuple[Array, ...]
@@ -60,7 +60,7 @@ class PopulationAtPoses:
         parameters: tuple[Parameter, ...],
         joints: Array,
         visits: Sequence[int],
-        instrument: Instrument,
+        instrument: InstrumentNoise,
         conditions: Conditions | None = None,
     ) -> PopulationAtPoses:
         """Population of a machine as it is measured, at joint positions.
@@ -68,7 +68,7 @@ class PopulationAtPoses:
         Parameters
         ----------
         machine : Machine
-            As the instrument sees it: as returned by `measured_machine.with_target`.
+            As the instrument sees it: as returned by `measured_machine.as_measured`.
         parameters : tuple of Parameter
         joints : (M, joints) [rad or m]
         visits : sequence of int
@@ -81,13 +81,13 @@ class PopulationAtPoses:
         -------
         PopulationAtPoses
         """
-        linear = Linear.of(machine, joints, conditions)
+        linear = LinearPopulation.of(machine, joints, conditions)
         jacobian = jacobian_of(machine, Configurations(joints), parameters, conditions).reshape(3 * len(joints), -1)
-        scale = np.array([PARAMETER_SCALES[kind_of(parameter, machine.arm)] for parameter in parameters])
+        scale = np.array([PARAMETER_SCALES[dimension_of(parameter, machine.arm)] for parameter in parameters])
         truth = coefficients_to_parameters(linear, parameters, machine.perturbed_arm)
         # parameters are defined at the mastering temperature, so thermal errors do not count as parameters
         if conditions is not None and conditions.rises is not None:
-            for term, part in linear.parts():
+            for term, part in linear.terms_with_slices():
                 truth[:, part] *= term.cause is not causes.TEMPERATURE
         covariance_roots = tuple(covariance_roots_of(instrument, len(joints)))
         return PopulationAtPoses(
@@ -160,6 +160,7 @@ def shapes_of(
     values = [parameter.shape.value(states.of(parameter.axis)) for parameter in parameters]
     if conditions is not None:
         values = [
-            conditions.factor(parameter.axis) * value for parameter, value in zip(parameters, values, strict=True)
+            conditions.session_factor(parameter.axis) * value
+            for parameter, value in zip(parameters, values, strict=True)
         ]
     return np.array(values).reshape(len(parameters), len(configurations))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement
-from armsim.calibration.fedorov_exchange import STARTS, Pool, choose
+from armsim.calibration.fedorov_exchange import STARTS, Pool, select_poses
 from armsim.calibration.population_at_poses import PopulationAtPoses, jacobian_of
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Calibration, Criterion, Instrument
@@ -150,7 +150,7 @@ class PoseSelection:
         pool = _pool(machine, estimate_of(population, calibration.prior), calibration, pose_sets)
         return PoseSelection(machine, calibration, candidates, population, pool, seed)
 
-    def chosen(self, count: int, choice: Criterion, draw: int = 0, starts: int = STARTS) -> NDArray[np.intp]:
+    def selected_poses(self, count: int, choice: Criterion, draw: int = 0, starts: int = STARTS) -> NDArray[np.intp]:
         """Numbers of selected candidates.
 
         Parameters
@@ -161,7 +161,7 @@ class PoseSelection:
         draw : int
             Number of the random draw, so that sets differ.
         starts : int
-            Starting sets, as in `fedorov_exchange.choose`.
+            Starting sets, as in `fedorov_exchange.select_poses`.
 
         Returns
         -------
@@ -171,12 +171,12 @@ class PoseSelection:
         number = len(self.candidates.joints)
         if choice == "random":
             return np.sort(rng.permutation(number)[:count])
-        return choose(self.pool, count, rng, starts)
+        return select_poses(self.pool, count, rng, starts)
 
-    def planned(self) -> NDArray[np.intp]:
+    def planned_poses(self) -> NDArray[np.intp]:
         """Numbers of the candidates that the calibration plans to measure, in number and by criterion."""
         plan = self.calibration.poses
-        return self.chosen(plan.count or len(self.candidates.joints), plan.choice)
+        return self.selected_poses(plan.count or len(self.candidates.joints), plan.choice)
 
     def measurement(self, chosen: NDArray[np.intp]) -> Measurement:
         """Measurement of the calibration at some of the candidates."""
@@ -185,7 +185,7 @@ class PoseSelection:
 
 def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
     """Whitened Jacobians of all candidate poses, with the criterion by which sets of them are compared."""
-    linear, root = estimate.linear, estimate.root
+    linear, root = estimate.linear, estimate.parameter_root
     unidentified_gain = linear.gain - estimate.jacobian @ estimate.truth
     poses = len(estimate.jacobian) // 3
     whitened = np.empty((poses, 3, root.shape[1]))
@@ -201,7 +201,7 @@ def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_s
         prior_information = np.diag((WEAK_PRIOR * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
     if calibration.poses.choice == "determinant":
         return Pool(whitened, prior_information)
-    controlled = estimate.controlled
+    controlled = estimate.controller_numbers
     weight = np.zeros((root.shape[1],) * 2)
     for poses_of_task in pose_sets:
         task_jacobian = (
@@ -212,7 +212,7 @@ def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_s
     return Pool(whitened, prior_information, weight)
 
 
-def chosen_for(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:
+def planned_measurement(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:
     """Measurement of a calibration at the poses that it plans.
 
     Parameters
@@ -236,4 +236,4 @@ def chosen_for(scenario: Scenario, calibration: Calibration, pose_sets: Sequence
     if count is None or count >= len(candidates.joints):
         return Measurement(calibration, candidates.joints)
     selection = PoseSelection.of(scenario.machine, calibration, candidates, pose_sets, scenario.plan.seed)
-    return selection.measurement(selection.planned())
+    return selection.measurement(selection.planned_poses())

@@ -9,9 +9,9 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import ExpectedRecord
-from armsim.calibration.linear_population import Linear
-from armsim.calibration.reading_conditions import Conditions, growth
-from armsim.calibration.reading_noise import Instrument, ReadingNoise
+from armsim.calibration.linear_population import LinearPopulation
+from armsim.calibration.reading_conditions import Conditions, thermal_growth
+from armsim.calibration.reading_noise import InstrumentNoise, ReadingNoise
 from armsim.calibration.registration import nuisance_projection
 from armsim.model.machine import Machine
 
@@ -26,7 +26,7 @@ class Estimator:
     Parameters
     ----------
     linear : Linear
-    within : (3 P, 3 P) [m^2]
+    displacement_covariance : (3 P, 3 P) [m^2]
         Covariance of the displacements of the population, as measured.
     inverse : (3 P, 3 P) [m^-2]
     gain : (coefficients, 3 P) [m^-1]
@@ -44,8 +44,8 @@ class Estimator:
     .. [1] Gauss-Markov with prior moments: Tarantola, Inverse Problem Theory (2005), 3.2.
     """
 
-    linear: Linear
-    within: Array
+    linear: LinearPopulation
+    displacement_covariance: Array
     inverse: Array
     gain: Array
     covariance: Array
@@ -54,7 +54,12 @@ class Estimator:
     readings: ReadingNoise
 
     @staticmethod
-    def of(linear: Linear, counts: Sequence[int], instrument: Instrument, columns: Array | None = None) -> Estimator:
+    def of(
+        linear: LinearPopulation,
+        counts: Sequence[int],
+        instrument: InstrumentNoise,
+        registration_jacobian: Array | None = None,
+    ) -> Estimator:
         """Estimator for a number of visits per pose.
 
         Parameters
@@ -64,7 +69,7 @@ class Estimator:
             Visits per pose.
         instrument : Instrument
             Noise of its readings.
-        columns : (3 P, K), optional
+        registration_jacobian : (3 P, K), optional
             Change of the readings per fitted parameter of frame and target, as `Setup.registration_jacobian`.
 
         Returns
@@ -77,20 +82,27 @@ class Estimator:
             Frame and target are not separately identifiable from these poses.
         """
         noise = linear.noise(counts, instrument)
-        within = linear.gain @ linear.prior_covariance @ linear.gain.T + noise
-        values, vectors = np.linalg.eigh(within)
+        displacement_covariance = linear.gain @ linear.prior_covariance @ linear.gain.T + noise
+        values, vectors = np.linalg.eigh(displacement_covariance)
         inverse = _inverse(values, vectors, 1e-12 * float(np.abs(values).max(initial=0.0)))
-        projection = np.eye(len(within))
-        if columns is not None and columns.shape[1]:
+        projection = np.eye(len(displacement_covariance))
+        if registration_jacobian is not None and registration_jacobian.shape[1]:
             full = values + 1e-12 * float(np.mean(values))  # full rank: 1e-12 of the mean variance is added
-            projection = nuisance_projection(_inverse(full, vectors, 0.0), columns)
+            projection = nuisance_projection(_inverse(full, vectors, 0.0), registration_jacobian)
             inverse = projection.T @ inverse @ projection
-            within = projection @ within @ projection.T
+            displacement_covariance = projection @ displacement_covariance @ projection.T
         reach = linear.prior_covariance @ linear.gain.T
         gain = reach @ inverse
         readings = linear.readings(counts, instrument)
         return Estimator(
-            linear, within, inverse, gain, linear.prior_covariance - gain @ reach.T, projection, noise, readings
+            linear,
+            displacement_covariance,
+            inverse,
+            gain,
+            linear.prior_covariance - gain @ reach.T,
+            projection,
+            noise,
+            readings,
         )
 
     @property
@@ -110,7 +122,11 @@ class Estimator:
     @property
     def causes(self) -> list[int]:
         """Indices of the terms whose causes the poses resolve at least in part."""
-        return [n for n, (_, part) in enumerate(self.linear.parts()) if self.resolved_share(part) > LEAST_RESOLVED]
+        return [
+            n
+            for n, (_, part) in enumerate(self.linear.terms_with_slices())
+            if self.resolved_share(part) > LEAST_RESOLVED
+        ]
 
 
 def _inverse(values: Array, vectors: Array, least: float) -> Array:
@@ -129,14 +145,14 @@ class Posterior:
     residuals : (3 P,) [m]
         Displacements less their mean, frame and target fitted.
     coefficients : (coefficients,)
-    left_out : list of float
+    leave_one_out : list of float
         Mean square of the prediction error of every pose by the other poses, over its expected value.
     """
 
     estimator: Estimator
     residuals: Array
     coefficients: Array
-    left_out: list[float]
+    leave_one_out: list[float]
 
     @staticmethod
     def of(estimator: Estimator, displacement: Array) -> Posterior:
@@ -176,7 +192,7 @@ class PredictedPoses:
         Mean and variance of the temperature rise there.
     """
 
-    linear: Linear
+    linear: LinearPopulation
     growth: Array
     rise: tuple[float, float]
 
@@ -197,12 +213,14 @@ class PredictedPoses:
         """
         rise_distribution = machine.environment.temperature_rise
         if not temperature_known or rise_distribution is None:
-            plain = Conditions.plain(len(joints)) if temperature_known else None
+            plain = Conditions.positions_only(len(joints)) if temperature_known else None
             cold = None if plain is None else replace(plain, rises=np.zeros(len(joints)))
-            return PredictedPoses(Linear.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
-        conditions = replace(Conditions.plain(len(joints)), rises=np.full(len(joints), rise_distribution.mean))
+            return PredictedPoses(LinearPopulation.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
+        conditions = replace(Conditions.positions_only(len(joints)), rises=np.full(len(joints), rise_distribution.mean))
         rise = rise_distribution.mean, rise_distribution.second_moment - rise_distribution.mean**2
-        return PredictedPoses(Linear.of(machine, joints, conditions), growth(machine, joints, conditions), rise)
+        return PredictedPoses(
+            LinearPopulation.of(machine, joints, conditions), thermal_growth(machine, joints, conditions), rise
+        )
 
     @property
     def mean(self) -> Array:
@@ -215,7 +233,7 @@ class PredictedPoses:
         return np.asarray(self.rise[1] * np.sum(self.growth**2, axis=1))
 
 
-def expected(
+def predicted_errors(
     posterior: Posterior, predicted_poses: PredictedPoses, names: Sequence[str], ratio: float = 1.0
 ) -> tuple[ExpectedRecord, ...]:
     """Predicted displacement of a measured arm at every pose, and the standard deviation that remains of it.
@@ -235,7 +253,7 @@ def expected(
         In the base frame. [m]
     """
     linear, growth_variance = predicted_poses.linear, predicted_poses.variance
-    mean = (linear.gain @ posterior.coefficients + linear.fixed).reshape(-1, 3) + predicted_poses.mean
+    mean = (linear.gain @ posterior.coefficients + linear.visit_mean).reshape(-1, 3) + predicted_poses.mean
     out = []
     for n, name in enumerate(names):
         rows = linear.gain[3 * n : 3 * n + 3]

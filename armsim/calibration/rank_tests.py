@@ -88,10 +88,10 @@ def _bands(figure: Array) -> list[Band]:
 def _squared_distances(estimator: Estimator, arms: SimulatedMeasurements, medians: Array) -> Array:
     """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its medians."""
     residuals = arms.means - estimator.mean
-    coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.parts())
-    rows = [_distances(residuals, estimator.within), np.mean(arms.repeatability / medians, axis=0)]
+    coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.terms_with_slices())
+    rows = [_distances(residuals, estimator.displacement_covariance), np.mean(arms.repeatability / medians, axis=0)]
     for pose in estimator.linear.blocks:
-        rows.append(_distances(residuals[:, pose], estimator.within[np.ix_(pose, pose)]))
+        rows.append(_distances(residuals[:, pose], estimator.displacement_covariance[np.ix_(pose, pose)]))
     for n in estimator.causes:
         part = parts[n][1]
         rows.append(_distances(coefficients[:, part], estimator.estimate_covariance(part)))
@@ -106,7 +106,7 @@ class RankTests:
     ----------
     units : int
         Number of simulated arms.
-    each : float
+    level : float
         Probability of a false alarm that each of the `TESTS` may take.
     p_value : float
         Of the mean displacements over all poses.
@@ -127,7 +127,7 @@ class RankTests:
     """
 
     units: int
-    each: float
+    level: float
     p_value: float
     scatter_p_value: float
     by_pose: list[float]
@@ -143,7 +143,7 @@ class RankTests:
     def compatible(self) -> bool:
         """Whether the arm may be one of the population."""
         return (
-            min(self.p_value, self.scatter_p_value) > self.each
+            min(self.p_value, self.scatter_p_value) > self.level
             and not any(self.significant_at_poses)
             and not self.significant_causes
         )

@@ -53,7 +53,7 @@ class Conditions:
     names: tuple[str, ...] = ("",)
 
     @staticmethod
-    def plain(groups: int) -> Conditions:
+    def positions_only(groups: int) -> Conditions:
         """Positions of one session at a temperature that is not known."""
         return Conditions(np.zeros(groups, np.int64), None, np.arange(groups), np.zeros((groups, 3)))
 
@@ -87,7 +87,7 @@ class Conditions:
         """The same at a temperature that is not known."""
         return replace(self, rises=None)
 
-    def factor(self, axis: Axis) -> Array:
+    def session_factor(self, axis: Axis) -> Array:
         """1 at the groups on which an axis of a session acts, 0 at others, shape (M,)."""
         if not group_of(axis) or axis.parameter == SCALE:
             return np.ones(len(self.sessions))
@@ -178,7 +178,7 @@ def evaluated_at(
     for term, term_acts in zip(evaluated.terms, evaluated.acts, strict=True):
         heat = temperature_known and term.cause is causes.TEMPERATURE
         rise = conditions.rises if heat and conditions.rises is not None else np.ones(len(joints))
-        factors = [conditions.factor(axis) * rise for axis in evaluated.axes]
+        factors = [conditions.session_factor(axis) * rise for axis in evaluated.axes]
         acts.append(tuple((k, axis, value * factors[axis]) for k, axis, value in term_acts if k or not heat))
     postures = conditions.axes_at_targets(evaluated.postures, evaluated.axes, beyond)
     if not exact:
@@ -186,7 +186,7 @@ def evaluated_at(
     return replace(evaluated, postures=postures, acts=tuple(acts), draw_acts=tuple(acts))
 
 
-def growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
+def thermal_growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
     """Thermal growth of the rows of every group per kelvin of known temperature, shape (M, 3). [m/K]
 
     Parameters
@@ -209,7 +209,7 @@ def growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
     return out
 
 
-def turns(tool: Array, displacements: Sequence[Array]) -> Array:
+def rotations_from_points(tool: Array, displacements: Sequence[Array]) -> Array:
     """Turns about x, y, z of the base times `LEVER`, shape (..., 3), by displacements of four points.
 
     Parameters

@@ -10,12 +10,12 @@ import numpy as np
 
 from armsim.arrays import Array
 
-Instrument = float | Array | Sequence[Array]
+InstrumentNoise = float | Array | Sequence[Array]
 """Noise of every reading: its standard deviation along each axis, or per pose along x, y, z, shape (M, 3); or roots of
 its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose have equal noise. [m]"""
 
 
-def covariance_roots_of(instrument: Instrument, poses: int) -> list[Array]:
+def covariance_roots_of(instrument: InstrumentNoise, poses: int) -> list[Array]:
     """Roots R of the covariances R R^T of readings, pose by pose of shape (readings or 1, 3, 3). [m]
 
     Parameters
@@ -48,7 +48,7 @@ class ReadingNoise:
     counts: tuple[int, ...]
 
     @staticmethod
-    def of(scatter: Array, instrument: Instrument, counts: Sequence[int]) -> ReadingNoise:
+    def of(scatter: Array, instrument: InstrumentNoise, counts: Sequence[int]) -> ReadingNoise:
         """Noise from the covariances of the visits, shape (M, 3, 3) [m^2], and an instrument.
 
         Parameters
@@ -82,7 +82,7 @@ class ReadingNoise:
         return tuple(out)
 
     @cached_property
-    def of_means(self) -> tuple[Array, ...]:
+    def mean_covariances(self) -> tuple[Array, ...]:
         """Covariance of the mean of every pose, shape (3, 3). [m^2]"""
         out = []
         for covariances, count in zip(self.covariances, self.counts, strict=True):

@@ -24,14 +24,14 @@ class RegisteredArm:
     conditions : Conditions
     covariance_roots : tuple of (readings or 1, 3, 3) [m]
         Square roots of the covariance of the readings per group, without that of the visits.
-    records : tuple of RegistrationRecord
+    registrations : tuple of RegistrationRecord
         Frames and targets that were fitted.
     """
 
     arm: MeasuredArm
     conditions: Conditions
     covariance_roots: tuple[Array, ...]
-    records: tuple[RegistrationRecord, ...]
+    registrations: tuple[RegistrationRecord, ...]
 
     @cached_property
     def joints(self) -> Array:
@@ -50,7 +50,7 @@ class RegisteredArm:
         return self.joints.tobytes(), self.counts, covariance_roots, self.conditions.key
 
     @property
-    def instrument(self) -> float:
+    def instrument_std(self) -> float:
         """Rms standard deviation of a reading of a position along an axis. [m]"""
         roots_and_oriented = zip(self.covariance_roots, self.conditions.oriented, strict=True)
         return float(

@@ -31,13 +31,13 @@ MAX_ITERATIONS = 500
 """Largest number of alternations between frame and target."""
 CONVERGED = 1e-13
 """Change of target offset [m] and scale [1] below which they stop."""
-CONFOUNDED = 1e-10
+NULL_INFORMATION_SHARE = 1e-10
 """Share of the largest information below which a combination of frame and target is not identifiable: with all axes
 parallel, as in a SCARA, the heights of target and frame are not separable."""
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class RegistrationFit:
     """Frame and target of a session.
 
     Parameters
@@ -73,7 +73,7 @@ class Fit:
 
 def fit_registrations(
     readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument
-) -> tuple[Fit, ...]:
+) -> tuple[RegistrationFit, ...]:
     """Least-squares frames and target offsets of sessions on the nominal arm; only what the instrument leaves unknown.
 
     Parameters
@@ -122,7 +122,7 @@ def fit_registrations(
             break
     fits = zip(readings, positions, rotations, instrument_rotations, translations, targets, strict=True)
     return tuple(
-        Fit(
+        RegistrationFit(
             instrument_rotation,
             translation,
             target,
@@ -173,7 +173,7 @@ def nuisance_projection(inverse: Array, columns: Array) -> Array:
         return np.eye(len(inverse))
     scaled = columns / np.maximum(np.linalg.norm(columns, axis=0), np.finfo(float).tiny)
     values, vectors = np.linalg.eigh(scaled.T @ inverse @ scaled)
-    separable = values > CONFOUNDED * values[-1]
+    separable = values > NULL_INFORMATION_SHARE * values[-1]
     if len(inverse) <= np.count_nonzero(separable):
         raise ArithmeticError("frame and target are not separately identifiable from these poses")
     scaled = scaled @ vectors[:, separable] / np.sqrt(values[separable])

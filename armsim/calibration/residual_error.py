@@ -1,4 +1,4 @@
-"""First-order residual error of a built arm after calibration, over the poses of the tasks."""
+"""First-order residual error of simulated arms after calibration, over the poses of the tasks."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from armsim.arrays import Array
 from armsim.calibration.calibration_records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
-from armsim.calibration.identifiable import controlled, groups_of, parameters_of
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.identifiable import controller_numbers, numbers_by_group, parameters_of
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_machine import INSTRUMENT, TARGET
 from armsim.calibration.population_at_poses import jacobian_of
 from armsim.calibration.pose_selection import PoseSelection
@@ -26,24 +26,24 @@ from armsim.sampling.first_order import linearise
 from armsim.tasks import PoseSet
 
 MOST_POSES = 60
-"""Poses of a task at which the residual error is evaluated, spread evenly over the task."""
+"""Largest number of poses of a task at which the residual error is evaluated, evenly spaced in its order."""
 POSE_COUNTS = (5, 8, 12, 20, 30, 50, 70, 100)
 """Numbers of poses of the curve."""
 SETS = 20
-"""Sets at random for every number of poses."""
+"""Number of random sets of poses for every number of poses."""
 ARMS = 400
-"""Arms drawn for the spread between them."""
+"""Number of arms drawn for the quantiles over arms."""
 
 
 @dataclass(frozen=True, eq=False)
 class ResidualPoses:
-    """Poses at which the residual error is evaluated: some of every task."""
+    """Poses at which the residual error is evaluated: some poses of every task."""
 
     configurations: tuple[Configurations, ...]
 
     @staticmethod
-    def at(pose_sets: Sequence[PoseSet]) -> ResidualPoses:
-        """Poses evenly through every task."""
+    def evenly_spaced(pose_sets: Sequence[PoseSet]) -> ResidualPoses:
+        """At most `MOST_POSES` evenly spaced poses of every task."""
         out = []
         for poses in pose_sets:
             number = len(poses.names)
@@ -61,7 +61,7 @@ class ResidualPoses:
         Parameters
         ----------
         before, after : Machine
-            Without and with its correction.
+            Machine without and with its correction.
 
         Returns
         -------
@@ -72,7 +72,7 @@ class ResidualPoses:
         return tuple(CauseLeftRecord(name, one.get(name, 0.0) ** 0.5, two.get(name, 0.0) ** 0.5) for name in names)
 
     def rms_displacement(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
-        """Rms displacement of the tool point by parameters, over arms and poses.
+        """Rms displacement of the tool point by values of parameters, over arms and poses.
 
         Parameters
         ----------
@@ -110,17 +110,19 @@ class ResidualPoses:
 
 @dataclass(frozen=True, eq=False)
 class TaskJacobians:
-    """Jacobians by coefficients and parameters at the poses of the tasks, rows weighted so that their squares sum to
-    the mean over poses and tasks.
+    """Jacobians with respect to error coefficients and parameters at the poses of the tasks.
+
+    Rows are weighted so that the sum of their squares is the mean over poses and tasks.
 
     Parameters
     ----------
     gain : (rows, coefficients)
     fixed : (rows,) [m]
-        Mean of the visits.
+        Mean displacement by terms that are drawn anew per visit.
     parameters : (rows, K)
-        Jacobian by the parameters that are put into the controller.
+        Jacobian with respect to the parameters that the controller uses.
     samples : (coefficients, ARMS)
+        Drawn error coefficients.
     """
 
     gain: Array
@@ -130,14 +132,18 @@ class TaskJacobians:
 
     @staticmethod
     def of(
-        machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], residual_poses: ResidualPoses, seed: int
+        machine: Machine,
+        linear: LinearPopulation,
+        parameters: tuple[Parameter, ...],
+        residual_poses: ResidualPoses,
+        seed: int,
     ) -> TaskJacobians:
         """Jacobians at the poses of the tasks, by the coefficients of a population as it is measured.
 
         Parameters
         ----------
         machine : Machine
-        linear : Linear
+        linear : LinearPopulation
             The measured population, which states the order of the coefficients.
         parameters : tuple of Parameter
             Parameters that are put into the controller.
@@ -150,8 +156,8 @@ class TaskJacobians:
         TaskJacobians
         """
         rng = np.random.default_rng(seed)
-        position_of = {term.name: part for term, part in linear.parts()}
-        samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
+        position_of = {term.name: part for term, part in linear.terms_with_slices()}
+        samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.terms_with_slices()])
         gains, fixed, by_parameter = [], [], []
         for at in residual_poses.configurations:
             rows, weight = 3 * len(at), (len(at) * len(residual_poses.configurations)) ** -0.5
@@ -173,21 +179,21 @@ class TaskJacobians:
         ----------
         estimate : Estimate
         columns : list of int
-            Numbers among `parameters` of those that are estimated.
+            Columns of ``parameters`` that are estimated.
         seed : int
             Seed of the drawn noise.
 
         Returns
         -------
         rms : float [m]
-            Over arms and poses.
+            Rms over arms and poses.
         quantiles : (5 %, 95 %) [m]
-            Of the rms of single arms over the poses.
+            Quantiles over arms of the rms over the poses.
         """
-        rows, linear = estimate.controlled, estimate.linear
+        rows, linear = estimate.controller_numbers, estimate.linear
         gain, by_parameter = estimate.gain[rows], self.parameters[:, columns]
         leak = self.gain - by_parameter @ (gain @ linear.gain)
-        mean = self.fixed - by_parameter @ (estimate.base[rows] + gain @ linear.fixed)
+        mean = self.fixed - by_parameter @ (estimate.intercept[rows] + gain @ linear.visit_mean)
         noise = by_parameter @ gain
         middle = leak @ linear.prior_mean + mean
         square = (
@@ -205,7 +211,7 @@ class TaskJacobians:
 def residual_curve(
     selection: PoseSelection, residual_poses: ResidualPoses, counts: Sequence[int], seed: int, progress: Progress
 ) -> tuple[CurvePointRecord, ...]:
-    """Residual error against the number of measured poses, selected and at random.
+    """Residual error against the number of measured poses, for selected and for random poses.
 
     Parameters
     ----------
@@ -226,7 +232,7 @@ def residual_curve(
         selection.population,
         selection.calibration.prior,
     )
-    parameters = tuple(all_parameters[n] for n in controlled(all_parameters))
+    parameters = tuple(all_parameters[n] for n in controller_numbers(all_parameters))
     position_of = {parameter.name: n for n, parameter in enumerate(parameters)}
     jacobians = TaskJacobians.of(selection.machine, population.linear, parameters, residual_poses, seed)
 
@@ -239,8 +245,8 @@ def residual_curve(
     criterion: Criterion = selection.calibration.poses.choice
     for number, count in enumerate(counts):
         progress("curve of error against poses", number, len(counts))
-        best = with_poses(selection.chosen(count, "error" if criterion == "random" else criterion, starts=1))
-        others = [with_poses(selection.chosen(count, "random", draw))[0] for draw in range(1, SETS + 1)]
+        best = with_poses(selection.selected_poses(count, "error" if criterion == "random" else criterion, starts=1))
+        others = [with_poses(selection.selected_poses(count, "random", draw))[0] for draw in range(1, SETS + 1)]
         low, middle, high = np.quantile(others, (0.05, 0.5, 0.95)).tolist()
         out.append(CurvePointRecord(count, *best, middle, (low, high)))
     progress("curve of error against poses", len(counts), len(counts))
@@ -270,7 +276,7 @@ def residual_by_group(
     """
     calibration = measurement.calibration
     parameters = parameters_of(machine, calibration.instrument, calibration.identify)
-    groups = [name for name in groups_of(parameters) if name not in (INSTRUMENT, TARGET)]
+    groups = [name for name in numbers_by_group(parameters) if name not in (INSTRUMENT, TARGET)]
     out = [StepRecord("none", 0, residual_poses.rms(machine))]
     for number in range(1, len(groups) + 1):
         included = groups[:number]

@@ -17,7 +17,7 @@ HIGHEST_ORDER = 4096
 """Highest order searched where the angles bound none. Common practice, no source."""
 MOST_FOUND = 12
 """Orders found in the residual, at most."""
-WORK = 10_000_000
+MAX_ANGLES_TIMES_ORDERS = 10_000_000
 """Angles times orders of a search, at most: seconds."""
 BLOCK = 2_000_000
 """Largest number of angles times orders computed at once."""
@@ -64,8 +64,8 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     orders : sequence of int
         Orders that are fitted in any case.
     sheet_orders : sequence of int
-        Orders of the data sheet: searched though they are higher than the angles times orders allow (`WORK`), but not
-        beyond half of the equal steps, where they look like lower ones.
+        Orders of the data sheet: searched though they are higher than the angles times orders allow
+        (`MAX_ANGLES_TIMES_ORDERS`), but not beyond half of the equal steps, where they look like lower ones.
 
     Returns
     -------
@@ -108,7 +108,7 @@ def highest_order(curve: Curve) -> int:
     """Highest order that is searched: below half of the equal steps, where the angles are such."""
     steps = curve.equal_steps
     bound = HIGHEST_ORDER if steps is None else min(HIGHEST_ORDER, (steps - 1) // 2)
-    return min(bound, max(1, WORK // len(curve.angle)))
+    return min(bound, max(1, MAX_ANGLES_TIMES_ORDERS // len(curve.angle)))
 
 
 def _negligible(fit: HarmonicFit, curve: Curve) -> bool:

@@ -46,29 +46,29 @@ def session_frames(
         if parameter.group in (INSTRUMENT, TARGET)
     }
     covariance, out = estimate.covariance, []
-    scale = number.get((INSTRUMENT, 0, SCALE))
-    stretch = 0.0 if scale is None else float(values[scale])
+    scale_number = number.get((INSTRUMENT, 0, SCALE))
+    scale_error = 0.0 if scale_number is None else float(values[scale_number])
     for session, registration in enumerate(registrations):
-        frame = [number.get((INSTRUMENT, session, name)) for name in (*SHIFTS, *TURNS)]
-        seat = [number.get((TARGET, session, name)) for name in SHIFTS]
-        shift_and_turn = _values_at(values, frame)
+        frame_numbers = [number.get((INSTRUMENT, session, name)) for name in (*SHIFTS, *TURNS)]
+        target_numbers = [number.get((TARGET, session, name)) for name in SHIFTS]
+        shift_and_turn = _values_at(values, frame_numbers)
         turn = Rotation.from_euler("xyz", shift_and_turn[3:])
-        origin = np.array(registration.origin) / (1.0 + stretch)
+        origin = np.array(registration.origin) / (1.0 + scale_error)
         rotation = turn.inv() * Rotation.from_euler("xyz", registration.rpy)
         by_turn = [np.cross(origin, axis) for axis in np.eye(3)]
         columns = np.column_stack([-np.eye(3), *by_turn, -origin])  # of the position, by shift, turn and scale
-        of_origin = columns @ _covariance_at(covariance, [*frame, scale]) @ columns.T
+        of_origin = columns @ _covariance_at(covariance, [*frame_numbers, scale_number]) @ columns.T
         out.append(
             SessionFrameRecord(
                 registration.session,
                 vector(turn.inv().apply(origin - shift_and_turn[:3])),
-                _uncertainties(frame[:3], of_origin),
+                _uncertainties(frame_numbers[:3], of_origin),
                 roll_pitch_yaw(rotation.as_matrix()),
-                _uncertainties(frame[3:], _covariance_at(covariance, frame[3:])),
-                vector(np.array(registration.target) + _values_at(values, seat)),
-                _uncertainties(seat, _covariance_at(covariance, seat)),
-                (1.0 + registration.scale) * (1.0 + stretch) - 1.0,
-                None if scale is None else float(np.sqrt(covariance[scale, scale])),
+                _uncertainties(frame_numbers[3:], _covariance_at(covariance, frame_numbers[3:])),
+                vector(np.array(registration.target) + _values_at(values, target_numbers)),
+                _uncertainties(target_numbers, _covariance_at(covariance, target_numbers)),
+                (1.0 + registration.scale) * (1.0 + scale_error) - 1.0,
+                None if scale_number is None else float(np.sqrt(covariance[scale_number, scale_number])),
             )
         )
     return tuple(out)

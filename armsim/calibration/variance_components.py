@@ -31,17 +31,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.calibration.arm_batch import Batch
+from armsim.calibration.arm_batch import ArmBatch
 from armsim.calibration.posterior import Posterior
 from armsim.sampling.statistics import LEVEL
 
 TOTAL_DRAWN_ARMS, MIN_DRAWN_ARMS_PER_BATCH = 4000, 500
 """Drawn arms for the covariance of the score: over all batches, and at least per batch."""
 LARGEST_UNDETECTED_FACTOR = 10.0
-"""A cause is estimated if a spread that many times the stated one would be detected at two sigma, all other causes as
-stated."""
-ALIKE = 0.9
-"""Correlation of two estimates above which their causes are indistinguishable. Common practice, no source."""
+"""Largest factor on the stated spread of a cause that may go undetected at two sigma, all other causes as stated, for
+the cause to be estimated."""
+CONFOUNDED_CORRELATION = 0.9
+"""Correlation of two estimates above which their causes count as indistinguishable. Common practice, no source."""
 MAX_ITERATIONS, CONVERGED = 100, 1e-7
 """Largest number of scoring steps; predicted increase of the log likelihood below which they stop."""
 MAX_SCALE_ITERATIONS = 5
@@ -54,7 +54,7 @@ LARGEST_FACTOR = 1e6
 class Likelihood:
     """Normal likelihood of the squared factors, shape (K,), of independent batches."""
 
-    batches: tuple[Batch, ...]
+    batches: tuple[ArmBatch, ...]
 
     @property
     def components(self) -> int:
@@ -166,7 +166,7 @@ class Profile:
         """Maximum-likelihood estimate of the factor."""
         return float(np.sqrt(self.best[self.component]))
 
-    def root(self, factor: float, scale: float | None = None) -> float:
+    def signed_root(self, factor: float, scale: float | None = None) -> float:
         """Signed square root of the scaled likelihood-ratio statistic; standard normal if ``factor`` is the true one.
 
         Parameters
@@ -174,7 +174,7 @@ class Profile:
         factor : float
             Ratio of estimated to stated spread.
         scale : float, optional
-            Lambda of [3] of the module; by default its value at the factor.
+            Lambda of reference [3] of the module; by default its value at ``factor``.
 
         Returns
         -------
@@ -196,7 +196,7 @@ class Profile:
         """Two-sided p-value of the hypothesis that the spread is as stated."""
         from scipy.stats import norm
 
-        return float(2.0 * norm.sf(abs(self.root(1.0))))
+        return float(2.0 * norm.sf(abs(self.signed_root(1.0))))
 
     def _others(self, factor: float) -> Array:
         """Squared factors that maximise the likelihood at a given factor of this component, shape (K,)."""
@@ -215,13 +215,15 @@ class Profile:
             if abs(scale - previous_scale) < 0.02 * scale:
                 break
             outer = 0.0 if target < 0.0 else max(1.5 * factor, 0.1)
-            while target > 0.0 and self.root(outer, scale) < target and outer < LARGEST_FACTOR:
+            while target > 0.0 and self.signed_root(outer, scale) < target and outer < LARGEST_FACTOR:
                 outer *= 2.0
-            if abs(self.root(outer, scale)) <= abs(target):
+            if abs(self.signed_root(outer, scale)) <= abs(target):
                 end = outer
             else:
                 lower, upper = sorted((factor, outer))
-                end = float(brentq(lambda s, by: self.root(s, by) - target, lower, upper, (scale,), xtol=1e-3 * upper))
+                end = float(
+                    brentq(lambda s, by: self.signed_root(s, by) - target, lower, upper, (scale,), xtol=1e-3 * upper)
+                )
         return end
 
 
@@ -265,7 +267,7 @@ class Components:
         for arm in arms:
             arms_by_estimator.setdefault(id(arm.estimator), []).append(arm)
         units = max(TOTAL_DRAWN_ARMS // len(arms_by_estimator), MIN_DRAWN_ARMS_PER_BATCH)
-        batches = [Batch.of(group, causes, units, seed + n) for n, group in enumerate(arms_by_estimator.values())]
+        batches = [ArmBatch.of(group, causes, units, seed + n) for n, group in enumerate(arms_by_estimator.values())]
         information = Likelihood(tuple(batches)).score_and_information(np.ones(len(causes)))[1]
         weak = [n for n in range(len(causes)) if information[n, n] * (LARGEST_UNDETECTED_FACTOR**2 - 1.0) ** 2 < 4.0]
         if len(weak) == len(causes):
@@ -282,7 +284,7 @@ class Components:
 
 
 def _groups(information: Array, causes: Sequence[int]) -> list[list[int]]:
-    """Groups of causes: the two of largest correlation are merged until no two correlate above `ALIKE`."""
+    """Groups of causes: the two with the largest correlation are merged until none exceeds `CONFOUNDED_CORRELATION`."""
     groups = [[n] for n in causes]
     while len(groups) > 1:
         member = np.zeros((len(groups), len(information)))
@@ -294,7 +296,7 @@ def _groups(information: Array, causes: Sequence[int]) -> list[list[int]]:
         deviation = np.sqrt(np.diag(covariance))
         correlation = np.abs(np.triu(covariance / np.outer(deviation, deviation), 1))
         a, b = (int(n) for n in np.unravel_index(np.argmax(correlation), correlation.shape))
-        if correlation[a, b] < ALIKE:
+        if correlation[a, b] < CONFOUNDED_CORRELATION:
             break
         groups[a] += groups.pop(b)
     return groups

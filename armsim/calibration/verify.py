@@ -24,11 +24,11 @@ from armsim.calibration.measured_distances import distance_pairs, distances
 from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.measurement_setup import Setup, setup_and_readings, without_frame
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screen_outliers
-from armsim.calibration.posterior import Estimator, Posterior, PredictedPoses, expected
+from armsim.calibration.posterior import Estimator, Posterior, PredictedPoses, predicted_errors
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, RankTests, Reference
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.rescaled_spreads import RescaledSpreads
-from armsim.calibration.visit_causes import VisitCauses, VisitSample, visit_causes
+from armsim.calibration.visit_causes import VisitCauses, VisitSample, scatter_records
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
@@ -68,7 +68,7 @@ class Verified:
     @property
     def compatible(self) -> bool:
         """Whether every arm may be one of the population, and no reading is wrong."""
-        return all(arm.compatible and not arm.outliers and not arm.crowded for arm in self.arms)
+        return all(arm.compatible and not arm.outliers and not arm.too_many_outliers for arm in self.arms)
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
@@ -103,7 +103,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         The file is wrong, or the scenario has no pose at rest.
     """
     machine = study.scenario.machine
-    joints = {name: q for name, (q, _) in at_rest(study).items()}
+    joints = {name: q for name, (q, _) in poses_at_rest(study).items()}
     positions = np.array(list(joints.values()))
     setup, arms = setup_and_readings(study, path, joints, instrument, excluded)
     pairs = distance_pairs(study.find(), setup.machine.arm)
@@ -114,15 +114,15 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     }
     records, posteriors, instrument_sizes, references = [], [], list[float](), References(setup, study, path, len(arms))
     for readings in arms:
-        reading_reference = references.of(setup.register(readings, path)).readings
+        reading_reference = references.distributions_for(setup.register(readings, path)).readings
         screen = screen_outliers(
             readings, path.name, references.refit, reading_reference, SIGNIFICANT / len(arms) / TESTS
         )
         read = setup.register(screen.arm, path)
-        distributions = references.of(read)
+        distributions = references.distributions_for(read)
         reference = distributions.arms
-        arm = without_frame(read, reference.estimator) if setup.fitted else read.arm
-        instrument_sizes.append(read.instrument)
+        arm = without_frame(read, reference.estimator) if setup.fits_registration else read.arm
+        instrument_sizes.append(read.instrument_std)
         ranks = RankTests.of(arm, reference, SIGNIFICANT / len(arms))
         posterior = Posterior.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
         predicted_poses = PredictedPoses.of(machine, positions, read.conditions.rises is not None)
@@ -131,9 +131,9 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
             scaled_spreads = RescaledSpreads.of(
                 posterior, ranks, visits, read.covariance_roots, setup.registration_jacobian(read)
             )
-        expectations = expected(scaled_spreads.posterior, predicted_poses, list(joints), scaled_spreads.ratio)
-        scattered = ranks.scatter_p_value <= ranks.each
-        by_visit = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, scattered)
+        expectations = predicted_errors(scaled_spreads.posterior, predicted_poses, list(joints), scaled_spreads.ratio)
+        scattered = ranks.scatter_p_value <= ranks.level
+        by_visit = scatter_records(distributions.visit_model, distributions.visits, visits, ranks.level, scattered)
         records.append(
             replace(
                 _record(
@@ -145,12 +145,12 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
                     distances(arm, pairs),
                     _directions_of(arm, study),
                 ),
-                registrations=read.records,
+                registrations=read.registrations,
                 outliers=screen.outliers,
-                crowded=screen.crowded,
+                too_many_outliers=screen.too_many_outliers,
                 scatter=by_visit,
-                renewed=scaled_spreads.factors,
-                birge=scaled_spreads.ratio,
+                rescaled_spreads=scaled_spreads.factors,
+                birge_ratio=scaled_spreads.ratio,
             )
         )
         posteriors.append(posterior)
@@ -189,7 +189,7 @@ class References:
     references: dict[tuple[object, ...], Distributions] = field(default_factory=dict)
     predictions: dict[tuple[object, ...], tuple[Estimator, Prediction]] = field(default_factory=dict)
 
-    def of(self, arm: RegisteredArm) -> Distributions:
+    def distributions_for(self, arm: RegisteredArm) -> Distributions:
         """The reference distributions of an arm and of its readings.
 
         Raises
@@ -219,7 +219,7 @@ class References:
         return self.references[key]
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
-        """Refit as in `outlying_readings.Refit`."""
+        """Refit as in `outlying_readings.RefitReadings`."""
         read = self.setup.register(arm, self.path)
         return self._predicted(read)[1], read.arm
 
@@ -232,7 +232,7 @@ class References:
         return self.predictions[arm.key]
 
 
-def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
+def poses_at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
     """Joints and commanded position of every pose of the tasks at rest.
 
     Returns
@@ -263,15 +263,15 @@ def _record(
     poses = []
     positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
     for n, (name, visits) in enumerate(positions):
-        ap, rp = _of_visits(visits)
+        ap, rp = _pose_figures(visits)
         percentiles = ranks.accuracy_percentile[n], ranks.repeatability_percentile[n]
         bands = ranks.accuracy_population[n], ranks.repeatability_population[n]
-        p_value, stands_out, left_out = ranks.by_pose[n], ranks.significant_at_poses[n], posterior.left_out[n]
+        p_value, stands_out, left_out = ranks.by_pose[n], ranks.significant_at_poses[n], posterior.leave_one_out[n]
         poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *percentiles, p_value, stands_out, left_out))
     scatter = float(np.sqrt(np.trace(posterior.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
-        arm.name, ranks.units, ranks.p_value, ranks.scatter_p_value, ranks.each, ranks.compatible, tuple(poses),
+        arm.name, ranks.units, ranks.p_value, ranks.scatter_p_value, ranks.level, ranks.compatible, tuple(poses),
         between, directions,
         cause_records(posterior, ranks), expectations, bool(coarse),
     )  # fmt: skip
@@ -316,10 +316,10 @@ def _variation(centres: Sequence[Array]) -> Array:
     return np.asarray(np.max(distances_between, axis=0))
 
 
-Figure = tuple[float | None, tuple[float, float] | None]
+FigureAndInterval = tuple[float | None, tuple[float, float] | None]
 
 
-def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float] | None], Figure]:
+def _pose_figures(visits: Array) -> tuple[tuple[float, tuple[float, float] | None], FigureAndInterval]:
     """AP and RP of an arm at a pose, each with its 95 % interval, visits resampled; without one where visited once.
 
     References

@@ -1,17 +1,17 @@
-"""Causes of visit life that scatter more than stated, from the readings of a pose about their mean.
+"""Causes that scatter from visit to visit more than stated, from the readings of a pose about their mean.
 
-The covariance of a reading about the mean of its pose, of n_p readings, is
+The covariance of a reading about the mean of the n_p readings of its pose is
 
-    S_p = sum over causes k of  f_k V_kp  +  that of the instrument,      f_k = 1 as stated,
+    S_p = sum over causes k of  f_k V_kp  +  covariance of the instrument,      f_k = 1 as stated,
 
 with score and information of the factors f, W the inverse of S_p as stated and C_p the sum of squares about the mean,
 
     U_k  = 1/2 sum over p of  tr(W V_kp W C_p) - (n_p - 1) tr(W V_kp)
     I_jk = 1/2 sum over p of  (n_p - 1) tr(W V_jp W V_kp)
 
-so that f = 1 + I^-1 U is the estimate of one step of scoring. Every factor over its standard uncertainty is ranked
-among those of simulated arms, which holds whatever the laws are. Causes whose columns the poses do not distinguish have
-a common factor.
+so that f = 1 + I^-1 U is the estimate by one step of scoring. Every factor, divided by its standard uncertainty, is
+ranked among those of simulated arms, which is valid for any distributions. Causes that the poses do not distinguish
+have a common factor.
 
 References
 ----------
@@ -28,45 +28,45 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import ScatterRecord
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.reading_noise import ReadingNoise
 from armsim.errormodel.terms import Term
 from armsim.sampling.statistics import holm
 
-ALIKE = 0.9
-"""Correlation of two columns from which their causes count as indistinguishable. Common practice, no source."""
+CONFOUNDED_CORRELATION = 0.9
+"""Correlation of two columns above which their causes count as indistinguishable. Common practice, no source."""
 DETECTABLE_FACTOR = 100.0
 """Factor of a variance that must be detectable for a cause to be tested."""
 
 
 @dataclass(frozen=True, eq=False)
 class VisitCauses:
-    """Factors of the variances of groups of causes of visit life.
+    """Model of the factors of the variances of groups of causes that are drawn anew per visit.
 
     Parameters
     ----------
     groups : tuple of tuple of Term
-        The one that scatters most first.
+        Groups of causes, the most detectable first.
     weights : (groups, M, 3, 3) [m^-2]
-        W V W of every pose.
-    expected : (groups, M)
-        tr(W V).
+        W V W at every pose.
+    expected_traces : (groups, M)
+        tr(W V) at every pose.
     inverse : (groups, groups)
-        Of the information.
+        Inverse of the information.
     """
 
     groups: tuple[tuple[Term, ...], ...]
     weights: Array
-    expected: Array
+    expected_traces: Array
     inverse: Array
 
     @staticmethod
-    def of(linear: Linear, readings: ReadingNoise) -> VisitCauses:
+    def of(linear: LinearPopulation, readings: ReadingNoise) -> VisitCauses:
         """Score and information of the factors at measured poses, by the population and the noise of its readings.
 
         Parameters
         ----------
-        linear : Linear
+        linear : LinearPopulation
         readings : ReadingNoise
 
         Returns
@@ -76,7 +76,7 @@ class VisitCauses:
         degrees_of_freedom = np.array(readings.counts) - 1.0
         means = [covariances.mean(axis=0) for covariances in readings.covariances]
         inverse = np.array([np.linalg.pinv(covariance, hermitian=True) for covariance in means])
-        parts = [part for _, part in linear.visit_parts]
+        parts = [part for _, part in linear.visit_covariances]
         scaled_covariances = np.array([inverse @ part for part in parts]).reshape(
             len(parts), len(degrees_of_freedom), 3, 3
         )
@@ -86,7 +86,7 @@ class VisitCauses:
             len(groups), len(degrees_of_freedom), 3, 3
         )
         information = 0.5 * np.einsum("p,jpab,kpba->jk", degrees_of_freedom, group_matrices, group_matrices)
-        terms = tuple(tuple(linear.visit_parts[n][0] for n in group) for group in groups)
+        terms = tuple(tuple(linear.visit_covariances[n][0] for n in group) for group in groups)
         expected = np.trace(group_matrices, axis1=2, axis2=3)
         return VisitCauses(
             terms, group_matrices @ inverse, expected, np.linalg.pinv(information, rcond=1e-9, hermitian=True)
@@ -109,7 +109,10 @@ class VisitCauses:
         degrees_of_freedom = readings.shape[1] - 1
         return np.asarray(
             0.5
-            * (np.einsum("kij,uji->uk", self.weights[:, pose], squares) - degrees_of_freedom * self.expected[:, pose])
+            * (
+                np.einsum("kij,uji->uk", self.weights[:, pose], squares)
+                - degrees_of_freedom * self.expected_traces[:, pose]
+            )
         )
 
     def factors(self, scores: Array) -> Array:
@@ -117,7 +120,7 @@ class VisitCauses:
         return np.asarray(1.0 + scores @ self.inverse)
 
     def studentised(self, scores: Array) -> Array:
-        """Factors less one over their standard uncertainties, shape (units, groups), by scores of that shape."""
+        """Factors minus one, divided by their standard uncertainties, shape (units, groups), as the scores."""
         return np.asarray((self.factors(scores) - 1.0) / np.sqrt(np.maximum(np.diag(self.inverse), 1e-300)))
 
 
@@ -128,8 +131,10 @@ def _groups(information: Array) -> list[list[int]]:
     groups: list[list[int]] = []
     for n in resolved:
         matching_groups = (
-            group for group in groups if information[n, group[0]] > ALIKE * np.sqrt(sizes[n] * sizes[group[0]])
-        )  # fmt: skip
+            group
+            for group in groups
+            if information[n, group[0]] > CONFOUNDED_CORRELATION * np.sqrt(sizes[n] * sizes[group[0]])
+        )
         group = next(matching_groups, None)
         if group is None:
             groups.append([n])
@@ -140,44 +145,45 @@ def _groups(information: Array) -> list[list[int]]:
 
 @dataclass(frozen=True, eq=False)
 class VisitSample:
-    """Scores of simulated arms, pose by pose as they come."""
+    """Scores of simulated arms, collected pose by pose."""
 
     model: VisitCauses
     scores: list[Array] = field(default_factory=list)
 
     def collect(self, visits: Iterable[Array]) -> Iterator[Array]:
-        """Pass on readings of simulated arms, shape (units, visits, 3) per pose, and collect their scores. [m]"""
+        """Yield readings of simulated arms, (units, visits, 3) per pose, unchanged, and collect their scores. [m]"""
         for pose, readings in enumerate(visits):
             self.scores.append(self.model.scores(pose, readings))
             yield readings
 
     @property
     def reference(self) -> Array:
-        """Factors over their uncertainties, in order, shape (groups, units)."""
+        """Studentised factors of the simulated arms in ascending order, shape (groups, units)."""
         return np.sort(self.model.studentised(np.sum(self.scores, axis=0)), axis=0).T
 
 
-def visit_causes(
+def scatter_records(
     model: VisitCauses, reference: Array, visits: Sequence[Array], level: float, significant: bool
 ) -> tuple[ScatterRecord, ...]:
-    """Causes of visit life by the scatter of the readings of an arm, the smallest p-value first.
+    """Records of the causes that are drawn anew per visit, by the scatter of the readings of an arm.
 
-    A cause is significant only where the scatter as a whole is, so that it raises no alarm of its own.
+    A cause is significant only if the scatter as a whole is too, so that it raises no alarm by itself.
 
     Parameters
     ----------
     model : VisitCauses
     reference : (groups, units)
-        Of `VisitSample`.
+        From `VisitSample.reference`.
     visits : sequence of (visits, 3) [m]
     level : float
-        Probability that a cause that scatters as stated is named.
+        Probability that any cause that scatters as stated is significant.
     significant : bool
         Whether the arm scatters more than stated.
 
     Returns
     -------
     tuple of ScatterRecord
+        The smallest p-value first.
     """
     if not model.groups:
         return ()
@@ -196,4 +202,4 @@ def visit_causes(
         )
         for terms, factor, p_value, stands_out in zip(model.groups, factors, p_values, significant_causes, strict=True)
     ]  # fmt: skip
-    return tuple(sorted(out, key=lambda record: (record.chance, -record.factor)))
+    return tuple(sorted(out, key=lambda record: (record.p_value, -record.factor)))

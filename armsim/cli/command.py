@@ -186,7 +186,7 @@ def calibrated_study(study: Study, calibrated: bool) -> Study:
     """The study itself, or, with ``calibrated``, that of arms after the scenario's calibration."""
     if not calibrated:
         return study
-    from armsim.calibration.calibrated_study import calibrated as after_calibration
+    from armsim.calibration.calibrated_study import calibrated_study as after_calibration
 
     return after_calibration(study)
 

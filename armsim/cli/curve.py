@@ -38,11 +38,11 @@ def curve(
     encoder_model, mounting, sources = _encoder_and_mounting(encoder, scenario, joint)
 
     def work(progress: Progress, note: Note) -> Reply:
-        from armsim.calibration.curve_analysis import measure
+        from armsim.calibration.curve_analysis import analyse_curves
         from armsim.documents.csv_columns import source_of
         from armsim.report.curve_review import curve_printout, curve_review
 
-        curves = measure(file, requested_orders, encoder_model, mounting)
+        curves = analyse_curves(file, requested_orders, encoder_model, mounting)
         review = curve_review(curves, (source_of(file), *sources))
         return Reply(curves.to_dict, curve_printout(curves), (), curves.state, review)
 

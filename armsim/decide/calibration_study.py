@@ -24,11 +24,11 @@ from armsim.calibration.calibration_records import (
     StepRecord,
 )
 from armsim.calibration.estimate import Estimate
-from armsim.calibration.estimate_correction import Measurement, correctable, correction_of
+from armsim.calibration.estimate_correction import Measurement, correction_isotropy, correction_of
 from armsim.calibration.fedorov_exchange import short_route
-from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.identifiable import unit_of
-from armsim.calibration.identified_arms import identified_arm, measured_arms
+from armsim.calibration.identified_arms import fit_measured_arms, identify_arm
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.pose_selection import PoseSelection, candidates_of
 from armsim.calibration.residual_error import ResidualPoses, counts_for, residual_by_group, residual_curve
@@ -167,8 +167,8 @@ def calibrate(
     base = study.with_scenario(plan=plan)
     machine, pose_sets = base.scenario.machine, base.find(run_options.progress)
     uncorrectable = _uncorrectable_poses(study, machine, calibration, pose_sets)
-    residual_poses = ResidualPoses.at(pose_sets)
-    arms = [] if measurement_file is None else measured_arms(study, measurement_file, calibration, excluded)
+    residual_poses = ResidualPoses.evenly_spaced(pose_sets)
+    arms = [] if measurement_file is None else fit_measured_arms(study, measurement_file, calibration, excluded)
     selection, speeds = None, _joint_speeds(base)
     if arms:
         first_arm, measurement = arms[0].arm, arms[0].measurement.without_temperature
@@ -178,7 +178,7 @@ def calibrate(
         candidate = candidates_of(base.scenario, calibration, pose_sets)
         candidates, offered = len(candidate.joints), candidate.offered
         selection = PoseSelection.of(machine, calibration, candidate, pose_sets, plan.seed)
-        chosen = selection.planned()
+        chosen = selection.planned_poses()
         joint_speeds = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
         chosen = chosen[short_route(candidate.joints[chosen], joint_speeds)]
         names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
@@ -194,7 +194,7 @@ def calibrate(
             selection, residual_poses, counts_for(candidates), plan.seed, run_options.progress
         )
     nonlinear_part = identified.values - identified.linear
-    identified_arms = [identified_arm(study, fitted_arm, residual_poses) for fitted_arm in arms]
+    identified_arms = [identify_arm(study, fitted_arm, residual_poses) for fitted_arm in arms]
     return Calibrated(
         contradicting=tuple(fitted_arm.arm.name for fitted_arm in arms if fitted_arm.fit.contradicts),
         scenario=base.scenario.name,
@@ -202,7 +202,7 @@ def calibrate(
         units=plan.units,
         prior=calibration.prior,
         parameters=_parameter_records(machine, measurement, estimate, identified),
-        confounded=tuple(ConfoundedRecord(parameter.name, parameter.alike) for parameter in estimate.confounded),
+        confounded=tuple(ConfoundedRecord(parameter.name, parameter.combination) for parameter in estimate.confounded),
         observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
         poses=_measured_poses(machine, measurement, names, speeds if selection is not None else None),
         candidates=candidates,
@@ -212,7 +212,7 @@ def calibrate(
         causes=residual_poses.causes(machine, linear),
         rounds=identified.iterations,
         beyond_linear=residual_poses.rms_displacement(
-            machine, estimate.corrected, nonlinear_part[:, estimate.controlled]
+            machine, estimate.corrected, nonlinear_part[:, estimate.controller_numbers]
         ),
         uncorrectable=uncorrectable,
         comparison=comparison,
@@ -259,7 +259,7 @@ def _uncorrectable_poses(
         return ()
     out = []
     for task, poses in zip(study.scenario.tasks, pose_sets, strict=True):
-        ratios = correctable(machine, poses.configurations)
+        ratios = correction_isotropy(machine, poses.configurations)
         out += [
             f"{task.name}: {name}"
             for name, ratio in zip(poses.names, ratios.tolist(), strict=True)
@@ -274,7 +274,7 @@ def _uncorrectable_poses(
 
 def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estimate:
     estimate = measurement.estimate(machine)
-    if not estimate.controlled:
+    if not estimate.controller_numbers:
         names = ", ".join(parameter.name for parameter in estimate.confounded[:6])
         wrong = f"the measured poses carry no information on the parameters to identify ({names})"
         raise study.scenario.fault("calibration", wrong, "more poses, other poses, a target off the axes")
@@ -298,7 +298,7 @@ def _identify_units(
     observed = measurement.seen_by(machine)
     draws = draw_units(observed.terms, plan)[:, : plan.units]
     noise, joints, conditions = measurement.noise(machine), measurement.joints, measurement.conditions
-    model = Model.of(observed, estimate, joints, conditions)
+    model = KinematicModel.of(observed, estimate, joints, conditions)
     readings_by_pose = measured_units(observed, joints, measurement.visits, noise, plan.units, plan.seed, conditions)
     readings = estimate.linear.readings(measurement.visits, noise)
     means = np.empty((plan.units, 3 * len(joints)))
@@ -314,7 +314,7 @@ def _identify_units(
             raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
         iterations = max(iterations, iterations_of_block)
         progress("arms identified", min(start + UNITS_PER_BLOCK, plan.units), plan.units)
-    linear = estimate.base + means @ estimate.gain.T
+    linear = estimate.intercept + means @ estimate.gain.T
     return _IdentifiedUnits(values, (estimate.truth @ draws).T, linear, iterations)
 
 
@@ -322,12 +322,12 @@ def _parameter_records(
     machine: Machine, measurement: Measurement, estimate: Estimate, identified: _IdentifiedUnits
 ) -> tuple[ParameterRecord, ...]:
     arm = measurement.seen_by(machine).arm
-    formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
+    formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.measurement_covariance))
     errors = identified.values - identified.truth
     ddof = 1 if len(errors) > 1 else 0
     sampled_std, bias = errors.std(axis=0, ddof=ddof), errors.mean(axis=0)
     out = []
-    for n, parameter in zip(estimate.controlled, estimate.corrected, strict=True):
+    for n, parameter in zip(estimate.controller_numbers, estimate.corrected, strict=True):
         sizes = [float(column[n]) for column in (estimate.spread, formula, by_measurement, sampled_std, bias)]
         out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
     return tuple(out)

@@ -56,7 +56,7 @@ def poses_needed(record: Calibrated) -> style.Drawing:
             axes.plot(counts, values, "o-" if colour == 0 else "s--", color=style.COLOURS[colour], label=name)
             texts = [f"{n:g} poses {name}: {significant(v)} {unit.name}" for n, v in zip(counts, values, strict=True)]
             out.annotate(axes, counts, values, texts=texts)
-        before = record.steps[0].left * unit.factor
+        before = record.steps[0].residual * unit.factor
         axes.axhline(before, color="#555555", linestyle=":", linewidth=1.2, label="not calibrated")
         short = record.steps[-1].parameters / 3.0
         if not record.prior and short > counts[0]:
@@ -82,7 +82,7 @@ def poses_needed(record: Calibrated) -> style.Drawing:
             style.wrapped(
                 (
                 f"AP after calibration: {show(closest.chosen)} with {closest.poses} chosen poses, "
-                f"{show(closest.random)} with {closest.poses} random ones; {show(record.steps[0].left)} before"
+                f"{show(closest.random)} with {closest.poses} random ones; {show(record.steps[0].residual)} before"
                 ), 64,
             )
         )  # fmt: skip

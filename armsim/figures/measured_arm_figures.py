@@ -32,7 +32,7 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
 
     If every pose was visited only once, RP is not shown.
     """
-    poses = sorted(arm.poses, key=lambda pose: pose.chance)[:MOST_POSES]
+    poses = sorted(arm.poses, key=lambda pose: pose.p_value)[:MOST_POSES]
     unit = unit_for([pose.accuracy for pose in poses] + [pose.accuracy_population[2] for pose in poses])
     positions = np.arange(len(poses))
     with style.style():
@@ -50,7 +50,7 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
             axes.bar(positions, bands[:, 2] - bands[:, 0], 0.6, bottom=bands[:, 0], **look)
             axes.plot(positions, bands[:, 1], "_", color=style.COLOURS[0], markersize=12, label="its median")
             for n, pose in enumerate(poses):
-                colour = style.REQUIREMENT if pose.stands_out else "#222222"
+                colour = style.REQUIREMENT if pose.significant else "#222222"
                 lines = [[max(values[n] - low[n], 0.0)], [max(high[n] - values[n], 0.0)]]
                 axes.errorbar(n, values[n], lines, fmt="o", color=colour, markersize=4, capsize=2, linewidth=1)
             axes.set(ylabel=f"{'AP' if name == 'accuracy' else 'RP'} [{unit.name}]")
@@ -62,10 +62,10 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
         turned = 90 if len(poses) > UPRIGHT else 60 if len(poses) > 6 else 0
         below.set_xticks(positions, [style.label(_short(pose.name)) for pose in poses], rotation=turned)
         above.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, fontsize=8, frameon=False)
-        outliers = [pose.name for pose in poses if pose.stands_out]
+        outliers = [pose.name for pose in poses if pose.significant]
         verdict = f"{arm.name}: compatible with the prediction" if arm.compatible else f"{arm.name}: not as predicted"
         outlier_text = f", {', '.join(outliers[:3])} stand out" if outliers else ""
-        title = f"{verdict} (chance of such a deviation {significant(arm.chance, 2)}){outlier_text}"
+        title = f"{verdict} (chance of such a deviation {significant(arm.p_value, 2)}){outlier_text}"
         style.titled(out, title, 78)
         most = f"; the {MOST_POSES} of {len(arm.poses)} poses that deviate most" if len(arm.poses) > MOST_POSES else ""
         style.footnote(
@@ -82,7 +82,9 @@ def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) ->
     index = np.array(grid.pose).reshape(shape)
     centres = [np.array(axis) * 1e3 for axis in grid.centres]
     x, y = (np.append(axis - grid.step * 500.0, axis[-1] + grid.step * 500.0) for axis in centres)
-    sizes = [np.array([getattr(by_name[name], field) for name in names]) for field in ("size", "left", "prior")]
+    sizes = [
+        np.array([getattr(by_name[name], field) for name in names]) for field in ("size", "uncertainty", "prior_std")
+    ]
     unit = unit_for([float(sizes[0].max())])
     span = (np.ptp(centres[1]) + 1) / (np.ptp(centres[0]) + 1)
     with style.style():
@@ -124,7 +126,7 @@ def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
         axes.set(xlabel="moved by, in its standard deviations")
         texts = [
             f"{record.cause} of {record.owner}: {record.deviations:.2f} standard deviations, determined to "
-            f"{100 * record.known:.0f} %"
+            f"{100 * record.resolved_share:.0f} %"
             for record in largest_causes
         ]
         out.annotate(axes, sizes, positions.astype(float), texts=texts)

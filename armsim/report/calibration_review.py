@@ -79,7 +79,7 @@ def _visits(calibrated: Calibrated) -> str:
 
 def sentences(calibrated: Calibrated) -> list[str]:
     """Sentences on what the calibration changes."""
-    before, after = calibrated.steps[0].left, calibrated.steps[-1].left
+    before, after = calibrated.steps[0].residual, calibrated.steps[-1].residual
     out = [
         f"Calibrated at {len(calibrated.poses)} poses{_visits(calibrated)}: the repeatable error of a built arm "
         f"falls from {show(before)} to {show(after)} (rms over arms and poses)"
@@ -89,8 +89,8 @@ def sentences(calibrated: Calibrated) -> list[str]:
         certain = [[cell.text for cell in row] for row in value_frame(arm).rows[:2]]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
         out.append(
-            f"{arm.name}: identified, {named}; the correction removes {show(arm.removed)} (rms over poses), and "
-            f"{show(arm.left)} is expected to remain"
+            f"{arm.name}: identified, {named}; the correction removes {show(arm.correction_rms)} (rms over poses), and "
+            f"{show(arm.expected_residual)} is expected to remain"
         )
         out.append(f"{arm.name}: {residuals(arm)}")
     for result in calibrated.comparison.results:
@@ -121,11 +121,11 @@ def contradictions(calibrated: Calibrated) -> list[str]:
 
 def _contradiction(arm: IdentifiedArmRecord) -> str:
     fit = arm.fit
-    wrong = outlying(fit.outliers, fit.crowded, arm.name)
+    wrong = outlying(fit.outliers, fit.too_many_outliers, arm.name)
     without = f" is identified without {'it' if len(fit.outliers) == 1 else 'them'}" if fit.outliers else ""
     squares = (
-        ("poses", fit.chi_square, fit.freedom, fit.chance),
-        ("visits about their means", fit.scatter_chi_square, fit.scatter_freedom, fit.scatter_chance),
+        ("poses", fit.chi_square, fit.degrees_of_freedom, fit.p_value),
+        ("visits about their means", fit.scatter_chi_square, fit.scatter_degrees_of_freedom, fit.scatter_p_value),
     )
     misfit = "; ".join(
         f"chi-square of the {what} {significant(square)}, {freedom} degrees of freedom, chance {significant(p, 2)}"
@@ -157,7 +157,7 @@ def notes(calibrated: Calibrated) -> list[str]:
         out.append(
             f"the joints cannot correct in every direction at {some}{further}: more error remains there than stated"
         )
-    after = calibrated.steps[-1].left
+    after = calibrated.steps[-1].residual
     if calibrated.beyond_linear > 0.1 * after:
         out.append(
             f"exact identification differs from its linear form by {show(calibrated.beyond_linear)} rms: uncertainties "
@@ -241,7 +241,7 @@ def step_frame(calibrated: Calibrated) -> Frame:
     columns = (
         words("identified so far", [GROUPS[row.group] for row in rows]),
         unitless("parameters", [row.parameters for row in rows]),
-        lengths("error left", [row.left for row in rows]),
+        lengths("error left", [row.residual for row in rows]),
     )
     return Frame(columns, "repeatable error of a built arm, one group of parameters after the other")
 
@@ -257,7 +257,7 @@ def cause_frame(calibrated: Calibrated) -> Frame:
 
 def confounded_frame(calibrated: Calibrated) -> Frame:
     """Table of parameters that the poses do not distinguish from others, with those others."""
-    confounded_with = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
+    confounded_with = [", ".join(name for name, _ in row.combination) for row in calibrated.confounded]
     columns = (
         words("parameter", [row.name for row in calibrated.confounded]),
         words("confounded with", [names or "nothing: the poses do not show it" for names in confounded_with]),
@@ -305,7 +305,9 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     before, lines = results[0], [f"{text}." for text in [*contradictions(calibrated), *sentences(calibrated)]]
     frames = design_frames(calibrated.comparison)
     number = number_of(before, deciding_task(before))
-    share = percent(calibrated.steps[-1].left / calibrated.steps[0].left) if calibrated.steps[0].left else "–"
+    share = (
+        percent(calibrated.steps[-1].residual / calibrated.steps[0].residual) if calibrated.steps[0].residual else "–"
+    )
     start = f"{number}-{file_name(deciding_task(before).name)}"
     paired: tuple[Block, ...] = (
         *(frame.without("price").table() for _, frame in frames),

@@ -54,7 +54,7 @@ def order_frame(sensor: MeasuredSensor) -> Frame:
             ),
             joint_errors("law: half", [None if law is None else law.p50 for law in laws], units),
             joint_errors("expected: 95 % within", [None if law is None else law.p95 for law in laws], units),
-            shares("percentile of the expected", [None if law is None else law.place for law in laws]),
+            shares("percentile of the expected", [None if law is None else law.percentile for law in laws]),
             words("verdict", verdicts),
             words("made by", ["nothing that is stated" if law is None else ", ".join(law.causes) for law in laws]),
         ),

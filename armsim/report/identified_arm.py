@@ -59,7 +59,7 @@ def _header(calibrated: Calibrated) -> Iterator[str]:
     if calibrated.confounded:
         treatment = "known by the population alone" if calibrated.prior else "left as they were"
         names = "; ".join(
-            f"{row.name} (from {', '.join(name for name, _ in row.alike) or 'nothing that these poses show'})"
+            f"{row.name} (from {', '.join(name for name, _ in row.combination) or 'nothing that these poses show'})"
             for row in calibrated.confounded
         )
         yield f"Not distinguished by these poses, {treatment}: {names}."

@@ -27,7 +27,7 @@ def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
         return f"{too_many}: the instrument, the visits or the arm are other than stated"
     named = [
         f"{outlier.file}, line {outlier.line} ({outlier.pose}): {_size(outlier, outlier.distance)} from its "
-        f"prediction by all other readings ({_size(outlier, outlier.expected)} expected)"
+        f"prediction by all other readings ({_size(outlier, outlier.expected_distance)} expected)"
         for outlier in outliers[:SHOWN]
     ]
     further = [f"{len(outliers) - SHOWN} more"] if len(outliers) > SHOWN else []

@@ -51,29 +51,29 @@ METHOD = (
 
 def sentence(arm: ArmRecord) -> str:
     """Sentence on an arm: outlying readings, compatibility, outlying causes."""
-    wrong = outlying(arm.outliers, arm.crowded, arm.name)
+    wrong = outlying(arm.outliers, arm.too_many_outliers, arm.name)
     if not wrong:
         return _verdict(arm)
-    without = "" if arm.crowded else "without it, " if len(arm.outliers) == 1 else "without them, "
+    without = "" if arm.too_many_outliers else "without it, " if len(arm.outliers) == 1 else "without them, "
     return f"{wrong}; {without}{_verdict(arm)}"
 
 
 def _verdict(arm: ArmRecord) -> str:
-    p_value = significant(arm.chance, 2)
+    p_value = significant(arm.p_value, 2)
     if arm.compatible:
-        share = percent(arm.chance, 2)
+        share = percent(arm.p_value, 2)
         return f"{arm.name} is compatible with the prediction: {share} of the population deviate as much or more"
     reasons = []
-    if arm.chance <= arm.level:
+    if arm.p_value <= arm.level:
         reasons.append(f"the chance that an arm of the population deviates as much is {p_value}")
-    if arm.scatter_chance <= arm.level:
-        reasons.append(f"the chance that its visits scatter as much is {significant(arm.scatter_chance, 2)}")
-    if far := [row.name for row in arm.poses if row.stands_out]:
+    if arm.scatter_p_value <= arm.level:
+        reasons.append(f"the chance that its visits scatter as much is {significant(arm.scatter_p_value, 2)}")
+    if far := [row.name for row in arm.poses if row.significant]:
         verb = "stands out by itself" if len(far) == 1 else "stand out by themselves"
         reasons.append(f"{', '.join(far[:5])} {verb}")
-    outlying_causes = [row for row in arm.causes if row.stands_out]
+    outlying_causes = [row for row in arm.causes if row.significant]
     named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in outlying_causes[:3]]
-    named += [_visit_cause(row) for row in arm.scatter if row.stands_out][:3]
+    named += [_visit_cause(row) for row in arm.scatter if row.significant][:3]
     reasons.append(f"most likely {', '.join(named)}" if named else "no single cause stands out")
     return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
 
@@ -86,14 +86,14 @@ def _visit_cause(row: ScatterRecord) -> str:
 
 def scatter_frame(arm: ArmRecord) -> Frame:
     """Table of the causes of visit life, the least likely first."""
-    chances = [row.chance for row in arm.scatter]
+    chances = [row.p_value for row in arm.scatter]
     return Frame(
         (
             words("cause", [", ".join(row.causes) for row in arm.scatter]),
             words("joint or link", [row.owner for row in arm.scatter]),
             unitless("ratio of estimated to stated scatter", [row.factor for row in arm.scatter], decimals=2),
             quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
-            words("stands out", ["yes" if row.stands_out else "" for row in arm.scatter]),
+            words("stands out", ["yes" if row.significant else "" for row in arm.scatter]),
         ),
         f"{arm.name}: causes that scatter",
     )
@@ -101,8 +101,8 @@ def scatter_frame(arm: ArmRecord) -> Frame:
 
 def _rescaled_spreads(arm: ArmRecord) -> str:
     """Sentence on the spreads by which errors of an arm that is not as predicted are expected."""
-    named = [f"{name} {factor:.2g} times as stated" for name, factor in arm.renewed[:SHOWN]]
-    named += [f"all others {arm.birge:.2g} times (Birge ratio)"] if arm.birge > NOTABLE else []
+    named = [f"{name} {factor:.2g} times as stated" for name, factor in arm.rescaled_spreads[:SHOWN]]
+    named += [f"all others {arm.birge_ratio:.2g} times (Birge ratio)"] if arm.birge_ratio > NOTABLE else []
     listed = f": {', '.join(named)}" if named else ""
     return f"expected errors of {arm.name} use spreads estimated from its own readings{listed}"
 
@@ -114,22 +114,24 @@ def _repeated(arm: ArmRecord) -> bool:
 
 def pose_frame(arm: ArmRecord) -> Frame:
     """Table of the measured poses, the largest deviation first."""
-    rows = sorted(arm.poses, key=lambda row: row.chance)
-    chances = [row.chance for row in rows]
+    rows = sorted(arm.poses, key=lambda row: row.p_value)
+    chances = [row.p_value for row in rows]
     repeated = (
         lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
-        shares("percentile of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
+        shares(
+            "percentile of RP", [None if row.repeatability is None else row.repeatability_percentile for row in rows]
+        ),
     )
     return Frame(
         (
             words("pose", [row.name for row in rows]),
             unitless("visits", [row.visits for row in rows]),
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
-            shares("percentile of AP", [row.accuracy_place for row in rows]),
+            shares("percentile of AP", [row.accuracy_percentile for row in rows]),
             *(repeated if _repeated(arm) else ()),
             quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
-            words("stands out", ["yes" if row.stands_out else "" for row in rows]),
-            unitless("misfit to the other poses", [row.left_out for row in rows], decimals=2),
+            words("stands out", ["yes" if row.significant else "" for row in rows]),
+            unitless("misfit to the other poses", [row.leave_one_out_ratio for row in rows], decimals=2),
         ),
         f"{arm.name}: pose by pose, the least likely first",
     )
@@ -138,15 +140,15 @@ def pose_frame(arm: ArmRecord) -> Frame:
 def cause_frame(arm: ArmRecord) -> Frame:
     """Table of the causes, the largest estimated change first."""
     rows = arm.causes
-    chances = [row.chance for row in rows]
+    chances = [row.p_value for row in rows]
     return Frame(
         (
             words("cause", [row.cause for row in rows]),
             words("joint or link", [row.owner for row in rows]),
             unitless("moved by, standard deviations", [row.deviations for row in rows], decimals=2),
-            shares("determined by the poses", [row.known for row in rows]),
+            shares("determined by the poses", [row.resolved_share for row in rows]),
             quoted("p-value", chances, [significant(p_value, 2) for p_value in chances]),
-            words("stands out", ["yes" if row.stands_out else "" for row in rows]),
+            words("stands out", ["yes" if row.significant else "" for row in rows]),
         ),
         f"{arm.name}: causes that moved",
     )
@@ -156,8 +158,8 @@ def expected_frame(arm: ArmRecord) -> Frame:
     """Table of the expected errors of an arm at every pose, the largest first."""
     rows = sorted(arm.expected, key=lambda row: -row.size)
     sizes = comparable_lengths([("error expected", [row.size for row in rows], None),
-                   ("standard deviation after the measurement", [row.left for row in rows], None),
-                   ("standard deviation before", [row.prior for row in rows], None)])  # fmt: skip
+                   ("standard deviation after the measurement", [row.uncertainty for row in rows], None),
+                   ("standard deviation before", [row.prior_std for row in rows], None)])  # fmt: skip
     axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
     columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, shown_in="file") for row in axes))
     return Frame(columns, f"{arm.name}: error expected at every pose")
@@ -168,7 +170,7 @@ def scale_frame(verified: Verified) -> Frame:
     rows, no_values = verified.scales, (None,) * len(verified.unresolved)
     names = [row.causes[0] if len(row.causes) == 1 else f"{', '.join(row.causes)} (not distinguished)" for row in rows]
     scales, ends = (*(row.scale for row in rows), *no_values), (*(row.interval for row in rows), *no_values)
-    chances = [*(row.chance for row in rows), *no_values]
+    chances = [*(row.p_value for row in rows), *no_values]
     texts = ["–" if p_value is None else significant(p_value, 2) for p_value in chances]
     readings = [*(_reading(row) for row in rows), *("too small to be detected, taken as stated" for _ in no_values)]
     columns = (
@@ -182,7 +184,7 @@ def scale_frame(verified: Verified) -> Frame:
 def _reading(row: ScaleRecord) -> str:
     """Sentence on a cause's spread relative to its tolerance."""
     low, high = row.interval
-    if row.stands_out:
+    if row.significant:
         return "spreads more than stated" if row.scale > 1.0 else "spreads less than stated"
     if not low <= 1.0 <= high:
         return "within chance, over all causes"
@@ -210,7 +212,7 @@ def direction_frame(arm: ArmRecord) -> Frame:
         words("pose", [row.pose for row in rows]),
         words("from", [", ".join(row.directions) for row in rows]),
         lengths("vAP", [row.variation for row in rows], [row.interval for row in rows]),
-        shares("percentile of vAP", [row.place for row in rows]),
+        shares("percentile of vAP", [row.percentile for row in rows]),
         *band,
     )
     return Frame(columns, f"{arm.name}: approached from several directions")
@@ -226,11 +228,11 @@ def registration_frame(arm: ArmRecord) -> Frame:
     scales = [row.scale for row in rows]
     columns = (
         *([words("session", [row.session for row in rows])] if any(row.session for row in rows) else []),
-        quoted("turned by", [row.turn for row in rows], [f"{math.degrees(row.turn):.3f} deg" for row in rows]),
+        quoted("turned by", [row.angle for row in rows], [f"{math.degrees(row.angle):.3f} deg" for row in rows]),
         words("instrument in the base frame, x, y, z [mm]", [coordinates(row.origin) for row in rows]),
         words("target on the tool, x, y, z [mm]", [coordinates(row.target) for row in rows]),
         *([quoted("lengths too large", scales, [f"{1e6 * scale:.1f} ppm" for scale in scales])] if any(scales) else []),
-        lengths("left, rms", [row.left for row in rows]),
+        lengths("left, rms", [row.rms_residual for row in rows]),
     )
     return Frame(columns, f"{arm.name}: frame and target, fitted to the nominal arm")
 
@@ -255,16 +257,16 @@ def notes(verified: Verified) -> list[str]:
 def verification_printout(verified: Verified) -> Iterator[Frame | str]:
     """Printout of a verification."""
     for arm in verified.arms:
-        if arm.outliers or arm.crowded:
+        if arm.outliers or arm.too_many_outliers:
             yield f"{sentence(arm)}."
         if arm.registrations:
             yield registration_frame(arm)
         yield pose_frame(arm).head(SHOWN)
         yield cause_frame(arm).head(SHOWN)
-        if any(row.stands_out for row in arm.scatter):
+        if any(row.significant for row in arm.scatter):
             yield scatter_frame(arm).head(SHOWN)
         yield expected_frame(arm).head(SHOWN)
-        if not (arm.outliers or arm.crowded):
+        if not (arm.outliers or arm.too_many_outliers):
             yield f"{sentence(arm)}."
     if verified.scales or verified.unresolved:
         yield scale_frame(verified)
@@ -272,7 +274,7 @@ def verification_printout(verified: Verified) -> Iterator[Frame | str]:
 
 def verification_review(verified: Verified, scenario: Scenario, measured: Source) -> Review:
     """Review of measured arms, the least compatible arm first."""
-    arms = sorted(verified.arms, key=lambda arm: (not arm.outliers and not arm.crowded, arm.compatible))
+    arms = sorted(verified.arms, key=lambda arm: (not arm.outliers and not arm.too_many_outliers, arm.compatible))
     start = f"{1 + list(verified.arms).index(arms[0])}-{file_name(arms[0].name)}"
     poses: list[Block] = []
     cause_blocks: list[Block] = []

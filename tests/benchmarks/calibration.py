@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from armsim.calibration.gauss_newton import Model, identify
-from armsim.calibration.measured_machine import with_target
+from armsim.calibration.gauss_newton import KinematicModel, identify
+from armsim.calibration.measured_machine import as_measured
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.pose_selection import PoseSelection, candidates_of
 from armsim.documents.load import load_changed, load_scenario
@@ -43,10 +43,10 @@ def main() -> None:
     assert calibration is not None
     candidates = candidates_of(study.scenario, calibration, pose_sets)
     selection = PoseSelection.of(machine, calibration, candidates, pose_sets, 1)
-    timed("choosing 30 of 500 candidates", lambda: selection.chosen(30, "error"))
-    measurement = selection.measurement(selection.chosen(30, "error"))
-    observed, estimate = with_target(machine, calibration.instrument), measurement.estimate(machine)
-    model = Model.of(observed, estimate, measurement.joints)
+    timed("choosing 30 of 500 candidates", lambda: selection.selected_poses(30, "error"))
+    measurement = selection.measurement(selection.selected_poses(30, "error"))
+    observed, estimate = as_measured(machine, calibration.instrument), measurement.estimate(machine)
+    model = KinematicModel.of(observed, estimate, measurement.joints)
 
     def measured() -> np.ndarray:
         read = measured_units(observed, measurement.joints, measurement.visits, measurement.noise(machine), UNITS, 1)

@@ -15,11 +15,11 @@ import numpy as np
 
 import armsim
 from armsim.calibration.cause_diagnosis import cause_records
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import RankTests, Reference
-from armsim.calibration.verify import at_rest
+from armsim.calibration.verify import poses_at_rest
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.machine import Machine
 
@@ -39,10 +39,10 @@ def looser(machine: Machine, number: int, times: float) -> Machine:
 def main() -> None:
     """Print the shares."""
     machine = armsim.load(CELL).scenario.machine
-    places = at_rest(armsim.load(CELL))
+    places = poses_at_rest(armsim.load(CELL))
     names, joints = list(places), np.array([q for q, _ in places.values()])
     counts = [VISITS] * len(names)
-    estimator = Estimator.of(Linear.of(machine, joints), counts, INSTRUMENT)
+    estimator = Estimator.of(LinearPopulation.of(machine, joints), counts, INSTRUMENT)
     reference = Reference.of(
         estimator, SimulatedMeasurements.of(measured_units(machine, joints, counts, INSTRUMENT, 40_000, 1))
     )

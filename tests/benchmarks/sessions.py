@@ -46,12 +46,12 @@ def called_wrong(session: Session, count: int, seed: int = 100) -> int:
     setup = Setup.of(study, None).with_fitted_target(arms, FILE)
     references, wrong = References(setup, study, FILE, 1), 0
     for arm in arms:
-        every = references.of(setup.register(arm, FILE)).readings
+        every = references.distributions_for(setup.register(arm, FILE)).readings
         screen = screen_outliers(arm, FILE.name, references.refit, every, SIGNIFICANT / TESTS)
         read = setup.register(screen.arm, FILE)
-        reference = references.of(read).arms
-        visits = without_frame(read, reference.estimator) if setup.fitted else read.arm
-        wrong += bool(screen.outliers) or screen.crowded or not RankTests.of(visits, reference).compatible
+        reference = references.distributions_for(read).arms
+        visits = without_frame(read, reference.estimator) if setup.fits_registration else read.arm
+        wrong += bool(screen.outliers) or screen.too_many_outliers or not RankTests.of(visits, reference).compatible
     return wrong
 
 

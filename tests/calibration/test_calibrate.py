@@ -21,12 +21,12 @@ from scipy.optimize import least_squares
 from support import ROOT, invoke, planar_arm
 
 import armsim
-from armsim.calibration.calibrated_study import calibrated
-from armsim.calibration.estimate import indices, separable_columns
+from armsim.calibration.calibrated_study import calibrated_study
+from armsim.calibration.estimate import observability_indices, separable_columns
 from armsim.calibration.estimate_correction import Measurement
-from armsim.calibration.fedorov_exchange import Pool, choose, short_route
-from armsim.calibration.gauss_newton import Model, identify
-from armsim.calibration.measured_machine import with_target
+from armsim.calibration.fedorov_exchange import Pool, select_poses, short_route
+from armsim.calibration.gauss_newton import KinematicModel, identify
+from armsim.calibration.measured_machine import as_measured
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.residual_error import ResidualPoses
 from armsim.decide import select
@@ -124,12 +124,12 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
     calibration = Calibration(Instrument((std,) * 3), MeasuredPoses(), 1, Identified(False, True))
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
-    names = [term.name for term, _ in estimate.linear.parts()]
+    names = [term.name for term, _ in estimate.linear.terms_with_slices()]
     rng = np.random.default_rng(11)
     nominal = np.array([(0.0, *row) for row in ROWS])
     commanded = np.array([_pin_tool(nominal, q) for q in joints])
     inside = np.zeros(len(estimate.parameters))
-    model = Model.of(with_target(machine, calibration.instrument), estimate, joints)
+    model = KinematicModel.of(as_measured(machine, calibration.instrument), estimate, joints)
     for _ in range(cases):
         off = rng.normal(0.0, list(sizes.values()), (6, 4))
         read = np.array([_pin_tool(nominal + off, q) for q in joints]) - commanded
@@ -139,7 +139,7 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
             f"j{n + 1}.{parameter}/tolerance": off[n, k] for n in range(6) for k, parameter in enumerate(sizes)
         }
         truth = estimate.truth @ np.array([truth_by_term.get(name, 0.0) for name in names])
-        inside += np.abs(values - truth) <= 1.959964 * np.sqrt(np.diag(estimate.by_measurement))
+        inside += np.abs(values - truth) <= 1.959964 * np.sqrt(np.diag(estimate.measurement_covariance))
     # what belongs to no tolerance has variance all the same: the quantisation of an ideal encoder is nothing beside
     low = stats.binom.ppf(0.0005 / len(inside), cases, 0.95)
     assert np.all(inside >= low), dict(zip((parameter.name for parameter in estimate.parameters), inside, strict=True))
@@ -188,22 +188,24 @@ def test_gauss_newton_ends_where_least_squares_of_scipy_does(prior: bool) -> Non
     joints = Cloud("poses", 30).find(machine.arm).configurations.joints
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
-    measured_machine = with_target(machine, calibration.instrument)
+    measured_machine = as_measured(machine, calibration.instrument)
     read = measured_units(measured_machine, joints, measurement.visits, measurement.noise(machine), 3, 5)
     means = np.concatenate([uncertainty.mean(axis=1) for uncertainty in read], axis=1)
-    model = Model.of(measured_machine, estimate, joints)
+    model = KinematicModel.of(measured_machine, estimate, joints)
     values, _ = identify(model, estimate, means)
     uncertainty = np.sqrt(np.diag(estimate.covariance))
 
     def away(z: np.ndarray, mean: np.ndarray) -> np.ndarray:
-        phi = estimate.mean + estimate.root @ z
-        residual = estimate.inverse @ (mean - model.at(phi[None])[0][0] - estimate.offset)
+        phi = estimate.mean + estimate.parameter_root @ z
+        residual = estimate.whitening @ (
+            mean - model.displacement_and_derivative(phi[None])[0][0] - estimate.unidentified_mean
+        )
         return np.concatenate([residual, z]) if prior else residual
 
     for unit in range(3):
-        start = np.zeros(estimate.root.shape[1])
+        start = np.zeros(estimate.parameter_root.shape[1])
         solution = least_squares(away, start, args=(means[unit],), xtol=1e-14, ftol=1e-14, gtol=1e-14, x_scale="jac")
-        assert np.max(np.abs(estimate.mean + estimate.root @ solution.x - values[unit]) / uncertainty) < 1e-4
+        assert np.max(np.abs(estimate.mean + estimate.parameter_root @ solution.x - values[unit]) / uncertainty) < 1e-4
 
 
 @pytest.mark.parametrize("prior", [False, True])
@@ -215,10 +217,10 @@ def test_uncertainty_by_formula_is_that_over_the_population(prior: bool) -> None
     joints, units = Cloud("poses", 40).find(machine.arm).configurations.joints, 1500
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
-    measured_machine = with_target(machine, calibration.instrument)
+    measured_machine = as_measured(machine, calibration.instrument)
     read = measured_units(measured_machine, joints, measurement.visits, measurement.noise(machine), units, 5)
     means = np.concatenate([rows.mean(axis=1) for rows in read], axis=1)
-    values, _ = identify(Model.of(measured_machine, estimate, joints), estimate, means)
+    values, _ = identify(KinematicModel.of(measured_machine, estimate, joints), estimate, means)
     coefficients = draw_units(measured_machine.terms, SamplingPlan(units, 2, 5))[:, :units]
     off = values - (estimate.truth @ coefficients).T
     ratio = off.std(axis=0, ddof=1) / np.sqrt(np.diag(estimate.covariance))
@@ -237,14 +239,15 @@ def test_what_is_confounded_is_named() -> None:
     instrument = Instrument((1e-5,) * 3, pose="identified")
     calibration = Calibration(instrument, MeasuredPoses(), 1, Identified(True, True))
     alike = {
-        parameter.name: parameter.alike for parameter in Measurement(calibration, joints).estimate(machine).confounded
+        parameter.name: parameter.combination
+        for parameter in Measurement(calibration, joints).estimate(machine).confounded
     }
     assert [name for name, _ in alike["zero of j1"]] == ["frame of the instrument: rotation about z"]
     assert [name for name, _ in alike["theta of link j2"]] == ["zero of j2"]
     on_axis = Machine(planar_arm(0.5, 0.0), tuple(_ideal(name, 1e-3) for name in ("j1", "j2")))
     zeros = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))
     estimate = Measurement(zeros, np.array([[0.1, 0.3], [1.0, -0.5]])).estimate(on_axis)
-    assert [(parameter.name, parameter.alike) for parameter in estimate.confounded] == [("zero of j2", ())]
+    assert [(parameter.name, parameter.combination) for parameter in estimate.confounded] == [("zero of j2", ())]
 
 
 def test_columns_that_stand_for_others() -> None:
@@ -269,7 +272,7 @@ def test_observability_of_a_planar_arm_of_two_links() -> None:
     product, square = l1 * l2 * abs(math.sin(1.1)), l1**2 + 2 * l2**2 + 2 * l1 * l2 * math.cos(1.1)
     low, high = (math.sqrt((square + sign * math.sqrt(square**2 - 4 * product**2)) / 2) for sign in (-1, 1))
     assert observability == pytest.approx((math.sqrt(product), low / high, low, low**2 / high), rel=1e-9)
-    assert indices(np.array([2.0, 0.5]), 4) == pytest.approx((0.5, 0.25, 0.5, 0.125))
+    assert observability_indices(np.array([2.0, 0.5]), 4) == pytest.approx((0.5, 0.25, 0.5, 0.125))
 
 
 # --- where to measure -----------------------------------------------------------------------------------------------
@@ -283,7 +286,7 @@ def test_exchange_finds_what_enumeration_finds(weighted: bool) -> None:
         rng = np.random.default_rng(seed)
         blocks, root = rng.normal(size=(11, 3, 6)), rng.normal(size=(9, 6))
         pool = Pool(blocks, 1e-3 * np.eye(6), root.T @ root if weighted else None)
-        value = pool.value(choose(pool, 4, np.random.default_rng(1)))
+        value = pool.value(select_poses(pool, 4, np.random.default_rng(1)))
         every = [pool.value(np.array(subset)) for subset in itertools.combinations(range(11), 4)]
         best += value <= min(every) * (1 + 1e-9) if weighted else value <= min(every) + 1e-9
         assert value <= min(every) * 1.05 if weighted else value <= min(every) + 0.3
@@ -319,21 +322,21 @@ def test_what_is_left_as_sampled_is_what_first_order_says(cell_study: Calibrated
     linear = linearise(after.evaluated(poses.configurations))
     sampled = result.column("error.rms") ** 2
     assert np.all(np.abs(sampled / linear.mean_square - 1.0) < 0.12)
-    assert cell_study.beyond_linear < 0.2 * cell_study.steps[-1].left
+    assert cell_study.beyond_linear < 0.2 * cell_study.steps[-1].residual
 
 
 def test_chosen_poses_leave_less_than_poses_at_random(cell_study: Calibrated) -> None:
     for point in cell_study.curve:
         if point.poses >= 20:
             assert point.chosen <= point.random * 1.001
-    assert cell_study.curve[-1].chosen < cell_study.steps[0].left
+    assert cell_study.curve[-1].chosen < cell_study.steps[0].residual
 
 
 def test_repeatability_never_improves(cell_study: Calibrated) -> None:
     """What changes from visit to visit is not identified: its moments are the same to the bit, and RP of the sampled
     arms differs only by the angles that a correction turns the columns of the Jacobian through."""
     before = cell_study.before.scenario.machine
-    after = calibrated(cell_study.before).scenario.machine
+    after = calibrated_study(cell_study.before).scenario.machine
     configurations = [poses.configurations for poses in cell_study.before.find()]
     one, two = (moments_of(machine, configurations) for machine in (before, after))
     assert np.array_equal(one.visit_variance, two.visit_variance)
@@ -365,7 +368,7 @@ def test_a_cheaper_sensor_can_win_after_calibration() -> None:
     requirement = replace(ready.requirement, position=80e-6, repeatability=None, yield_=None)  # type: ignore[type-var]
     study = Study(replace(ready, requirement=requirement, tasks=ready.tasks[:1])).with_plan(units=200, visits=5)
     prices = []
-    for design in (study, calibrated(study)):
+    for design in (study, calibrated_study(study)):
         selection = select(design, few)
         assert selection.design is not None
         prices.append(selection.price)
@@ -413,7 +416,7 @@ def test_the_invented_arm_has_the_wave_of_its_disc_removed(tmp_path: Path) -> No
     assert math.hypot(cos.value, sin.value) == pytest.approx(amplitude, abs=3.0 * max(cos.uncertainty, sin.uncertainty))
     assert math.hypot(cos.value, sin.value) > 4.0 * cos.spread
     assert arm.residual < 2.0 * arm.expected
-    assert arm.removed > 1.5 * arm.left
+    assert arm.correction_rms > 1.5 * arm.expected_residual
 
 
 @pytest.mark.parametrize(
@@ -428,7 +431,7 @@ def test_other_arms(path: str) -> None:
         },
     }  # fmt: skip
     calibrated_arms = calibrate(Study(load_changed(load_scenario(ROOT / path), changes)))
-    assert calibrated_arms.steps[-1].left < calibrated_arms.steps[0].left
+    assert calibrated_arms.steps[-1].residual < calibrated_arms.steps[0].residual
     assert all(
         parameter.uncertainty >= parameter.by_measurement * (1 - 1e-9) for parameter in calibrated_arms.parameters
     )

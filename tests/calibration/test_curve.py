@@ -13,7 +13,7 @@ from scipy import stats
 from support import ROOT, invoke
 
 import armsim
-from armsim.calibration.curve_analysis import measure
+from armsim.calibration.curve_analysis import analyse_curves
 from armsim.documents import check_file
 from armsim.documents.curve_file import read_curves
 from armsim.documents.load import load_scenario
@@ -126,7 +126,7 @@ def disc(e: float, radius: float, phase: float, points: int, noise: float, seed:
 def test_an_eccentric_disc_is_told_from_its_curve(tmp_path: Path) -> None:
     """18 um over 11.5 mm: e/R in the first order, (e/R)^2 / 2 in the second, within three standard uncertainties."""
     path = written(tmp_path, disc(18e-6, 11.5e-3, 0.7, 360, 1.5, 1))
-    (sensor,) = measure(path, (1, 2, 3)).sensors
+    (sensor,) = analyse_curves(path, (1, 2, 3)).sensors
     expected = np.array([18e-6 / 11.5e-3, (18e-6 / 11.5e-3) ** 2 / 2, 0.0])
     assert np.all(np.abs(sensor.fit.amplitudes - expected) < 3.5 * sensor.fit.uncertainties)
     assert sensor.fit.noise / ARCSEC == pytest.approx(1.5, rel=0.15)
@@ -136,13 +136,13 @@ def test_both_directions_tell_the_reversal(tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
     up = [(a, 3 * math.sin(math.radians(a)) + 0.8 + rng.normal(0, 0.3)) for a in range(0, 360, 2)]
     down = [(a, 3 * math.sin(math.radians(a)) - 0.8 + rng.normal(0, 0.3)) for a in range(358, -1, -2)]
-    (plain,) = measure(written(tmp_path, up + down)).sensors  # told from the order of the rows
+    (plain,) = analyse_curves(written(tmp_path, up + down)).sensors  # told from the order of the rows
     named = [(*row, "up") for row in up] + [(*row, "down") for row in down]
-    (sensor_stated,) = measure(written(tmp_path, named, "angle [deg],error [arcsec],direction")).sensors
+    (sensor_stated,) = analyse_curves(written(tmp_path, named, "angle [deg],error [arcsec],direction")).sensors
     for sensor in (plain, sensor_stated):
         assert sensor.fit.reversal / ARCSEC == pytest.approx(1.6, abs=0.15)
         assert sensor.fit.reversal_uncertainty / ARCSEC == pytest.approx(2 * 0.3 / math.sqrt(360), rel=0.2)
-    (one,) = measure(written(tmp_path, up)).sensors
+    (one,) = analyse_curves(written(tmp_path, up)).sensors
     assert math.isnan(one.fit.reversal)
 
 
@@ -178,9 +178,9 @@ def test_sensors_of_the_law_are_not_contradicted(tmp_path: Path) -> None:
     curves += np.random.default_rng(3).normal(0, 0.2 * ARCSEC, curves.shape)
     rows = [(f"s{n}", math.degrees(a), curves[k, n] / ARCSEC) for n in range(units) for k, a in enumerate(at.tolist())]
     path = written(tmp_path, rows, "sensor,angle [deg],error [arcsec]")
-    curves = measure(path, (1, 2, 3), encoder, mounting)
+    curves = analyse_curves(path, (1, 2, 3), encoder, mounting)
     laws = [sensor.orders[0].law for sensor in curves.sensors]
-    places = np.array([law.place for law in laws if law is not None])
+    places = np.array([law.percentile for law in laws if law is not None])
     assert stats.kstest(places, "uniform").pvalue > 0.01
     assert sum(bool(sensor.contradicted) for sensor in curves.sensors) <= 3 + 3 * math.sqrt(3)
 
@@ -212,7 +212,7 @@ def test_an_eccentricity_of_three_times_its_tolerance_is_found(tmp_path: Path) -
 
 def test_a_curve_without_data_sheet_claims_no_verdict(tmp_path: Path) -> None:
     path = written(tmp_path, disc(9e-6, 11.5e-3, 0.7, 360, 1.5, 1))
-    curves = measure(path)
+    curves = analyse_curves(path)
     assert curves.agrees is None
     assert curves.state == "none stated"
     assert invoke("curve", path).returncode == 0
@@ -229,7 +229,7 @@ def test_sensors_left_out_are_as_far_off_as_they_should_be(tmp_path: Path) -> No
                 (f"s{n}", t, a * math.cos(math.radians(t)) + b * math.sin(math.radians(t)) + rng.normal(0, 0.1))
                 for t in range(0, 360, 15)
             ]
-        curves = measure(written(tmp_path, rows, "sensor,angle [deg],error [arcsec]"), (1,))
+        curves = analyse_curves(written(tmp_path, rows, "sensor,angle [deg],error [arcsec]"), (1,))
         assert curves.leave_one_out is not None
         first += curves.leave_one_out[:1]
     assert stats.kstest(first, "uniform").pvalue > 0.01
@@ -237,10 +237,10 @@ def test_sensors_left_out_are_as_far_off_as_they_should_be(tmp_path: Path) -> No
 
 def test_a_linear_scale(tmp_path: Path) -> None:
     rows = [(x, 2.0 * math.sin(2 * math.pi * x / 990.0)) for x in range(0, 991, 10)]
-    (sensor,) = measure(written(tmp_path, rows, "position [mm],error [um]"), (1, 2)).sensors
+    (sensor,) = analyse_curves(written(tmp_path, rows, "position [mm],error [um]"), (1, 2)).sensors
     assert sensor.fit.amplitudes[0] == pytest.approx(2e-6, rel=1e-6)
     with pytest.raises(InputError, match="measures rotation"):
-        measure(tmp_path / "curve.csv", (1,), check_file(DISC))  # type: ignore[arg-type]
+        analyse_curves(tmp_path / "curve.csv", (1,), check_file(DISC))  # type: ignore[arg-type]
 
 
 GOOD = [(a, round(3 * math.sin(math.radians(a)), 6)) for a in range(0, 360, 10)]

@@ -17,7 +17,7 @@ import pytest
 from scipy import stats
 from support import invoke
 
-from armsim.calibration.curve_analysis import measure
+from armsim.calibration.curve_analysis import analyse_curves
 from armsim.documents.curve_file import read_curves
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
@@ -105,7 +105,7 @@ def false_alarms(folder: Path, angles: Angles, orders: tuple[int, ...], sensors:
     for _ in range(sensors):
         t = angles(rng)
         curves.append((t, sensor_of_the_sheet(rng, t) + rng.normal(0, 0.05 * ARCSEC, len(t))))
-    result = measure(file_of(folder, curves), orders, ENCODER, MOUNTING)
+    result = analyse_curves(file_of(folder, curves), orders, ENCODER, MOUNTING)
     return sum(bool(sensor.contradicted) for sensor in result.sensors)
 
 
@@ -137,7 +137,7 @@ def test_a_sensor_beyond_its_sheet_is_contradicted_where_its_order_is_not_hidden
     rng = np.random.default_rng(3)
     t = np.arange(36) * TURN / 36
     error = sensor_of_the_sheet(rng, t) + 8 * ARCSEC * np.sin(3 * t + 1) + rng.normal(0, 0.05 * ARCSEC, 36)
-    (sensor,) = measure(file_of(tmp_path, [(t, error)]), (), ENCODER, MOUNTING).sensors
+    (sensor,) = analyse_curves(file_of(tmp_path, [(t, error)]), (), ENCODER, MOUNTING).sensors
     assert sensor.contradicted == (3,)
 
 
@@ -146,7 +146,7 @@ def test_an_order_of_the_sheet_in_the_residual_is_judged_too(tmp_path: Path) -> 
     rng = np.random.default_rng(4)
     t = anywhere(rng)
     error = sensor_of_the_sheet(rng, t) + 80 * ARCSEC * np.sin(PERIODS * t + 1) + rng.normal(0, 0.05 * ARCSEC, len(t))
-    (sensor,) = measure(file_of(tmp_path, [(t, error)]), (1, 2, 3, 4), ENCODER, MOUNTING).sensors
+    (sensor,) = analyse_curves(file_of(tmp_path, [(t, error)]), (1, 2, 3, 4), ENCODER, MOUNTING).sensors
     assert PERIODS in sensor.contradicted
     assert sensor.in_residual[0].order == PERIODS
 
@@ -159,7 +159,7 @@ def test_the_folded_law_is_that_of_sensors_measured_at_36_steps(tmp_path: Path) 
     for _ in range(4000):
         amplitudes.append(abs(np.sum(sensor_of_the_sheet(rng, t) * np.exp(-4j * t))) / 18)
     error = sensor_of_the_sheet(rng, t) + rng.normal(0, 0.05 * ARCSEC, 36)
-    (sensor,) = measure(file_of(tmp_path, [(t, error)]), (1, 2, 3, 4), ENCODER, MOUNTING).sensors
+    (sensor,) = analyse_curves(file_of(tmp_path, [(t, error)]), (1, 2, 3, 4), ENCODER, MOUNTING).sensors
     law = sensor.orders[3].law
     assert law is not None
     np.testing.assert_allclose([law.p50, law.p95], np.quantile(amplitudes, [0.5, 0.95]), rtol=0.05)
@@ -196,7 +196,7 @@ def test_an_order_that_looks_like_a_constant_is_named(tmp_path: Path) -> None:
     rng = np.random.default_rng(10)
     t = np.arange(32) * TURN / 32
     path = file_of(tmp_path, [(t, sensor_of_the_sheet(rng, t) + rng.normal(0, 0.05 * ARCSEC, 32))])
-    (sensor,) = measure(path, (1, 2, 3, 4), ENCODER, MOUNTING).sensors
+    (sensor,) = analyse_curves(path, (1, 2, 3, 4), ENCODER, MOUNTING).sensors
     assert sensor.constant_aliases == (PERIODS, 2 * PERIODS)
     assert all(order.aliases == () for order in sensor.orders)
     sheet = tmp_path / "sheet.yaml"
@@ -211,7 +211,7 @@ def test_orders_in_the_residual_are_listed_and_no_noise(tmp_path: Path) -> None:
     t = np.arange(90) * TURN / 90
     error = (5 * np.sin(t) + 3 * np.sin(7 * t + 1) + 1.5 * np.cos(21 * t + 2) + rng.normal(0, 0.3, 90)) * ARCSEC
     path = file_of(tmp_path, [(t, error)])
-    (sensor,) = measure(path, (1, 2)).sensors
+    (sensor,) = analyse_curves(path, (1, 2)).sensors
     assert [order.order for order in sensor.in_residual] == [7, 21]
     for order, truth in zip(sensor.in_residual, (3.0, 1.5), strict=True):
         low, high = order.interval
@@ -228,7 +228,7 @@ def test_orders_in_the_residual_are_listed_and_no_noise(tmp_path: Path) -> None:
 def test_the_angles_of_part_of_a_turn_choose_the_orders_fitted(tmp_path: Path) -> None:
     """Where no orders are requested as many are fitted as the angles tell."""
     t = np.linspace(0, 0.5 * TURN, 40)
-    (sensor,) = measure(file_of(tmp_path, [(t, 5 * ARCSEC * np.sin(t))])).sensors
+    (sensor,) = analyse_curves(file_of(tmp_path, [(t, 5 * ARCSEC * np.sin(t))])).sensors
     requested = [order.order for order in sensor.orders if order.false_alarm is None]
     assert requested == list(range(1, len(requested) + 1))
     (curve,) = read_curves(tmp_path / "curves.csv")
@@ -236,7 +236,7 @@ def test_the_angles_of_part_of_a_turn_choose_the_orders_fitted(tmp_path: Path) -
     with pytest.raises(IndistinguishableOrders):
         curve.fit([*requested, len(requested) + 1])
     with pytest.raises(InputError, match="do not distinguish"):
-        measure(tmp_path / "curves.csv", tuple(range(1, 13)))
+        analyse_curves(tmp_path / "curves.csv", tuple(range(1, 13)))
 
 
 def test_sensors_left_out_are_those_of_the_covariance_of_the_others(tmp_path: Path) -> None:
@@ -246,7 +246,7 @@ def test_sensors_left_out_are_those_of_the_covariance_of_the_others(tmp_path: Pa
     curves = [
         (t, (rng.normal() * np.cos(t) + rng.normal() * np.sin(t) + rng.normal(0, 0.1, 24)) * ARCSEC) for _ in range(9)
     ]
-    result = measure(file_of(tmp_path, curves), (1, 2))
+    result = analyse_curves(file_of(tmp_path, curves), (1, 2))
     every = np.array([sensor.fit.coefficients[:4] for sensor in result.sensors])
     assert result.leave_one_out is not None
     for n, chance in enumerate(result.leave_one_out):
@@ -264,5 +264,5 @@ def test_amplitudes_far_below_their_law_can_be_read_off_the_figure(
     rows = [f"{angle},{5.0 * math.sin(math.radians(angle)):.4f}" for angle in degrees]
     (tmp_path / "c.csv").write_text("\n".join(["angle [deg],error [arcsec]", *rows]) + "\n")
     mounting = Mounting(eccentricity=Magnitude(uniform(eccentricity)))
-    (sensor,) = measure(tmp_path / "c.csv", (1,), ENCODER, mounting).sensors
+    (sensor,) = analyse_curves(tmp_path / "c.csv", (1,), ENCODER, mounting).sensors
     assert measured_curve(sensor, "sheet").axes[2].get_yscale() == scale

@@ -13,9 +13,9 @@ from test_calibrate import ROWS, _ideal, _pin_model, _plain_arm
 from armsim.calibration.estimate import estimate_of
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.fedorov_exchange import short_route
-from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.hold_out import hold_out
-from armsim.calibration.measured_machine import with_target
+from armsim.calibration.measured_machine import as_measured
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
@@ -48,7 +48,7 @@ def test_the_interval_holds_the_error_at_fresh_poses(ordered: bool) -> None:
     )
     machine = Machine(arm, tuple(_ideal(name, 0.0) for name in arm.names), tolerances)
     calibration = Calibration(Instrument((STD,) * 3), MeasuredPoses(), 1, Identified(False, True))
-    seen_machine = with_target(machine, calibration.instrument)
+    seen_machine = as_measured(machine, calibration.instrument)
     nominal = np.array([(0.0, *row) for row in ROWS])
     every = Cloud("poses", MEASURED + FRESH).find(arm).configurations.joints
     inside, ratios = 0, []
@@ -71,8 +71,10 @@ def test_the_interval_holds_the_error_at_fresh_poses(ordered: bool) -> None:
         record = hold_out(seen_machine, population, joints, read, False)
         assert record is not None
         estimate = estimate_of(population, False)
-        values = identify(Model.of(seen_machine, estimate, joints), estimate, read[None])[0]
-        predicted = Model.of(seen_machine, estimate, fresh).at(values)[0][0].reshape(-1, 3)
+        values = identify(KinematicModel.of(seen_machine, estimate, joints), estimate, read[None])[0]
+        predicted = (
+            KinematicModel.of(seen_machine, estimate, fresh).displacement_and_derivative(values)[0][0].reshape(-1, 3)
+        )
         error = float(np.sqrt(np.mean(np.sum((attained(fresh) - _tools(nominal, fresh) - predicted) ** 2, axis=1))))
         inside += record.interval[0] <= error <= record.interval[1]
         ratios.append(record.residual / error)

@@ -18,7 +18,7 @@ from scipy import stats
 import armsim
 from armsim.calibration.calibration_records import CauseRecord
 from armsim.calibration.cause_diagnosis import cause_records
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import RankTests, Reference
@@ -103,7 +103,7 @@ class Verified:
         rng = np.random.default_rng(4)
         self.joints = rng.uniform(self.machine.arm.lowest, self.machine.arm.highest, (POSES, 5))
         counts = [VISITS] * POSES
-        self.estimator = Estimator.of(Linear.of(self.machine, self.joints), counts, INSTRUMENT)
+        self.estimator = Estimator.of(LinearPopulation.of(self.machine, self.joints), counts, INSTRUMENT)
         sound = measured_units(self.machine, self.joints, counts, INSTRUMENT, 20_000, 1)
         self.reference = Reference.of(self.estimator, SimulatedMeasurements.of(sound))
 
@@ -115,7 +115,7 @@ class Verified:
             visits = {f"p{n}": rows[unit] for n, rows in enumerate(every)}
             ranks = RankTests.of(MeasuredArm("a", visits), self.reference)
             update = Posterior.of(self.estimator, self.estimator.readings.means(list(visits.values())))
-            out.append([record for record in cause_records(update, ranks) if record.stands_out])
+            out.append([record for record in cause_records(update, ranks) if record.significant])
         return out
 
 
@@ -170,4 +170,4 @@ def test_what_no_pose_tells_apart_is_named_together(verified: Callable[[str], Ve
     assert len(every) >= ARMS // 4
     for records in every:
         assert {(record.cause, record.owner) for record in records[:2]} == {("wind-up", "j2"), ("bending", "j2")}
-        assert records[0].chance == records[1].chance
+        assert records[0].p_value == records[1].p_value

@@ -20,7 +20,7 @@ import armsim
 from armsim.calibration.identified_arms import SessionIdentification
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup
-from armsim.calibration.outlying_readings import Prediction, Screened, screen_outliers
+from armsim.calibration.outlying_readings import Prediction, ScreenedArm, screen_outliers
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS
 from armsim.calibration.reading_noise import ReadingNoise
 from armsim.calibration.verify import References, verify
@@ -127,9 +127,9 @@ def test_causes_are_named_at_the_level_of_the_verdict() -> None:
     study = armsim.load(CELL)
     arm = verify(study, measured_arm.FILE).arms[0]
     assert "most likely eccentricity of j2" in sentence(arm)
-    causes = tuple(replace(row, stands_out=False) for row in arm.causes)
+    causes = tuple(replace(row, significant=False) for row in arm.causes)
     assert max(row.deviations for row in causes) > 2.0
-    scattered = replace(arm, chance=0.008, scatter_chance=arm.level / 2, causes=causes, compatible=False)
+    scattered = replace(arm, p_value=0.008, scatter_p_value=arm.level / 2, causes=causes, compatible=False)
     text = sentence(scattered)
     assert "visits scatter as much" in text
     assert "no single cause stands out" in text
@@ -180,7 +180,10 @@ def sampled(name: Path, frame: str, count: int) -> tuple[Study, References, list
 def test_sound_arms_have_no_wrong_reading(name: Path, frame: str, count: int) -> None:
     """Of 300 arms as many as the share of the false alarms allows. Source: binomial bound at 99 %."""
     _, references, arms = sampled(name, frame, count)
-    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
+    alarm, reference = (
+        SIGNIFICANT / TESTS,
+        references.distributions_for(references.setup.register(arms[0], Path("m.csv"))).readings,
+    )
     # at a level at which there is something to count; then those of them at that of the tool
     suspects = [arm for arm in arms if named(screen_outliers(arm, "m.csv", references.refit, reference, 0.05))]
     assert len(suspects) <= stats.binom.ppf(0.99, len(arms), 0.05)
@@ -188,9 +191,9 @@ def test_sound_arms_have_no_wrong_reading(name: Path, frame: str, count: int) ->
     assert len(wrong) <= stats.binom.ppf(0.99, len(arms), alarm)
 
 
-def named(screen: Screened) -> bool:
+def named(screen: ScreenedArm) -> bool:
     """Whether a reading is called wrong, or too many stand out."""
-    return bool(screen.outliers) or screen.crowded
+    return bool(screen.outliers) or screen.too_many_outliers
 
 
 @pytest.mark.parametrize(("name", "frame", "count"), CASES)
@@ -198,7 +201,10 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
     """Moved by ten standard deviations of its predicted deletion residual, in a direction at random: named in more than
     95 % of 100 arms (binomial bound at 99 %), and no other with it."""
     _, references, arms = sampled(name, frame, count)
-    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
+    alarm, reference = (
+        SIGNIFICANT / TESTS,
+        references.distributions_for(references.setup.register(arms[0], Path("m.csv"))).readings,
+    )
     hits, others = 0, 0
     for unit, arm in enumerate(arms[:100]):
         rng = np.random.default_rng(unit)
@@ -209,7 +215,7 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
         step = 10.0 * toward / np.sqrt(toward @ np.linalg.solve(covariance, toward))
         label = list(arm.visits)[pose]
         back = np.eye(3)
-        if references.setup.fitted:
+        if references.setup.fits_registration:
             back = Rotation.random(random_state=unit).as_matrix()
         points = {key: rows.copy() for key, rows in arm.points.items()}
         points[label][visit] += back @ step
@@ -226,7 +232,10 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
 def test_no_reading_is_called_wrong_where_too_many_are() -> None:
     """Of 96 readings nine, a tenth, are named; of ten none is, and the arm is said to be crowded with them."""
     _, references, arms = sampled(*CASES[0])
-    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv"))).readings
+    alarm, reference = (
+        SIGNIFICANT / TESTS,
+        references.distributions_for(references.setup.register(arms[0], Path("m.csv"))).readings,
+    )
     for count in (9, 10):
         visits = {pose: rows.copy() for pose, rows in arms[0].visits.items()}
         for pose in list(visits)[:count]:
@@ -236,7 +245,7 @@ def test_no_reading_is_called_wrong_where_too_many_are() -> None:
         )
         wrong = {arms[0].lines[pose][1] for pose in list(visits)[:count]} if count == 9 else set()
         assert {outlier.line for outlier in screen.outliers} == wrong
-        assert screen.crowded == (count == 10)
+        assert screen.too_many_outliers == (count == 10)
 
 
 def test_calibrate_names_the_reading_first_and_identifies_without_it(tmp_path: Path) -> None:
@@ -284,13 +293,15 @@ def test_the_misfit_of_sound_arms_is_chi_square_with_the_stated_degrees_of_freed
     for unit in range(60):
         turn, rng = Rotation.random(random_state=unit), np.random.default_rng(unit)
         visits = transformed(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), np.zeros(3))
-        fits.append(reading.read(numbered("a", names, joints, visits)).fit)
+        fits.append(reading.fit_arm(numbered("a", names, joints, visits)).fit)
     # a zero of the first joint is a turn of the instrument, one of the last a place of the target: no more than 15
-    assert 3 * 24 - 15 <= fits[0].freedom <= 3 * 24 - 9 - 4
-    assert {fit.freedom for fit in fits} == {fits[0].freedom}
-    assert fits[0].scatter_freedom == 3 * 24 * 2
+    assert 3 * 24 - 15 <= fits[0].degrees_of_freedom <= 3 * 24 - 9 - 4
+    assert {fit.degrees_of_freedom for fit in fits} == {fits[0].degrees_of_freedom}
+    assert fits[0].scatter_degrees_of_freedom == 3 * 24 * 2
     assert sum(fit.contradicts for fit in fits) <= stats.binom.ppf(0.99, len(fits), SIGNIFICANT)
-    assert stats.kstest([fit.chance for fit in fits], "uniform").pvalue > 0.01
-    assert stats.kstest([fit.scatter_chance for fit in fits], "uniform").pvalue > 0.01
+    assert stats.kstest([fit.p_value for fit in fits], "uniform").pvalue > 0.01
+    assert stats.kstest([fit.scatter_p_value for fit in fits], "uniform").pvalue > 0.01
     squares = np.array([fit.chi_square for fit in fits])
-    assert squares.mean() == pytest.approx(fits[0].freedom, abs=4.0 * np.sqrt(2.0 * fits[0].freedom / len(fits)))
+    assert squares.mean() == pytest.approx(
+        fits[0].degrees_of_freedom, abs=4.0 * np.sqrt(2.0 * fits[0].degrees_of_freedom / len(fits))
+    )

@@ -15,7 +15,7 @@ from support import ROOT, invoke
 from test_verify import INSTRUMENT, places, written
 
 import armsim
-from armsim.calibration.measured_machine import with_target
+from armsim.calibration.measured_machine import as_measured
 from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.rank_tests import RankTests, Reference
@@ -86,7 +86,7 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     names, joints, _ = places(study)
     setup, counts, poses = Setup.of(study, None), [4] * len(names), dict(zip(names, joints, strict=True))
     off = np.array([0.01, -0.02, 0.04]) if target == "identified" else np.zeros(3)
-    measured_machine = with_target(study.scenario.machine, Instrument(target_offset=tuple(off.tolist())))
+    measured_machine = as_measured(study.scenario.machine, Instrument(target_offset=tuple(off.tolist())))
     simulated = list(measured_units(measured_machine, joints, counts, INSTRUMENT, 240, 2))
     arms = []
     for unit in range(240):

@@ -22,9 +22,9 @@ from sessions import FILE, called_wrong, setups
 from armsim.calibration.calibrated_study import calibration_of
 from armsim.calibration.calibration_records import IdentifiedArmRecord, SessionFrameRecord
 from armsim.calibration.estimate_correction import Measurement
-from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.identified_arms import SessionIdentification
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measurement_setup import Setup
 from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.session_frames import session_frames
@@ -54,8 +54,8 @@ def test_nothing_is_left_of_an_arm_without_errors() -> None:
     for name, rows in read.arm.visits.items():
         assert np.abs(rows).max() < (150e-6 if name in read.arm.rotations else 50e-9), name
     assert len(read.arm.rotations) == 24
-    assert {record.session for record in read.records} == {"s0", "s1"}
-    for record in read.records:
+    assert {record.session for record in read.registrations} == {"s0", "s1"}
+    for record in read.registrations:
         assert record.scale == pytest.approx(50e-6, abs=0.2e-6)
         np.testing.assert_allclose(record.target, (0.02, 0.05, 0.04), atol=1e-6)
 
@@ -68,8 +68,8 @@ def test_rows_of_positions_and_orientations_are_derivatives_by_pinocchio(kind: s
     setup = Setup.of(session.study, None)
     read = setup.register(arm, FILE)
     conditions = replace(read.conditions, offsets=np.zeros_like(read.conditions.offsets))
-    linear = Linear.of(setup.machine, read.joints, conditions)
-    columns = {term.name: linear.gain[:, part] for term, part in linear.parts()}
+    linear = LinearPopulation.of(setup.machine, read.joints, conditions)
+    columns = {term.name: linear.gain[:, part] for term, part in linear.terms_with_slices()}
     for joint in range(len(ARMS[kind])):
         for number, parameter in enumerate(SIZES):
             step = np.zeros((len(ARMS[kind]), 4))
@@ -117,7 +117,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
     setup = Setup.of(study, None).with_fitted_target([arm for arm, _ in every], FILE)
     reader = SessionIdentification(study, FILE, setup, calibration, 0.01)
     inside = count = 0
-    models: dict[object, tuple[Measurement, Model, object]] = {}
+    models: dict[object, tuple[Measurement, KinematicModel, object]] = {}
     for arm, off in every:
         read = setup.register(arm, FILE)
         measurement = reader.measurement(read)
@@ -125,25 +125,26 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
             estimate = measurement.estimate(machine)
             models[read.key] = (
                 measurement,
-                Model.of(measurement.seen_by(machine), estimate, read.joints, read.conditions),
+                KinematicModel.of(measurement.seen_by(machine), estimate, read.joints, read.conditions),
                 estimate,
             )
         _, model, estimate = models[read.key]
-        names = [term.name for term, _ in estimate.linear.parts()]
+        names = [term.name for term, _ in estimate.linear.terms_with_slices()]
         truth = {
             f"j{n + 1}.{parameter}/tolerance": off[n, k] for n in range(len(off)) for k, parameter in enumerate(SIZES)
         }
-        size = sum(part.stop - part.start for _, part in estimate.linear.parts())
+        size = sum(part.stop - part.start for _, part in estimate.linear.terms_with_slices())
         coefficients = np.zeros(size)
-        for term, part in estimate.linear.parts():
+        for term, part in estimate.linear.terms_with_slices():
             coefficients[part] = truth.get(term.name, 0.0)
         assert set(truth) <= set(names)
         readings = estimate.linear.readings(measurement.visits, measurement.noise(machine))
         means = readings.means(list(read.arm.visits.values()))
         values = identify(model, estimate, means[None])[0][0]
-        numbers = estimate.controlled
+        numbers = estimate.controller_numbers
         deviations = (
-            np.abs(values - estimate.truth @ coefficients)[numbers] / np.sqrt(np.diag(estimate.by_measurement))[numbers]
+            np.abs(values - estimate.truth @ coefficients)[numbers]
+            / np.sqrt(np.diag(estimate.measurement_covariance))[numbers]
         )
         inside += int(np.count_nonzero(deviations <= 1.959964))
         count += len(numbers)
@@ -220,7 +221,7 @@ def test_what_is_confounded_of_two_sessions_is_named_by_session(tmp_path: Path) 
     session = Session("scara", spots("scara", 24), 2, sessions=2, frame=True)
     path = written(session, {"a": session.read(3)[0]}, tmp_path / "m.csv")
     confounded = calibrate(session.study.with_plan(units=40), measurement_file=path).confounded
-    alike = {row.name: [name for name, _ in row.alike] for row in confounded}
+    alike = {row.name: [name for name, _ in row.combination] for row in confounded}
     for name in ("s0", "s1"):
         assert alike[f"target of session {name}: shift along z"] == [f"frame of session {name}: shift along z"]
 
@@ -254,7 +255,7 @@ def test_uncertainties_of_frames_and_targets_are_their_errors(name: str) -> None
         read = setup.register(arm, FILE)
         model, estimate, prediction = reader._models(read)
         values = identify(model, estimate, prediction.readings.means(list(read.arm.visits.values()))[None])[0][0]
-        records = session_frames(read.records, estimate, values)
+        records = session_frames(read.registrations, estimate, values)
         assert [record.session for record in records] == (["s0", "s1"] if session.sessions == 2 else [""])
         row, size = [], []
         for record, (turn, shift, _, target) in zip(records, session.stations(seed), strict=True):
@@ -290,6 +291,6 @@ def test_frames_and_targets_are_shown_with_two_digits_of_their_uncertainty() -> 
 @pytest.mark.parametrize("name", ["target 2", "instrument arm"])
 def test_a_joint_may_be_called_as_a_target_of_a_session(name: str) -> None:
     """Its errors count at the readings of every session; a joint named "instrument arm" was no number of a session."""
-    conditions = replace(Conditions.plain(3), sessions=np.array([0, 1, 1]))
-    assert conditions.factor(Axis(name)).tolist() == [1.0, 1.0, 1.0]
-    assert conditions.factor(Axis("target 2", "x", Role.FRAME)).tolist() == [0.0, 1.0, 1.0]
+    conditions = replace(Conditions.positions_only(3), sessions=np.array([0, 1, 1]))
+    assert conditions.session_factor(Axis(name)).tolist() == [1.0, 1.0, 1.0]
+    assert conditions.session_factor(Axis("target 2", "x", Role.FRAME)).tolist() == [0.0, 1.0, 1.0]

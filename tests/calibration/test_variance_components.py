@@ -12,11 +12,11 @@ from scipy import stats
 from support import ROOT
 
 import armsim
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.variance_components import Components, Likelihood
-from armsim.calibration.verify import at_rest
+from armsim.calibration.verify import poses_at_rest
 from armsim.documents.load import load_scenario
 from armsim.errormodel.distributions import Distribution
 from armsim.model.machine import Machine
@@ -49,8 +49,10 @@ tasks:
 
 
 def estimator_of(study: Study, instrument: float, columns: np.ndarray | None = None) -> Estimator:
-    joints = np.array([q for q, _ in at_rest(study).values()])
-    return Estimator.of(Linear.of(study.scenario.machine, joints), [VISITS] * len(joints), instrument, columns)
+    joints = np.array([q for q, _ in poses_at_rest(study).values()])
+    return Estimator.of(
+        LinearPopulation.of(study.scenario.machine, joints), [VISITS] * len(joints), instrument, columns
+    )
 
 
 @pytest.mark.parametrize("fitted", [False, True])
@@ -62,7 +64,11 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
     estimator = estimator_of(study, 60e-6, columns)
     linear = estimator.linear
     rng = np.random.default_rng(4)
-    parts = {term.cause.name: part for term, part in linear.parts() if term.cause.name in ("eccentricity", "mastering")}
+    parts = {
+        term.cause.name: part
+        for term, part in linear.terms_with_slices()
+        if term.cause.name in ("eccentricity", "mastering")
+    }
     covariances = [
         linear.gain[:, part] @ linear.prior_covariance[part, part] @ linear.gain[:, part].T for part in parts.values()
     ]
@@ -91,7 +97,7 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
         assert profile.factor == pytest.approx(grid[np.argmax(over)], abs=0.05)
         for n in range(0, len(grid), 10):
             ratio = 2.0 * (values.max() - over[n])
-            assert profile.root(grid[n], scale=1.0) ** 2 == pytest.approx(ratio, abs=0.02 + 0.01 * ratio)
+            assert profile.signed_root(grid[n], scale=1.0) ** 2 == pytest.approx(ratio, abs=0.02 + 0.01 * ratio)
 
 
 def test_the_scale_of_the_likelihood_ratio_is_that_of_the_law(tmp_path: Path) -> None:
@@ -158,7 +164,7 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
     factor (the signed root lies within that of the level), and how often another cause is called off."""
     study = armsim.load(CELL) if arm == "cell" else seven_axes(tmp_path)
     estimator = estimator_of(study, INSTRUMENT)
-    joints = np.array([q for q, _ in at_rest(study).values()])
+    joints = np.array([q for q, _ in poses_at_rest(study).values()])
     counts, machine = [VISITS] * len(joints), loosened(study.scenario.machine, factor)
     simulated = measured_units(machine, joints, counts, INSTRUMENT, BATCHES * count, 20 + count)
     arms = [Posterior.of(estimator, row) for row in np.concatenate([rows.mean(axis=1) for rows in simulated], axis=1)]
@@ -166,14 +172,14 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
     for batch in range(BATCHES):
         components = of_other_arms(components, arms[batch * count : (batch + 1) * count])
         place = components.groups.index(("eccentricity",))
-        covered += abs(components.profile(place).root(factor)) < bound
+        covered += abs(components.profile(place).signed_root(factor)) < bound
         if batch < ACCUSED:
             p_values = [components.profile(n).p_value() for n in range(len(components.groups))]
             significant = holm(p_values, 0.01)
             accused += any(significant[n] for n in range(len(significant)) if n != place)
         if batch < 5:  # the ends of the interval are where the root is that of the level
             low, high = components.profile(place).interval()
-            assert components.profile(place).root(low) == pytest.approx(-bound, abs=0.05)
-            assert components.profile(place).root(high) == pytest.approx(bound, abs=0.05)
+            assert components.profile(place).signed_root(low) == pytest.approx(-bound, abs=0.05)
+            assert components.profile(place).signed_root(high) == pytest.approx(bound, abs=0.05)
     assert LOW <= covered / BATCHES <= HIGH
     assert accused <= stats.binom.ppf(0.99, ACCUSED, 0.01)

@@ -19,11 +19,11 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_population import SimulatedMeasurements, measured_units
 from armsim.calibration.posterior import Estimator, Posterior
 from armsim.calibration.rank_tests import RankTests, Reference
-from armsim.calibration.verify import at_rest, verify
+from armsim.calibration.verify import poses_at_rest, verify
 from armsim.documents.load import load_scenario
 from armsim.documents.measured_points import MeasuredArm
 from armsim.report.verification_review import registration_frame, scale_frame
@@ -35,7 +35,7 @@ INSTRUMENT = 5e-6
 
 def places(study: Study) -> tuple[list[str], np.ndarray, np.ndarray]:
     """Names, joints and commanded positions of the poses."""
-    at = at_rest(study)
+    at = poses_at_rest(study)
     return list(at), np.array([q for q, _ in at.values()]), np.array([tool for _, tool in at.values()])
 
 
@@ -56,7 +56,7 @@ def test_chances_of_arms_of_the_population_are_uniform() -> None:
     machine = study.scenario.machine
     names, joints, _ = places(study)
     counts = [4] * len(names)
-    estimator = Estimator.of(Linear.of(machine, joints), counts, INSTRUMENT)
+    estimator = Estimator.of(LinearPopulation.of(machine, joints), counts, INSTRUMENT)
     reference = Reference.of(
         estimator, SimulatedMeasurements.of(measured_units(machine, joints, counts, INSTRUMENT, 20_000, 1))
     )
@@ -154,7 +154,7 @@ def test_the_update_is_that_of_bayes_by_brute_force(tmp_path: Path) -> None:
     measured = [rows[5] for rows in measured_units(machine, joints, counts, size, 6, 3)]
     path = written(tmp_path / "m.csv", names, {"a": [t + rows for t, rows in zip(tools, measured, strict=True)]})
     (arm,) = verify(study, path, size).arms
-    linear = Linear.of(machine, joints)
+    linear = LinearPopulation.of(machine, joints)
     covariance = linear.noise(counts, size)
     units = list(measured_units(machine, joints, [1] * 3, 0.0, 400_000, 8))
     truth = np.concatenate([rows[:, 0] for rows in units], axis=1)
@@ -167,8 +167,8 @@ def test_the_update_is_that_of_bayes_by_brute_force(tmp_path: Path) -> None:
         middle = weight @ rows
         uncertainty = math.sqrt(weight @ np.sum((rows - middle) ** 2, axis=1))
         assert np.linalg.norm(middle - np.array(expected.displacement)) < 0.04 * uncertainty
-        assert expected.left == pytest.approx(uncertainty, rel=0.03)
-        assert expected.left < expected.prior
+        assert expected.uncertainty == pytest.approx(uncertainty, rel=0.03)
+        assert expected.uncertainty < expected.prior_std
 
 
 def test_what_is_expected_of_an_arm_is_so_within_its_uncertainty() -> None:
@@ -181,18 +181,18 @@ def test_what_is_expected_of_an_arm_is_so_within_its_uncertainty() -> None:
     noisy = list(measured_units(machine, joints, [30] * len(names), INSTRUMENT, 60, 4))
     quiet = list(measured_units(machine, joints, [3000] * len(names), 0.0, 60, 4))
     estimator, unmeasured = (
-        Estimator.of(Linear.of(machine, joints[:12]), counts, INSTRUMENT),
-        Linear.of(machine, joints[12:]),
+        Estimator.of(LinearPopulation.of(machine, joints[:12]), counts, INSTRUMENT),
+        LinearPopulation.of(machine, joints[12:]),
     )
     squares, left_out = [], []
     for unit in range(60):
         update = Posterior.of(estimator, np.concatenate([o[unit].mean(axis=0) for o in noisy[:12]]))
-        expected = unmeasured.gain @ update.coefficients + unmeasured.fixed
+        expected = unmeasured.gain @ update.coefficients + unmeasured.visit_mean
         true = np.concatenate([o[unit].mean(axis=0) for o in quiet[12:]])
         squares.append(
             np.sum((true - expected) ** 2) / np.trace(unmeasured.gain @ estimator.covariance @ unmeasured.gain.T)
         )
-        left_out.append(np.mean(update.left_out))
+        left_out.append(np.mean(update.leave_one_out))
     assert np.mean(squares) == pytest.approx(1.0, abs=0.25)
     assert np.mean(left_out) == pytest.approx(1.0, abs=0.15)
 
@@ -218,7 +218,7 @@ def test_tolerances_of_several_arms_together(tmp_path: Path) -> None:
         assert ("spreads more than stated" in readings) == (population is loose)
         scale = scales["eccentricity",]
         assert low < scale.scale < high
-        assert scale.stands_out == (population is loose)
+        assert scale.significant == (population is loose)
         assert scale.interval[0] < scale.scale < scale.interval[1]
 
 
@@ -232,7 +232,7 @@ def test_thirty_arms_of_the_population_raise_no_alarm(tmp_path: Path) -> None:
     verified = verify(study, written(tmp_path / "m.csv", names, arms), INSTRUMENT)
     assert verified.compatible
     assert verified.arms[0].simulated == 40_000
-    estimator = Estimator.of(Linear.of(study.scenario.machine, joints), [4] * 2, INSTRUMENT)
+    estimator = Estimator.of(LinearPopulation.of(study.scenario.machine, joints), [4] * 2, INSTRUMENT)
     units = measured_units(study.scenario.machine, joints, [4] * 2, INSTRUMENT, 40_000, 1)
     reference = Reference.of(estimator, SimulatedMeasurements.of(units))
     wrong = 0
@@ -373,7 +373,9 @@ def test_vap_of_an_arm_that_comes_from_several_directions(tmp_path: Path) -> Non
     assert all(record.directions == tuple(side) for record in arm.directions)
     covered = [record.interval[0] <= 40e-6 <= record.interval[1] for record in arm.directions]
     assert sum(covered) >= 13  # of sixteen at 95 %: binomial, 1 %
-    assert all(0.0 <= record.place <= 1.0 and record.population[0] <= record.population[2] for record in arm.directions)
+    assert all(
+        0.0 <= record.percentile <= 1.0 and record.population[0] <= record.population[2] for record in arm.directions
+    )
     path.write_text("\n".join(lines[:42]) + "\n")
     answer = invoke("verify", CELL, "--measured", path)
     assert answer.returncode == 2

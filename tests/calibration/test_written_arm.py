@@ -95,8 +95,8 @@ def test_a_run_with_the_file_foretells_what_calibrate_says_is_left(calibrated: C
     errors go together with the causes that nobody identified: it may say up to 15 % more, never less than 3 %."""
     study = calibrated.before
     after = Study(load_changed(study.scenario, {"arm": str(written)}))
-    residual_poses, record = ResidualPoses.at(study.find()), calibrated.arms[0]
-    ratio = residual_poses.rms(after.scenario.machine) / record.left
+    residual_poses, record = ResidualPoses.evenly_spaced(study.find()), calibrated.arms[0]
+    ratio = residual_poses.rms(after.scenario.machine) / record.expected_residual
     assert 0.97 < ratio < 1.15
     machine = after.scenario.machine
     assert machine.identification is not None
@@ -279,7 +279,9 @@ def test_identified_compliances_are_written_and_used(loaded: tuple[Calibrated, P
             assert abs(value - truth) < 4.0 * std
             assert std < 0.1 * truth
     after = load_changed(calibrated.before.scenario, {"arm": str(file)}).machine
-    contributions = {row.cause: row for row in ResidualPoses.at(calibrated.before.find()).causes(machine, after)}
+    contributions = {
+        row.cause: row for row in ResidualPoses.evenly_spaced(calibrated.before.find()).causes(machine, after)
+    }
     assert contributions["wind-up"].before > 0.0
     assert contributions["wind-up"].after == 0.0
     assert after.identification is not None

@@ -10,14 +10,14 @@ from independent_session import OFFSET, SIZES, Hidden, Session, forward, spots
 from scipy import stats
 from test_sessions import FILE
 
-from armsim.calibration.linear_population import Linear
+from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.posterior import Posterior
 from armsim.calibration.rank_tests import RankTests
 from armsim.calibration.rescaled_spreads import RescaledSpreads
 from armsim.calibration.verify import References
-from armsim.calibration.visit_causes import VisitCauses, visit_causes
+from armsim.calibration.visit_causes import VisitCauses, scatter_records
 
 
 def test_factors_of_visit_causes_are_unbiased_whatever_they_are() -> None:
@@ -26,7 +26,7 @@ def test_factors_of_visit_causes_are_unbiased_whatever_they_are() -> None:
     session = Session("six", spots("six", 12), 3)
     setup = Setup.of(session.study, None)
     read = setup.register(session.read(1)[0], FILE)
-    linear = Linear.of(setup.machine, read.joints)
+    linear = LinearPopulation.of(setup.machine, read.joints)
     joints = list(setup.machine.joints)
     gear = joints[1].transmission
     joints[1] = replace(joints[1], transmission=replace(gear, lost_motion=3.0 * gear.lost_motion))
@@ -51,7 +51,7 @@ def measured_arms(
     references, out = References(setup, study, FILE, 1), []
     for arm, off in every:
         read = setup.register(arm, FILE)
-        distributions = references.of(read)
+        distributions = references.distributions_for(read)
         straight = without_frame(read, distributions.arms.estimator)
         out.append((read, RankTests.of(straight, distributions.arms), list(straight.visits.values()), off))
     return setup, references, out
@@ -68,10 +68,10 @@ def test_lost_motion_of_three_times_the_stated_is_named(kind: str, frame: bool) 
         _, references, arms = measured_arms(replace(session, hidden=hidden), 20)
         first = innocent = named = 0
         for read, ranks, visits, _ in arms:
-            distributions = references.of(read)
-            judged = ranks.scatter_p_value <= ranks.each
-            rows = visit_causes(distributions.visit_model, distributions.visits, visits, ranks.each, judged)
-            wrong = [row for row in rows if row.stands_out]
+            distributions = references.distributions_for(read)
+            judged = ranks.scatter_p_value <= ranks.level
+            rows = scatter_records(distributions.visit_model, distributions.visits, visits, ranks.level, judged)
+            wrong = [row for row in rows if row.significant]
             assert all(row.causes[0] == "lost motion" for row in wrong)
             named += bool(wrong)
             first += bool(wrong) and wrong[0].owner == "j2"
@@ -136,7 +136,7 @@ def test_a_single_cause_keeps_the_spreads_of_the_others() -> None:
     named = common = 0
     for read, ranks, visits, _ in arms:
         if ranks.significant_causes:
-            estimator = references.of(read).arms.estimator
+            estimator = references.distributions_for(read).arms.estimator
             by_stated = Posterior.of(estimator, estimator.readings.means(visits))
             columns = references.setup.registration_jacobian(read)
             factors = dict(RescaledSpreads.of(by_stated, ranks, visits, read.covariance_roots, columns).factors)
@@ -150,17 +150,17 @@ def coverage(session: Session, arms: int) -> tuple[int, int, int]:
     """Coordinates within two standard deviations, by spreads estimated anew and by those stated, and all of them."""
     setup, references, measured = measured_arms(session, arms)
     joints = spots(session.kind, UNMEASURED, 77)
-    unmeasured = Linear.of(setup.machine, joints)
+    unmeasured = LinearPopulation.of(setup.machine, joints)
     inside = before = count = 0
     for read, ranks, visits, off in measured:
         if ranks.compatible:
             continue
-        estimator = references.of(read).arms.estimator
+        estimator = references.distributions_for(read).arms.estimator
         by_stated = Posterior.of(estimator, estimator.readings.means(visits))
         renewed = RescaledSpreads.of(by_stated, ranks, visits, read.covariance_roots, setup.registration_jacobian(read))
         truth = np.concatenate([tool(session.kind, off, q) - tool(session.kind, 0.0 * off, q) for q in joints])
         for update, ratio in ((renewed.posterior, renewed.ratio), (by_stated, 1.0)):
-            mean = unmeasured.gain @ update.coefficients + unmeasured.fixed
+            mean = unmeasured.gain @ update.coefficients + unmeasured.visit_mean
             square = np.einsum("rc,cd,rd->r", unmeasured.gain, update.estimator.covariance, unmeasured.gain)
             within = int(np.count_nonzero(np.abs(truth - mean) <= 2.0 * ratio * np.sqrt(square)))
             inside, before = (inside + within, before) if update is renewed.posterior else (inside, before + within)

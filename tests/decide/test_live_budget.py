@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from support import ROOT
 
-from armsim.calibration.calibrated_study import calibrated
+from armsim.calibration.calibrated_study import calibrated_study
 from armsim.decide.live_budget import live_budgets
 from armsim.decide.pose_budget import budget_rows, moments
 from armsim.decide.row_laws import PROBE_FACTORS, Law, combined_gain, fit_law
@@ -72,7 +72,7 @@ def test_every_effect_has_rows_and_laws(path: Path) -> None:
 
 def test_rows_of_a_calibrated_arm_hold_all_of_first_order() -> None:
     """There every coefficient moves many axes, and some hang together: rows in standard deviations, principal axes."""
-    study = calibrated(Study.load(ROOT / "scenarios" / "measured" / "cell-poses.yaml"))
+    study = calibrated_study(Study.load(ROOT / "scenarios" / "measured" / "cell-poses.yaml"))
     poses = study.find()[0]
     evaluated = study.scenario.machine.evaluated(poses.configurations)
     linear = linearise(evaluated)

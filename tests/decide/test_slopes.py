@@ -9,7 +9,7 @@ import pytest
 from slope_coverage import CASES, lines, study, true_slope, true_tenth
 from support import ROOT
 
-from armsim.calibration.calibrated_study import calibrated
+from armsim.calibration.calibrated_study import calibrated_study
 from armsim.decide.pose_population import PosePopulation
 from armsim.documents.load import load_changed, load_scenario
 from armsim.model.machine import Machine
@@ -69,7 +69,7 @@ def test_what_a_number_changes_is_what_a_whole_sample_shows(which: str) -> None:
     is a thousandth of the change at most."""
     scenario = load_scenario(ROOT / "scenarios" / f"{'track-cell' if which == 'track-cell' else 'bonding-cell'}.yaml")
     base = Study(load_changed(scenario, {} if which == "track-cell" else {"calibration": CALIBRATION}))
-    machine = (base if which == "track-cell" else calibrated(base)).scenario.machine
+    machine = (base if which == "track-cell" else calibrated_study(base)).scenario.machine
     plan, configuration = SamplingPlan(1024, 4, 7), base.find()[0].configurations[0:1]
 
     def followed(other: Machine) -> np.ndarray:
