@@ -1,4 +1,4 @@
-"""Amplitude of a wave of which cosine and sine are known with noise: its estimate and its 95 % interval."""
+"""Amplitude of a wave whose cosine and sine coefficients are estimated with noise: its estimate and 95 % interval."""
 
 from __future__ import annotations
 
@@ -15,15 +15,16 @@ NORMAL_FROM = 10.0
 """Amplitude, in standard uncertainties, from which the Rice distribution counts as normal: on average a fitted
 amplitude is longer than the true one by 0.05 there."""
 STEPS = 200
-"""Steps of the table of critical distances up to there."""
+"""Number of steps of the table of critical distances, from zero to `NORMAL_FROM`."""
 BISECTIONS = 50
-"""Halvings of an interval: to the rounding of a float."""
+"""Number of halvings of an interval, down to the rounding of a float."""
 
 
 def rice_amplitudes(coefficients: Array, covariances: Array) -> Array:
-    """Amplitudes of waves without what the noise adds to their squares on average; 0 where they are less than that.
+    """Amplitudes of waves, corrected for the mean contribution of the noise; 0 if the noise explains all of it.
 
-    The square of a fitted amplitude is too large by the variances of cosine and sine (2 s^2 where they are equal):
+    The square of a fitted amplitude is too large on average by the variances of cosine and sine (2 s^2 if they are
+    equal):
 
         A^2 = a^2 + b^2 - var a - var b
 
@@ -48,12 +49,12 @@ def rice_amplitudes(coefficients: Array, covariances: Array) -> Array:
 
 
 def rice_intervals(coefficients: Array, covariances: Array, degrees_of_freedom: ArrayLike) -> Array:
-    """95 % intervals of the amplitudes of waves, with the lower end at 0 where there may be no wave.
+    """95 % intervals of the amplitudes of waves; the lower end is 0 if there may be no wave.
 
-    An interval holds every amplitude of which the circle in the plane of cosine and sine is near enough to the fitted
-    point, by the distance of Mahalanobis under the noise. Near enough is what 95 % of fits keep to by the Rice
-    distribution: 2.45 standard uncertainties for no wave, 1.96 for a large one, wider by Student's factor where the
-    noise is estimated. For that, noise that differs by direction is taken at its largest.
+    An interval holds every amplitude whose circle in the plane of cosine and sine lies within a critical Mahalanobis
+    distance of the fitted point. By the Rice distribution, 95 % of fits lie within that distance: 2.45 standard
+    uncertainties without a wave, 1.96 for a large one. It is multiplied by Student's factor, since the noise is
+    estimated. If the noise differs by direction, the Rice distribution of its largest variance is used.
 
     Parameters
     ----------
@@ -89,13 +90,13 @@ def rice_intervals(coefficients: Array, covariances: Array, degrees_of_freedom: 
 
 
 def _nearest_circles(points: Array, variances: Array) -> Array:
-    """Least and largest radius of a circle about the origin that is near enough to a point, shape (n, 2).
+    """Smallest and largest radius of a circle about the origin within the critical distance of a point, shape (n, 2).
 
-    The nearest point of a circle, by Mahalanobis, is p_i = d_i / (1 + m v_i) with Lagrange's multiplier m: above 0 for
-    smaller circles, down to -1 / (largest variance) for larger ones.
+    The point of a circle with the smallest Mahalanobis distance from d is p_i = d_i / (1 + m v_i), with the Lagrange
+    multiplier m: above 0 for smaller circles, down to -1 / (largest variance) for larger ones.
     """
     sigma = np.sqrt(variances[:, 1])
-    shares = variances / variances[:, 1:]  # of the largest variance, of which the multiplier is counted too
+    shares = variances / variances[:, 1:]  # in units of the largest variance, as the multiplier
     points = points / sigma[:, None]
     # towards a larger circle the nearest point leaves the origin along the axis of the largest noise
     points[:, 1] = np.where(np.abs(points[:, 1]) < 1e-9, 1e-9, points[:, 1])
@@ -138,7 +139,7 @@ def _critical_distance(amplitudes: Array) -> Array:
 
 @lru_cache(maxsize=1)
 def _critical_distance_table() -> tuple[Array, Array]:
-    """True amplitudes and the distance within which 95 % of fitted ones lie: that of `_critical_distance`."""
+    """Table of `_critical_distance`: true amplitudes, and the distance within which 95 % of fitted ones lie."""
     from scipy.special import chndtr
 
     amplitudes = np.linspace(0.0, NORMAL_FROM, STEPS + 1)

@@ -19,7 +19,8 @@ NOISE_FLOOR = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class ArmBatch:
-    """Arms measured at the same poses with the same visits, in m whitened coordinates: their noise has unit covariance.
+    """Arms measured at the same poses with the same visits, in m whitened coordinates in which noise has unit
+    covariance.
 
     Parameters
     ----------
@@ -62,7 +63,7 @@ class ArmBatch:
 
         Returns
         -------
-        Batch
+        ArmBatch
         """
         estimator = arms[0].estimator
         linear, transform = estimator.linear, _whitening(estimator)

@@ -29,8 +29,8 @@ def calibration_of(study: Study) -> Calibration:
 def calibrated_study(study: AnyStudy, progress: Progress = lambda what, count, total: None) -> AnyStudy:
     """Study of the same scenario after every arm has been calibrated, to first order of the identified parameters.
 
-    Measurement poses and the weights of the readings follow from the machine as the study holds it. Encoders that are
-    fitted afterwards are measured and identified with those.
+    Measurement poses and weights of the readings are chosen for the present machine of the study. They remain the same
+    if its encoders are exchanged later.
 
     Parameters
     ----------

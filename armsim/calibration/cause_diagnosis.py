@@ -1,4 +1,4 @@
-"""Diagnosis of causes: those that deviate in a measured arm, and the fit of stated spreads to several arms."""
+"""Diagnosis of causes: causes that deviate in a measured arm, and spreads of causes estimated from several arms."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def cause_records(posterior: Posterior, ranks: RankTests) -> tuple[CauseRecord, 
     posterior : Posterior
         Posterior of the measured arm.
     ranks : RankTests
-        Its p-values among simulated arms.
+        P-values of that arm from its ranks among simulated arms.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Measured error curves of sensors, order by order, compared with the law of data sheet and mounting."""
+"""Analysis of measured error curves of sensors, order by order, compared with data sheet and mounting."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ from armsim.requirement.state import Verdict
 from armsim.results.json_records import NotInRecord, plain
 
 MOST_ORDERS = 12
-"""Orders fitted where none are requested."""
+"""Largest number of orders fitted if none are requested."""
 SAME_ANGLE = 1e-6
 """Difference of angles below which they count as equal. [turns]"""
 
 
 @dataclass(frozen=True, eq=False)
 class MeasuredSensor:
-    """One sensor: its curve, the waves fitted to it, and every order with its law, those requested first.
+    """One sensor: its curve, the waves fitted to it, and every order with its expected law, requested orders first.
 
-    ``searched`` is the order up to which all were searched in the residual; ``constant_aliases`` are orders of the data
+    ``searched`` is the highest order that was searched in the residual; ``constant_aliases`` are orders of the data
     sheet that cannot be distinguished from a constant.
     """
 
@@ -46,7 +46,7 @@ class MeasuredSensor:
 
     @property
     def contradicted(self) -> tuple[int, ...]:
-        """Orders that are too large for the law, all orders taken together."""
+        """Orders whose amplitude is significantly larger than the data sheet allows, over all orders together."""
         return tuple(order.order for order in self.orders if order.law is not None and order.law.contradicts)
 
     @property
@@ -165,7 +165,7 @@ def analyse_curves(
     fits, laws = [], []
     sheet, law = None, None
     for curve in curves:
-        # sensors at equal angles, one after the other, share draws and law; of others only the last is held
+        # consecutive sensors read at the same angles share draws and law
         if encoder is not None and (sheet is None or not sheet.applies_to(curve)):
             sheet = draw_sheet(encoder, mounting, curve, seed)
         searched = _search_orders(curve, orders, sheet, path)
@@ -188,7 +188,7 @@ def analyse_curves(
 
 
 def _search_orders(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
-    """Fitted orders of a curve; where none are requested, as many as the angles resolve."""
+    """Fitted orders of a curve; if none are requested, as many as the angles resolve."""
     sheet_orders = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
     integers = [round(order) for order in sheet_orders if abs(order - round(order)) < SAME_ORDER * order]
     choices = [tuple(orders)] if orders else [tuple(range(1, most + 1)) for most in range(_most_orders(curve), 0, -1)]
@@ -212,7 +212,7 @@ def _most_orders(curve: Curve) -> int:
 
 
 def _order_records(fits: Sequence[SearchedFit], laws: Sequence[OrderLaws]) -> list[OrderRecord]:
-    """Every order of every sensor, one sensor after the other."""
+    """Records of all orders, one sensor after the other."""
     pairs = np.concatenate([searched.fit.coefficients.reshape(-1, 2) for searched in fits])
     blocks = np.concatenate([_covariance_blocks(searched.fit) for searched in fits])
     freedom = np.concatenate([np.full(len(searched.orders), searched.fit.freedom) for searched in fits])
@@ -240,14 +240,14 @@ def _covariance_blocks(fit: HarmonicFit) -> Array:
 
 
 def _requested_coefficients(fits: Sequence[SearchedFit]) -> Array | None:
-    """Coefficients of the orders requested, shape (sensors, 2 H); None where sensors differ in them."""
+    """Coefficients of the requested orders, shape (sensors, 2 H); None if the sensors have different orders."""
     if len({searched.false_alarms.count(None) for searched in fits}) != 1:
         return None
     return np.array([searched.fit.coefficients[: 2 * searched.false_alarms.count(None)] for searched in fits])
 
 
 def leave_one_out_p_values(coefficients: Array | None) -> tuple[float, ...] | None:
-    """P-value of every sensor under the normal distribution of the others; None where there are too few sensors.
+    """P-value of every sensor under the normal distribution of the others; None if there are too few sensors.
 
     The squared Mahalanobis distance d^2 of a new member of a normal population from the mean of n others, by their
     covariance, follows

@@ -1,13 +1,13 @@
 """Estimate of the parameters from mean displacements at measured poses, its uncertainty, and confounded parameters.
 
-    y = m(q, phi) + what is not identified + visits and instrument
+    y = m(q, phi) + errors that are not identified + scatter of visits and instrument
 
-About the nominal arm, with J the derivative of m, C the covariance of what is not identified (with the population as
-prior) and of visits and instrument, P the prior covariance of the parameters:
+About the nominal arm, with J the derivative of m, C the covariance of visits and instrument and (with the population as
+prior) of the errors that are not identified, P the prior covariance of the parameters:
 
     phi = mu + H (y - E y),   H = R (R^T J^T C^-1 J R + I)^-1 R^T J^T C^-1,   P = R R^T
 
-Without the population as prior I is left out, R is diagonal, mu = 0, and C is that of visits and instrument alone.
+Without the population as prior, I is omitted, R is diagonal, mu = 0, and C is that of visits and instrument alone.
 
 References
 ----------
@@ -30,17 +30,18 @@ from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.correction import Parameter
 
 MIN_UNEXPLAINED_SHARE = 3e-3
-"""Share of a column that the others must not explain for it to be separately identifiable. Common practice (a condition
-of a few hundred), no source."""
+"""Smallest share of a column of the Jacobian that the other columns do not explain, for its parameter to be separately
+identifiable. Common practice (a condition number of a few hundred), no source."""
 MIN_NAMED_SHARE = 0.05
-"""Part of another parameter, in standard units, from which it is named."""
+"""Smallest amount of another parameter, in standard units, for which it is named among those confounded."""
 
 
 @dataclass(frozen=True)
 class Confounded:
-    """Parameter confounded with others at these poses, with the amount of each that equals one unit of it.
+    """Parameter confounded with others at these poses.
 
-    ``combination`` is empty where the poses hold no information on it.
+    ``combination``: names of the others, and the amount of each that has the same effect as one unit of it; empty if
+    the readings hold no information on it.
     """
 
     name: str
@@ -56,25 +57,29 @@ class Estimate:
     parameters : tuple of Parameter
         K parameters that are estimated.
     confounded : tuple of Confounded
-        Parameters that were excluded.
-    linear : Linear
+        Parameters that are not estimated.
+    linear : LinearPopulation
         The population at the poses.
     distinct : (3 M, L) [m]
-        Separately identifiable columns, each in its scale.
-    jacobian : (3 M, K)
+        Separately identifiable columns of the Jacobian, each per typical size of its parameter.
+    jacobian : (3 M, K) [m per unit of the parameter]
     whitening : (3 M, 3 M) [m^-1]
-        Whitens displacements: inverse of the lower root of C.
+        Inverse of the lower Cholesky factor of C, which whitens displacements.
     parameter_root : (K, coordinates)
-        The parameters are mu + root z; with the population as prior z has unit covariance.
+        R: the parameters are mu + R z; with the population as prior, z has unit covariance.
     uses_prior : bool
-    mean, unidentified_mean : (K,), (3 M,) [m]
-        mu, and the mean of what is not identified.
+        Whether the stated population serves as prior.
+    mean : (K,)
+        mu.
+    unidentified_mean : (3 M,) [m]
+        Mean displacement by the errors that are not identified.
     gain : (K, 3 M)
         H.
     truth : (K, coefficients)
-        What the parameters are in an arm of the population: its own, and what it is confounded with.
+        True values of the parameters per unit of every error coefficient, including the effect of parameters that are
+        confounded with them.
     scale : (K,)
-        Sizes in which parameters are counted.
+        Typical sizes of the parameters.
     noise : (3 M, 3 M) [m^2]
         Covariance of visits and instrument.
     """
@@ -102,12 +107,12 @@ class Estimate:
 
     @property
     def measurement_covariance(self) -> Array:
-        """The part of visits and instrument, shape (K, K)."""
+        """Part of the covariance that is due to visits and instrument, shape (K, K)."""
         return np.asarray(self.gain @ self.noise @ self.gain.T)
 
     @property
     def intercept(self) -> Array:
-        """Estimate where nothing is displaced: with y it is base + H y, shape (K,)."""
+        """Estimate for zero displacements, shape (K,): the estimate is this intercept + H y."""
         return np.asarray(self.mean - self.gain @ (self.jacobian @ self.mean + self.unidentified_mean))
 
     @property
@@ -117,12 +122,12 @@ class Estimate:
 
     @cached_property
     def controller_numbers(self) -> list[int]:
-        """Numbers of the parameters that are put into the controller."""
+        """Indices of the parameters that the controller uses."""
         return controller_numbers(self.parameters)
 
     @property
     def corrected(self) -> tuple[Parameter, ...]:
-        """Parameters that are put into the controller."""
+        """Parameters that the controller uses."""
         return tuple(self.parameters[n] for n in self.controller_numbers)
 
     def observability(self, poses: int) -> tuple[float, float, float, float]:
@@ -230,12 +235,13 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     sizes = scale[numbers]
     return Estimate(
         tuple(parameters[n] for n in numbers), confounded, linear, distinct,
-        jacobian, displacement_whitening, root, use_prior, mean, unidentified_mean, gain, truth_of_estimated, sizes, noise
+        jacobian, displacement_whitening, root, use_prior, mean, unidentified_mean, gain, truth_of_estimated, sizes,
+        noise,
     )  # fmt: skip
 
 
 def covariance_root(covariance: Array) -> Array:
-    """R with R R^T a covariance, shape (K, rank); directions without variance are left out."""
+    """R with R R^T equal to a covariance, shape (K, rank); directions without variance are left out."""
     sizes = np.sqrt(np.diag(covariance))
     values, vectors = np.linalg.eigh(covariance / np.outer(sizes, sizes))
     positive = values > 1e-10 * values[-1]
@@ -250,15 +256,15 @@ def separable_columns(
     Parameters
     ----------
     columns : (rows, Q)
-        Whitened Jacobian by the parameters, in the order of preference.
+        Whitened Jacobian with respect to the parameters, in the order of preference.
     names : sequence of str
         Names of the parameters.
 
     Returns
     -------
-    independent : list of (number, mapping)
-        Number of every identifiable column, with how much of which column its parameter stands for: itself once, and
-        its part of every confounded one.
+    independent : list of (index, mapping)
+        Index of every identifiable column. The mapping gives, per column, how much its parameter absorbs: 1 of its own,
+        and the share of every confounded one that it takes up.
     confounded : tuple of Confounded
     """
     basis = np.zeros((len(columns), 0))

@@ -1,11 +1,12 @@
 """Selection of measurement poses by exchange, one by one, until no exchange improves it.
 
-With V = (P^-1 + sum over the poses of J_i^T C_i^-1 J_i)^-1, the covariance that a set of poses leaves:
+With V = (P^-1 + sum over the poses of J_i^T C_i^-1 J_i)^-1, the covariance of the parameters after measuring a set of
+poses, the criteria are:
 
-    error        trace(A V), A = mean over the poses of the tasks of B^T B: least mean square error there
-    determinant  log det V: least volume of the uncertainty (D-optimal; O1 of the whitened Jacobian)
+    error        trace(A V), A = mean over the poses of the tasks of B^T B: smallest mean square error there
+    determinant  log det V: smallest volume of the uncertainty (D-optimal; O1 of the whitened Jacobian)
 
-What is not identified counts as scatter of its own at every pose in C_i.
+Errors that are not identified are included in C_i, as independent scatter at every pose.
 
 References
 ----------
@@ -24,9 +25,9 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 
 STARTS = 10
-"""Sets from which the exchange begins: one built up pose by pose, the others at random; the best end is taken."""
+"""Number of starting sets of the exchange: one built up pose by pose, the others random; the best result is used."""
 ROUTE_STARTS = 12
-"""Number of first poses from which a route is searched; the shortest route is taken."""
+"""Number of first poses from which a route is searched; the shortest route is used."""
 MAX_PASSES = 50
 MIN_IMPROVEMENT = 1e-9
 """Smallest relative improvement for an exchange to be made."""
@@ -41,9 +42,9 @@ class Pool:
     blocks : (N, 3, K)
         Whitened Jacobian of every candidate, parameters in units of their scale.
     prior_information : (K, K)
-        P^-1, however weak, so that few poses have a covariance.
+        P^-1, possibly weak, so that the covariance is finite for few poses.
     weight : (K, K), optional
-        A; the determinant is taken where it is not given.
+        A of the criterion ``error``; without it the criterion is the determinant.
     """
 
     blocks: Array
@@ -51,19 +52,19 @@ class Pool:
     weight: Array | None = None
 
     def covariance(self, chosen: NDArray[np.intp]) -> Array:
-        """V of some poses, shape (K, K)."""
+        """Covariance V after measuring some poses, shape (K, K)."""
         rows = self.blocks[chosen].reshape(-1, self.blocks.shape[2])
         return np.asarray(np.linalg.inv(self.prior_information + rows.T @ rows))
 
     def value(self, chosen: NDArray[np.intp]) -> float:
-        """The criterion of some poses; less is better."""
+        """Criterion of some poses; smaller is better."""
         covariance = self.covariance(chosen)
         if self.weight is not None:
             return float(np.trace(self.weight @ covariance))
         return float(np.linalg.slogdet(covariance)[1])
 
     def values_with_each(self, covariance: Array) -> Array:
-        """The criterion with each of the candidates added to poses that leave a covariance, shape (N,)."""
+        """Criterion after adding each candidate to a set of poses with a given covariance, shape (N,)."""
         reach = self.blocks @ covariance  # (N, 3, K)
         inner = np.eye(3) + reach @ self.blocks.swapaxes(1, 2)
         if self.weight is None:
@@ -72,14 +73,14 @@ class Pool:
         return np.asarray(np.trace(self.weight @ covariance) - np.trace(gained, axis1=1, axis2=2))
 
     def covariance_without(self, covariance: Array, number: int) -> Array:
-        """Covariance of the parameters once a pose is taken out of a set.
+        """Covariance of the parameters after removing a pose from a set.
 
         Parameters
         ----------
         covariance : (K, K)
-            With the pose.
+            Covariance with the pose.
         number : int
-            Number of the candidate.
+            Index of the pose among the candidates.
 
         Returns
         -------
@@ -106,7 +107,7 @@ def select_poses(pool: Pool, count: int, rng: np.random.Generator, starts: int =
     Returns
     -------
     (count,) of int
-        Numbers of the candidates, in order.
+        Indices of the candidates, in ascending order.
     """
     number = len(pool.blocks)
     if count >= number:
@@ -152,7 +153,7 @@ def _exchange_until_best(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp
 def short_route(joints: Array, speeds: Array) -> NDArray[np.intp]:
     """Order of poses with a short route: nearest neighbour, then 2-opt, from several first poses.
 
-    A move counts by the joint that takes longest.
+    The length of a move is its duration by the slowest joint.
 
     Parameters
     ----------
@@ -196,10 +197,10 @@ def _two_opt(route: NDArray[np.intp], distance: Array) -> NDArray[np.intp]:
     number = len(route)
     while number > 2:
         along = distance[np.ix_(route, route)]
-        step = np.append(np.diagonal(along, 1), 0.0)  # behind the last pose comes nothing
-        before = np.append(0.0, step[:-1])  # and before the first
+        step = np.append(np.diagonal(along, 1), 0.0)  # no move after the last pose
+        before = np.append(0.0, step[:-1])  # no move before the first pose
         from_previous = np.vstack([np.zeros(number), along[:-1]])  # from the pose before i to k
-        out = np.hstack([along[:, 1:], np.zeros((number, 1))])  # from i to the pose behind k
+        out = np.hstack([along[:, 1:], np.zeros((number, 1))])  # from i to the pose after k
         gain = before[:, None] + step[None, :] - from_previous - out
         gain[np.tril_indices(number)] = 0.0
         i, k = np.unravel_index(int(np.argmax(gain)), gain.shape)

@@ -4,7 +4,7 @@ A unit is one simulated arm with its own drawn error coefficients.
 
     phi = mu + R z,   z <- z + (B^T B + I)^-1 (B^T C^-1/2 (y - m(phi) - b) - z),   B = C^-1/2 dm/dphi R at phi
 
-with I, and z after it, left out without the population as prior.
+Without the population as prior, I and the last z are omitted.
 
 References
 ----------
@@ -40,19 +40,21 @@ CHUNK = 2 * LANES
 
 @dataclass(frozen=True, eq=False)
 class KinematicModel:
-    """Exact kinematics of the measured arm in its parameters.
+    """Exact kinematics of the measured arm as a function of its parameters.
 
     Parameters
     ----------
     axes : list of Axes
-        Pose by pose.
+        Axes with respect to the target, per pose.
     parameter, axis : (moves,)
-        Numbers of a parameter, and of an axis that it moves; an axis with followers moves these too.
+        Index of a parameter, and of an axis that it moves; a parameter may move several coupled axes.
     shapes : (M, moves)
-    lever_axes : list of three Axes, or of none
-        Axes at points off the target by `LEVER` along x, y, z of the tool, where a group holds orientations.
+        Displacement of the axis per unit of the parameter, at every pose.
+    lever_axes : list of lists of three Axes, or of none
+        Per pose, axes with respect to points at the distance `LEVER` from the target along x, y, z of the tool; none
+        for groups of readings without orientations.
     rotations : (M, 3, 3)
-        Nominal, of the tool.
+        Nominal rotation of the tool.
     """
 
     axes: list[Axes]
@@ -64,19 +66,19 @@ class KinematicModel:
 
     @staticmethod
     def of(machine: Machine, estimate: Estimate, joints: Array, conditions: Conditions | None = None) -> KinematicModel:
-        """The parameters of an estimate at measured poses.
+        """Kinematics for the parameters of an estimate at measured poses.
 
         Parameters
         ----------
         machine : Machine
-            As the instrument sees it.
+            Machine as the instrument sees it, from `measured_machine.as_measured`.
         estimate : Estimate
         joints : (M, joints) [rad or m]
         conditions : Conditions, optional
 
         Returns
         -------
-        Model
+        KinematicModel
         """
         arm, parameters = machine.arm, estimate.parameters
         moves = moves_of(arm, parameters)
@@ -101,7 +103,7 @@ class KinematicModel:
         return KinematicModel(axes, numbers, axis, shapes, lever_axes, target_kinematics.tool[:, :3, :3])
 
     def displacement_and_derivative(self, values: Array) -> tuple[Array, Array]:
-        """Displacement of the target of every arm at every pose, and its derivative.
+        """Displacement of the target of every arm at every pose, and its derivative with respect to the parameters.
 
         Parameters
         ----------
@@ -142,7 +144,7 @@ class KinematicModel:
     def _rotations(
         self, pose: int, centre: Array, reach: Array, ends: Sequence[tuple[Array, Array]]
     ) -> tuple[Array, Array]:
-        """Rotations of the probe from displacements of points, and their first-order derivatives by the parameters."""
+        """Rotations of the probe from displacements of points, and their derivatives with respect to the parameters."""
         rotations = rotations_from_points(self.rotations[pose], [centre, *(shift for shift, _ in ends)])
         derivative = np.zeros_like(reach)
         for axis, (shift, by_parameter) in enumerate(ends):
@@ -152,11 +154,11 @@ class KinematicModel:
 
 
 def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tuple[Array, int]:
-    """Parameters of many arms from their mean displacements.
+    """Identify the parameters of many arms from their mean displacements.
 
     Parameters
     ----------
-    model : Model
+    model : KinematicModel
     estimate : Estimate
     measured : (units, 3 M) [m]
         Mean displacements in the base frame.
@@ -181,7 +183,7 @@ def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tupl
 
 
 def _identify_chunk(model: KinematicModel, estimate: Estimate, measured: Array) -> tuple[Array, int]:
-    """Values of the parameters of a chunk of arms, and the number of iterations."""
+    """Identified parameters of a chunk of arms, and the number of iterations."""
     root, weight = estimate.parameter_root, 1.0 if estimate.uses_prior else 0.0
     coordinates = np.zeros((len(measured), root.shape[1]))
     size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)

@@ -1,18 +1,20 @@
-"""Error of an identified arm at poses that were not measured, by leaving out blocks of those that were.
+"""Error of an identified arm at poses that were not measured: cross-validation by leaving out blocks of poses.
 
-With D_b the squared distances of the poses of block b from the arm that the other blocks identify, and R, R_b those of
-all poses from the arm that all of them, and all but block b, identify, the mean square at other poses is
+Let D_b be the squared distances of the measured points of block b from the arm that the other blocks identify, R those
+of all points from the arm that all poses identify, and R_b those of all points from the arm that all blocks but b
+identify. The mean square at poses that were not measured is estimated as
 
     mean D_b  +  mean R  -  mean over b of mean R_b
 
-the latter for what each of them lacks of the whole session. Its interval is that of the logarithm, with Student's t of
-as many blocks. The relative variance is that of independent blocks, v, and what it lacks: blocks share the arm that
-they are compared with, of K effective parameters by n readings of a coordinate, which is off at all poses alike,
+where the last two terms correct for the smaller number of poses without a block. The interval is computed for the
+logarithm, with Student's t and one degree of freedom less than there are blocks. The relative variance v of independent
+blocks is too small, since all blocks are compared with arms identified from nearly the same readings. With K effective
+parameters and n readings of a coordinate it is
 
     v (n / (n - K))^2  +  2 K / n^2 / (1 + K / n)^2
 
-The former is a bound that `tests/calibration/test_hold_out.py` and simulations of 30 to 80 poses found to hold (93 to
-97 % of intervals of 95 % hold the error at fresh poses; 82 to 92 % with v alone).
+The first factor is a bound, checked in `tests/calibration/test_hold_out.py` and by simulations of 30 to 80 poses: 93 to
+97 % of the 95 % intervals hold the error at fresh poses, against 82 to 92 % with v alone.
 
 References
 ----------
@@ -32,33 +34,33 @@ from armsim.calibration.population_at_poses import PopulationAtPoses
 from armsim.model.machine import Machine
 
 BLOCKS = 10
-"""Blocks of poses, each left out once, at most."""
+"""Largest number of blocks of poses, each of which is left out once."""
 MIN_BLOCKS = 5
-"""Least number of blocks for an estimate of the scatter between them."""
+"""Smallest number of blocks for an estimate of the scatter between them."""
 CONFIDENCE = 0.95
 
 
 def hold_out(
     machine: Machine, population: PopulationAtPoses, joints: Array, measured: Array, use_prior: bool
 ) -> HoldOutRecord | None:
-    """Cross-validation over blocks of poses that follow each other in the order in which they were measured.
+    """Cross-validation over blocks of poses that were measured one after the other.
 
     Parameters
     ----------
     machine : Machine
-        As the instrument sees it, of `measured_machine.as_measured`.
+        Machine as the instrument sees it, from `measured_machine.as_measured`.
     population : PopulationAtPoses
         Parameters of the arm at the measured poses.
     joints : (M, joints) [rad or m]
     measured : (3 M,) [m]
         Mean displacements.
     use_prior : bool
-        Whether the population is known beforehand.
+        Whether the stated population serves as prior of the parameters.
 
     Returns
     -------
     HoldOutRecord or None
-        None where there are too few poses, or too few are left to identify the arm by.
+        None if there are too few poses, or too few remain to identify the arm.
     """
     groups = np.arange(len(joints))
     partners = groups if population.conditions is None else population.conditions.partners
@@ -102,7 +104,7 @@ def _squared_distances(
     chosen: NDArray[np.intp],
     use_prior: bool,
 ) -> Array:
-    """Squared distances of all poses, shape (M,), from the arm that some of them identify. [m^2]"""
+    """Squared distances of the measured points of all poses from the arm that some poses identify, shape (M,). [m^2]"""
     chosen_population = population.only(chosen)
     estimate = estimate_of(chosen_population, use_prior)
     rows = (3 * chosen[:, None] + np.arange(3)).ravel()

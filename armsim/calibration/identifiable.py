@@ -1,4 +1,4 @@
-"""Identifiable parameters of an arm, by name, and their relation to the causes of a scenario."""
+"""Identifiable parameters of an arm, and their relation to the error coefficients of its causes."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ PARAMETER_SCALES = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
 def parameters_of(
     machine: Machine, instrument: Instrument, identify: Identified, layout: Layout = ONE_SESSION
 ) -> tuple[Parameter, ...]:
-    """Parameters to identify, in the order of preference where the poses do not separate them.
+    """Parameters to identify, in the order of preference if the poses do not separate them.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def _order_of_travel(travel: float) -> float:
 
 
 def link_axes(arm: Arm) -> list[Axis]:
-    """Constants of the links, base first."""
+    """Axes of the constant link parameters, from the base on."""
     return [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
 
 
@@ -129,14 +129,14 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
 
 
 def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
-    """Matrix from unit coefficients to parameters; zero where they are unrelated.
+    """Matrix from error coefficients to parameters; zero for pairs that are unrelated.
 
-    The zero of a joint and the angle of its link are one motion: a coefficient counts to the first parameter of a
-    motion alone.
+    The zero of a joint and the angle of its link are the same motion. A coefficient is assigned only to the first
+    parameter of a motion.
 
     Parameters
     ----------
-    linear : Linear
+    linear : LinearPopulation
         States the order of the coefficients.
     parameters : tuple of Parameter
     arm : Arm
@@ -149,7 +149,7 @@ def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Param
     motions = [arm.motion_of(parameter.axis) for parameter in parameters]
     for term, part in linear.terms_with_slices():
         for act in term.acts:
-            if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # follows an act on its joint
+            if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # a coupled axis follows its joint
                 continue
             motion = arm.motion_of(act.axis)
             for j, parameter in enumerate(parameters):
@@ -160,12 +160,12 @@ def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Param
 
 
 def controller_numbers(parameters: tuple[Parameter, ...]) -> list[int]:
-    """Numbers of the parameters that are put into the controller: those of the arm."""
+    """Indices of the parameters that the controller uses: those of the arm."""
     return [n for n, parameter in enumerate(parameters) if parameter.group not in (INSTRUMENT, TARGET)]
 
 
 def numbers_by_group(parameters: tuple[Parameter, ...]) -> Mapping[str, list[int]]:
-    """Numbers of the parameters of every group."""
+    """Indices of the parameters of every group."""
     out: dict[str, list[int]] = {}
     for n, parameter in enumerate(parameters):
         out.setdefault(parameter.group, []).append(n)

@@ -1,4 +1,4 @@
-"""Identification of measured arms: outlying readings, parameters by the calibration of the scenario, and the fit."""
+"""Identification of measured arms: outlying readings, parameters that the calibration identifies, goodness of fit."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ TESTS = 3
 UNITS = 4000
 """Smallest number of simulated arms of a reference distribution."""
 LEAST_SINGULAR_VALUE = 1e-6
-"""Singular value of the columns of parameters, over the largest, below which they are not separately identifiable."""
+"""Ratio of a singular value of the columns of the parameters to the largest, below which they are not separable."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +53,7 @@ class SessionIdentification:
     setup : Setup
     calibration : Calibration
     false_alarm_probability : float
-        Chance of a false alarm of each of the `TESTS` of an arm.
+        Probability of a false alarm for each of the `TESTS` of an arm.
     """
 
     study: Study
@@ -65,13 +65,13 @@ class SessionIdentification:
     models: dict[tuple[object, ...], tuple[KinematicModel, Estimate, Prediction]] = field(default_factory=dict)
 
     def measurement(self, arm: RegisteredArm) -> Measurement:
-        """The calibration at the poses of an arm."""
+        """Measurement of the calibration at the poses of an arm."""
         return Measurement(self.calibration, arm.joints, arm.counts, arm.conditions, arm.covariance_roots)
 
     def predicted(self, arm: RegisteredArm, estimate: Estimate) -> Prediction:
         """Prediction of the readings with the identified parameters projected out.
 
-        Where the poses are too few for that and the population is known, the prediction is that of the population.
+        If the poses are too few for that and the population serves as prior, the prediction is that of the population.
 
         Parameters
         ----------
@@ -102,14 +102,14 @@ class SessionIdentification:
         return Prediction(linear.mean, np.zeros_like(root), readings)
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
-        """Refit as in `outlying_readings.RefitReadings`, linearised about the identified parameters."""
+        """Prediction and readings as `outlying_readings.RefitReadings`, linearised about the identified parameters."""
         read = self.setup.register(arm, self.path)
         model, estimate, prediction = self._models(read)
         visits = read.arm.visits
         means = prediction.readings.means(list(visits.values()))
         try:
             values = identify(model, estimate, means[None])[0]
-        except ArithmeticError:  # too far off to converge: first order about the nominal arm
+        except ArithmeticError:  # too far from the nominal arm to converge: linearise about the nominal arm
             values = np.zeros((1, len(estimate.parameters)))
         nonlinear = (estimate.jacobian @ values[0] - model.displacement_and_derivative(values)[0][0]).reshape(-1, 3)
         linearised = {name: rows + shift for (name, rows), shift in zip(visits.items(), nonlinear, strict=True)}
@@ -162,10 +162,10 @@ class FittedArm:
 def fit_measured_arms(
     study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()
 ) -> list[FittedArm]:
-    """Arms of a measurement file without their outlying readings, and how each was measured.
+    """Read the arms of a measurement file, remove their outlying readings, and test the fit of the rest.
 
-    Where frame or target is identified, readings may be in the frame of the instrument. They are transformed to the
-    base frame by the nominal arm; what then remains of frame and target is identified with the parameters of the arm.
+    If frame or target is identified, readings may be in the frame of the instrument. They are transformed to the base
+    frame by a fit to the nominal arm; the remaining errors of frame and target are identified with the arm.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def fit_measured_arms(
 
     Returns
     -------
-    list of ReadArm
+    list of FittedArm
 
     Raises
     ------
@@ -195,7 +195,7 @@ def fit_measured_arms(
 def identify_arm(
     study: Study, read: FittedArm, residual_poses: ResidualPoses
 ) -> tuple[IdentifiedArmRecord, Identification]:
-    """Identified parameters of an arm with their fit to the measurement, and what of them its document holds.
+    """Identify the parameters of a measured arm.
 
     Parameters
     ----------
@@ -207,7 +207,9 @@ def identify_arm(
     Returns
     -------
     record : IdentifiedArmRecord
+        Parameters, residuals and goodness of fit.
     identification : Identification
+        Values of the parameters for the document of the arm.
 
     Raises
     ------
@@ -226,7 +228,7 @@ def identify_arm(
     except ArithmeticError as error:
         raise RunError(f"{arm.name}: {error}: fewer parameters, more poses, or prior: true") from error
     remainder = displacement - model.displacement_and_derivative(values[None])[0][0] - estimate.unidentified_mean
-    # residual of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
+    # residual of a reading by the linear estimate: (I - J H) (G c + noise) about its mean
     projected = np.eye(len(remainder)) - estimate.jacobian @ estimate.gain
     covariance = estimate.linear.gain @ estimate.linear.prior_covariance @ estimate.linear.gain.T + estimate.noise
     positions = ~np.repeat(measurement.oriented, 3)

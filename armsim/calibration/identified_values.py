@@ -1,4 +1,4 @@
-"""Estimated parameters of an arm, as values for its document."""
+"""Identified parameters of an arm, as values for its document."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from armsim.model.machine import Machine
 
 
 def identification_of(machine: Machine, calibration: Calibration, estimate: Estimate, values: Array) -> Identification:
-    """Identified parameters of an arm, together with what an earlier session identified.
+    """Identified parameters of an arm, together with those that an earlier measurement identified.
 
     A parameter that is not separately identifiable stays at its nominal value; identified ones absorb its effect.
-    What an earlier session identified, and this one does not, is independent of it; a wave or a compliance of an
-    earlier session is in the commanded position already, so the controller compensates both.
+    Parameters that only the earlier measurement identified are independent of the present ones. The controller already
+    compensates a wave or a compliance from the earlier measurement, so the present value is added to it.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
             np.ix_(remaining, remaining)
         ]
         identified_parameters += [earlier.parameters[n] for n in remaining]
-        # the rows of the arm hold its zeros and links already
+        # the kinematic rows of the arm already include its zeros and links
         in_rows = [isinstance(earlier.parameters[n].shape, Constant) for n in remaining]
         new_values += [
             0.0 if in_row else float(earlier.values[n]) for n, in_row in zip(remaining, in_rows, strict=True)
@@ -86,7 +86,7 @@ def _absorbed(
     )
     out = []
     for row in estimate.confounded:
-        if row.name not in parameter_by_name:  # of the instrument
+        if row.name not in parameter_by_name:  # a parameter of the instrument
             continue
         parameter = parameter_by_name[row.name]
         expressible = bool(row.combination) and all(name in names for name, _ in row.combination)

@@ -56,9 +56,9 @@ def distance_pairs(pose_sets: Sequence[PoseSet], arm: Arm) -> list[DistancePair]
 
 
 def distances(arm: MeasuredArm, pairs: Sequence[DistancePair]) -> tuple[DistanceRecord, ...]:
-    """AD and RD between poses that were both measured in a session, visit by visit in the order of the file.
+    """AD and RD between poses that were both measured in the same session, visit by visit in the order of the file.
 
-    The frame of an instrument that is moved between sessions does not reach from one to the other.
+    Distances between sessions are not evaluated, since the instrument may have been moved between them.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The machine as an instrument sees it: frames of its sessions before the base, targets on the tool."""
+"""The machine as an instrument sees it: frames of the instrument before the base, and targets on the tool."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from armsim.model.kinematics import ElementaryTransform, X
 from armsim.model.machine import Machine
 
 INSTRUMENT, TARGET, SCALE = "instrument", "target", "scale"
-"""Names of the errors of the instrument pose and of the target position, in the first session; those of others
-have their numbers behind. The scale is that of the instrument in all of them."""
+"""Names of the errors of the instrument pose and of the target position in the first session; the names of further
+sessions end in their number. The scale of the instrument is the same in all sessions."""
 ORIGIN = (0.0, 0.0, 0.0)
 REGISTRATION_STD = {"length": 1e-3, "angle": 1e-3}
 """Prior standard deviation of an identified instrument pose, scale or target offset. [m or m/m, rad]"""
@@ -33,13 +33,13 @@ ONE_SESSION = Layout()
 
 
 def group_of(axis: Axis) -> str:
-    """`INSTRUMENT` or `TARGET`, of which an axis is in some session; empty for all of the arm, whatever its names."""
+    """`INSTRUMENT` or `TARGET`, if an axis moves one of them in any session; empty for axes of the arm."""
     group = axis.owner.partition(" ")[0]
     return group if axis.role is Role.FRAME and group in (INSTRUMENT, TARGET) else ""
 
 
 def session_of(axis: Axis) -> int:
-    """Number of the session whose instrument or target an axis moves."""
+    """Index of the session whose instrument or target an axis moves."""
     return int(axis.owner.partition(" ")[2] or 1) - 1
 
 
@@ -71,7 +71,7 @@ def nuisance_axes(instrument: Instrument, layout: Layout) -> list[Axis]:
 
 
 def nuisance_name(axis: Axis, layout: Layout) -> str:
-    """Name of an axis of `nuisance_axes` in words.
+    """Description of an axis of `nuisance_axes` in words.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def _name_of_session(name: str, session: int) -> str:
 
 
 def as_measured(machine: Machine, instrument: Instrument, layout: Layout = ONE_SESSION) -> Machine:
-    """The machine as measured: instrument before its base, target on its tool, an error of each that is identified.
+    """The machine as an instrument measures it: instrument before its base, target on its tool, with identified errors.
 
     Parameters
     ----------

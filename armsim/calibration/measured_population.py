@@ -20,7 +20,7 @@ from armsim.sampling.statistics import pose_repeatability
 from armsim.sampling_plan import SamplingPlan
 
 VISIT_TASK = 0x7E57
-"""Keys the random numbers of simulated measurements, apart from those of a study."""
+"""Key of the random numbers of simulated measurements, which separates them from those of a study."""
 
 
 def measured_units(
@@ -32,20 +32,20 @@ def measured_units(
     seed: int,
     conditions: Conditions | None = None,
 ) -> Iterator[Array]:
-    """Visits of built units at every pose, through exact kinematics, as an instrument reads them.
+    """Simulate the readings of an instrument for units (simulated arms) at every pose, by exact kinematics.
 
     Yields
     ------
     (units, visits, 3) [m]
-        For each group of readings: attained minus commanded position, or rotation times `LEVER`. Thermal growth at a
-        known temperature is left out.
+        For each group of readings: attained minus commanded position, or rotation times `LEVER`, without thermal growth
+        at a known temperature.
 
     Parameters
     ----------
     machine : Machine
     joints : (M, joints) [rad or m]
     visits : sequence of int
-    instrument : Instrument
+    instrument : InstrumentNoise
     units, seed : int
     conditions : Conditions, optional
     """
@@ -79,13 +79,14 @@ def measured_units(
 
 @dataclass(frozen=True, eq=False)
 class SimulatedMeasurements:
-    """Simulated arms, measured as the arm under test: mean displacement of every group, AP and RP of every pose.
+    """Statistics of simulated arms, measured as the arm under test.
 
     Parameters
     ----------
     means : (units, 3 M) [m]
+        Mean displacement of every group.
     accuracy, repeatability : (P, units) [m]
-        AP and RP of the groups that hold positions.
+        AP and RP of the groups of positions.
     """
 
     means: Array
@@ -99,7 +100,7 @@ class SimulatedMeasurements:
         noise: ReadingNoise | None = None,
         oriented: Sequence[bool] | None = None,
     ) -> SimulatedMeasurements:
-        """Statistics of visits of shape (units, visits, 3), given per group.
+        """Statistics of readings of shape (units, visits, 3), given per group.
 
         Parameters
         ----------

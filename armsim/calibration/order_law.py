@@ -1,4 +1,4 @@
-"""Expected distribution of the fitted amplitude of an order by data sheet and mounting, with aliases."""
+"""Expected distribution of the fitted amplitude of an order from data sheet and mounting, including aliases."""
 
 from __future__ import annotations
 
@@ -29,16 +29,17 @@ SAME_ORDER = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class SheetErrors:
-    """Errors of unit life that data sheet and mounting state at the shaft, drawn for many sensors.
+    """Errors that data sheet and mounting state and that are drawn once per sensor, for many sensors.
 
     Parameters
     ----------
     fundamental, travel : float
-        Order 1, and the range over which they are drawn; 0 on a turn, where nothing that is stated grows with it.
+        Order 1 [rad/rad or rad/m], and travel of a linear scale [m]; 0 for a rotary encoder, on which no error depends
+        on the travel.
     shapes : (K,)
     causes : (K,)
     draws : (K, DRAWN_SENSORS)
-        Coefficient of every shape. [rad or m]
+        Coefficient of every shape, per sensor. [rad or m]
     """
 
     fundamental: float
@@ -48,18 +49,19 @@ class SheetErrors:
     draws: Array
 
     def applies_to(self, curve: Curve) -> bool:
-        """Whether the drawn errors are those of the sensor of a curve: of the same turn or travel."""
+        """Whether the drawn errors apply to the sensor of a curve, which has the same turn or travel."""
         return (self.fundamental, self.travel) == (curve.fundamental, 0.0 if curve.rotary else curve.travel)
 
     @property
     def orders(self) -> tuple[float, ...]:
-        """Orders of its waves, each once, the lowest first. [rad/rad or rad/m]"""
+        """Distinct orders of the stated waves, the lowest first. [rad/rad or rad/m]"""
         return tuple(sorted({abs(shape.order) for shape in self.shapes if isinstance(shape, Wave)}))
 
 
 @dataclass(frozen=True, eq=False)
 class FoldedLaw:
-    """Distribution of the fitted coefficients by the errors of a data sheet, with aliases at the measured angles.
+    """Distribution of the fitted coefficients from the errors of a data sheet, including aliases at the measured
+    angles.
 
     Parameters
     ----------
@@ -70,13 +72,13 @@ class FoldedLaw:
     quantiles : (H, 2)
         Amplitudes that 50 and 95 % do not exceed. [rad or m]
     causes : (H,)
-        Causes of every order and of those that cannot be distinguished from it; empty where nothing is stated.
+        Causes of every order and of its aliases; empty if the data sheet states none.
     aliases : (H,)
-        Orders of the sheet that cannot be distinguished from it at these angles, per turn or over the travel.
+        Orders of the sheet that cannot be distinguished from each order at these angles, per turn or over the travel.
     constant_aliases : tuple of float
-        Orders of the sheet that cannot be distinguished from a constant, likewise.
+        Orders of the sheet that cannot be distinguished from a constant, per turn or over the travel.
     unlisted : int
-        Orders of the sheet that are none of these.
+        Number of further orders of the sheet.
     """
 
     curve: Curve
@@ -106,9 +108,9 @@ class FoldedLaw:
 
 @dataclass(frozen=True)
 class OrderLaws:
-    """Distributions of the orders of one sensor, None where nothing is stated, and their aliases in the data sheet.
+    """Expected distributions of the orders of one sensor, None for an order that the data sheet does not state.
 
-    ``aliases`` of every order, ``constant_aliases`` of the constant, as in `FoldedLaw`.
+    ``aliases`` and ``constant_aliases`` as in `FoldedLaw`.
     """
 
     laws: tuple[LawRecord | None, ...]
@@ -149,10 +151,10 @@ def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: 
 
 
 def fold_orders(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
-    """Fit the drawn errors of a data sheet at the angles of a measured curve, as the curve itself is fitted.
+    """Fit the drawn errors of a data sheet at the angles of a measured curve, in the same way as the curve.
 
-    A wave w that is not among those fitted adds (F^T F)^-1 F^T w to the coefficients, F being the waves fitted: at
-    equal steps all of itself to its alias, at irregular angles a little to every order.
+    A wave w that is not among the fitted waves F adds (F^T F)^-1 F^T w to the coefficients: at equal steps its full
+    amplitude to its alias, at irregular angles a little to every order.
 
     Parameters
     ----------
@@ -199,11 +201,11 @@ def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
 
 
 def judge_orders(law: FoldedLaw, fit: HarmonicFit, seed: int) -> OrderLaws:
-    """Rank of the fitted amplitudes among those of drawn sensors, measured with the same noise.
+    """Rank the fitted amplitudes among those of drawn sensors, measured with the same noise.
 
-    The p-value of an amplitude is its rank among the sensors drawn; their noise is that of the fit, with Student's
-    distribution for its estimated size. Orders that are stated and not listed count in Holm's correction, as they would
-    have been judged, had they been found.
+    The p-value of an amplitude is its rank among the drawn sensors. Their noise is that of the fit, with Student's
+    distribution since its size is estimated. Stated orders that are not listed are included in Holm's correction, since
+    they would have been judged if the residual had shown them.
 
     Parameters
     ----------

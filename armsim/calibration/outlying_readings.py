@@ -2,18 +2,19 @@
 
 A unit is one simulated arm with its own drawn error coefficients.
 
-A reading y_i at a pose p, S its covariance about the mean of the pose, m the weighted mean of the readings there and N
-the covariance of that about the mean of the pose (S/K of K readings that are alike); a the mean displacements of all
-poses less their expectation, Q the inverse of their covariance with frame, target and free parameters taken out. What
-remains of the reading, T its covariance, and the deletion residual r_i, the reading less its prediction by all others:
+Let y_i be a reading at pose p, S its covariance about the mean of the pose, m the weighted mean of the readings there
+and N the covariance of m about the mean of the pose (S/K for K readings of equal noise). Let a be the mean
+displacements of all poses minus their expected values, and Q the inverse of the covariance of a, with frame, target and
+free parameters projected out. With t_i the residual of the reading, T its covariance, and r_i the deletion residual,
+that is, the reading minus its prediction by all other readings,
 
     t_i = y_i - m + N (Q a)_p,   T = S - N + N Q_pp N,   r_i = S T^-1 t_i,   cov r_i = S T^-1 S
 
-so that r_i^T (cov r_i)^-1 r_i = t_i^T T^-1 t_i, of the chi-square distribution with three degrees of freedom where all
-is normal. It is divided by the median over the readings of the arm in units of that law's, where that is more than one:
-an arm that is not as predicted, or an instrument that is worse than stated, moves all readings and makes none of them
-stand out. The largest over all readings is ranked among the largest of simulated arms, which holds whatever the laws
-are.
+so that r_i^T (cov r_i)^-1 r_i = t_i^T T^-1 t_i. For normal errors this has the chi-square distribution with three
+degrees of freedom. If the median over the readings of the arm exceeds the median of that distribution, all values are
+divided by the ratio: an arm that is not as predicted, or an instrument that is worse than stated, affects all readings,
+and makes none of them an outlier. The largest value over all readings is ranked among the largest values of simulated
+arms, which is valid for any distributions.
 
 References
 ----------
@@ -36,13 +37,13 @@ from armsim.calibration.reading_noise import ReadingNoise
 from armsim.documents.measured_points import MeasuredArm
 
 MAX_OUTLIER_SHARE = 0.1
-"""Share of the readings of an arm that may be called wrong, at most. Common practice, no source."""
+"""Largest share of the readings of an arm that may be called wrong. Common practice, no source."""
 CHI_SQUARE_MEDIAN = 2.366
 """Median of the chi-square distribution with three degrees of freedom."""
 NULL_VARIANCE_SHARE = 1e-9
-"""Share of the largest variance below which a direction has none."""
+"""Variance, as a share of the largest, up to which a direction counts as having none."""
 MAX_READINGS = 5_000_000
-"""Readings of simulated arms: of more readings fewer arms."""
+"""Largest number of readings of simulated arms that is stored; it limits the number of arms."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,24 +66,24 @@ class Prediction:
 
     @property
     def counts(self) -> tuple[int, ...]:
-        """Readings of every pose."""
+        """Number of readings of every pose."""
         return self.readings.counts
 
     def inverse_block(self, pose: int) -> Array:
-        """The inverse at a pose, shape (3, 3)."""
+        """Block of the inverse covariance at a pose, shape (3, 3). [m^-2]"""
         part = slice(3 * pose, 3 * pose + 3)
         return np.asarray(self.inverse[part, part])
 
     def reading_covariances(self, pose: int) -> Array:
-        """S of the readings of a pose, shape (readings or 1, 3, 3); the identity where a pose was read once."""
+        """S of the readings of a pose, shape (readings or 1, 3, 3); the identity at a pose that was read once."""
         return np.eye(3)[None] if self.counts[pose] == 1 else self.readings.covariances[pose]
 
     def mean_covariance(self, pose: int) -> Array:
-        """N, or the identity where a pose was read once, shape (3, 3)."""
+        """N of a pose, shape (3, 3); the identity at a pose that was read once."""
         return np.eye(3) if self.counts[pose] == 1 else self.readings.mean_covariances[pose]
 
     def whitenings(self, pose: int) -> Array:
-        """Roots of the inverses of T of the readings of a pose, by which residuals are of unit covariance, or zero.
+        """Square roots of T^-1 of the readings of a pose, which whiten their residuals.
 
         Returns
         -------
@@ -96,13 +97,13 @@ class Prediction:
         return np.asarray(vectors * scales[:, None, :])
 
     def weighted_means(self, means: Array) -> Array:
-        """Q a of mean displacements of arms, shape (units, 3 P), as (units, P, 3). [m^-1]"""
+        """Q a from mean displacements of arms of shape (units, 3 P), shape (units, P, 3). [m^-1]"""
         return np.asarray((means - self.mean) @ self.inverse).reshape(len(means), -1, 3)
 
     def squares(self, visits: Sequence[Array]) -> Array:
         """Squared studentised deletion residuals of the readings of an arm, pose by pose, shape (readings,).
 
-        ``visits`` of shape (visits, 3) each. [m]
+        ``visits`` are the readings of every pose, each of shape (visits, 3). [m]
         """
         residuals = self._residuals(visits)
         whitened = (_multiply_rows(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
@@ -149,7 +150,7 @@ class Prediction:
         return between, within
 
     def squared_scatter(self, pose: int, readings: Array) -> Array:
-        """Squared distances of readings (units, visits, 3) from their means, summed over the visits, shape (units,).
+        """Squared Mahalanobis distances of readings from their means, summed over the visits.
 
         Parameters
         ----------
@@ -166,17 +167,17 @@ class Prediction:
 
 
 def _multiply_rows(rows: Array, factors: Array) -> Array:
-    """Rows (..., readings, 3) times a matrix each, or all times one: factors (readings or 1, 3, 3)."""
+    """Rows, shape (..., readings, 3), each times its matrix, or all times one; factors, shape (readings or 1, 3, 3)."""
     return np.asarray(rows @ factors[0] if len(factors) == 1 else np.einsum("...vi,vij->...vj", rows, factors))
 
 
 def studentised(squares: Array) -> Array:
-    """Squares (..., readings) over the ratio of their median to that of chi-square, where that ratio exceeds one."""
+    """Squares, shape (..., readings), divided by the ratio of their median to that of chi-square if it exceeds one."""
     return np.asarray(squares / np.maximum(1.0, np.median(squares, axis=-1, keepdims=True) / CHI_SQUARE_MEDIAN))
 
 
 def _normal_score(square: Array, freedom: int) -> Array:
-    """A chi-square as a standard normal quantity. Source: Wilson, Hilferty, PNAS 17 (1931) 684."""
+    """Standard normal score of a chi-square. Source: Wilson, Hilferty, PNAS 17 (1931) 684."""
     if freedom == 0:
         return np.zeros_like(square)
     width = 2.0 / (9.0 * freedom)
@@ -206,7 +207,7 @@ class ReadingSample:
     within: list[Array] = field(default_factory=list)
 
     def collect(self, visits: Iterable[Array]) -> Iterator[Array]:
-        """Pass on simulated readings, (units, visits, 3) per pose, and collect the residuals of enough units. [m]"""
+        """Yield simulated readings, (units, visits, 3) per pose, unchanged, and collect residuals of some units. [m]"""
         units = max(int(np.ceil(2.0 / self.alarm)), MAX_READINGS // sum(self.prediction.counts))
         for pose, visits_at_pose in enumerate(visits):
             readings = visits_at_pose[:units]
@@ -222,7 +223,8 @@ class ReadingSample:
 class ReadingReference:
     """Reference distribution of readings: largest studentised residual and misfits of every simulated arm.
 
-    Each of shape (units,), in order; the misfits as standard normal quantities.
+    Each has shape (units,), in ascending order. ``between`` is the misfit of the pose means, ``within`` that of the
+    visits about them, as standard normal scores.
     """
 
     largest: Array
@@ -283,7 +285,7 @@ def _p_value(ordered: Array, value: float) -> float:
 
 
 RefitReadings = Callable[[MeasuredArm], tuple[Prediction, MeasuredArm]]
-"""Function that returns the prediction of the readings of an arm, and these readings, per group in the base frame."""
+"""Function from a measured arm to the prediction of its readings, and its readings per group in the base frame."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,7 +295,7 @@ class ScreenedArm:
     Parameters
     ----------
     arm : MeasuredArm
-        Without the outlying readings.
+        The arm without its outlying readings.
     outliers : tuple of OutlierRecord
         The farthest first.
     too_many_outliers : bool
@@ -324,7 +326,7 @@ def screen_outliers(
 
     Returns
     -------
-    Screened
+    ScreenedArm
     """
     most, lines, remaining = max(1, int(MAX_OUTLIER_SHARE * len(arm.readings))), list[int](), arm
     while True:
@@ -348,7 +350,7 @@ def screen_outliers(
 def _outlier(
     arm: MeasuredArm, file: str, line: int, refit: RefitReadings, reference: ReadingReference
 ) -> OutlierRecord:
-    """The reading of a line against all others of an arm."""
+    """Record of the reading of a line, compared with the prediction by all other readings of an arm."""
     prediction, registered_arm = refit(arm)
     visits = list(registered_arm.visits.values())
     squares = prediction.squares(visits)

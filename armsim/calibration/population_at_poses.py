@@ -30,7 +30,7 @@ class PopulationAtPoses:
     ----------
     parameters : tuple of Parameter
         All Q parameters to identify.
-    linear : Linear
+    linear : LinearPopulation
         First-order effect of the error coefficients of the population.
     jacobian : (3 M, Q) [m per unit of the parameter]
     visits : tuple of int
@@ -73,7 +73,7 @@ class PopulationAtPoses:
         joints : (M, joints) [rad or m]
         visits : sequence of int
             Visits per pose.
-        instrument : Instrument
+        instrument : InstrumentNoise
             Noise of its readings.
         conditions : Conditions, optional
 

@@ -106,7 +106,7 @@ def candidates_of(scenario: Scenario, calibration: Calibration, pose_sets: Seque
 
 @dataclass(frozen=True, eq=False)
 class PoseSelection:
-    """Inputs of a selection of poses: the population at all candidates, and the criterion.
+    """Selection of the poses to measure: the population at all candidates, and the criterion.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ class PoseSelection:
     calibration : Calibration
     candidates : Candidates
     population : PopulationAtPoses
-        At all candidates.
+        Population at all candidates.
     pool : Pool
         Criterion of the exchange.
     seed : int
@@ -151,7 +151,7 @@ class PoseSelection:
         return PoseSelection(machine, calibration, candidates, population, pool, seed)
 
     def selected_poses(self, count: int, choice: Criterion, draw: int = 0, starts: int = STARTS) -> NDArray[np.intp]:
-        """Numbers of selected candidates.
+        """Indices of the selected candidates.
 
         Parameters
         ----------
@@ -174,7 +174,7 @@ class PoseSelection:
         return select_poses(self.pool, count, rng, starts)
 
     def planned_poses(self) -> NDArray[np.intp]:
-        """Numbers of the candidates that the calibration plans to measure, in number and by criterion."""
+        """Indices of the candidates selected by the count and the criterion that the calibration states."""
         plan = self.calibration.poses
         return self.selected_poses(plan.count or len(self.candidates.joints), plan.choice)
 
@@ -213,7 +213,7 @@ def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_s
 
 
 def planned_measurement(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:
-    """Measurement of a calibration at the poses that it plans.
+    """Measurement at the poses selected as the calibration states.
 
     Parameters
     ----------

@@ -21,22 +21,23 @@ LEAST_RESOLVED = 0.01
 
 @dataclass(frozen=True, eq=False)
 class Estimator:
-    """The best linear estimate of the unit coefficients from mean displacements at P poses.
+    """Best linear estimate of the error coefficients of an arm from its mean displacements at P poses.
 
     Parameters
     ----------
-    linear : Linear
+    linear : LinearPopulation
     displacement_covariance : (3 P, 3 P) [m^2]
-        Covariance of the displacements of the population, as measured.
+        Covariance of the mean displacements over the population, including noise, frame and target projected out.
     inverse : (3 P, 3 P) [m^-2]
+        Pseudo-inverse of that covariance.
     gain : (coefficients, 3 P) [m^-1]
-        From displacements less their mean to coefficients less their mean.
+        From displacements minus their mean to coefficients minus their mean.
     covariance : (coefficients, coefficients)
         Posterior covariance.
     projection : (3 P, 3 P)
         Projection that removes fitted frame and target from displacements; the identity where both are known.
     noise : (3 P, 3 P) [m^2]
-        Covariance that visits and instrument make, frame and target not fitted.
+        Covariance by visits and instrument, without a fit of frame and target.
     readings : ReadingNoise
 
     References
@@ -64,10 +65,10 @@ class Estimator:
 
         Parameters
         ----------
-        linear : Linear
+        linear : LinearPopulation
         counts : sequence of int
             Visits per pose.
-        instrument : Instrument
+        instrument : InstrumentNoise
             Noise of its readings.
         registration_jacobian : (3 P, K), optional
             Change of the readings per fitted parameter of frame and target, as `Setup.registration_jacobian`.
@@ -107,7 +108,7 @@ class Estimator:
 
     @property
     def mean(self) -> Array:
-        """Mean displacements of the population, frame and target fitted, shape (3 P,). [m]"""
+        """Mean displacements of the population, with frame and target projected out, shape (3 P,). [m]"""
         return np.asarray(self.projection @ self.linear.mean)
 
     def resolved_share(self, part: slice) -> float:
@@ -116,7 +117,7 @@ class Estimator:
         return 1.0 - float(np.trace(self.covariance[part, part])) / size if size > 0.0 else 0.0
 
     def estimate_covariance(self, part: slice) -> Array:
-        """Covariance of the estimated coefficients of a cause over the population: prior less posterior."""
+        """Covariance of the estimated coefficients of a cause over the population: prior minus posterior covariance."""
         return np.asarray(self.linear.prior_covariance[part, part] - self.covariance[part, part])
 
     @property
@@ -137,16 +138,17 @@ def _inverse(values: Array, vectors: Array, least: float) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Posterior:
-    """Posterior of the unit coefficients of a measured arm.
+    """Posterior of the error coefficients of a measured arm.
 
     Parameters
     ----------
     estimator : Estimator
     residuals : (3 P,) [m]
-        Displacements less their mean, frame and target fitted.
+        Displacements minus their mean, with frame and target projected out.
     coefficients : (coefficients,)
+        Estimated coefficients.
     leave_one_out : list of float
-        Mean square of the prediction error of every pose by the other poses, over its expected value.
+        Squared error of the prediction of every pose from the other poses, divided by its expected value.
     """
 
     estimator: Estimator
@@ -156,7 +158,7 @@ class Posterior:
 
     @staticmethod
     def of(estimator: Estimator, displacement: Array) -> Posterior:
-        """Posterior from mean displacements, frame and target fitted or not.
+        """Posterior from mean displacements.
 
         Parameters
         ----------
@@ -169,7 +171,7 @@ class Posterior:
         """
         residuals = estimator.projection @ displacement - estimator.mean
         coefficients = estimator.linear.prior_mean + estimator.gain @ residuals
-        # the residual of a pose that is left out, and its covariance, from the inverse of the whole
+        # residual of a pose that is left out, and its covariance, from the inverse for all poses
         left_out, weighted = [], estimator.inverse @ residuals
         for rows in estimator.linear.blocks:
             covariance = np.linalg.pinv(estimator.inverse[np.ix_(rows, rows)], hermitian=True)
@@ -184,12 +186,12 @@ class PredictedPoses:
 
     Parameters
     ----------
-    linear : Linear
-        Linearised effect at P poses of the estimated coefficients.
+    linear : LinearPopulation
+        Linearised effect of the estimated coefficients at P poses.
     growth : (P, 3) [m/K]
-        Displacement per kelvin where the temperature of the measurement was known; else zero. [m/K]
+        Thermal growth per kelvin if the temperature of the measurement was known, otherwise zero.
     rise : (mean, variance) [K, K^2]
-        Mean and variance of the temperature rise there.
+        Mean and variance of the temperature rise at these poses.
     """
 
     linear: LinearPopulation
@@ -198,14 +200,14 @@ class PredictedPoses:
 
     @staticmethod
     def of(machine: Machine, joints: Array, temperature_known: bool) -> PredictedPoses:
-        """Prediction at joint positions (P, joints), at the stated temperature.
+        """Poses of the prediction at given joint positions, at the temperature that the machine states.
 
         Parameters
         ----------
         machine : Machine
         joints : (P, joints) [rad or m]
         temperature_known : bool
-            Whether that of the measurement was.
+            Whether the temperature of the measurement was known.
 
         Returns
         -------
@@ -236,7 +238,7 @@ class PredictedPoses:
 def predicted_errors(
     posterior: Posterior, predicted_poses: PredictedPoses, names: Sequence[str], ratio: float = 1.0
 ) -> tuple[ExpectedRecord, ...]:
-    """Predicted displacement of a measured arm at every pose, and the standard deviation that remains of it.
+    """Predicted displacement of a measured arm at every pose, and its standard deviation.
 
     Parameters
     ----------

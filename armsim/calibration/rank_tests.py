@@ -34,9 +34,10 @@ class Reference:
     medians : (P, 1) [m]
         Median RP.
     squared_distances : (2 + P + causes, units)
-        Over all poses, in their scatter, pose by pose, cause by cause; each in order.
+        Squared distances of the means over all poses, of the scatter, of every pose and of every cause; each row in
+        ascending order.
     bands : pair of lists of (5 %, 50 %, 95 %)
-        AP and RP, pose by pose. [m]
+        Quantiles of AP and of RP per pose. [m]
     """
 
     estimator: Estimator
@@ -66,7 +67,7 @@ class Reference:
         )
 
     def p_values(self, arm: SimulatedMeasurements) -> list[float]:
-        """P-values of an arm by its rank in the population, for every row of `far`.
+        """P-values of an arm by its rank in the population, one for every row of ``squared_distances``.
 
         References
         ----------
@@ -86,7 +87,7 @@ def _bands(figure: Array) -> list[Band]:
 
 
 def _squared_distances(estimator: Estimator, arms: SimulatedMeasurements, medians: Array) -> Array:
-    """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its medians."""
+    """Squared Mahalanobis distances by the first-order mean and covariance, and mean RP in units of its medians."""
     residuals = arms.means - estimator.mean
     coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.terms_with_slices())
     rows = [_distances(residuals, estimator.displacement_covariance), np.mean(arms.repeatability / medians, axis=0)]
@@ -107,23 +108,23 @@ class RankTests:
     units : int
         Number of simulated arms.
     level : float
-        Probability of a false alarm that each of the `TESTS` may take.
+        Level of significance of each of the `TESTS`.
     p_value : float
-        Of the mean displacements over all poses.
+        P-value of the mean displacements over all poses.
     scatter_p_value : float
-        Of the scatter of the visits.
+        P-value of the scatter of the visits.
     by_pose : list of float
         P-values of single poses.
     significant_at_poses : list of bool
         Whether each of these is significant.
     by_cause : mapping of int to float
-        P-values of the causes that the poses resolve at least in part, by index of the term.
+        P-values of the causes that the poses resolve at least partly, by index of the term.
     significant_causes : frozenset of int
         Indices of the significant ones.
     accuracy_percentile, repeatability_percentile : list of float
-        Share of simulated arms with a smaller AP, RP, pose by pose.
+        Share of simulated arms with a smaller AP, RP, per pose.
     accuracy_population, repeatability_population : list of (5 %, 50 %, 95 %) [m]
-        Quantiles of AP, RP of simulated arms, pose by pose.
+        Quantiles of AP, RP of simulated arms, per pose.
     """
 
     units: int
@@ -162,7 +163,7 @@ class RankTests:
 
         Returns
         -------
-        Ranked
+        RankTests
         """
         estimator, simulated, each = reference.estimator, reference.simulated, alarm / TESTS
         partners = estimator.linear.partners
@@ -184,7 +185,7 @@ class RankTests:
 
 
 def _distances(residuals: Array, covariance: Array) -> Array:
-    """Squared distances of Mahalanobis of rows, in the directions that the covariance has."""
+    """Squared Mahalanobis distances of rows, in the directions in which the covariance is not zero."""
     values, vectors = np.linalg.eigh(covariance)
     positive = values > 1e-9 * values[-1]
     return np.asarray(np.sum((residuals @ vectors[:, positive]) ** 2 / values[positive], axis=1))

@@ -1,8 +1,8 @@
 """Conditions of readings (session, temperature, orientation), and their effect on the measured machine.
 
-A group holds the readings of a pose in one session at one temperature. A session has a frame and a target of its own;
-a known temperature makes the drifts of the arm known in size; the orientation of a probe makes a group beside that of
-its positions, whose three rows are the turn of the target about x, y, z of the base times `LEVER`.
+A group holds the readings of a pose in one session at one temperature. Every session has its own frame and target. If
+the temperature is known, so is the size of the drifts of the arm. Orientations of a probe form a further group beside
+that of the positions; its three rows are the rotation of the target about x, y, z of the base times `LEVER`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from armsim.model.kinematics import Kinematics
 from armsim.model.machine import EvaluatedMachine, Machine
 
 LEVER = 1.0
-"""Length by which turns are made displacements. [m]"""
+"""Length by which rotations are multiplied to give displacements. [m]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,9 +34,10 @@ class Conditions:
     ----------
     sessions : (M,) of int
     rises : (M,), optional [K]
-        Temperature of the arm above that of mastering; not known where not given.
+        Temperature of the arm above that of mastering; unknown if not given.
     partners : (M,) of int
-        Group of the positions that were read with an orientation; the group itself where it holds positions.
+        Index of the group of positions that were read together with a group of orientations; for a group of positions
+        its own index.
     offsets : (M, 3) [m]
         Offset of the target from its stated position, in the tool frame.
     centre : (3,) [m]
@@ -54,7 +55,7 @@ class Conditions:
 
     @staticmethod
     def positions_only(groups: int) -> Conditions:
-        """Positions of one session at a temperature that is not known."""
+        """Conditions of positions read in one session at an unknown temperature."""
         return Conditions(np.zeros(groups, np.int64), None, np.arange(groups), np.zeros((groups, 3)))
 
     @property
@@ -70,11 +71,11 @@ class Conditions:
 
     @property
     def layout(self) -> Layout:
-        """Sessions up to the last that has a group here, and whether orientations were read."""
+        """Sessions up to the last one with a group of readings, and whether orientations were read."""
         return Layout(self.names[: int(self.sessions.max()) + 1], bool(self.oriented.any()))
 
     def only(self, groups: NDArray[np.intp]) -> Conditions:
-        """Conditions of some of the groups, those of orientations with their partners."""
+        """Conditions of some of the groups; groups of orientations need their partners."""
         index_of = {int(group): n for n, group in enumerate(groups)}
         partners = np.array([index_of[int(self.partners[group])] for group in groups], dtype=np.int64)
         rises = None if self.rises is None else self.rises[groups]
@@ -84,19 +85,19 @@ class Conditions:
 
     @property
     def without_temperature(self) -> Conditions:
-        """The same at a temperature that is not known."""
+        """The same conditions at an unknown temperature."""
         return replace(self, rises=None)
 
     def session_factor(self, axis: Axis) -> Array:
-        """1 at the groups on which an axis of a session acts, 0 at others, shape (M,)."""
+        """1 for groups of the session to which an axis belongs, 0 for others, shape (M,); 1 for all others axes."""
         if not group_of(axis) or axis.parameter == SCALE:
             return np.ones(len(self.sessions))
         return np.asarray(self.sessions == session_of(axis), dtype=float)
 
     def axes_at_targets(self, at: Kinematics, axes: Sequence[Axis], beyond: Array | None = None) -> Kinematics:
-        """Axes as they move the targets; ``beyond``, shape (3,): a point off the target, in the frame of the tool. [m]
+        """Axes with respect to the targets, or to points at an offset from them.
 
-        The scale of the instrument moves every target along its distance from the centre.
+        The scale of the instrument moves every target in proportion to its distance from the centre.
 
         Parameters
         ----------
@@ -105,7 +106,7 @@ class Conditions:
         axes : sequence of Axis
             In the order of its columns.
         beyond : (3,), optional [m]
-            A point off the target, in the frame of the tool.
+            Offset of the point from the target, in the frame of the tool.
 
         Returns
         -------
@@ -124,7 +125,7 @@ class Conditions:
         return replace(at, direction=direction, column=column, tool=tool)
 
     def columns(self, at: Kinematics, axes: Sequence[Axis]) -> Array:
-        """Jacobian of the rows of every group by the axes, shape (M, axes, 3): displacement or rotation times `LEVER`.
+        """Jacobian of the rows of every group with respect to the axes: displacements, or rotations times `LEVER`.
 
         Parameters
         ----------
@@ -143,7 +144,7 @@ class Conditions:
 
 
 def one_kelvin_above(machine: Machine) -> Machine:
-    """The machine at one kelvin above mastering, known."""
+    """The machine at a known temperature of one kelvin above that of mastering."""
     rise = Distribution("fixed", 1.0)
     return replace(machine, environment=replace(machine.environment, temperature_rise=rise))
 
@@ -151,10 +152,10 @@ def one_kelvin_above(machine: Machine) -> Machine:
 def evaluated_at(
     machine: Machine, joints: Array, conditions: Conditions | None, exact: bool = False, beyond: Array | None = None
 ) -> EvaluatedMachine:
-    """A machine as groups of readings at joint positions (M, joints) saw it.
+    """A machine as evaluated for groups of readings at given joint positions.
 
-    Where the temperature is known, drifts act in proportion to it; growth, which is known then, does not act: it is
-    taken from the readings.
+    At a known temperature, drifts act in proportion to it. Thermal growth, which is then known, is left out: it is
+    subtracted from the readings instead.
 
     Parameters
     ----------
@@ -162,7 +163,7 @@ def evaluated_at(
     joints : (M, joints)
     conditions : Conditions, optional
     exact : bool
-        For exact kinematics: axes as they move the points of targets, not as they turn them.
+        Whether to keep the axes of points, for exact kinematics, rather than the rotations of oriented groups.
     beyond : (3,), optional [m]
         As in `Conditions.axes_at_targets`.
 
@@ -187,7 +188,7 @@ def evaluated_at(
 
 
 def thermal_growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
-    """Thermal growth of the rows of every group per kelvin of known temperature, shape (M, 3). [m/K]
+    """Thermal growth of the rows of every group per kelvin of a known temperature.
 
     Parameters
     ----------
@@ -210,14 +211,14 @@ def thermal_growth(machine: Machine, joints: Array, conditions: Conditions) -> A
 
 
 def rotations_from_points(tool: Array, displacements: Sequence[Array]) -> Array:
-    """Turns about x, y, z of the base times `LEVER`, shape (..., 3), by displacements of four points.
+    """Rotations about x, y, z of the base times `LEVER`, from displacements of four points.
 
     Parameters
     ----------
     tool : (3, 3)
         Nominal rotation of the tool.
     displacements : four of (..., 3) [m]
-        Displacements of the target, and of points off it by `LEVER` along x, y, z of the tool.
+        Displacements of the target, and of points at the distance `LEVER` from it along x, y, z of the tool.
 
     Returns
     -------

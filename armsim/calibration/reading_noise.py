@@ -1,4 +1,4 @@
-"""Noise of readings about the mean of their pose, and of that mean, weighted where the readings differ in noise."""
+"""Noise of readings about the mean of their pose, and of that mean, weighted if the readings differ in noise."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ import numpy as np
 from armsim.arrays import Array
 
 InstrumentNoise = float | Array | Sequence[Array]
-"""Noise of every reading: its standard deviation along each axis, or per pose along x, y, z, shape (M, 3); or roots of
-its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose have equal noise. [m]"""
+"""Noise of the readings of an instrument: one standard deviation for all axes; or per pose along x, y, z, shape (M, 3);
+or square roots of the covariance per pose, shape (readings, 3, 3), or (1, 3, 3) for readings of equal noise. [m]"""
 
 
 def covariance_roots_of(instrument: InstrumentNoise, poses: int) -> list[Array]:
-    """Roots R of the covariances R R^T of readings, pose by pose of shape (readings or 1, 3, 3). [m]
+    """Square roots R of the covariances R R^T of readings, per pose.
 
     Parameters
     ----------
-    instrument : Instrument
+    instrument : InstrumentNoise
     poses : int
 
     Returns
@@ -39,9 +39,9 @@ class ReadingNoise:
     Parameters
     ----------
     covariances : tuple of (readings, 3, 3) or (1, 3, 3) [m^2]
-        Covariance of each reading about the mean of its pose; a single one where those of a pose are equal.
+        Covariance of each reading about the mean of its pose; a single one for readings of equal noise.
     counts : tuple of int
-        Readings of every pose.
+        Number of readings of every pose.
     """
 
     covariances: tuple[Array, ...]
@@ -55,7 +55,7 @@ class ReadingNoise:
         ----------
         scatter : (M, 3, 3) [m^2]
             Covariance of a visit.
-        instrument : Instrument
+        instrument : InstrumentNoise
         counts : sequence of int
             Readings of every pose.
 
@@ -69,7 +69,7 @@ class ReadingNoise:
 
     @cached_property
     def weights(self) -> tuple[Array | None, ...]:
-        """Weight of every reading in the mean of its pose, shape (readings, 3, 3); None where all have equal weight.
+        """Weight of every reading in the mean of its pose, shape (readings, 3, 3); None if all have equal weight.
 
         References
         ----------

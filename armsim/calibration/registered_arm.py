@@ -20,10 +20,10 @@ class RegisteredArm:
     Parameters
     ----------
     arm : MeasuredArm
-        Groups of positions, then those of orientations, whose rotations are those of the probe.
+        Groups of positions, then groups of orientations with the rotations of the probe.
     conditions : Conditions
     covariance_roots : tuple of (readings or 1, 3, 3) [m]
-        Square roots of the covariance of the readings per group, without that of the visits.
+        Square roots of the covariance by the instrument of the readings, per group.
     registrations : tuple of RegistrationRecord
         Frames and targets that were fitted.
     """
@@ -45,7 +45,7 @@ class RegisteredArm:
 
     @property
     def key(self) -> tuple[object, ...]:
-        """Hashable key of the measurement without its readings."""
+        """Hashable key of the measurement plan: everything except the readings."""
         covariance_roots = tuple(root.tobytes() for root in self.covariance_roots)
         return self.joints.tobytes(), self.counts, covariance_roots, self.conditions.key
 

@@ -5,9 +5,9 @@ A reading of the target, in the frame of the instrument, is
     y = T (p + R s) + noise
 
 with p and R the position and orientation of the tool, s the offset of the target on it and T the pose of the base in
-the frame of the instrument. Where T or s is not known, it is first fitted to the nominal arm, which needs no start
-value; the errors of the arm bias that fit, so the fitted directions are projected out of every statistic, by
-generalised least squares, of the measured arm and of the simulated ones alike.
+the frame of the instrument. If T or s is not known, it is first fitted to the nominal arm, which needs no initial
+value. The errors of the arm bias that fit. Therefore the fitted directions are projected out of every statistic by
+generalised least squares, for the measured arm and for the simulated arms.
 
 References
 ----------
@@ -30,15 +30,15 @@ from armsim.model.kinematics import rigid_motion, roll_pitch_yaw
 MAX_ITERATIONS = 500
 """Largest number of alternations between frame and target."""
 CONVERGED = 1e-13
-"""Change of target offset [m] and scale [1] below which they stop."""
+"""Change of target offset [m] and scale [1] below which the alternation stops."""
 NULL_INFORMATION_SHARE = 1e-10
-"""Share of the largest information below which a combination of frame and target is not identifiable: with all axes
-parallel, as in a SCARA, the heights of target and frame are not separable."""
+"""Information, as a share of the largest, up to which a combination of frame and target counts as not identifiable.
+With all axes parallel, as in a SCARA, the heights of target and frame are not separable."""
 
 
 @dataclass(frozen=True, eq=False)
 class RegistrationFit:
-    """Frame and target of a session.
+    """Fit of the frame of the instrument and of the target of a session.
 
     Parameters
     ----------
@@ -49,9 +49,9 @@ class RegistrationFit:
     target_offset : (3,) [m]
         Position of the target relative to its stated position, in the tool frame.
     scale : float
-        Factor on the lengths of the instrument.
+        Factor on the lengths that the instrument reads.
     residuals : (readings, 3) [m]
-        Measured less nominal position of the target, in the base frame.
+        Measured minus nominal position of the target, in the base frame.
     """
 
     rotation: Array
@@ -74,7 +74,8 @@ class RegistrationFit:
 def fit_registrations(
     readings: Sequence[Array], target_poses: Sequence[Array], instrument: Instrument
 ) -> tuple[RegistrationFit, ...]:
-    """Least-squares frames and target offsets of sessions on the nominal arm; only what the instrument leaves unknown.
+    """Least-squares fit of the frames and target offsets of sessions to the nominal arm; only of those that are
+    unknown.
 
     Parameters
     ----------
@@ -87,7 +88,7 @@ def fit_registrations(
 
     Returns
     -------
-    tuple of Fit
+    tuple of RegistrationFit
         One per session.
     """
     count, scale = len(readings), 1.0
@@ -136,7 +137,7 @@ def fit_registrations(
 def _scale(
     readings: Sequence[Array], goals: Sequence[Array], instrument_rotations: Sequence[Array], centre: Array | None
 ) -> float:
-    """Least-squares factor on lengths about ``centre``, or about the mean of every session where None.
+    """Least-squares factor on lengths about ``centre``, or, if that is None, about the mean of every session.
 
     References
     ----------

@@ -12,13 +12,13 @@ from armsim.documents.curve_file import Curve
 from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
 
 FALSE_ALARM = 0.01
-"""Chance that an order is found in noise, over all orders searched. Common practice, no source."""
+"""Probability that any order is found in pure noise, over all orders searched. Common practice, no source."""
 HIGHEST_ORDER = 4096
-"""Highest order searched where the angles bound none. Common practice, no source."""
+"""Highest order searched if the angles do not limit it. Common practice, no source."""
 MOST_FOUND = 12
-"""Orders found in the residual, at most."""
+"""Largest number of orders searched for in the residual."""
 MAX_ANGLES_TIMES_ORDERS = 10_000_000
-"""Angles times orders of a search, at most: seconds."""
+"""Largest number of angles times orders of a search, so that it takes seconds."""
 BLOCK = 2_000_000
 """Largest number of angles times orders computed at once."""
 NEGLIGIBLE = 1e-9
@@ -27,7 +27,7 @@ NEGLIGIBLE = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class SearchedFit:
-    """Waves of the orders requested and of those found in what these leave, fitted together.
+    """Waves of the requested orders and of those found in the residual, fitted together.
 
     Parameters
     ----------
@@ -35,9 +35,9 @@ class SearchedFit:
     orders : (H,)
         Requested orders, then orders found in the residual.
     false_alarms : (H,)
-        Chance of an order as large in noise, over all orders searched; None where it was requested.
+        Probability of an order as large in pure noise, over all orders searched; None for a requested order.
     searched : int
-        Order up to which all were searched.
+        Highest order that was searched.
     """
 
     fit: HarmonicFit
@@ -64,8 +64,8 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     orders : sequence of int
         Orders that are fitted in any case.
     sheet_orders : sequence of int
-        Orders of the data sheet: searched though they are higher than the angles times orders allow
-        (`MAX_ANGLES_TIMES_ORDERS`), but not beyond half of the equal steps, where they look like lower ones.
+        Orders of the data sheet, which are searched even if `MAX_ANGLES_TIMES_ORDERS` excludes orders as high; but not
+        beyond half the number of equal steps, where they look like lower orders.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
 
 
 def highest_order(curve: Curve) -> int:
-    """Highest order that is searched: below half of the equal steps, where the angles are such."""
+    """Highest order that is searched: below half the number of equal steps, if the angles are equally spaced."""
     steps = curve.equal_steps
     bound = HIGHEST_ORDER if steps is None else min(HIGHEST_ORDER, (steps - 1) // 2)
     return min(bound, max(1, MAX_ANGLES_TIMES_ORDERS // len(curve.angle)))
@@ -123,7 +123,7 @@ def _strongest(
     if fit.freedom <= 2 or not len(candidates):
         return None
     power = _periodogram(curve, fit.residual, candidates)
-    # orders that look the same have the same power, but for rounding: the lowest of them
+    # aliases have the same power except for rounding: take the lowest of them
     for index in np.argsort(-np.round(power / power.max(), 9), kind="stable").tolist():
         order = int(candidates[index])
         try:

@@ -1,4 +1,4 @@
-"""Frame and target of every session of an identified arm: registration, corrected by the identified errors of it."""
+"""Frame and target of every session of an identified arm: the registration, corrected by its identified errors."""
 
 from __future__ import annotations
 
@@ -22,8 +22,9 @@ def session_frames(
 ) -> tuple[SessionFrameRecord, ...]:
     """Frame and target of every session as identified together with the arm.
 
-    A registered point b is I p, with p the point in the base frame and I = (v, W) the identified error of the frame, so
-    that the instrument, registered with position t and orientation R, stands at W^-1 (t - v) with W^-1 R.
+    A registered point b is I p, with p the point in the base frame and I = (v, W) the identified error of the frame.
+    Therefore an instrument that was registered with position t and orientation R has the position W^-1 (t - v) and the
+    orientation W^-1 R.
 
     Parameters
     ----------
@@ -75,16 +76,16 @@ def session_frames(
 
 
 Numbers = Sequence[int | None]
-"""Numbers of parameters; None for one that is not estimated."""
+"""Indices of parameters; None for one that is not estimated."""
 
 
 def _values_at(values: Array, numbers: Numbers) -> Array:
-    """Values of parameters; zero where not estimated."""
+    """Values of parameters; zero if not estimated."""
     return np.array([0.0 if n is None else values[n] for n in numbers])
 
 
 def _covariance_at(covariance: Array, numbers: Numbers) -> Array:
-    """Covariance of parameters; zero where not estimated."""
+    """Covariance of parameters; zero if not estimated."""
     rows = [n for n in numbers if n is not None]
     indices = [index for index, n in enumerate(numbers) if n is not None]
     out = np.zeros((len(numbers), len(numbers)))
@@ -93,7 +94,7 @@ def _covariance_at(covariance: Array, numbers: Numbers) -> Array:
 
 
 def _uncertainties(numbers: Numbers, covariance: Array) -> Uncertainties:
-    """Standard uncertainties of three quantities, of a covariance (3, 3); None where not estimated."""
+    """Standard uncertainties of three quantities with a covariance of shape (3, 3); None if not estimated."""
     sizes = np.sqrt(np.diag(covariance)).tolist()
     x, y, z = (None if n is None else size for n, size in zip(numbers, sizes, strict=True))
     return x, y, z

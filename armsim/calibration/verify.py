@@ -1,4 +1,4 @@
-"""Verification: measured tool points of built arms against the predicted population."""
+"""Verification: comparison of the measured tool points of arms with the predicted population."""
 
 from __future__ import annotations
 
@@ -40,19 +40,20 @@ from armsim.study import Study
 from armsim.tasks import PoseSet
 
 UNITS, UNITS_A_TEST, MOST_UNITS = 4000, 500, 40_000
-"""Simulated arms of a reference distribution: enough for one pose or cause of one arm to be significant among all."""
+"""Number of simulated arms of a reference distribution, least per test, and largest: enough for a single pose or cause
+of one arm to be significant among all."""
 MOST_READINGS = 10_000_000
-"""Poses of simulated arms, at most: of more poses fewer arms."""
+"""Largest number of poses times simulated arms; it limits the number of arms."""
 RESAMPLED = 1000
-"""Resamplings of the visits for the interval of RP."""
+"""Number of resamplings of the visits for the interval of RP."""
 
 
 @dataclass(frozen=True, eq=False)
 class Verified:
     """Result of `armsim verify`.
 
-    ``excluded`` are lines left out on request, ``grids`` the cells of slices by the names of poses, ``unresolved``
-    causes whose spread the arms do not resolve: it is taken as stated.
+    ``excluded`` are lines left out on request. ``grids`` are the grids of the slices among the tasks, with the names of
+    their poses. ``unresolved`` are causes whose spread the arms do not resolve; it is taken as stated.
     """
 
     scenario: str
@@ -67,7 +68,7 @@ class Verified:
 
     @property
     def compatible(self) -> bool:
-        """Whether every arm may be one of the population, and no reading is wrong."""
+        """Whether every arm is compatible with the population, and no reading is outlying."""
         return all(arm.compatible and not arm.outliers and not arm.too_many_outliers for arm in self.arms)
 
     def to_dict(self) -> dict[str, Any]:
@@ -78,9 +79,9 @@ class Verified:
 def verify(study: Study, path: Path, instrument: float | None = None, excluded: Collection[int] = ()) -> Verified:
     """Compare measured arms with the predicted population of a scenario.
 
-    Where the calibration of the scenario says that the pose of the instrument, or the position of its target, is
-    identified, they are fitted, arm by arm, and taken out of every statistic. Outlying readings are named, and
-    everything else is computed without them.
+    If the calibration of the scenario identifies the pose of the instrument or the position of its target, they are
+    fitted for every arm and projected out of every statistic. Outlying readings are listed, and everything else is
+    computed without them.
 
     Parameters
     ----------
@@ -88,8 +89,8 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     path : Path
         Measurement file, as read by `documents.measured_points`.
     instrument : float, optional
-        Standard deviation of the instrument along each axis; that of the calibration of the scenario, or none, where
-        not given. [m]
+        Standard deviation of the instrument along each axis; by default that of the calibration of the scenario, or
+        zero. [m]
     excluded : collection of int
         Lines of readings that are left out.
 
@@ -161,7 +162,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
 
 @dataclass(frozen=True, eq=False)
 class Distributions:
-    """Reference distributions: of simulated arms, of their readings, of factors of causes of visit life."""
+    """Reference distributions of simulated arms, of their readings, and of the factors of causes drawn per visit."""
 
     arms: Reference
     readings: ReadingReference
@@ -190,7 +191,7 @@ class References:
     predictions: dict[tuple[object, ...], tuple[Estimator, Prediction]] = field(default_factory=dict)
 
     def distributions_for(self, arm: RegisteredArm) -> Distributions:
-        """The reference distributions of an arm and of its readings.
+        """Reference distributions for an arm and its readings, computed once per measurement plan.
 
         Raises
         ------
@@ -219,12 +220,12 @@ class References:
         return self.references[key]
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
-        """Refit as in `outlying_readings.RefitReadings`."""
+        """Prediction and readings as `outlying_readings.RefitReadings`."""
         read = self.setup.register(arm, self.path)
         return self._predicted(read)[1], read.arm
 
     def _predicted(self, arm: RegisteredArm) -> tuple[Estimator, Prediction]:
-        """Estimator of an arm and prediction of its readings, made once per measurement plan."""
+        """Estimator of an arm and prediction of its readings, computed once per measurement plan."""
         if arm.key not in self.predictions:
             estimator = self.setup.estimator(arm, self.path)
             prediction = Prediction(estimator.linear.mean, estimator.inverse, estimator.readings)
@@ -233,12 +234,12 @@ class References:
 
 
 def poses_at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
-    """Joints and commanded position of every pose of the tasks at rest.
+    """Joint positions and commanded tool point of every pose of the tasks at rest.
 
     Returns
     -------
     mapping of name to ((joints,), (3,)) [rad or m, m]
-        The name of the task stands before that of the pose where two poses have the same name; base frame.
+        In the base frame. If two poses have the same name, that of the later one begins with the name of its task.
     """
     arm, out = study.scenario.machine.arm, dict[str, tuple[Array, Array]]()
     sets: list[tuple[str, PoseSet]] = [
@@ -259,7 +260,7 @@ def _record(
     arm: MeasuredArm, ranks: RankTests, posterior: Posterior, expectations: tuple[ExpectedRecord, ...],
     instrument: float, between: tuple[DistanceRecord, ...], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
-    """Record of an arm: its poses with their ranks, and what was computed of distances, directions and causes."""
+    """Record of an arm: its poses with their ranks, its distances, directions and causes."""
     poses = []
     positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
     for n, (name, visits) in enumerate(positions):
@@ -278,7 +279,7 @@ def _record(
 
 
 def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...]:
-    """vAP at the poses that were visited from several directions, visits resampled for its interval.
+    """vAP at the poses that were approached from several directions, with an interval by resampling of the visits.
 
     References
     ----------
@@ -311,7 +312,7 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
 
 
 def _variation(centres: Sequence[Array]) -> Array:
-    """Largest distance between barycentres, of shape (n, 3) each, shape (n,). [m]"""
+    """Largest distance between any two barycentres, each of shape (n, 3), shape (n,). [m]"""
     distances_between = [np.linalg.norm(a - b, axis=1) for a, b in combinations(centres, 2)]
     return np.asarray(np.max(distances_between, axis=0))
 
@@ -320,7 +321,7 @@ FigureAndInterval = tuple[float | None, tuple[float, float] | None]
 
 
 def _pose_figures(visits: Array) -> tuple[tuple[float, tuple[float, float] | None], FigureAndInterval]:
-    """AP and RP of an arm at a pose, each with its 95 % interval, visits resampled; without one where visited once.
+    """AP and RP of an arm at a pose, each with a 95 % interval by resampling of the visits; none for a single visit.
 
     References
     ----------

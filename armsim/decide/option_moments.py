@@ -134,7 +134,7 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
 
     Returns
     -------
-    Shared
+    SharedTerms
     """
     owners: dict[str, set[str]] = {}
     parts = [("links", replace(machine, joints=()))]
@@ -158,7 +158,7 @@ def moments_of(
     ----------
     machine : Machine
     configurations : sequence of Configurations
-    shared : Shared
+    shared : SharedTerms
     with_orientation : bool
         Whether to add rows of the orientation after those of the tool point.
     caches : sequence of PostureCache, optional
@@ -261,7 +261,7 @@ def fixed_moments(
     ----------
     machine : Machine
     configurations : sequence of Configurations
-    shared : Shared
+    shared : SharedTerms
     with_orientation : bool
         As in `moments_of`.
 
@@ -287,7 +287,7 @@ def moments_of_options(
     machine : Machine
     options : Options
     configurations : sequence of Configurations
-    shared : Shared
+    shared : SharedTerms
     with_orientation : bool
         As of `moments_of`.
     joints : JointMachines, optional

@@ -87,7 +87,7 @@ class PerturbationBaseline:
 
         Returns
         -------
-        Probe
+        PerturbationBaseline
 
         Raises
         ------
