@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import NamedTuple
+from zlib import crc32
 
 from armsim import causes
 from armsim.causes import Cause
@@ -58,9 +59,24 @@ _LOOKS = {
 }
 
 
+SUM = Look(OTHERS, "")
+"""Look of a sum of several causes."""
+
+
+def _unlisted(name: str) -> Look:
+    """Grey, with a hatch that follows from the name, for a cause that no family has."""
+    return Look(OTHERS, HATCHES[1 + crc32(name.encode()) % (len(HATCHES) - 1)])
+
+
 def look_of(name: str) -> Look:
     """Colour and hatch of a cause by its name in a result; causes joined in one name take the hatches of all."""
-    looks = [_LOOKS.get(part, Look(OTHERS, "")) for part in causes.names_in(name)]
+    looks = [_LOOKS.get(part) or _unlisted(part) for part in causes.names_in(name)]
     if len(looks) == 1:
         return looks[0]
     return Look(looks[0].colour, "*" + "".join(dict.fromkeys(look.hatch for look in looks)))
+
+
+def joint_look(place: int) -> Look:
+    """Colour and hatch of a joint by its place in the arm, the same in every figure."""
+    colours = list(FAMILIES)
+    return Look(colours[place % len(colours)], HATCHES[place % len(HATCHES)])

@@ -9,11 +9,15 @@ from matplotlib.lines import Line2D
 
 from armsim.arrays import Array
 from armsim.figures import maps, style
+from armsim.figures.limit_scale import hatch_cells
 from armsim.formatting import Unit, percent, show, signed, unit_for
 from armsim.requirement import Quantity, show_change
 from armsim.requirement.judgement import COUNT, KINDS
 from armsim.results import TaskResult
 from armsim.sampling.paired_difference import Difference
+
+WORSE = "////"
+"""Hatch of what is worse, which tells the sign in grey."""
 
 
 def difference_map(
@@ -50,6 +54,7 @@ def difference_map(
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
         mesh = axes.pcolormesh(x, y, grid_values * unit.factor, cmap="RdBu_r", vmin=-end, vmax=end, rasterized=True)
+        hatch_cells(axes, x, y, grid_values > 0.0, WORSE)
         maps.annotate_cells(out, axes, task, grid_values, lambda value: signed(value, None))
         handles = maps.mark(axes, task, grid_values)
         if unresolved.any():
@@ -68,7 +73,9 @@ def difference_map(
         finding = " and ".join(parts) or "no significant difference at any pose"
         axes.set_title(style.wrapped(f"{task.name}, {other}: {finding}", 60))
         style.footnote(
-            out, f"{other}, difference to {first}; blue: better; signs hold for all poses together (95 %, Bonferroni)"
+            out,
+            f"{other}, difference to {first}; blue: better, red and hatched: worse; signs hold for all poses together "
+            "(95 %, Bonferroni)",
         )
     return out
 
@@ -105,7 +112,8 @@ def differences(
             text = show_change(value, interval, quantity)
             out.annotate(axes, [value * unit.factor], [-row], texts=[f"{name}: {text}"])
             colour = style.COLOURS[0] if better * value >= 0 else style.COLOURS[3]
-            axes.barh(-row, value * unit.factor, color=colour, height=0.6)
+            hatch = "" if better * value >= 0 else WORSE
+            axes.barh(-row, value * unit.factor, color=colour, hatch=hatch, edgecolor="white", linewidth=0, height=0.6)
             if interval is not None:
                 low, high = (end * unit.factor for end in interval)
                 axes.plot([low, high], [-row, -row], color="#222222", linewidth=1.2)

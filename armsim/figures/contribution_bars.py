@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.figures import style
-from armsim.figures.cause_palette import look_of
+from armsim.figures.cause_palette import SUM, look_of
 from armsim.formatting import percent
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -36,7 +36,7 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
             rows.append((f"{len(by_share) - SHOWN} others", others))
         for cause, heights in rows:
             bottom = np.where(heights < 0.0, below, top)
-            look = look_of(cause)
+            look = look_of(cause) if cause in table else SUM
             axes.bar(
                 owners,
                 100 * heights,

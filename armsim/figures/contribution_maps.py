@@ -9,9 +9,14 @@ from matplotlib.patches import Patch
 
 from armsim.arrays import Array
 from armsim.figures import maps, style
+from armsim.figures.cause_palette import joint_look
+from armsim.figures.limit_scale import hatch_cells
 from armsim.formatting import percent
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
+
+BELOW_HALF = "////"
+"""Hatch of a share below one half, which tells it from one above in grey."""
 
 
 def share_by_owner(task: TaskResult) -> dict[str, Array]:
@@ -30,15 +35,22 @@ def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
     with style.style():
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
-        colours = [style.COLOURS[n % len(style.COLOURS)] for n in range(len(dominant))]
+        looks = [joint_look(n) for n in dominant]
         steps = BoundaryNorm(np.arange(len(dominant) + 1) - 0.5, max(len(dominant), 1))
-        axes.pcolormesh(x, y, values, cmap=ListedColormap(colours), norm=steps, rasterized=True)
+        axes.pcolormesh(x, y, values, cmap=ListedColormap([look.colour for look in looks]), norm=steps, rasterized=True)
         maps.annotate_cells(out, axes, task, values, lambda n: names[dominant[int(n)]])
         counts = [int(np.sum(largest == n)) for n in dominant]
         handles: list[Line2D | Patch] = [
-            Patch(facecolor=colour, label=f"{style.label(names[n])} ({percent(count / len(largest), 2)} of the poses)")
-            for n, colour, count in zip(dominant, colours, counts, strict=True)
+            Patch(
+                facecolor=look.colour,
+                hatch=look.hatch,
+                edgecolor="white",
+                label=f"{style.label(names[n])} ({percent(count / len(largest), 2)} of the poses)",
+            )
+            for n, look, count in zip(dominant, looks, counts, strict=True)
         ]
+        for place, look in enumerate(looks):
+            hatch_cells(axes, x, y, values == place, look.hatch)
         handles += maps.mark(axes, task, values)
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0)
         top = dominant[int(np.argmax(counts))]
@@ -70,16 +82,18 @@ def group_share(result: Result, task: TaskResult) -> style.Drawing:
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
         mesh = axes.pcolormesh(x, y, 100 * values, cmap="PuOr", vmin=0, vmax=100, rasterized=True)
+        hatch_cells(axes, x, y, values < 0.5, BELOW_HALF)
         maps.annotate_cells(out, axes, task, values, lambda share: f"{group} {percent(share)}")
         handles = maps.mark(axes, task, values)
         if min(values.shape) > 1 and np.nanmin(values) < 0.5 < np.nanmax(values):
             first, second = (np.array(c) * 1e3 for c in task.grid.centres)  # type: ignore[union-attr]
             axes.contour(first, second, np.ma.masked_invalid(values), levels=[0.5], colors="#222222", linewidths=1.2)
             handles.append(Line2D([], [], color="#222222", linewidth=1.2, label="50 % contour"))
-        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group}, the rest {others} and links [%]")
+        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group} [%]")
         style.legend_below(axes, handles)
         low, high = percent(float(np.nanmin(values)), 2), percent(float(np.nanmax(values)), 2)
         span = low if low == high else f"{low} to {high}"
         axes.set_title(style.wrapped(f"{task.name}: {group} makes {span} of the mean square error", 60))
-        style.footnote(out, f"{group}: {', '.join(members)}; links count as the rest; first order")
+        rest = f"the rest: {others} and links, hatched where it has more than half"
+        style.footnote(out, f"{group}: {', '.join(members)}; {rest}; first order")
     return out

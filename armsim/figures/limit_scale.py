@@ -11,6 +11,7 @@ from matplotlib.colorbar import Colorbar
 from matplotlib.colors import Colormap, LinearSegmentedColormap, ListedColormap, Normalize, TwoSlopeNorm
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.figures import style
@@ -19,6 +20,23 @@ ABOVE = ("#e2857b", "#6d0f1c")
 """Colours of values just above the limit, and of the largest."""
 HATCH = "////"
 _STEPS = 256
+
+
+def hatch_cells(axes: Axes, x: Array, y: Array, marked: NDArray[np.bool_], hatch: str = HATCH) -> None:
+    """Hatch the marked cells of a map, so that they can be distinguished in greyscale.
+
+    Parameters
+    ----------
+    axes : Axes
+    x, y : (columns + 1,), (rows + 1,)
+        Edges of the cells.
+    marked : (rows, columns) of bool
+    hatch : str
+    """
+    if marked.any():
+        cells = np.ma.masked_invalid(np.where(marked, 1.0, np.nan))
+        lines = axes.pcolor(x, y, cells, hatch=hatch, rasterized=True, zorder=1.2)
+        lines.set(array=None, facecolor="none", edgecolor=(1.0, 1.0, 1.0, 0.55), linewidth=0.0)
 
 
 class LimitScale(NamedTuple):
@@ -59,10 +77,8 @@ class LimitScale(NamedTuple):
 
     def hatch(self, axes: Axes, x: Array, y: Array, values: Array) -> None:
         """Hatch the cells above the limit, so that they can be distinguished in greyscale."""
-        if self.exceeded and self.limit is not None and np.nanmax(values) > self.limit:
-            cells = np.where(values > self.limit, 1.0, np.nan)
-            lines = axes.pcolor(x, y, np.ma.masked_invalid(cells), hatch=HATCH, rasterized=True, zorder=1.2)
-            lines.set(array=None, facecolor="none", edgecolor=(1.0, 1.0, 1.0, 0.55), linewidth=0.0)
+        if self.exceeded and self.limit is not None:
+            hatch_cells(axes, x, y, values > self.limit)
 
     def handles(self, unit: str) -> list[Line2D | Patch]:
         """Handles for the legend: the limit, and what exceeds it."""

@@ -17,49 +17,42 @@ BINS = 30
 
 
 def population(result: Result, task: TaskResult) -> style.Drawing:
-    """Distribution functions of AP and RP over the built units, at the worst pose."""
+    """Distribution functions of AP and RP over the built units, at the worst pose, on one axis.
+
+    Their quantiles stand in the legend, clear of curves and limits.
+    """
     distribution, requirement, path = task.distribution, result.required_at(task.name), task.follows_path
-    curves = [("accuracy AP", np.array(distribution.accuracy), smallest_limit(requirement, path, "accuracy"))]
+    curves = [("accuracy AP", distribution.accuracy, smallest_limit(requirement, path, "accuracy"), "o", "-")]
     if distribution.repeatability is not None:
         limit = smallest_limit(requirement, path, "repeatability")
-        curves.append(("repeatability RP", np.array(distribution.repeatability), limit))
+        curves.append(("repeatability RP", distribution.repeatability, limit, "s", "--"))
     probability = 100 * np.array(distribution.probability)
+    largest = max(max(max(values), limit or 0.0) for _, values, limit, _, _ in curves)
+    unit = unit_for([largest])
     with style.style():
-        out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")
-        for number, (name, values, limit) in enumerate(curves):
-            axes = out.add_subplot(1, len(curves), number + 1)
-            unit = unit_for([float(values.max())])
-            right = 1.06 * max(float(values.max()), limit or 0.0) * unit.factor
-            axes.step(values * unit.factor, probability, where="post", color=style.COLOURS[0])
-            axes.fill_between(values * unit.factor, 0, probability, step="post", color=style.COLOURS[0], alpha=0.12)
-            texts = [f"{p:.3g} % of arms within {show(v)}" for p, v in zip(probability, values, strict=True)]
-            out.annotate(axes, values * unit.factor, probability, texts=texts)
-            for p in (50, 95):
-                x = float(np.interp(p, probability, values)) * unit.factor
-                axes.plot([x], [p], "o", color=style.COLOURS[0], markersize=4)
-                below = x > 0.6 * right
-                axes.annotate(
-                    f"{p} %: {significant(x)} {unit.name}",
-                    (x, p),
-                    xytext=(-6, 2) if below else (6, -10),
-                    textcoords="offset points",
-                    ha="right" if below else "left",
-                    fontsize=8,
-                )
+        out, axes = style.figure(6.4, 3.4)
+        for (name, values, limit, marker, line), colour in zip(curves, style.COLOURS, strict=False):
+            shown = np.array(values) * unit.factor
+            middle, most = (float(np.interp(p, probability, shown)) for p in (50, 95))
+            label = f"{name}: median {significant(middle)}, 95 % of arms within {significant(most)} {unit.name}"
+            axes.step(shown, probability, where="post", color=colour, linestyle=line)
+            axes.plot([middle, most], [50, 95], marker, color=colour, markersize=4)
+            axes.plot([], [], marker=marker, color=colour, linestyle=line, markersize=4, label=label)
+            texts = [f"{p:.3g} % of arms: {name} within {show(v)}" for p, v in zip(probability, values, strict=True)]
+            out.annotate(axes, shown, probability, texts=texts)
             if limit is not None:
-                axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
-                style.legend_below(axes)
-            axes.set(xlabel=f"{name} [{unit.name}]", ylim=(0, 102))
-            axes.set_xlim(0, right or 1.0)
-            if number == 0:
-                axes.set_ylabel("built arms within [%]")
+                required = f"{name}: required {show(limit)}"
+                axes.axvline(limit * unit.factor, color=style.REQUIREMENT, linestyle=line, label=required)
+        axes.set(xlabel=f"{' and '.join(name for name, *_ in curves)} [{unit.name}]", ylim=(0, 102))
+        axes.set_xlim(0, 1.06 * largest * unit.factor or 1.0)
+        axes.set_ylabel("built arms within [%]")
+        style.legend_below(axes, columns=1)
         ap = float(np.interp(0.95, distribution.probability, distribution.accuracy))
-        rp = (
-            ""
-            if distribution.repeatability is None
-            else (f", RP {show(float(np.interp(0.95, distribution.probability, distribution.repeatability)))}")
-        )
-        style.titled(out, f"{distribution.pose}: 95 % of built arms have AP up to {show(ap)}{rp}", 72)
+        finding = f"{task.name}, {distribution.pose}: 95 % of arms have an AP of at most {show(ap)}"
+        if distribution.repeatability is not None:
+            rp = float(np.interp(0.95, distribution.probability, distribution.repeatability))
+            finding += f" and repeat within {show(rp)} (RP)"
+        axes.set_title(style.wrapped(finding, 64))
         estimate = task.summary.yield_
         yield_text = (
             ""

@@ -6,16 +6,18 @@ from typing import Any, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
-from matplotlib.colors import Normalize
 from matplotlib.lines import Line2D
 from mpl_toolkits.mplot3d.art3d import Poly3DCollection
 
 from armsim.arrays import Array
 from armsim.figures import maps, style
+from armsim.figures.limit_scale import LimitScale
 from armsim.formatting import significant
 from armsim.results import MapOf, Result, TaskResult
 
 ARM, LOST = "#222222", "#d9d9d9"
+STEPS = 65
+"""Colours of the scale of a scene."""
 SHARE = 0.08
 """Margin around the arm and the cells, as a share of their size."""
 ASIDE = 35.0
@@ -59,8 +61,8 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
     factor, unit, limit = cells.factor, cells.unit, cells.limit
     planes = cuts(task, cells.values * factor)
     arm = maps.in_grid(task, np.array(task.skeleton)) * 1e3
-    norm = Normalize(float(np.nanmin(cells.values)) * factor, float(np.nanmax(cells.values)) * factor)
-    colours = mpl.colormaps[style.MAP]
+    scale = LimitScale.of(cells.values * factor, None if limit is None else limit * factor)
+    norm, colours = scale.norm, scale.colours
     corners = np.concatenate([plane.corners for plane in planes])
     values = np.concatenate([plane.values for plane in planes])
     with style.style():
@@ -91,7 +93,7 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
             for (x, y, z), value in zip(centres[reachable], values[reachable], strict=True)
         ])  # fmt: skip
         bar = mpl.cm.ScalarMappable(norm, colours)
-        out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{cells.label} [{unit}]")
+        scale.mark(out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{cells.label} [{unit}]"))
         style.titled(out, cells.finding)
         style.legend_below(axes, handles)
         lost_note = "; grey: cannot be reached" if np.isnan(values).any() else ""
@@ -101,7 +103,7 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
             f"cut at {cut_text}, through the worst of {len(task.poses)} poses{lost_note}; {result.units} arms × "
             f"{result.visits} visits",
         )
-        out.scene = _scene(task, cells, planes, arm)
+        out.scene = _scene(task, cells, scale, planes, arm)
     return out
 
 
@@ -145,15 +147,20 @@ def _view_azimuth(planes: tuple[Cut, ...], arm: Array) -> float:
     return straight + ASIDE
 
 
-def _scene(task: TaskResult, cells: maps.CellMeasure, planes: tuple[Cut, ...], arm: Array) -> dict[str, Any]:
+def _scene(
+    task: TaskResult, cells: maps.CellMeasure, scale: LimitScale, planes: tuple[Cut, ...], arm: Array
+) -> dict[str, Any]:
     """Scene for plotly.js: cuts, the surface on which the requirement is just met, the arm."""
     grid = task.grid
     assert grid is not None
     values = cells.values * cells.factor
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    scale = [[n / 8, mpl.colors.to_hex(mpl.colormaps[style.MAP](n / 8))] for n in range(9)]
+    least, most = float(scale.norm.vmin or 0.0), float(scale.norm.vmax or 0.0)
+    steps = np.linspace(0.0, 1.0, STEPS)
+    shown = [mpl.colors.to_hex(scale.colours(scale.norm(least + step * (most - least)))) for step in steps]
     flat_light = {"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0}  # colours are values
-    look = {"cmin": low, "cmax": high, "colorscale": scale, "showscale": False, "lighting": flat_light}
+    colourscale = [[step, colour] for step, colour in zip(steps.tolist(), shown, strict=True)]
+    look = {"cmin": least, "cmax": most, "colorscale": colourscale, "showscale": False, "lighting": flat_light}
     data: list[dict[str, Any]] = []
     for plane in planes:
         x, y = (np.round(plane.centres[:, k].reshape(plane.shape), 3).tolist() for k in range(2))

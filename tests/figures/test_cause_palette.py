@@ -9,7 +9,7 @@ from matplotlib.colors import to_rgb
 
 from armsim.arrays import Array
 from armsim.causes import Cause, together
-from armsim.figures.cause_palette import FAMILIES, OTHERS, look_of
+from armsim.figures.cause_palette import FAMILIES, OTHERS, SUM, look_of
 from armsim.model.effects import effects
 
 LEAST = 20.0
@@ -54,4 +54,5 @@ def test_joined_causes_look_like_none_alone() -> None:
     one, other = Cause("lost motion"), Cause("hysteresis")
     alone = {look_of(cause.name) for family in FAMILIES.values() for cause in family}
     assert look_of(together(one, other).name) not in alone
-    assert look_of("3 others").colour == OTHERS
+    assert look_of("a cause of tomorrow").colour == OTHERS
+    assert look_of("a cause of tomorrow") != SUM
