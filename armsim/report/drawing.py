@@ -151,7 +151,7 @@ def _rounded(path: re.Match[str]) -> str:
     return _DECIMALS.sub(r"\1", path[0])
 
 
-def rasterize(folder: Path, names: Sequence[str]) -> None:
+def rasterize(folder: Path, names: Sequence[str], resolution: float = RESOLUTION) -> None:
     """Write a PNG next to every SVG with the typesetter, ten times as fast as drawing a second time.
 
     Raises
@@ -167,7 +167,7 @@ def rasterize(folder: Path, names: Sequence[str]) -> None:
     page = "#set page(width: auto, height: auto, margin: 0pt)\n"
     source.write_text(page + "\n#pagebreak()\n".join(f'#image("{name}.svg")' for name in names), encoding="utf-8")
     try:
-        images = typst.compile(source, format="png", ppi=RESOLUTION)
+        images = typst.compile(source, format="png", ppi=resolution)
     except typst.TypstError as error:
         raise RunError(f"the pictures cannot be created: {error}") from error
     finally:

@@ -1,18 +1,19 @@
-"""Slides say a finding each with its figure and the caution; a workbook lies beside them where it is asked for."""
+"""Slides answer the question in the order of a board; a workbook lies beside them where it is asked for."""
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import combinations
 from pathlib import Path
-from typing import Any
 
 import openpyxl
 import pytest
 from pptx import Presentation
+from pptx.enum.shapes import PP_PLACEHOLDER
 from support import ROOT, invoke
 
 from armsim.cli import options
 from armsim.report.slides import height_of
+from armsim.report.verdict import headline
 from armsim.results import Result
 
 
@@ -26,37 +27,66 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
 
 
 def test_a_workbook_is_among_the_files_of_a_run(written: tuple[Path, Result]) -> None:
-    names = openpyxl.load_workbook(written[0] / "budget.xlsx").sheetnames
-    assert names == ["summary", "inputs", "1 stations", "price"]
+    book = openpyxl.load_workbook(written[0] / "budget.xlsx")
+    assert book.sheetnames == ["summary", "inputs", "1 stations", "joints", "price"]
+    for sheet in book:
+        assert sheet.protection.sheet  # formulas are locked, inputs alone are not
+        for cell in (cell for row in sheet.iter_rows() for cell in row):
+            assert cell.protection.locked != cell.fill.fgColor.rgb.endswith("FFF2CC"), cell.coordinate
+    assert len(book["joints"]._charts) == 1
 
 
-def test_a_finding_a_slide(written: tuple[Path, Result]) -> None:
+def test_the_deck_is_presented_unedited(written: tuple[Path, Result]) -> None:
+    """Question, answer, evidence, design, options, advice, what is not known; texts in placeholders, with numbers and notes."""
     deck = Presentation(str(written[0] / "slides.pptx"))
     assert deck.slide_width / deck.slide_height == pytest.approx(16 / 9, rel=1e-3)
     slides = list(deck.slides)
-    assert len(slides) > 4
-    for n, slide in enumerate(slides):
-        texts = [shape.text_frame.text for shape in slide.shapes if shape.has_text_frame]
-        assert any("not a safety function" in text for text in texts)
-        pictures = [shape for shape in slide.shapes if shape.shape_type == 13]
-        assert len(pictures) == (0 if n == 0 else 1)
-        for picture in pictures:
-            assert picture.left >= 0
-            assert picture.left + picture.width <= deck.slide_width
-            assert picture.top + picture.height <= deck.slide_height
-            assert len(picture._element.nvPicPr.cNvPr.get("descr")) > 20
-    titles = [slide.shapes[1].text_frame.text for slide in slides[1:]]
+    titles = [slide.shapes.title.text_frame.text for slide in slides]
+    assert 6 < len(slides) <= 10
     assert len(set(titles)) == len(titles)
-    assert all(len(title) > 10 for title in titles)
-    boxes = sorted((item.top, item.top + height_of_box(item)) for item in slides[0].shapes)
-    assert all(end <= begin for (_, end), (begin, _) in pairwise(boxes))  # no text runs into another
+    assert headline(written[1]) == titles[1]
+    assert "What is not known" in titles
+    assert any(title.startswith("Recommendation") for title in titles)
+    for slide in slides:
+        kinds = [shape.placeholder_format.type for shape in slide.placeholders]
+        assert PP_PLACEHOLDER.SLIDE_NUMBER in kinds
+        footers = [shape for shape in slide.placeholders if shape.placeholder_format.type == PP_PLACEHOLDER.FOOTER]
+        assert "not a safety function" in footers[0].text_frame.text
+        assert len(slide.notes_slide.notes_text_frame.text) > 20
+        assert all(shape.is_placeholder or shape.has_table for shape in slide.shapes)
+        assert not [shape for shape in slide.placeholders if shape.has_text_frame and not shape.text_frame.text]
 
 
-def height_of_box(shape: Any) -> int:
-    """What its text takes by the estimate of the deck, or its own height where that is more."""
-    run = shape.text_frame.paragraphs[0].runs[0]
-    needed = height_of(shape.text_frame.text, int(run.font.size.pt), bool(run.font.bold))
-    return max(shape.height, int(914_400 * (needed - 0.1)))
+def test_nothing_on_a_slide_overlaps(written: tuple[Path, Result]) -> None:
+    """Boxes of titles, pictures, tables and texts lie on the slide and beside each other; every picture says what it shows."""
+    deck = Presentation(str(written[0] / "slides.pptx"))
+    pictures = 0
+    for slide in deck.slides:
+        boxes = [(one.left, one.top, one.left + one.width, one.top + one.height) for one in slide.shapes]
+        assert all(box[0] >= 0 and box[1] >= 0 for box in boxes)
+        assert all(box[2] <= deck.slide_width and box[3] <= deck.slide_height for box in boxes)
+        for one, other in combinations(boxes, 2):
+            assert (
+                one[2] <= other[0]
+                or other[2] <= one[0]
+                or one[3] <= other[1]
+                or other[3] <= one[1]
+                or is_foot(one, other)
+            )
+        for shape in slide.shapes:
+            descriptions = shape._element.xpath(".//p:nvPicPr/p:cNvPr/@descr")
+            pictures += len(descriptions)
+            assert all(len(text) > 20 for text in descriptions)
+            if shape.has_text_frame:
+                texts = [paragraph.text for paragraph in shape.text_frame.paragraphs]
+                size = shape.text_frame.paragraphs[0].font.size
+                assert size is None or height_of(texts, int(size.pt)) <= shape.height / 914_400 + 0.5, texts
+    assert pictures > 3
+
+
+def is_foot(one: tuple[int, ...], other: tuple[int, ...]) -> bool:
+    """Whether both boxes are those of footer and number, which the layout sets on one line."""
+    return one[1] == other[1] and one[1] > 6.8 * 914_400
 
 
 @pytest.mark.parametrize(("library", "extra"), [("pptx", "slides"), ("openpyxl", "workbook")])
