@@ -29,7 +29,6 @@ from armsim.report.workbook_cells import (
     DIGITS,
     column_decimals,
     font,
-    input_fill,
     number_format,
     places_of,
     put_headers,
@@ -38,6 +37,7 @@ from armsim.report.workbook_cells import (
     set_widths,
     value_format,
 )
+from armsim.report.workbook_joints import JOINTS, editable, put_joints, put_price
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult
 from armsim.sampling.gaussian import quantile_by_moments
@@ -95,11 +95,13 @@ def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
     for name, task, budget in zip(names, result.tasks, budgets.tasks, strict=True):
         _budget(book.create_sheet(name), result, task, budget)
     _summary(summary, result, names, budgets)
-    _price(book.create_sheet("price"), result)
+    put_joints(book.create_sheet(JOINTS), result, names, budgets, FIRST)
+    put_price(book.create_sheet("price"), result)
     for sheet in book.worksheets:
         sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", sheet.PAPERSIZE_A4
-        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 1 if sheet.title == JOINTS else 0
         sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.protection.sheet = True  # without a password: against slips, not against people
         sheet.oddFooter.left.text, sheet.oddFooter.right.text = LINE, "&A, page &P of &N"
     book.save(path)
 
@@ -211,7 +213,7 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
         put_number(sheet.cell(row, 7), entry.value, value_format(entry.value))
         put_number(sheet.cell(row, 8), f"=D{row}/G{row}", "0.000")
         if entry.has_laws:
-            value.fill = input_fill()
+            editable(value)
             if entry.value > 0:
                 check.add(value)
         else:
@@ -386,14 +388,3 @@ def _gain(laws: Laws) -> str:
             squares += f"{law.size:+.{DIGITS}g}*({factor(number)}^{2 * law.power:g}-1)"
     out += "".join(f"*(1{terms})" for terms in shares.values())
     return out + (f"*SQRT(MAX(0,1{squares}))" if squares else "")
-
-
-def _price(sheet: Any, result: Result) -> None:
-    put_text(sheet["A1"], "price of the sensors [cost units]", bold=True)
-    for number, (name, value) in enumerate(result.prices.items(), start=2):
-        put_text(sheet.cell(number, 1), name)
-        put_number(sheet.cell(number, 2), value, "0.##")
-    end = 1 + len(result.prices)
-    put_text(sheet.cell(end + 1, 1), "all", bold=True)
-    put_number(sheet.cell(end + 1, 2), f"=SUM(B2:B{end})" if result.prices else 0.0, "0.##", bold=True)
-    set_widths(sheet, (34, 12))

@@ -115,7 +115,12 @@ def test_unedited_it_says_what_the_results_say(track: Written, tmp_path: Path) -
         assert cells[sheet.title, "M5"] == pytest.approx(UM**2 * pose.first_order.covariance[0][0], rel=1e-5)
         assert cells[sheet.title, "O6"] == pytest.approx(UM**2 * pose.first_order.covariance[1][2], rel=1e-5)
         assert cells[sheet.title, "F5"] == pytest.approx(UM * task.summary.at_coverage, rel=1e-5)
+        joints = {cells["joints", f"A{row}"]: float(cells["joints", f"{'EFG'[number]}{row}"]) for row in range(5, 13)}
         shares = cause_of(cells, sheet, number, track)
+        for owner in track.result.joints:
+            assert joints[owner] == pytest.approx(
+                sum(share for key, share in shares.items() if key[0] == owner), abs=1e-9
+            )
         assert sum(shares.values()) == pytest.approx(1.0, rel=1e-6)
         for (owner, cause), share in shares.items():
             expected = pose.shares[owner][cause] + pose.bias_shares.get(owner, {}).get(cause, 0.0)
