@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from armsim.formatting import show_joint, show_speed, significant
 from armsim.report.document import Block, Section, Text
@@ -11,6 +12,11 @@ from armsim.results import JointMotion, Result
 
 RIPPLE_DECIMALS = 3
 """Decimals of a ripple in per cent of the speed."""
+RIPPLES = (
+    "speed by one step of the position", "the same after the filter", "noise of the speed", "ripple, 95 % of arms",
+    "ripple and noise", "largest ripple",
+)  # fmt: skip
+"""Columns of the first table of the section; a second one has the others, since a page is not wide enough for all."""
 ABOUT = (
     "At a steady speed, as seen by the sensor that closes the speed loop. Noise: standard "
     "deviation from rounding and noise. Ripple: waves of "
@@ -83,5 +89,9 @@ def motion_section(result: Result) -> tuple[Section, ...]:
     """Section on velocity ripple; none if no speeds are stated."""
     if not result.motion:
         return ()
-    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), motion_frame(result.motion).table())
+    frame = motion_frame(result.motion)
+    others = [column.name for column in frame.columns[1:] if column.name not in RIPPLES]
+    limits = replace(frame.without(*RIPPLES), title="the sensors at these speeds")
+    ripples = frame.without(*others).merged()
+    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), ripples.table(), limits.merged().table())
     return (Section("Velocity ripple of the joints", "motion", blocks),)
