@@ -122,6 +122,8 @@ SLOW = (
     "report/test_document.py::test_extras_stand_in_the_document",
     "report/test_document.py::test_odd_input_does_not_break_it",
     "report/test_document.py::test_print_is_not_below_eight_points",
+    "report/test_document.py::test_the_page_is_accessible",
+    "report/test_document.py::test_the_page_is_valid_html",
     "report/test_document.py::test_the_page_is_whole_in_a_browser",
     "report/test_document.py::test_the_page_stands_alone_and_is_small",
     "report/test_document.py::test_the_pdf_is_typeset",

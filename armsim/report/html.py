@@ -4,13 +4,32 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
+from armsim.glossary import MEANING
 from armsim.report.document import Picture, ReviewDocument
 
+GLOSSARY_ANCHOR = "glossary"
+"""Anchor of the section whose rows explain words."""
+CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 MOST_SPOTS = 4000
 """Most values with a tooltip in one picture."""
+
+
+def scene_library() -> str:
+    """Source of the library that rotates scenes (5 MB), its control characters escaped, which HTML forbids."""
+    from plotly.offline import get_plotlyjs
+
+    return CONTROLS.sub(lambda character: f"\\x{ord(character[0]):02x}", get_plotlyjs())
+
+
+def meaning(header: str) -> str:
+    """Longest word of the glossary in the header of a column; empty where there is none."""
+    words = [word for word in MEANING if re.search(rf"\b{re.escape(word)}\b", header)]
+    return max(words, key=len, default="")
 
 
 def write_page(path: Path, document: ReviewDocument) -> None:
@@ -29,13 +48,12 @@ def write_page(path: Path, document: ReviewDocument) -> None:
     def scene(picture: Picture) -> Markup:
         return Markup((path.parent / picture.scene).read_text(encoding="utf-8").replace("<", "\\u003c"))
 
-    def turning() -> Markup:
-        """Source of the library that rotates scenes (5 MB)."""
-        from plotly.offline import get_plotlyjs
-
-        return Markup(get_plotlyjs())
+    def anchor(word: str) -> str:
+        return f"meaning-{'-'.join(word.split())}"
 
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("armsim.report").joinpath("page.html").read_text(encoding="utf-8"))
-    functions = {"embedded": embedded, "spots": spots, "scene": scene, "turning": turning}
-    path.write_text(template.render(document=document, scenes=document.scenes, **functions), encoding="utf-8")
+    library = Markup(scene_library()) if document.scenes else ""
+    functions: dict[str, Any] = {"embedded": embedded, "spots": spots, "scene": scene, "meaning": meaning}
+    functions |= {"anchor": anchor, "glossary": GLOSSARY_ANCHOR, "library": library}
+    path.write_text(template.render(document=document, **functions), encoding="utf-8")

@@ -15,7 +15,7 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from blank_figures import blank_figure
-from plotly.offline import get_plotlyjs
+from page_measures import fills, overlaps, smallest_letters
 from support import BROWSER, HANG, ROOT
 
 import armsim
@@ -38,6 +38,7 @@ from armsim.report.document import (
 )
 from armsim.report.drawing import begin, finish
 from armsim.report.frame import Column, Frame, unitless
+from armsim.report.html import scene_library
 from armsim.report.manifest import Sample, manifest_of
 from armsim.report.pdf import write_pdf
 from armsim.report.pictures import Extras
@@ -308,8 +309,43 @@ def test_the_page_is_whole_in_a_browser(written: Path, tmp_path: Path, more: tup
     sound(in_browser(written / "report.html", tmp_path, *more))
 
 
+def checker(name: str) -> Path:
+    """A checker of pages below the folder that HTML_CHECKERS names (`npm install vnu-jar axe-core`)."""
+    file = Path(os.environ.get("HTML_CHECKERS", "nowhere")) / "node_modules" / name
+    if not file.exists():
+        if os.environ.get("CI"):
+            pytest.fail(f"no {name}: the page would go unchecked")
+        pytest.skip(f"no {name} below the folder HTML_CHECKERS")
+    return file
+
+
+def test_the_page_is_valid_html(written: Path) -> None:
+    """By the checker of the W3C."""
+    words = ["java", "-jar", str(checker("vnu-jar/build/dist/vnu.jar")), "--errors-only", str(written / "report.html")]
+    process = subprocess.run(words, capture_output=True, timeout=HANG, check=False)
+    assert process.stderr.decode() == ""
+    assert process.returncode == 0
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1400), ("dark", 800)])
+def test_the_page_is_accessible(written: Path, scheme: Any, width: int) -> None:
+    """By axe-core: contrast, names, alternative texts, order of headings, in both schemes, wide and narrow."""
+    from playwright.sync_api import sync_playwright
+
+    script = checker("axe-core/axe.min.js")
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        tab = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        tab.goto((written / "report.html").as_uri())
+        tab.add_script_tag(path=str(script))
+        tab.evaluate("document.querySelectorAll('details').forEach(folded => { folded.open = true; })")
+        violations = tab.evaluate("axe.run().then(answer => answer.violations.map(one => [one.id, one.nodes[0].html]))")
+        browser.close()
+    assert violations == []
+
+
 def test_the_page_stands_alone_and_is_small(written: Path) -> None:
-    page, library = (written / "report.html").read_text(), get_plotlyjs()
+    page, library = (written / "report.html").read_text(), scene_library()
     assert page.count(library) == 1  # for the volume; a page without one does without it
     page = page.replace(library, "")
     assert len(page.encode()) < 5e6
@@ -454,13 +490,19 @@ def test_the_review_of_the_demo_is_as_long_as_a_board_reads(tmp_path: Path) -> N
         write_pdf(tmp_path / f"{paper}.pdf", document, paper)  # type: ignore[arg-type]
         _, texts = pages(tmp_path / f"{paper}.pdf")
         appendix = next(
-            n
-            for n, text in enumerate(texts)
-            if "A Error budget of each joint, cause by cause" in text or "cause by cause . ." in text
+            n for n, text in enumerate(texts) if n > 1 and re.search(r"^A (Notes|Error budget)", text, re.M)
         )
         assert "To gain most" in texts[0]
         assert "Keep in mind" in texts[0]
         assert appendix - 1 <= 6
+        sound_pages(tmp_path / f"{paper}.pdf")
+
+
+def sound_pages(path: Path) -> None:
+    """Every page but the last is two thirds full, no letter is smaller than 8 pt, no text runs into another."""
+    assert min(fills(path)[:-1]) >= 2 / 3
+    assert min(smallest_letters(path)) > 7.99
+    assert list(overlaps(path)) == []
 
 
 def test_pictures_stand_two_in_a_row() -> None:
