@@ -23,6 +23,7 @@ from armsim.results import Result
 from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
 from armsim.sampling.gaussian import quantile_by_moments
+from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
@@ -82,9 +83,10 @@ SIZES = (
 
 
 @pytest.mark.parametrize("scenario", [DEMO, SHEETS], ids=["demo", "sheets"])
-def test_all_numbers_together_make_the_whole(scenario: Path) -> None:
+def test_all_numbers_together_make_the_whole(scenario: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """All sizes twice as large make the quantile twice as large: the slopes add up to it. Source: Euler's theorem on
     homogeneous functions. The slopes are of a population larger than that of the quantile, whose interval they hold."""
+    monkeypatch.setattr("armsim.decide.sensitivity.LEAST_UNITS", 4 * UNIT_BLOCK)
     coarse = armsim.load(scenario).change(COARSE if scenario == DEMO else {})
     table = sensitivities(coarse.with_plan(units=2000, visits=5), RunOptions(2))
     for task in table.result.tasks:
