@@ -76,7 +76,7 @@ def look_of(name: str) -> Look:
     return Look(looks[0].colour, "*" + "".join(dict.fromkeys(look.hatch for look in looks)))
 
 
-def joint_look(place: int) -> Look:
+def joint_look(number: int) -> Look:
     """Colour and hatch of a joint by its place in the arm, the same in every figure."""
     colours = list(FAMILIES)
-    return Look(colours[place % len(colours)], HATCHES[place % len(HATCHES)])
+    return Look(colours[number % len(colours)], HATCHES[number % len(HATCHES)])

@@ -49,8 +49,8 @@ def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
             )
             for n, look, count in zip(dominant, looks, counts, strict=True)
         ]
-        for place, look in enumerate(looks):
-            hatch_cells(axes, x, y, values == place, look.hatch)
+        for number, look in enumerate(looks):
+            hatch_cells(axes, x, y, values == number, look.hatch)
         handles += maps.mark(axes, task, values)
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0)
         top = dominant[int(np.argmax(counts))]
@@ -94,6 +94,6 @@ def group_share(result: Result, task: TaskResult) -> style.Drawing:
         low, high = percent(float(np.nanmin(values)), 2), percent(float(np.nanmax(values)), 2)
         span = low if low == high else f"{low} to {high}"
         axes.set_title(style.wrapped(f"{task.name}: {group} makes {span} of the mean square error", 60))
-        rest = f"the rest: {others} and links, hatched where it has more than half"
-        style.footnote(out, f"{group}: {', '.join(members)}; {rest}; first order")
+        rest_note = f"the rest: {others} and links, hatched where it has more than half"
+        style.footnote(out, f"{group}: {', '.join(members)}; {rest_note}; first order")
     return out

@@ -32,14 +32,14 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
     with style.style():
         out, axes = style.figure(6.4, 3.4)
         for (name, values, limit, marker, line), colour in zip(curves, style.COLOURS, strict=False):
-            shown = np.array(values) * unit.factor
-            middle, most = (float(np.interp(p, probability, shown)) for p in (50, 95))
+            in_units = np.array(values) * unit.factor
+            middle, most = (float(np.interp(p, probability, in_units)) for p in (50, 95))
             label = f"{name}: median {significant(middle)}, 95 % of arms within {significant(most)} {unit.name}"
-            axes.step(shown, probability, where="post", color=colour, linestyle=line)
+            axes.step(in_units, probability, where="post", color=colour, linestyle=line)
             axes.plot([middle, most], [50, 95], marker, color=colour, markersize=4)
             axes.plot([], [], marker=marker, color=colour, linestyle=line, markersize=4, label=label)
             texts = [f"{p:.3g} % of arms: {name} within {show(v)}" for p, v in zip(probability, values, strict=True)]
-            out.annotate(axes, shown, probability, texts=texts)
+            out.annotate(axes, in_units, probability, texts=texts)
             if limit is not None:
                 required = f"{name}: required {show(limit)}"
                 axes.axvline(limit * unit.factor, color=style.REQUIREMENT, linestyle=line, label=required)

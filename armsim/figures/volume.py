@@ -157,9 +157,9 @@ def _scene(
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     least, most = float(scale.norm.vmin or 0.0), float(scale.norm.vmax or 0.0)
     steps = np.linspace(0.0, 1.0, STEPS)
-    shown = [mpl.colors.to_hex(scale.colours(scale.norm(least + step * (most - least)))) for step in steps]
+    step_colours = [mpl.colors.to_hex(scale.colours(scale.norm(least + step * (most - least)))) for step in steps]
     flat_light = {"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0}  # colours are values
-    colourscale = [[step, colour] for step, colour in zip(steps.tolist(), shown, strict=True)]
+    colourscale = [[step, colour] for step, colour in zip(steps.tolist(), step_colours, strict=True)]
     look = {"cmin": least, "cmax": most, "colorscale": colourscale, "showscale": False, "lighting": flat_light}
     data: list[dict[str, Any]] = []
     for plane in planes:

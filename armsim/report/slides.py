@@ -55,7 +55,7 @@ def outline(document: ReviewDocument) -> tuple[Slide, ...]:
     front = document.front
     if front is None:
         return tuple(_figures(islice(_pictures(document.sections, set()), MOST - 1), "appendix"))
-    shown = {picture.name for picture in front.pictures}
+    shown_names = {picture.name for picture in front.pictures}
     slides = [_answer(front), *_figures(front.pictures, "evidence")]
     if front.design is not None:
         slides.append(Slide("What is built, and what each joint contributes", table=front.design))
@@ -63,12 +63,12 @@ def outline(document: ReviewDocument) -> tuple[Slide, ...]:
     if options is not None:
         for slide in islice(_options(options), 1):
             slides.append(slide)
-            shown |= {slide.picture.name} if slide.picture is not None else set()
+            shown_names |= {slide.picture.name} if slide.picture is not None else set()
     if front.advice:
         slides.append(Slide("Recommendation: what gains most", front.advice, notes="Each change is made alone."))
     slides.append(_unknown(front, document))
-    rest = islice(_pictures(document.sections, shown), max(0, MOST - 1 - len(slides)))
-    return (*slides, *_figures(rest, "appendix"))
+    remaining_pictures = islice(_pictures(document.sections, shown_names), max(0, MOST - 1 - len(slides)))
+    return (*slides, *_figures(remaining_pictures, "appendix"))
 
 
 def _answer(front: Front) -> Slide:
@@ -98,9 +98,9 @@ def _unknown(front: Front, document: ReviewDocument) -> Slide:
     return Slide("What is not known", texts, notes=notes)
 
 
-def _pictures(sections: Sequence[Section], seen: set[str]) -> Iterator[Picture]:
+def _pictures(sections: Sequence[Section], known_names: set[str]) -> Iterator[Picture]:
     """Pictures of sections that have not been seen."""
-    names = set(seen)
+    names = set(known_names)
     blocks: list[Block] = [block for section in sections for block in section.blocks]
     for block in blocks:
         for picture in block.blocks if isinstance(block, Row) else (block,):
@@ -131,7 +131,9 @@ def write_slides(path: Path, document: ReviewDocument) -> None:
     for paragraph in cover.placeholders[1].text_frame.paragraphs:
         _sized(paragraph, TEXT)
         paragraph.alignment = PP_ALIGN.LEFT
-    _say(cover, f"{document.title}: {document.subtitle}. The report has all figures, tables, inputs and references.")
+    _set_notes(
+        cover, f"{document.title}: {document.subtitle}. The report has all figures, tables, inputs and references."
+    )
     pictures = {slide.picture.name: slide.picture for slide in slides if slide.picture is not None}
     with tempfile.TemporaryDirectory(prefix="armsim-") as temporary:
         folder = Path(temporary)
@@ -156,24 +158,24 @@ def _set_up(deck: Any) -> None:
     room = HEIGHT - TOP - FOOT
     layouts = deck.slide_layouts
     for layout in (layouts[CONTENT], layouts[TITLE_ONLY], layouts[PICTURE]):
-        _place(layout.placeholders[0], MARGIN, 0.25, wide, TOP - 0.45)
-    _place(layouts[TITLE_SLIDE].placeholders[0], MARGIN, 1.6, wide, 1.8)
-    _place(layouts[TITLE_SLIDE].placeholders[1], MARGIN, 3.6, wide, 2.0)
-    _place(layouts[CONTENT].placeholders[1], MARGIN, TOP, wide, room)
-    _place(layouts[PICTURE].placeholders[1], MARGIN, TOP, wide, room - CAPTION)
-    _place(layouts[PICTURE].placeholders[2], MARGIN, HEIGHT - FOOT - CAPTION, wide, CAPTION)
+        _set_box(layout.placeholders[0], MARGIN, 0.25, wide, TOP - 0.45)
+    _set_box(layouts[TITLE_SLIDE].placeholders[0], MARGIN, 1.6, wide, 1.8)
+    _set_box(layouts[TITLE_SLIDE].placeholders[1], MARGIN, 3.6, wide, 2.0)
+    _set_box(layouts[CONTENT].placeholders[1], MARGIN, TOP, wide, room)
+    _set_box(layouts[PICTURE].placeholders[1], MARGIN, TOP, wide, room - CAPTION)
+    _set_box(layouts[PICTURE].placeholders[2], MARGIN, HEIGHT - FOOT - CAPTION, wide, CAPTION)
     for layout in layouts:
         for shape in layout.placeholders:
             if shape.placeholder_format.type == FOOTER_KINDS[0]:
-                _place(shape, MARGIN, HEIGHT - FOOT, wide - 1.2, 0.4)
+                _set_box(shape, MARGIN, HEIGHT - FOOT, wide - 1.2, 0.4)
             elif shape.placeholder_format.type == FOOTER_KINDS[1]:
-                _place(shape, WIDTH - MARGIN - 1.0, HEIGHT - FOOT, 1.0, 0.4)
+                _set_box(shape, WIDTH - MARGIN - 1.0, HEIGHT - FOOT, 1.0, 0.4)
 
 
-def _place(shape: Any, left: float, top: float, width: float, height: float) -> None:
+def _set_box(shape: Any, x: float, y: float, width: float, height: float) -> None:
     from pptx.util import Inches
 
-    shape.left, shape.top, shape.width, shape.height = Inches(left), Inches(top), Inches(width), Inches(height)
+    shape.left, shape.top, shape.width, shape.height = Inches(x), Inches(y), Inches(width), Inches(height)
 
 
 def _new(deck: Any, number: int, title: str, footer: str) -> Any:
@@ -204,14 +206,14 @@ def _sized(paragraph: Any, size: int, bold: bool = False) -> None:
     paragraph.font.size, paragraph.font.bold = Pt(size), bold
 
 
-def _say(slide: Any, text: str) -> None:
+def _set_notes(slide: Any, text: str) -> None:
     slide.notes_slide.notes_text_frame.text = text
 
 
 def _write(deck: Any, slide: Slide, folder: Path, footer: str) -> None:
     number = PICTURE if slide.picture is not None else TITLE_ONLY if slide.table is not None else CONTENT
     page = _new(deck, number, slide.title, footer)
-    _say(page, slide.notes or "\n".join(_lines(slide.table) if slide.table is not None else slide.texts))
+    _set_notes(page, slide.notes or "\n".join(_lines(slide.table) if slide.table is not None else slide.texts))
     if slide.picture is not None:
         _set_picture(page, slide, folder / f"{slide.picture.name}.png")
     elif slide.table is not None:
@@ -223,9 +225,9 @@ def _write(deck: Any, slide: Slide, folder: Path, footer: str) -> None:
 def _set_picture(page: Any, slide: Slide, file: Path) -> None:
     """Place the whole picture into the layout's place for one, as large as fits, and its caption below."""
     assert slide.picture is not None
-    place = page.placeholders[1]
-    box = place.left, place.top, place.width, place.height
-    picture = place.insert_picture(str(file))
+    placeholder = page.placeholders[1]
+    box = placeholder.left, placeholder.top, placeholder.width, placeholder.height
+    picture = placeholder.insert_picture(str(file))
     picture.crop_left = picture.crop_right = picture.crop_top = picture.crop_bottom = 0.0
     width, height = picture.image.size
     share = min(box[2] / width, box[3] / height)

@@ -51,9 +51,9 @@ def put_joints(sheet: Any, result: Result, names: Sequence[str], budgets: LiveBu
             put_number(sheet.cell(row, column), f"=SUMIF({causes},A{row},{parts})", "0.0%")
     put_text(sheet.cell(last + 1, 1), "all", bold=True)
     for column in range(PRICE, PRICE + 1 + len(names)):
-        letter, places = get_column_letter(column), "0.##" if column == PRICE else "0.0%"
+        letter, cell_format = get_column_letter(column), "0.##" if column == PRICE else "0.0%"
         total = f"=SUM({letter}{FIRST_JOINT}:{letter}{last})"
-        put_number(sheet.cell(last + 1, column), total, places, bold=True)
+        put_number(sheet.cell(last + 1, column), total, cell_format, bold=True)
     set_widths(sheet, (14, 26, 12, 12, *(24 for _ in names)))
     sheet.freeze_panes = sheet.cell(FIRST_JOINT, 1)
     _chart(sheet, len(names), last)
