@@ -55,7 +55,7 @@ EXPORTS = {
     "armsim.run_options": ("RunOptions",),
     "armsim.study": ("Study",),
 }  # fmt: skip
-"""Public names, imported on first use so that ``import armsim`` stays cheap, by their modules."""
+"""Public names by module; they are imported on first use, so that ``import armsim`` is fast."""
 
 __all__ = [
     "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Options",
@@ -107,11 +107,11 @@ def read(path: Path | str) -> DisplayedResult:
 
 def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
     """Read scenarios and compare them with the first: same poses, same random numbers."""
-    from armsim.decide import compare as held_against
+    from armsim.decide import compare as compare_studies
     from armsim.notebook import DisplayedComparison
     from armsim.run_options import RunOptions
 
-    return DisplayedComparison.of(held_against([load(path) for path in paths], RunOptions(workers)))
+    return DisplayedComparison.from_comparison(compare_studies([load(path) for path in paths], RunOptions(workers)))
 
 
 def calibrate(
@@ -124,10 +124,10 @@ def calibrate(
 
     ``measured``: a file of measured arms, which are identified; ``excluded``: lines of readings to be left out of it.
     """
-    from armsim.decide.calibration_study import calibrate as work_out
+    from armsim.decide.calibration_study import calibrate as calibrate_population
     from armsim.run_options import RunOptions
 
-    return work_out(load(path), RunOptions(workers), None if measured is None else Path(measured), excluded)
+    return calibrate_population(load(path), RunOptions(workers), None if measured is None else Path(measured), excluded)
 
 
 def verify(
@@ -135,12 +135,12 @@ def verify(
 ) -> Verified:
     """Compare measured tool points with the predictions of a scenario.
 
-    ``instrument``: its standard deviation along an axis, that of the calibration of the scenario, or none, where not
-    given [m]; ``excluded``: lines of readings to be left out.
+    ``instrument``: standard deviation of the measuring instrument along an axis [m]; by default that of the calibration
+    in the scenario, or zero without one. ``excluded``: lines of readings to be left out.
     """
-    from armsim.calibration.verify import verify as held_against
+    from armsim.calibration.verify import verify as verify_scenario
 
-    return held_against(load(path), Path(measured), instrument, excluded)
+    return verify_scenario(load(path), Path(measured), instrument, excluded)
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:

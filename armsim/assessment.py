@@ -9,32 +9,32 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.criteria import (
-    LEADING,
+    POSITION_CRITERION,
     Evidence,
-    finite,
-    integration_of_rp,
+    finite_or_none,
+    half_width_of_rp,
     judge_task,
     largest_interval,
-    passing,
-    share_of,
+    passing_units,
+    share_of_passing,
     smallest_limit,
     yield_of,
 )
 from armsim.errormodel.shapes import Wave
 from armsim.formatting import show
 from armsim.model.configurations import ToolConstraint
-from armsim.requirement import Verdict, combined, share_digits
+from armsim.requirement import Verdict, overall_verdict, share_digits
 from armsim.requirement.requirement import ISO_CYCLES, Requirement, coverage_of, required_at
 from armsim.results import (
     NEAR_SINGULAR,
     Acceptance,
     Contribution,
     Measure,
+    PosesWithinLimit,
     Reversal,
     Summary,
     TaskResult,
     UnitDistribution,
-    Within,
     YieldCurve,
 )
 from armsim.results.figure import Figure
@@ -52,13 +52,13 @@ from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key
 
-CURVE = np.linspace(0.0, 1.0, 201)
+STORED_PROBABILITIES = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is stored."""
-MOST_TESTED = 24
+MOST_TESTED_POSES = 24
 """Most poses of a task for which an acceptance test covers all poses."""
 YIELD_POINTS = 101
 """Most positions of the yield curve, spread over the units."""
-PER_PERIOD = 4
+POINTS_PER_PERIOD = 4
 """Points per period from which a wave is resolved along a path."""
 
 
@@ -89,7 +89,7 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
 def judge_all(
     scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequence[TaskSample]
 ) -> tuple[AssessedTask, ...]:
-    """Judge all tasks; figures of one kind share unit and decimals."""
+    """Judge all tasks; the figures of a criterion share unit and decimals."""
     rows = zip(scenario.tasks, pose_sets, samples, strict=True)
     assessed_tasks = [judge(scenario, *row) for row in rows]
     summaries = with_shared_digits([assessed.summary for assessed in assessed_tasks])
@@ -98,9 +98,9 @@ def judge_all(
     )
 
 
-def state_of_all(assessed_tasks: Sequence[AssessedTask]) -> Verdict:
-    """Worst state over tasks."""
-    return combined(judgement for assessed in assessed_tasks for judgement in assessed.summary.judgements)
+def overall_verdict_of(assessed_tasks: Sequence[AssessedTask]) -> Verdict:
+    """Worst verdict over tasks."""
+    return overall_verdict(judgement for assessed in assessed_tasks for judgement in assessed.summary.judgements)
 
 
 def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
@@ -117,9 +117,9 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
     ap, rp, *_ = np.sort(unit_statistics_at(spec, worst, poses.configurations)[0], axis=1)
     distribution = UnitDistribution(
         poses.names[worst],
-        tuple(CURVE.tolist()),
-        tuple(stats.quantile(ap, p) for p in CURVE),
-        tuple(stats.quantile(rp, p) for p in CURVE),
+        tuple(STORED_PROBABILITIES.tolist()),
+        tuple(stats.quantile(ap, p) for p in STORED_PROBABILITIES),
+        tuple(stats.quantile(rp, p) for p in STORED_PROBABILITIES),
     )
     moving = [motion for motion in machine.arm.motions if motion.moves]
     skeleton = machine.arm.postures(poses.configurations.joints[worst : worst + 1]).points[0]
@@ -147,46 +147,50 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
 
 def _yield_curve(requirement: Requirement | None, path: bool, sample: TaskSample) -> YieldCurve:
     accuracy = sample.worst[0]
-    otherwise = passing(requirement, path, sample.extremes, sample.operating, without=LEADING.name)[0]
-    fit = accuracy if requirement is None else accuracy[otherwise]
-    ordered, units = np.sort(fit), len(accuracy)
-    limit = LEADING.limit_at(requirement, path)
+    passes_others = passing_units(
+        requirement, path, sample.extremes, sample.within_operation, left_out=POSITION_CRITERION.name
+    )[0]
+    passing_accuracy = accuracy if requirement is None else accuracy[passes_others]
+    ordered, units = np.sort(passing_accuracy), len(accuracy)
+    limit = POSITION_CRITERION.limit_at(requirement, path)
     limits = [] if limit is None else [limit]
     steps = np.quantile(accuracy, np.linspace(0.0, 1.0, YIELD_POINTS))
     position = np.unique(np.concatenate([steps, limits, [1.1 * max([float(steps[-1]), *limits])]]))
     passed = np.searchsorted(ordered, position, side="right")
     low, high = np.array([stats.clopper_pearson(int(count), units) for count in passed]).T
     columns = (position, passed / units, low, high)
-    at, share, least, most = (tuple(column.tolist()) for column in columns)
-    return YieldCurve(at, share, least, most, len(fit) / units)
+    limits_of_curve, share, low_share, high_share = (tuple(column.tolist()) for column in columns)
+    return YieldCurve(limits_of_curve, share, low_share, high_share, len(passing_accuracy) / units)
 
 
 def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sample: TaskSample) -> list[Measure]:
     """Measures of a task: AT and RT of a path; otherwise largest AP and RP, and measures between few poses."""
     out: list[Measure] = []
     accuracy, repeatability = sample.worst[:2]
-    doubt = integration_of_rp(table)
+    half_width = half_width_of_rp(table)
     if poses.configurations.is_path:
         out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))
-        out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, doubt))
+        out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, half_width))
         return out
     out.append(measures.measure("AP", "largest pose accuracy of an arm", "7.2.1", "all poses", accuracy))
     out.append(
-        measures.measure("RP", "largest pose repeatability of an arm", "7.2.2", "all poses", repeatability, doubt)
+        measures.measure("RP", "largest pose repeatability of an arm", "7.2.2", "all poses", repeatability, half_width)
     )
     for pair in poses.pairs:
         pose_names = " to ".join(poses.names[n] for n in pair)
-        between, scatter = measures.distance(spec, poses.configurations, pair)
+        between, scatter = measures.distance_measures(spec, poses.configurations, pair)
         out.append(measures.measure("AD", "distance accuracy", "7.3.2", pose_names, between))
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", pose_names, scatter))
-    directed = any(term.cause.by_direction and term.life == "visit" for term in spec.machine.terms)
-    turned = task.directed(poses.names) if directed else []
-    constraints: list[ToolConstraint] = [poses.constraints[pose] if poses.constraints else "full" for pose in turned]
-    what = "multi-directional pose accuracy variation"
+    depends_on_direction = any(term.cause.by_direction and term.life == "visit" for term in spec.machine.terms)
+    varied_poses = task.poses_of_varied_direction(poses.names) if depends_on_direction else []
+    constraints: list[ToolConstraint] = [
+        poses.constraints[pose] if poses.constraints else "full" for pose in varied_poses
+    ]
+    meaning = "multi-directional pose accuracy variation"
     for pose, varied in zip(
-        turned, measures.direction_variation(spec, poses.configurations, turned, constraints), strict=True
+        varied_poses, measures.direction_variation(spec, poses.configurations, varied_poses, constraints), strict=True
     ):
-        out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
+        out.append(measures.measure("vAP", meaning, "7.2.3", poses.names[pose], varied))
     return out
 
 
@@ -197,7 +201,7 @@ def _acceptance(
     if poses.configurations.is_path:
         return None
     numbers = list(range(len(poses.names)))
-    if poses.grid is not None or len(numbers) > MOST_TESTED:
+    if poses.grid is not None or len(numbers) > MOST_TESTED_POSES:
         numbers = sorted({int(np.argmax(table.column(f"{which}.p95"))) for which in ("accuracy", "repeatability")})
     cycles = ISO_CYCLES if requirement is None else requirement.test_cycles
     tested = simulate_test(spec, task, poses.configurations, numbers, cycles)
@@ -208,19 +212,21 @@ def _acceptance(
     names = tuple(poses.names[n] for n in numbers)
     if requirement is None:
         return Acceptance(cycles, names, accuracy, repeatability)
-    of_arms = (Figure.ACCURACY, Figure.REPEATABILITY)
-    passed, within_limits = tested.within(*(smallest_limit(requirement, False, figure.column) for figure in of_arms))
-    share = share_of(passed)
+    figures_of_arm = (Figure.ACCURACY, Figure.REPEATABILITY)
+    passed, within_limits = tested.passing_and_conforming(
+        *(smallest_limit(requirement, False, figure.column) for figure in figures_of_arm)
+    )
+    share = share_of_passing(passed)
     rejected, accepted = float(np.mean(within_limits & ~passed)), float(np.mean(~within_limits & passed))
     return Acceptance(cycles, names, accuracy, repeatability, share, rejected, accepted)
 
 
 def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
-    ways = poses.configurations.directions
-    if poses.along is None or ways is None:
+    directions = poses.configurations.directions
+    if poses.along is None or directions is None:
         return []
-    turned = np.argwhere(ways[1:] * ways[:-1] < 0)
-    return [Reversal(joints[joint], float(poses.along[point + 1])) for point, joint in turned]
+    reversals = np.argwhere(directions[1:] * directions[:-1] < 0)
+    return [Reversal(joints[joint], float(poses.along[point + 1])) for point, joint in reversals]
 
 
 def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
@@ -228,7 +234,7 @@ def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
     if poses.along is None or poses.configurations.speeds is None or len(poses.along) < 2:
         return []
     length = np.diff(poses.along)
-    forward = length > 0  # where only joints turn, nothing lies along the path
+    forward = length > 0  # steps in which the tool point moves, not only its orientation
     if not forward.any():
         return []
     step = float(length.max())
@@ -239,9 +245,9 @@ def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
             (abs(act.shape.order), term.cause.name)
             for term in spec.machine.terms
             for act in term.acts
-            if act.axis.of_joint and act.axis.owner == name and isinstance(act.shape, Wave)
+            if act.axis.belongs_to_joint and act.axis.owner == name and isinstance(act.shape, Wave)
         }
-        fine = {(order, cause) for order, cause in waves if order * speed * step * PER_PERIOD > 2 * math.pi}
+        fine = {(order, cause) for order, cause in waves if order * speed * step * POINTS_PER_PERIOD > 2 * math.pi}
         if fine:
             finest = min(finest, 2 * math.pi / (max(order for order, _ in fine) * float(speed)))
             causes |= {cause for _, cause in fine}
@@ -257,60 +263,62 @@ def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
 def _summary(
     scenario: Scenario,
     task: Task,
-    searched: PoseSet,
+    pose_set: PoseSet,
     poses: PoseTable,
     worst: int,
     sample: TaskSample,
 ) -> Summary:
     requirement = required_at(scenario.requirement, task.name)
-    top = poses[worst]
-    scatter, of_bias = (poses.over_task(poses.column(path)) for path in ("shares", "bias_shares"))
+    worst_result = poses[worst]
+    scatter_shares, bias_shares = (poses.mean_over_task(poses.column(path)) for path in ("shares", "bias_shares"))
     groups: dict[str, float] = {}
     causes: dict[str, float] = {}
     contributions = []
-    for (owner, cause), share, bias_share in zip(poses.share_names, scatter.tolist(), of_bias.tolist(), strict=True):
+    for (owner, cause), share, bias_share in zip(
+        poses.share_names, scatter_shares.tolist(), bias_shares.tolist(), strict=True
+    ):
         if (owner, cause) != BIAS:
             contribution = Contribution(owner, cause, share, bias_share)
             group = scenario.machine.arm.group_of(owner)
             groups[group] = groups.get(group, 0.0) + contribution.share
             causes[cause] = causes.get(cause, 0.0) + contribution.share
             contributions.append(contribution)
-    bias = float(scatter[-1])
-    visits = float(poses.over_task(poses.column("visit_share")))
-    units = float(scatter[:-1].sum()) - visits
-    unreachable, limits = [point.name for point in searched.unreachable], " or ".join(limit_names(scenario.machine))
+    bias = float(scatter_shares[-1])
+    visit_share = float(poses.mean_over_task(poses.column("visit_share")))
+    unit_share = float(scatter_shares[:-1].sum()) - visit_share
+    unreachable, limits = [point.name for point in pose_set.unreachable], " or ".join(limit_names(scenario.machine))
     evidence = Evidence(
-        requirement, poses, worst, sample, unreachable, task.must_reach, limits, searched.configurations.is_path
+        requirement, poses, worst, sample, unreachable, task.must_reach, limits, pose_set.configurations.is_path
     )
     judgements = judge_task(evidence)
-    (rp,) = stats.unit_quantiles(sample.worst[1], (stats.LEVEL,), integration_of_rp(poses))
+    (rp,) = stats.unit_quantiles(sample.worst[1], (stats.LEVEL,), half_width_of_rp(poses))
     verdicts = poses.column("first_order.validation.verdict")[:, 0].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
     return Summary(
-        p95=top.error.p95,
-        p95_interval=top.error.p95_interval,
-        worst_pose=top.name,
-        at_coverage=top.error.at_coverage,
-        at_coverage_interval=finite(largest_interval(poses, coverage_of(requirement))),
+        p95=worst_result.error.p95,
+        p95_interval=worst_result.error.p95_interval,
+        worst_pose=worst_result.name,
+        at_coverage=worst_result.error.at_coverage,
+        at_coverage_interval=finite_or_none(largest_interval(poses, coverage_of(requirement))),
         repeatability_p95=rp.value,
         repeatability_p95_interval=rp.interval,
         groups=groups,
         causes=causes,
-        lives={"unit": units, "visit": visits, "bias": bias},
+        lives={"unit": unit_share, "visit": visit_share, "bias": bias},
         first_order_agrees=agrees,
         yield_=None if requirement is None else yield_of(evidence),
-        state=combined(judgements),
+        state=overall_verdict(judgements),
         judgements=judgements,
-        within=_within(poses, LEADING.limit_of(evidence)),
+        within=_within(poses, POSITION_CRITERION.limit_of(evidence)),
         contributions=tuple(sorted(contributions, key=lambda contribution: -contribution.share)),
     )
 
 
-def _within(poses: PoseTable, limit: float | None) -> Within | None:
+def _within(poses: PoseTable, limit: float | None) -> PosesWithinLimit | None:
     """Share of the poses whose errors are within the limit; None where there is none."""
     if limit is None:
         return None
     values, ends = poses.column("error.at_coverage"), poses.column("error.at_coverage_interval")
     low, high = (np.where(np.isnan(end), values, end) for end in ends.T)
     share, certain, possible = (float(np.mean(x <= limit)) for x in (values, high, low))
-    return Within(share, (certain, possible))
+    return PosesWithinLimit(share, (certain, possible))

@@ -1,7 +1,7 @@
 """Causes of error: each is one object, declared once, which declarations, physics and every analysis share.
 
-A cause that one effect alone has may be declared beside its physics function. Results hold names; `names_in` takes
-apart what `together` joins.
+A cause of a single effect may be declared next to its physics function. Results hold the names of causes; `names_in`
+separates names that `combine_causes` has joined.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from typing import Literal
 
 Life = Literal["unit", "visit"]
 """Life of a cause: drawn once per built arm, or drawn again at every visit."""
-PART_OF: dict[str, str] = {"unit": "accuracy", "visit": "repeatability"}
-"""What a cause is part of, by its life."""
-AND = " and "
+QUALITY_BY_LIFE: dict[str, str] = {"unit": "accuracy", "visit": "repeatability"}
+"""Quality of an arm that causes of each life decide."""
+SEPARATOR = " and "
 
 
 @dataclass(frozen=True)
@@ -23,19 +23,20 @@ class Cause:
     Parameters
     ----------
     name : str
-        Trade name, as it is shown; shares are summed by it.
+        Name as engineers use it, shown in results; shares are summed by it.
     life : str
-        Whether it stays with a built arm or changes at every visit, where nothing else decides it.
+        ``unit`` if it stays with a built arm, ``visit`` if it changes at every visit; a quantity may state another
+        life.
     through : tuple of Cause
-        Causes under one of which its error appears, where it has no term of its own.
+        Causes under one of which its error is reported, if it has no term of its own.
     every_reading : bool
-        Whether it scatters from reading to reading, at any speed alike, so that a speed taken from positions is noisy
-        by it. All else of visit life is held while a joint moves, but for what time does: that grows with the speed and
-        is shown apart.
+        Whether it scatters from reading to reading, equally at all speeds, so that it adds noise to a speed computed
+        from positions. Other causes of visit life are constant while a joint moves, except those of timing, whose
+        errors grow with the speed and are shown separately.
     by_direction : bool
         Whether the direction of approach decides it.
     family : str
-        Name under which a list joins it with similar causes; empty where it is listed alone.
+        Name under which lists combine it with similar causes; empty if it is listed alone.
     parts : tuple of Cause
         Causes that one quantity decides together.
     """
@@ -62,17 +63,19 @@ class Cause:
         return self.family or self.name
 
 
-def together(*causes: Cause) -> Cause:
+def combine_causes(*causes: Cause) -> Cause:
     """One cause that combines several decided by one quantity; a single cause is returned as it is."""
     if len(causes) == 1:
         return causes[0]
     by_direction = any(cause.by_direction for cause in causes)
-    return Cause(AND.join(cause.name for cause in causes), causes[0].life, by_direction=by_direction, parts=causes)
+    return Cause(
+        SEPARATOR.join(cause.name for cause in causes), causes[0].life, by_direction=by_direction, parts=causes
+    )
 
 
 def names_in(name: str) -> tuple[str, ...]:
-    """Names of the causes combined in a name of a result: the inverse of `together`."""
-    return tuple(name.split(AND))
+    """Names of the causes combined in a name of a result: the inverse of `combine_causes`."""
+    return tuple(name.split(SEPARATOR))
 
 
 def link_parameter(parameter: str) -> Cause:
@@ -164,6 +167,6 @@ SENSOR_CAUSES = frozenset(
 """Names of the causes that lie in a sensor, its mounting and its readout, and that another sensor would change."""
 
 
-def of_sensor(name: str) -> bool:
+def lies_in_sensor(name: str) -> bool:
     """Whether a cause, by its name in a result, lies in a sensor, its mounting or its readout alone."""
     return all(part in SENSOR_CAUSES for part in names_in(name))

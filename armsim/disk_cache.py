@@ -18,7 +18,7 @@ CHECKSUM = 32
 """Length of the checksum of key and content at the end of a file. [bytes]"""
 
 
-def folder(kind: str) -> Path:
+def cache_folder(kind: str) -> Path:
     """Folder of the arrays of a kind."""
     from platformdirs import user_cache_path
 
@@ -26,11 +26,11 @@ def folder(kind: str) -> Path:
 
 
 def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
-    """Load the arrays of a key; None where there are none or the file is damaged."""
-    file = folder(kind) / f"{key}.npz"
+    """Load the arrays of a key; None if there are none, or the file is damaged."""
+    file = cache_folder(kind) / f"{key}.npz"
     try:
         content = file.read_bytes()
-    except OSError:  # missing, or not to be read
+    except OSError:  # missing or unreadable
         return None
     if content[-CHECKSUM:] != _checksum(key, content[:-CHECKSUM]):
         return None  # before anything is parsed: damage makes the reader of archives fail in a dozen ways
@@ -41,26 +41,26 @@ def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
     return arrays
 
 
-def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> None:
-    """Save arrays under a key and delete all but the ``most`` recently used files of this kind.
+def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most_files: int) -> None:
+    """Save arrays under a key and delete all but the ``most_files`` most recently used files of this kind.
 
     If writing fails, nothing is saved.
     """
-    cache_folder = folder(kind)
+    target_folder = cache_folder(kind)
     archive = io.BytesIO()
     np.savez(archive, **dict[str, Any](arrays))
     content = archive.getvalue()
     try:
-        cache_folder.mkdir(parents=True, exist_ok=True)
-        handle, partial = tempfile.mkstemp(suffix=".partial", dir=cache_folder)
+        target_folder.mkdir(parents=True, exist_ok=True)
+        handle, partial = tempfile.mkstemp(suffix=".partial", dir=target_folder)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(content + _checksum(key, content))
-            os.replace(partial, cache_folder / f"{key}.npz")
+            os.replace(partial, target_folder / f"{key}.npz")
         except BaseException:
             os.unlink(partial)
             raise
-        for old in sorted(cache_folder.glob("*.npz"), key=lambda file: file.stat().st_mtime)[:-most]:
+        for old in sorted(target_folder.glob("*.npz"), key=lambda file: file.stat().st_mtime)[:-most_files]:
             old.unlink()
     except OSError:
         return

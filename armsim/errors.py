@@ -50,12 +50,14 @@ class InputError(Exception):
     """Bad input, with all of its faults, so that they can be mended in one go."""
 
     def __init__(self, *problems: Problem) -> None:
-        self.problems = tuple(dict.fromkeys(problems))  # settings of a group are wrong at each of its joints
+        self.problems = tuple(
+            dict.fromkeys(problems)
+        )  # a fault in the settings of a group is reported for each of its joints
         super().__init__(*self.problems)
 
-    def text(self, before: str = "") -> str:
+    def text(self, prefix: str = "") -> str:
         """One line per fault with a prefix, and one line that counts those beyond the first `MOST_LISTED`."""
-        lines = [f"{before}{problem}" for problem in self.problems[:MOST_LISTED]]
+        lines = [f"{prefix}{problem}" for problem in self.problems[:MOST_LISTED]]
         omitted = len(self.problems) - MOST_LISTED
         return "\n".join([*lines, f"... and {omitted} more errors"] if omitted > 0 else lines)
 

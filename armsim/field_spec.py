@@ -21,17 +21,17 @@ Measures = Literal["rotation", "translation"]
 
 @dataclass(frozen=True)
 class Key:
-    """Declaration of a field.
+    """Declaration of a field, to which one key of a document corresponds.
 
     Parameters
     ----------
     kind : str
         Kind of quantity, such as ``length``; ``position``, ``position drift``, ``position stiffness`` and
-        ``resolution`` are of an angle or a length, by what the sensor measures; ``number``, ``count``, ``word``.
+        ``resolution`` are angles or lengths, depending on what the sensor measures; ``number``, ``count``, ``word``.
     meaning : str
-        In words a new engineer knows.
+        What the field means, in words that a new engineer knows.
     cause : Cause, optional
-        Cause of error that the field states; None where it states none.
+        Cause of error that the field states; None if it states none.
     effect : str
         Effect of the error, in words.
     physics : callable, optional
@@ -45,28 +45,28 @@ class Key:
     check, accepted : callable, str
         For a bare number: whether it is accepted, and the text of what is accepted.
     choices : tuple of str
-        Words taken, where they are fewer than the type allows.
+        Accepted words, if they are fewer than the type allows.
     only : str
-        ``rotation`` or ``translation``, where the other has no such thing.
+        ``rotation`` or ``translation``, if the field applies to that kind of motion alone.
     needs : tuple of str
-        Fields of the encoder without which it means nothing.
+        Fields of the encoder without which the field has no meaning.
     most_of_radius : float, optional
         Largest limit over the radius of the track.
     alias : str
-        Key of the document, where it is not the name of the field.
+        Key of the document, if it differs from the name of the field.
     required : bool
         Whether a document must state it, though the model has a default.
     visit : bool
         Whether a tolerance is drawn anew at every visit, which few distributions support.
     silent : bool
-        Whether what is stated under it makes no error of its own.
+        Whether the values under this field cause no error themselves.
     centred : str
-        Why a tolerance can have no mean; empty where it can.
+        Reason why a tolerance of this field cannot have a mean; empty if it can.
     one_sided : str
         Name of a one-sided quantity, such as ``a rise``, whose bare size may be meant as its value and not as a
         tolerance.
     of_sensor : bool
-        Whether its quantities are those of what the sensor measures, where the joint moves otherwise.
+        Whether its quantities are those of the motion that the sensor measures, if the joint moves in another way.
     """
 
     kind: str
@@ -107,11 +107,11 @@ def key(default: Any, kind: str, meaning: str, *, cause: Cause | None = None, **
 
 
 @dataclass(frozen=True)
-class Declared:
+class DeclaredField:
     """Field of a class with its declaration.
 
-    ``type`` is what it holds, None and the item of a tuple stripped; ``many`` whether it is a tuple of those;
-    ``needed`` that a document must state it.
+    ``type`` is the type of its value, without None, and of one item if it is a tuple; ``many`` says whether it is a
+    tuple; ``needed`` whether a document must state it.
     """
 
     name: str
@@ -127,13 +127,13 @@ class Declared:
         return self.key.alias or self.name
 
 
-def declared(owner: Any) -> tuple[Declared, ...]:
-    """Declared fields of a dataclass type, in order."""
-    return _declared(owner)
+def declared_fields(owner: Any) -> tuple[DeclaredField, ...]:
+    """DeclaredField fields of a dataclass type, in order."""
+    return _declared_fields(owner)
 
 
 @lru_cache(maxsize=128)
-def _declared(owner: Any) -> tuple[Declared, ...]:
+def _declared_fields(owner: Any) -> tuple[DeclaredField, ...]:
     hints = get_type_hints(owner)
     out = []
     for field in dataclasses.fields(owner):
@@ -146,7 +146,9 @@ def _declared(owner: Any) -> tuple[Declared, ...]:
         many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
         declaration: Key = field.metadata["key"]
         needed = declaration.required or field.default is MISSING
-        out.append(Declared(field.name, declaration, get_args(kind)[0] if many else kind, many, field.default, needed))
+        out.append(
+            DeclaredField(field.name, declaration, get_args(kind)[0] if many else kind, many, field.default, needed)
+        )
     return tuple(out)
 
 
@@ -156,9 +158,10 @@ def refuse_out_of_bounds(owner: Any) -> None:
     Raises
     ------
     ValueError
-        A count is no whole number, or a number is out of its bounds; states its key, the number and what is accepted.
+        A count is not a whole number, or a number is out of its bounds; states its key, the number and what is
+        accepted.
     """
-    for field in declared(type(owner)):
+    for field in declared_fields(type(owner)):
         value, declaration = getattr(owner, field.name), field.key
         if declaration.kind == "count" and (isinstance(value, bool) or not isinstance(value, Integral)):
             raise ValueError(f"{field.yaml}: {value!r}; accepted: a whole number")
@@ -177,31 +180,31 @@ def refuse_out_of_bounds(owner: Any) -> None:
             raise ValueError(f"{field.yaml}: {value!r}; accepted: {', '.join(part for part in (least, most) if part)}")
 
 
-def nested(field: Declared) -> bool:
+def is_nested(field: DeclaredField) -> bool:
     """Whether a field holds an object with declared fields."""
-    return dataclasses.is_dataclass(field.type) and bool(declared(field.type))
+    return dataclasses.is_dataclass(field.type) and bool(declared_fields(field.type))
 
 
-def walk(owner: type, before: str = "") -> Iterator[tuple[str, Declared]]:
+def walk(owner: type, prefix: str = "") -> Iterator[tuple[str, DeclaredField]]:
     """Iterate over the declared fields of a class and its nested classes, with dotted keys."""
-    for field in declared(owner):
-        if nested(field) and not field.key.silent:
+    for field in declared_fields(owner):
+        if is_nested(field) and not field.key.silent:
             if field.key.cause:
-                yield before + field.yaml, field
-            yield from walk(field.type, f"{before}{field.yaml}.")
+                yield prefix + field.yaml, field
+            yield from walk(field.type, f"{prefix}{field.yaml}.")
         else:
-            yield before + field.yaml, field
+            yield prefix + field.yaml, field
 
 
 def stated_causes(owner: Any) -> Iterator[tuple[str, Key]]:
     """Iterate over dotted key and declaration of the causes that an object states as non-zero."""
-    for field in declared(type(owner)):
+    for field in declared_fields(type(owner)):
         value = getattr(owner, field.name)
         if value is None or field.key.silent:
             continue
         if field.key.cause and value != field.default and _size(value):
             yield field.yaml, field.key
-        if nested(field) and not field.many:
+        if is_nested(field) and not field.many:
             yield from ((f"{field.yaml}.{path}", nested_key) for path, nested_key in stated_causes(value))
 
 

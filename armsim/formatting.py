@@ -21,7 +21,7 @@ class Unit:
 
 LENGTHS = (Unit("nm", 1e9), Unit("µm", 1e6), Unit("mm", 1e3), Unit("m", 1.0))
 ANGLES = (Unit("µrad", 1e6), Unit("mrad", 1e3), Unit("rad", 1.0))
-NOTHING = 1e-15
+ROUNDING_LIMIT = 1e-15
 """Size below which a value is rounding error and prints as zero. [m or rad]"""
 ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
 PERCENT = Unit("%", 100.0)
@@ -66,10 +66,10 @@ def _exponent(value: float, digits: int) -> int:
 
 
 def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | None = None) -> str:
-    """Value with its unit; a dash where undefined."""
+    """Value with its unit; a dash if undefined."""
     if value is None or math.isnan(value):
         return "–"
-    value = 0.0 if abs(value) < NOTHING else value
+    value = 0.0 if abs(value) < ROUNDING_LIMIT else value
     unit = unit or unit_for([value], kind)
     return f"{significant(value * unit.factor, digits)} {unit.name}"
 
@@ -78,7 +78,7 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
     """Decimals of the numbers of a column, as justified by the least certain one.
 
     Two digits of the widest half-width while they are below 35, else one (JCGM 100:2008 7.2.6: at most two); three
-    of the largest number where no interval shows in those.
+    digits of the largest number if no interval is visible in those.
 
     Parameters
     ----------
@@ -89,34 +89,34 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
     factor : float
         Factor from SI to the unit.
     """
-    halves = [(ends[1] - ends[0]) / 2 * factor for ends in intervals if ends is not None]
-    wide = max((half for half in halves if math.isfinite(half)), default=0.0)
+    half_widths = [(ends[1] - ends[0]) / 2 * factor for ends in intervals if ends is not None]
+    widest = max((half_width for half_width in half_widths if math.isfinite(half_width)), default=0.0)
     sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
     if not sizes:
-        return max(0, _decimals_of_interval(wide)) if wide else 0
+        return max(0, _decimals_of_interval(widest)) if widest else 0
     decimals = DIGITS - 1 - _exponent(max(sizes), DIGITS)
-    if wide >= VISIBLE * 10.0**-decimals:
-        decimals = _decimals_of_interval(wide)
+    if widest >= VISIBLE * 10.0**-decimals:
+        decimals = _decimals_of_interval(widest)
     return max(0, decimals)
 
 
-def _decimals_of_interval(half: float) -> int:
+def _decimals_of_interval(half_width: float) -> int:
     """Decimals justified by a half-width."""
-    first = _exponent(half, 2)
-    return (1 if half < TWO_DIGITS * 10.0**first else 0) - first
+    first = _exponent(half_width, 2)
+    return (1 if half_width < TWO_DIGITS * 10.0**first else 0) - first
 
 
-def in_unit(value: float, interval: Interval | None, factor: float, decimals: int, unit: str = "") -> str:
+def format_in_unit(value: float, interval: Interval | None, factor: float, decimals: int, unit: str = "") -> str:
     """Number with decimals, unit, and its interval where that differs in print."""
-    text = rounded(value * factor, decimals)
+    text = format_rounded(value * factor, decimals)
     name = f" {unit}" if unit else ""
     if interval is None:
         return f"{text}{name}"
-    ends = [rounded(end * factor, decimals) for end in interval]
+    ends = [format_rounded(end * factor, decimals) for end in interval]
     return f"{text}{name}" if ends == [text, text] else f"{text}{name} ({ends[0]} to {ends[1]})"
 
 
-def rounded(value: float, decimals: int) -> str:
+def format_rounded(value: float, decimals: int) -> str:
     """Number with decimals; a positive one that rounds to 0 prints as below the last decimal."""
     text = f"{value:.{decimals}f}"
     if float(text):
@@ -129,7 +129,7 @@ def show_interval(value: float | None, interval: Interval | None, kind: Kind = "
     if value is None or interval is None or interval[1] <= interval[0]:
         return show(value, kind, unit=unit)
     unit = unit or unit_for([value, (interval[1] - interval[0]) / 2], kind)
-    return in_unit(value, interval, unit.factor, decimals_of([value], [interval], unit.factor), unit.name)
+    return format_in_unit(value, interval, unit.factor, decimals_of([value], [interval], unit.factor), unit.name)
 
 
 def show_joint(value: float | None, unit: str, digits: int = 3) -> str:
@@ -148,7 +148,7 @@ PLAIN_SHAPES = {"constant": "constant", **dict.fromkeys(("direction", "undirecte
 """Shapes, as results name them, that are not proportional to a quantity."""
 
 
-def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
+def describe_shape(shape: str, waves: tuple[float, ...], unit: str) -> str:
     """Shape of a term in words: what it is proportional to, periods per turn, or the period on a linear axis."""
     if not waves:
         return ", ".join(dict.fromkeys(PLAIN_SHAPES.get(part, f"proportional to {part}") for part in shape.split(", ")))
@@ -157,10 +157,10 @@ def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
     return f"period {', '.join(show(2 * math.pi / order) for order in waves)}"
 
 
-def apart(value: float, limit: float, how: Callable[..., str]) -> tuple[str, str]:
+def distinguishable(value: float, limit: float, formatter: Callable[..., str]) -> tuple[str, str]:
     """Two different numbers with as many digits as needed to differ, by `show` or `percent`."""
     for digits in range(3, 9):
-        pair = how(value, digits=digits), how(limit, digits=digits)
+        pair = formatter(value, digits=digits), formatter(limit, digits=digits)
         if pair[0] != pair[1]:
             break
     return pair
@@ -178,30 +178,32 @@ def span(low: float, high: float) -> str:
     """Range of two lengths in one unit."""
     unit = unit_for([low, high])
     decimals = decimals_of([low, high], [], unit.factor)
-    return f"{rounded(low * unit.factor, decimals)} to {rounded(high * unit.factor, decimals)} {unit.name}"
+    return (
+        f"{format_rounded(low * unit.factor, decimals)} to {format_rounded(high * unit.factor, decimals)} {unit.name}"
+    )
 
 
-def signed(value: float, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
+def format_change(value: float, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
     """Change of a length or an angle with its interval, in one unit and number of decimals."""
     text = show_interval(value, interval, kind, unit)
     return f"+{text}" if value > 0 and text[:1] not in ("0", "<") else text
 
 
-def with_half_width(value: float, interval: tuple[float, float] | None, unit: Unit | None = None) -> str:
+def format_with_half_width(value: float, interval: tuple[float, float] | None, unit: Unit | None = None) -> str:
     """Change of a length with the half-width of its 95 % interval, to two digits of it (JCGM 100:2008 7.2.6)."""
-    if interval is None or interval[1] - interval[0] <= NOTHING:
-        return signed(value, None, unit=unit)
-    half = 0.5 * (interval[1] - interval[0])
-    unit = unit or unit_for([max(abs(value), half)])
-    decimals = 1 - math.floor(math.log10(half * unit.factor))
-    middle, reach = (round(number * unit.factor, decimals) for number in (value, half))
-    return f"{middle:+.{max(decimals, 0)}f} ± {reach:.{max(decimals, 0)}f} {unit.name}"
+    if interval is None or interval[1] - interval[0] <= ROUNDING_LIMIT:
+        return format_change(value, None, unit=unit)
+    half_width = 0.5 * (interval[1] - interval[0])
+    unit = unit or unit_for([max(abs(value), half_width)])
+    decimals = 1 - math.floor(math.log10(half_width * unit.factor))
+    middle, deviation = (round(number * unit.factor, decimals) for number in (value, half_width))
+    return f"{middle:+.{max(decimals, 0)}f} ± {deviation:.{max(decimals, 0)}f} {unit.name}"
 
 
-def points(value: float, interval: Interval | None) -> str:
+def percentage_points(value: float, interval: Interval | None) -> str:
     """Change of a share in percentage points, with its interval."""
     decimals = decimals_of([value], [interval], PERCENT.factor)
-    text = in_unit(value, interval, PERCENT.factor, decimals)
+    text = format_in_unit(value, interval, PERCENT.factor, decimals)
     return f"{'+' if value > 0 else ''}{text} percentage points"
 
 
@@ -229,10 +231,10 @@ BELOW_RESOLUTION = 1e-6
 def rounding_as_zero_or_none(values: Sequence[float | None]) -> list[float | None]:
     """Numbers of one kind, with rounding errors replaced by 0; None and nan stay."""
     finite = (abs(value) for value in values if value is not None and math.isfinite(value))
-    least = max(BELOW_RESOLUTION * max(finite, default=0.0), NOTHING)
+    least = max(BELOW_RESOLUTION * max(finite, default=0.0), ROUNDING_LIMIT)
     return [0.0 if value is not None and abs(value) <= least else value for value in values]
 
 
 def rounding_as_zero(values: Sequence[float]) -> list[float]:
-    """`without_rounding` for numbers without None."""
+    """`rounding_as_zero_or_none` for numbers without None."""
     return [0.0 if value is None else value for value in rounding_as_zero_or_none(values)]

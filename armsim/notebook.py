@@ -1,4 +1,4 @@
-"""Display of studies and results in a notebook: figures by name, tables."""
+"""Display of studies and results in a notebook: named figures, and tables."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from armsim.report.comparison_review import design_frames
 from armsim.report.frame import Frame, words
 from armsim.report.joint_tables import joints_frame
 from armsim.report.verdict import headline, largest_causes, task_frame
-from armsim.results import MapOf, Result, TaskResult
+from armsim.results import MapQuantity, Result, TaskResult
 from armsim.study import Study
 from armsim.tasks import kind_of
 
@@ -28,7 +28,7 @@ class DisplayedResult(Result):
     """`Result` with figures for a notebook. A figure takes the name of a task, or the first fitting task."""
 
     @staticmethod
-    def of(result: Result) -> DisplayedResult:
+    def from_result(result: Result) -> DisplayedResult:
         """A result for display."""
         return DisplayedResult(**{field.name: getattr(result, field.name) for field in fields(Result)})
 
@@ -41,9 +41,9 @@ class DisplayedResult(Result):
         OSError, pydantic.ValidationError
             The file cannot be read, or is not a result.
         """
-        return DisplayedResult.of(Result.from_json(Path(path).read_bytes()))
+        return DisplayedResult.from_result(Result.from_json(Path(path).read_bytes()))
 
-    def map(self, task: str | None = None, measure: MapOf = "error") -> Drawing:
+    def map(self, task: str | None = None, measure: MapQuantity = "error") -> Drawing:
         """Map of a slice, or layers of a volume.
 
         Raises
@@ -56,7 +56,9 @@ class DisplayedResult(Result):
 
     def poses(self, task: str | None = None) -> Drawing:
         """Errors of the poses of a list, the worst on top."""
-        return figures.pose_errors(self, self._find(task, lambda one: kind_of(one.kind).one_by_one, "with named poses"))
+        return figures.pose_errors(
+            self, self._find(task, lambda one: kind_of(one.kind).has_named_poses, "with named poses")
+        )
 
     def path(self, task: str | None = None) -> Drawing:
         """Error along a path."""
@@ -71,7 +73,7 @@ class DisplayedResult(Result):
         return figures.population(self, self._find(task))
 
     def yield_curve(self, task: str | None = None) -> Drawing:
-        """Yield against the required position."""
+        """Yield against the limit of the position error."""
         return figures.yield_curve(self, self._find(task))
 
     def arm_and_sensors(self) -> Drawing:
@@ -109,7 +111,7 @@ class DisplayedStudy(Study):
     """`Study` whose results can be displayed."""
 
     def run(self, *arguments: Any, **named: Any) -> DisplayedResult:
-        return DisplayedResult.of(super().run(*arguments, **named))
+        return DisplayedResult.from_result(super().run(*arguments, **named))
 
     def _repr_html_(self) -> str:
         scenario, plan = self.scenario, self.scenario.plan
@@ -130,7 +132,7 @@ class DisplayedComparison(Comparison):
     """`Comparison` with sentences for a notebook."""
 
     @staticmethod
-    def of(comparison: Comparison) -> DisplayedComparison:
+    def from_comparison(comparison: Comparison) -> DisplayedComparison:
         """A comparison for display."""
         return DisplayedComparison(**{entry.name: getattr(comparison, entry.name) for entry in fields(Comparison)})
 

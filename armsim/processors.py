@@ -11,14 +11,14 @@ def processors() -> int:
     return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
 
 
-LINEAR_ALGEBRA = "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"
-"""Settings of the libraries of linear algebra that numpy may be built with."""
+THREAD_VARIABLES = "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"
+"""Environment variables for the number of threads of the linear algebra that numpy may be built with."""
 
 
 def limit_linear_algebra() -> None:
-    """Give linear algebra one thread unless the user says otherwise; before numpy is imported.
+    """Give linear algebra one thread unless the user states another number; to be called before numpy is imported.
 
     Its threads would wait for each other over small matrices.
     """
-    for library in LINEAR_ALGEBRA:
-        os.environ.setdefault(library, "1")
+    for variable in THREAD_VARIABLES:
+        os.environ.setdefault(variable, "1")

@@ -13,11 +13,11 @@ SMALL_ANGLE = 0.05
 """Joint error beyond which a warning is issued: there the cosine differs from 1 by 0.001. [rad]"""
 
 
-def _turns_far(budget: JointBudget) -> bool:
+def _exceeds_small_angle(budget: JointBudget) -> bool:
     return budget.unit == "rad" and budget.rms > SMALL_ANGLE
 
 
-def _slipping(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
+def _failing_limits(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
     failing = (limit for limit in limits if limit.failing)
     return tuple(
         f"{limit.joint}: the {limit.limit} would be wrong in {100 * limit.failing:.3g} % of the built arms; "
@@ -71,7 +71,7 @@ def caveats(
             "couplings and followers are taken as exact: linkages, belts and wheels between drives and joints "
             "have no tolerance, play or stretch"
         )
-    large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _turns_far(budget)]
+    large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _exceeds_small_angle(budget)]
     if large:
         out.append(
             f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are "
@@ -83,11 +83,11 @@ def caveats(
             f"{plan.units} arms: fewer than 10 lie beyond the coverage of {percent(coverage)}, so that quantiles "
             "are coarse; more arms (--units) refine them"
         )
-    reached = sampled.adaptive
-    if reached is not None and not reached.reached:
+    convergence = sampled.adaptive
+    if convergence is not None and not convergence.reached:
         out.append(
             f"tolerance not reached with {plan.units} arms: the uncertainty of the quantile is "
-            f"{reached.doubt:.3g} times the tolerance"
+            f"{convergence.doubt:.3g} times the tolerance"
         )
     for task in tasks:
         if task.near_singular:
@@ -95,4 +95,4 @@ def caveats(
         out += [f"task {task.name!r}: {note}" for note in task.notes]
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its poses cannot be reached and are left out")
-    return (*out, *_not_resolved(tasks), *_slipping(operation))
+    return (*out, *_not_resolved(tasks), *_failing_limits(operation))

@@ -1,4 +1,4 @@
-"""Options of a run: workers, device, memory and time limits, callbacks. No result depends on them but by rounding."""
+"""Options of a run: workers, device, memory and time limits, callbacks. Results depend on them by rounding alone."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Note = Callable[[str], None]
 StopCallback = Callable[[], bool]
 """Stop callback, called about every 20 ms while threads sample; True stops."""
 Device = Literal["cpu", "cuda", "auto"]
-"""Where poses are sampled; ``auto`` takes a CUDA device where there is one and the run is large."""
+"""Where poses are sampled; ``auto`` uses a CUDA device if there is one and the run is large."""
 MEMORY = 2**30
 """Default memory limit of a run. [bytes]"""
 
@@ -51,17 +51,17 @@ class RunOptions:
     Parameters
     ----------
     workers : int, optional
-        Threads or processes; the processors of this machine where not given.
+        Threads or processes; by default the number of processors of this machine.
     memory : int
-        Memory that may be taken. [bytes]
+        Memory limit. [bytes]
     processes : bool
         Sample in processes instead of threads.
     cluster : str, optional
         Address of the scheduler of a dask.distributed cluster that samples.
     max_seconds : float
-        Time that sampling may take, by the estimate made before it begins. [s]
+        Limit of the duration of sampling, which is estimated before it begins. [s]
     memory_afterwards : int
-        Memory needed for what is then made of the result. [bytes]
+        Memory needed after sampling, for the files and figures of the result. [bytes]
     progress, note, stopped : callable
         As `Progress`, `Note` and `StopCallback`.
     device : str

@@ -22,7 +22,7 @@ class NumericalTolerance:
         """Tolerance from a ``ratio`` or a ``length``."""
         return cls(value, kind == "ratio")
 
-    def of(self, quantile: float) -> float:
+    def half_width_at(self, quantile: float) -> float:
         """Allowed half-width of a quantile. [m]"""
         return self.value * quantile if self.relative else self.value
 
@@ -38,6 +38,6 @@ class SamplingPlan:
     )  # fmt: skip
     seed: int = key(1, "count", "seed of all random numbers", least=0, most=2**63, why="it keys counters of 64 bits")
     tolerance: NumericalTolerance | None = key(
-        None, "ratio or length", "take as many arms as this doubt of the quantile asks for, beginning with `units`",
-        least=0.0, above=True,
+        None, "ratio or length", "half-width to which the quantile is determined: more arms are sampled, from `units` "
+        "on, until it is reached", least=0.0, above=True,
     )  # fmt: skip

@@ -30,13 +30,13 @@ class Scenario:
     sources : tuple of Source
         Every file read, the scenario first.
     notes : tuple of str
-        Remarks that are no faults, such as on links that lead elsewhere.
+        Remarks of the reader that are not faults.
     motion : Motion, optional
-        Speeds at which it is asked how smoothly the joints move.
+        Speeds at which the velocity ripple of the joints is evaluated.
     calibration : Calibration, optional
         Calibration of every built arm.
     file : Path, optional
-        File that was read: the first source, or the document based on it.
+        Scenario file; it may differ from the first source, which is the document on which it is based.
     """
 
     name: str
@@ -52,9 +52,9 @@ class Scenario:
 
     @property
     def folder(self) -> Path:
-        """Folder to which file names in changes without a file, as on the command line, are relative."""
+        """Folder to which file names are relative that no file states, such as those in changes on the command line."""
         return Path(os.path.realpath(self.file or self.sources[0].path)).parent
 
     def fault(self, key: str, actual: str, accepted: str) -> InputError:
-        """Error in the scenario as a whole, at the head of its file."""
+        """Error in the scenario as a whole, reported at the first line of its file."""
         return InputError(Problem(str(self.file or "scenario"), 1, 1, key, actual, accepted))

@@ -29,7 +29,7 @@ class Source:
     text : str
         As it was read.
     elsewhere : mapping of key path to (source, key path)
-        Sources of values that replace those of this file.
+        Sources of values that were merged into ``data`` from other files.
     folder : Path, optional
         Folder to which the file names in it are relative; by default that of ``path``.
     columns : mapping of key path to str
@@ -49,7 +49,7 @@ class Source:
     remarks: tuple[str, ...] = ()
 
     @property
-    def parts(self) -> tuple[Source, ...]:
+    def merged_sources(self) -> tuple[Source, ...]:
         """Other files whose values are merged into this one."""
         return tuple(source for source, _ in self.elsewhere.values())
 
@@ -58,8 +58,8 @@ class Source:
         if self.elsewhere:
             for size in range(len(path), 0, -1):
                 if tuple(path[:size]) in self.elsewhere:
-                    source, at = self.elsewhere[tuple(path[:size])]
-                    return source.origin((*at, *path[size:]))
+                    source, path_there = self.elsewhere[tuple(path[:size])]
+                    return source.origin((*path_there, *path[size:]))
         return self, tuple(path)
 
     def resolve_path(self, path: Sequence[str | int], name: str) -> Path:
@@ -72,10 +72,10 @@ class Source:
         return folder / name
 
     def problem(self, path: Sequence[str | int], actual: str, accepted: str = "") -> Problem:
-        """Problem at a key path; the position is of the longest part of the path in the file."""
-        source, at = self.origin(path)
+        """Problem at a key path, located at the longest part of the path that the file contains."""
+        source, path_there = self.origin(path)
         if source is not self:
-            return source.problem(at, actual, accepted)
+            return source.problem(path_there, actual, accepted)
         known_path: KeyPath = ()
         location = self.locations.get((), (1, 1))
         keys_shown: list[str] = []

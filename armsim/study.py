@@ -28,8 +28,8 @@ from armsim.results.pose_table import PoseTable
 from armsim.run_options import MEMORY, Device, Interrupted, Note, Progress, RunOptions, no_note, no_progress
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.sampler import FirstOrder, Samples, sampling
-from armsim.sampling.speed_ripple import motions
+from armsim.sampling.sampler import FirstOrder, Samples, open_runner
+from armsim.sampling.speed_ripple import joint_motions
 from armsim.scenario import Scenario
 from armsim.sources import Source
 from armsim.tasks import PoseSet, pose_cache
@@ -53,7 +53,7 @@ class Answer:
     samples : Samples, optional
         Samples from which `Study.result_of` makes a result.
     last : bool
-        Whether they are those of `Study.run`.
+        Whether the samples are those of `Study.run`.
     joints : tuple of Judgement
         Judgements of the joints: ripple of their speed, limits of operation.
     """
@@ -94,7 +94,7 @@ class Study:
         Parameters
         ----------
         units, visits, seed : int, optional
-            As it was where not given.
+            By default those of this study.
 
         Raises
         ------
@@ -162,7 +162,7 @@ class Study:
 
     @property
     def _documented(self) -> Scenario:
-        """The scenario, whose machine is that of its documents."""
+        """The scenario, if documents describe its machine."""
         if self._changed_machine or not self.scenario.sources:
             raise ValueError("the machine of this study was made in Python: change it there")
         return self.scenario
@@ -182,7 +182,9 @@ class Study:
         ValueError
             There is none, or joint positions do not fit the joints or lie outside of their ranges.
         """
-        named = checked_poses([NamedPose.of(label, pose) for label, pose in poses.items()], self.scenario.machine.arm)
+        named = checked_poses(
+            [NamedPose.from_pose(label, pose) for label, pose in poses.items()], self.scenario.machine.arm
+        )
         return self.with_scenario(tasks=(Poses(name, named),))
 
     def with_arm(self, arm: Arm) -> Self:
@@ -203,7 +205,7 @@ class Study:
     def budgets(self, poses: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Error budget of every joint, without sampling, at the largest speeds.
 
-        Joint positions that named poses state, and those of ``poses``, such as of paths.
+        ``poses`` are further poses, such as those of paths; named poses of the scenario are always included.
         """
         return budgets(self.scenario, poses)
 
@@ -223,28 +225,29 @@ class Study:
         Parameters
         ----------
         workers : int, optional
-            Threads; the processors of this machine where not given. The result does not depend on it.
+            Threads; by default the number of processors of this machine. The result does not depend on it.
         progress : callable
-            Told the name of the task, poses done, poses in all.
+            Called with the name of the task, the poses done and the poses in all.
         memory : int
-            Bytes that may be taken. The result does not depend on it.
+            Memory limit. [bytes] The result does not depend on it.
         processes : bool
             Use processes instead of threads.
         cluster : str, optional
             Address of the scheduler of a cluster of dask.distributed that does the sampling.
         note : callable
-            Told what the run will take, before it begins.
+            Called with the expected size of the run, before it begins.
         max_seconds : float
-            Time that the sampling may take, by the estimate made before it begins. [s]
+            Limit of the duration of sampling, which is estimated before it begins. [s]
         device : str
-            ``cpu``; ``cuda`` for a CUDA device; ``auto`` for one where there is one and the run is large.
+            ``cpu``; ``cuda`` for a CUDA device; ``auto`` for one if it exists and the run is large.
 
         Raises
         ------
         InputError
-            There is no CUDA device, and one is required.
+            A CUDA device is required, but there is none.
         RunError
-            A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
+            A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker is
+            available.
         """
         options = RunOptions(
             workers, memory, processes, cluster, max_seconds, progress=progress, note=note, device=device
@@ -268,7 +271,7 @@ class Study:
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} poses ({reasons})"
                 )
-            keyed_sets.append(poses.keyed())
+            keyed_sets.append(poses.with_keys())
         return keyed_sets
 
     def evaluate(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
@@ -279,7 +282,7 @@ class Study:
         RunError
             As `run`.
         Interrupted
-            The options say to stop.
+            The stop callback of the options has stopped it.
         """
         samples = self.sample(poses, options)
         return self.result_of(poses, samples), samples
@@ -287,22 +290,22 @@ class Study:
     def result_of(self, poses: Sequence[PoseSet], samples: Samples) -> Result:
         """Result of samples at poses."""
         scenario = self.scenario
-        final = samples.spec.plan
-        each = [
-            task_result(scenario, samples.spec, task, of_task, sample)
-            for task, of_task, sample in zip(scenario.tasks, poses, samples.tasks, strict=True)
+        plan = samples.spec.plan
+        task_results = [
+            task_result(scenario, samples.spec, task, pose_set, sample)
+            for task, pose_set, sample in zip(scenario.tasks, poses, samples.tasks, strict=True)
         ]
-        shared = with_shared_digits([task.summary for task in each])
-        tasks = tuple(replace(task, summary=summary) for task, summary in zip(each, shared, strict=True))
-        inspection = inspect(replace(scenario, plan=final), poses)
+        shared = with_shared_digits([task.summary for task in task_results])
+        tasks = tuple(replace(task, summary=summary) for task, summary in zip(task_results, shared, strict=True))
+        inspection = inspect(replace(scenario, plan=plan), poses)
         return Result(
             format=FORMAT,
             version=package_version(),
             scenario=scenario.name,
             arm=scenario.machine.arm.name,
-            seed=final.seed,
-            units=final.units,
-            visits=final.visits,
+            seed=plan.seed,
+            units=plan.units,
+            visits=plan.visits,
             price=scenario.machine.price,
             requirement=scenario.requirement,
             tasks=tasks,
@@ -311,7 +314,7 @@ class Study:
             adaptive=samples.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
-            judgements=judge_joints(scenario.requirement, inspection.motion, inspection.operation, final.units),
+            judgements=judge_joints(scenario.requirement, inspection.motion, inspection.operation, plan.units),
             source_digest=source_digest(),
             sampled_on=samples.spec.sampler.device,
             **vars(inspection),
@@ -344,12 +347,12 @@ class Study:
         operation: tuple[OperationLimit, ...] = ()
         motion: dict[str, JointMotion] = {}
         try:
-            with sampling(scenario.machine, self._coverage, options) as sampler:
-                for state in sampler.growing(scenario.plan, self._configurations(sets), begin):
+            with open_runner(scenario.machine, self._coverage, options) as sampler:
+                for state in sampler.sample_growing(scenario.plan, self._configurations(sets), begin):
                     if isinstance(state, FirstOrder):
                         yield Answer(0, state.tables, (), None)
                         operation = limits_of(scenario.machine, scenario.plan)
-                        motion = motions(scenario.machine, scenario.motion, scenario.plan.seed)
+                        motion = joint_motions(scenario.machine, scenario.motion, scenario.plan.seed)
                         continue
                     assessed_tasks = judge_all(scenario, sets, state.tasks)
                     tables = tuple(task.table for task in assessed_tasks)
@@ -364,8 +367,8 @@ class Study:
 
     def _configurations(self, poses: Sequence[PoseSet]) -> list[TaskConfigurations]:
         return [
-            TaskConfigurations(task.name, of_task.configurations, name_key(task.name))
-            for task, of_task in zip(self.scenario.tasks, poses, strict=True)
+            TaskConfigurations(task.name, pose_set.configurations, name_key(task.name))
+            for task, pose_set in zip(self.scenario.tasks, poses, strict=True)
         ]
 
     def judge(
@@ -382,7 +385,7 @@ class Study:
         return judge_all(self.scenario, poses, samples.tasks), samples
 
     def sample(self, poses: Sequence[PoseSet], options: RunOptions) -> Samples:
-        """Sample the population at poses of `find`, one set a task, and judge nothing.
+        """Sample the population at the poses from `find`, one set per task, without judging it.
 
         Raises
         ------
@@ -390,5 +393,5 @@ class Study:
             As `run`.
         """
         scenario = self.scenario
-        with sampling(scenario.machine, self._coverage, options) as sampler:
+        with open_runner(scenario.machine, self._coverage, options) as sampler:
             return sampler.run(scenario.plan, self._configurations(poses))

@@ -161,7 +161,7 @@ class Ring(Task):
     """Points on a level circle about the base."""
 
     kind = "ring"
-    one_by_one = True
+    has_named_poses = True
     name: str = name_field()
     radius: float = key(..., "length", "of the circle", least=0.0, above=True)
     points: int = key(..., "count", "how many", least=1, most=360, why="each is named")
@@ -174,7 +174,7 @@ class Ring(Task):
         for number in range(self.points):
             angle = 2 * math.pi * number / self.points
             xyz = (self.radius * math.cos(angle), self.radius * math.sin(angle), self.height)
-            q = solver.solve(self.constraints.at(xyz), seeds)
+            q = solver.solve(self.constraints.command_at(xyz), seeds)
             name = f"{math.degrees(angle):g} deg"
             if isinstance(q, Failure):
                 lost.append(Unreachable(name, xyz, q.reason))
@@ -248,7 +248,7 @@ CRITERION = Addition(
         ),
         ("requirement/requirement.py", "    tasks: Mapping", '    half: float | None = _limit("half")\n'),
         (
-            "criteria/of_tasks.py",
+            "criteria/arm_criteria.py",
             "PER_ARM: tuple",
             '''class Half(Criterion):
     """Median of the tool-point error, at every pose."""
@@ -266,7 +266,7 @@ CRITERION = Addition(
             return None
         values = evidence.poses.column("error.p50")
         worst = int(np.argmax(values))
-        return Judgement.of(
+        return Judgement.from_interval(
             self.name, "half of errors", "half of errors lie within {}", float(values[worst]), (0.0, math.inf),
             self.limit_of(evidence), evidence.units, evidence.poses.names[worst],
         )  # fmt: skip
@@ -275,7 +275,7 @@ CRITERION = Addition(
 ''',
         ),
     ),
-    instead=(("criteria/of_tasks.py", "    PathRepeatability(),\n", "    PathRepeatability(),\n    Half(),\n"),),
+    instead=(("criteria/arm_criteria.py", "    PathRepeatability(),\n", "    PathRepeatability(),\n    Half(),\n"),),
 )
 
 COMMAND = Addition(
@@ -295,7 +295,7 @@ from armsim.report.drawing import Planned
 from armsim.report.frame import Frame, lengths, words
 from armsim.report.review import Review, json_file
 from armsim.results import Result
-from armsim.results.json_records import plain
+from armsim.results.json_records import record_as_dict
 from armsim.scenario import Scenario
 
 
@@ -335,7 +335,7 @@ def ranking_review(ranking: Ranking, scenario: Scenario) -> Review:
         (Section("Tasks", "ranking", (Text("By their largest error."), table)),),
         [Planned("ranking", "ranking", "Tasks by their error.", partial(drawn, ranking))],
         ("ranking",), model=scenario, sources=scenario.sources,
-        files={"ranking.json": json_file(plain(ranking))}, tables={"ranking": ranking.frame.exact},
+        files={"ranking.json": json_file(record_as_dict(ranking))}, tables={"ranking": ranking.frame.exact},
     )
 ''',
         "cli/ranking.py": '''"""armsim ranking"""
@@ -359,10 +359,10 @@ def ranking(
 
     def work(progress, note) -> Reply:
         from armsim.report.ranking import Ranking, ranking_review
-        from armsim.results.json_records import plain
+        from armsim.results.json_records import record_as_dict
 
         ranked = Ranking.of(study.run(sampling.threads, progress, sampling.memory_limit, note=note))
-        return Reply(lambda: plain(ranked), [ranked.frame], review=ranking_review(ranked, study.scenario))
+        return Reply(lambda: record_as_dict(ranked), [ranked.frame], review=ranking_review(ranked, study.scenario))
 
     reply(output, work, command_words("ranking", [scenario], study.scenario.plan, *changes.words), files_of(study))
 ''',

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 import armsim
-from armsim.criteria import LEADING, Evaluated, changes_at_task
+from armsim.criteria import POSITION_CRITERION, EvaluatedTask, changes_at_task
 from armsim.decide.compare import half_widths
 from armsim.model.machine import Change
 from armsim.requirement.requirement import required_at
@@ -211,9 +211,11 @@ def figures(case_study: Study, other: Study, pose_sets: list) -> Iterator[tuple[
     curve = task.yield_curve
     at = int(np.searchsorted(curve.position, case_study.scenario.requirement.position))
     yield "yield curve", curve.share[at], (curve.low[at], curve.high[at])
-    sides = [Evaluated.of(t, 0, s, pose_sets[0].configurations) for t, s in ((task, sampled), (better, again))]
+    sides = [
+        EvaluatedTask.from_samples(t, 0, s, pose_sets[0].configurations) for t, s in ((task, sampled), (better, again))
+    ]
     for change in changes_at_task(required_at(case_study.scenario.requirement, task.name), *sides):
-        at = " (worst pose)" if change.criterion == LEADING.name else ""
+        at = " (worst pose)" if change.criterion == POSITION_CRITERION.name else ""
         yield f"difference of {change.noun}{at}", *change.change
     wide = half_widths(*sides, RunOptions(1), "")
     shifts = better.column("error.p95") - task.column("error.p95")

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import Part, PoseQuery, sample_poses
+from armsim.core.pose_kernel import PoseQuery, WorkItem, sample_poses
 from armsim.core.quantiles import ROWS_READ, read_quantiles
 from armsim.core.sample_kernel import Histograms
-from armsim.sampling.first_order import Linearised
+from armsim.sampling.first_order import FirstOrderErrors
 from armsim.sampling.kernel_arrays import Scales, empty_histograms, empty_outputs, empty_units, quantile_query
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling.statistics import TAIL, Estimate, means_from_moments
 
@@ -70,20 +70,20 @@ class PoseSample:
         return out
 
 
-def sample_at(sampler: Sampler, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
+def sample_at(sampler: MachineAtPoses, pose: int, linear: FirstOrderErrors, task: int = 0) -> PoseSample:
     """Sample all units at one pose."""
     units, visits = sampler.plan.units, sampler.plan.visits
-    at_pose, only = sampler.at(slice(pose, pose + 1)), linear.at(slice(pose, pose + 1))
+    at_pose, only = sampler.select(slice(pose, pose + 1)), linear.select(slice(pose, pose + 1))
     none = quantile_query([], [], [], units, visits)
     query = PoseQuery(none, none, TAIL, np.empty(0, dtype=np.int64))
     histogram_stack, arrays, outputs, scales = (
         empty_histograms(1),
         empty_units(1, units),
         empty_outputs(1, query, 0),
-        Scales.of(only),
+        Scales.from_first_order(only),
     )
     poses = at_pose.kernel_poses(at_pose.visit_distribution(), scales, np.zeros((1, 3)), np.array([pose]))
-    part = Part(0, 1, task, 0, units, visits, units, -1)
+    part = WorkItem(0, 1, task, 0, units, visits, units, -1)
     sample_poses(poses, draw_units(sampler.terms, sampler.plan), part, query, histogram_stack, arrays, outputs)
     histograms = Histograms(*(counts[0] for counts in histogram_stack))
     return PoseSample(
@@ -96,9 +96,9 @@ def sample_at(sampler: Sampler, pose: int, linear: Linearised, task: int = 0) ->
     )
 
 
-def all_visits(sampler: Sampler, pose: int, task: int = 0) -> tuple[Array, Array]:
+def all_visits(sampler: MachineAtPoses, pose: int, task: int = 0) -> tuple[Array, Array]:
     """Attained points of all units at one pose, as `Sampler.follow`."""
-    return sampler.follow(pose, pose, task, draw_units(sampler.terms, sampler.plan), 0, sampler.plan.units)
+    return sampler.visit_displacements(pose, pose, task, draw_units(sampler.terms, sampler.plan), 0, sampler.plan.units)
 
 
 def mean_over_units(per_unit: Array) -> Estimate:

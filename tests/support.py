@@ -23,7 +23,7 @@ import roboticstoolbox as rtb
 from blank_figures import blank_figure
 from pose_samples import PoseSample
 
-from armsim.core.counting import RATIO_BINS, ratio_edge
+from armsim.core.counting import LOGARITHMIC_BINS, logarithmic_edge
 from armsim.core.kernel_digest import LANES
 from armsim.core.quantiles import estimate_quantiles
 from armsim.core.sample_kernel import SUMS, Histograms
@@ -126,7 +126,7 @@ def robot_file(*parts: str) -> Path:
 
 @lru_cache
 def _edges() -> np.ndarray:
-    return np.array([ratio_edge(number) for number in range(RATIO_BINS)])
+    return np.array([logarithmic_edge(number) for number in range(LOGARITHMIC_BINS)])
 
 
 def sample_of(values: np.ndarray) -> PoseSample:
@@ -136,11 +136,11 @@ def sample_of(values: np.ndarray) -> PoseSample:
     histograms = Histograms(*(counts[0] for counts in histogram_stack))
     statistics, squares = arrays.unit_statistics[0], arrays.squared_errors[0]
     sample = PoseSample(visits, np.zeros((3, 2)), histograms, statistics, squares, np.zeros(SUMS))
-    bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, RATIO_BINS - 1)
-    sample.histograms.ratio[DISTANCE] = np.bincount(bins.ravel(), minlength=RATIO_BINS)
+    bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, LOGARITHMIC_BINS - 1)
+    sample.histograms.logarithmic[DISTANCE] = np.bincount(bins.ravel(), minlength=LOGARITHMIC_BINS)
     even = visits // 2 * 2
     pairs = np.maximum(bins[0:even:2], bins[1:even:2])
-    sample.histograms.ratio_pairs[:] = np.bincount(pairs.ravel(), minlength=RATIO_BINS)
+    sample.histograms.logarithmic_pairs[:] = np.bincount(pairs.ravel(), minlength=LOGARITHMIC_BINS)
     sample.histograms.extremes[:, DISTANCE] = values.min(), values.max()
     return sample
 

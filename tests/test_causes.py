@@ -6,10 +6,10 @@ import pytest
 from support import ROOT
 
 import armsim.causes
-from armsim.causes import HYSTERESIS, LOST_MOTION, SIGNAL_NOISE, STATED_NOISE, Cause, names_in, together
+from armsim.causes import HYSTERESIS, LOST_MOTION, SIGNAL_NOISE, STATED_NOISE, Cause, combine_causes, names_in
 from armsim.documents.load import load_scenario
 from armsim.errormodel.distributions import Distribution
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.model.chain import OriginTolerances
 from armsim.model.effects import causes_in, effects, stated_effects
 from armsim.model.encoder import Encoder, Misalignment, SheetSummary, Signal
@@ -30,11 +30,11 @@ def test_every_name_is_there_once_and_can_be_joined() -> None:
     assert len(names) > 40
     assert len(set(names)) == len(names)
     assert all(names_in(name) == (name,) for name in names)
-    both = together(LOST_MOTION, HYSTERESIS)
+    both = combine_causes(LOST_MOTION, HYSTERESIS)
     assert names_in(both.name) == ("lost motion", "hysteresis")
     assert both.parts == (LOST_MOTION, HYSTERESIS)
     assert both.by_direction
-    assert together(HYSTERESIS) is HYSTERESIS
+    assert combine_causes(HYSTERESIS) is HYSTERESIS
 
 
 def test_what_a_key_states_is_what_its_terms_carry() -> None:
@@ -45,7 +45,9 @@ def test_what_a_key_states_is_what_its_terms_carry() -> None:
         machine = load_scenario(path).machine
         carried = {cause for term in machine.terms for cause in term.cause.parts or (term.cause,)}
         working |= {text for text in stated_effects(machine) if carried & {reference[text], *reference[text].through}}
-    of_origins = {f"arm tolerances.{field.name}" for field in declared(OriginTolerances)}  # no demo has an arm of URDF
+    of_origins = {
+        f"arm tolerances.{field.name}" for field in declared_fields(OriginTolerances)
+    }  # no demo has an arm of URDF
     assert set(reference) - working == of_origins
 
 

@@ -21,7 +21,7 @@ import armsim
 from armsim.explorer import view_model
 from armsim.explorer.session import Inputs, Session
 from armsim.notebook import DisplayedResult
-from armsim.requirement import deciding
+from armsim.requirement import deciding_judgement
 from armsim.results import Result
 from armsim.run_options import RunOptions
 
@@ -87,7 +87,7 @@ def texts_of(case: Told) -> dict[str, str]:
     slides = [shape.text_frame.text for slide in deck.slides for shape in slide.shapes if shape.has_text_frame]
     book = openpyxl.load_workbook(case.folder / "budget.xlsx")
     cells = [str(cell.value) for row in book["summary"].iter_rows() for cell in row if cell.value is not None]
-    notebook = DisplayedResult.of(case.result)._repr_html_()
+    notebook = DisplayedResult.from_result(case.result)._repr_html_()
     return {
         "terminal": plain(case.terminal),
         "html": plain(html.unescape(re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<style.*?</style>|<svg.*?</svg>", "", page)))),
@@ -142,7 +142,7 @@ def test_largest_causes_and_price_are_told_alike(case: Told) -> None:
 def test_the_page_tells_the_same(case: Told) -> None:
     from armsim.report.verdict import largest_causes
 
-    decisive = deciding([judgement for _, judgement in case.result.named_judgements])
+    decisive = deciding_judgement([judgement for _, judgement in case.result.named_judgements])
     expected = f"{case.result.state}: {decisive.statistic} {decisive.figure} of "
     assert case.page_verdict.startswith(expected)
     assert decisive.limit_text in case.page_verdict

@@ -45,7 +45,7 @@ class Tilted(Joint):
                         axis=Axis("", name, Role.ERROR_MOTION))
             for name, size in SIZES.items()
         ]  # fmt: skip
-        return (*super().terms(), *(term.on(Axis(self.name), -1.0 / 50.0, 50.0) for term in every))
+        return (*super().terms(), *(term.transfer_to(Axis(self.name), -1.0 / 50.0, 50.0) for term in every))
 
 
 def machine_of(arm: Arm, tilted: str) -> Machine:
@@ -170,7 +170,7 @@ def test_placing_a_term_leaves_its_error_motion_as_large_as_it_is() -> None:
     both = independent("x", TILT, (Distribution("normal", 1.0),) * 2, (Constant(), Wave("sin", 1.0)), 1.0)
     both = replace(both, acts=(both.acts[0], Act(1, lean, both.acts[1].shape)))
     assert [act.axis for act in both.acts] == [SHAFT, lean]
-    placed = both.on(Axis("j"), -0.01, 100.0)
+    placed = both.transfer_to(Axis("j"), -0.01, 100.0)
     assert [act.axis for act in placed.acts] == [Axis("j"), Axis("j", "tilt x", Role.ERROR_MOTION)]
     assert placed.owner == "j"
     state = State.at_rest(np.array([0.01]))

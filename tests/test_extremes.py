@@ -17,13 +17,13 @@ import armsim
 from armsim.errors import InputError
 from armsim.report.run_folder import write_run_folder
 from armsim.sampling.first_order import linearise
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
 
 def displacement(machine: Any, q: list[float], plan: SamplingPlan) -> np.ndarray:
-    return all_visits(Sampler.prepare(machine.at(np.array([q])), plan), 0)[0]
+    return all_visits(MachineAtPoses.prepare(machine.at(np.array([q])), plan), 0)[0]
 
 
 def exact(lengths: list[float], q: np.ndarray) -> np.ndarray:

@@ -20,7 +20,7 @@ from armsim.errors import InputError, RunError
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.sampling.first_order import linearise
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
@@ -231,7 +231,7 @@ def test_turning_the_base_turns_the_covariance(document: dict[str, Any], rpy: tu
     scale = max(float(np.trace(one.covariance[0])), 1e-30)
     np.testing.assert_allclose(two.covariance[0], rotation @ one.covariance[0] @ rotation.T, atol=1e-9 * scale + 1e-30)
     plan = SamplingPlan(64, 3, 5)
-    sampled = [all_visits(Sampler.prepare(m.at(np.array([pose])), plan), 0)[0] for m in (machine, other)]
+    sampled = [all_visits(MachineAtPoses.prepare(m.at(np.array([pose])), plan), 0)[0] for m in (machine, other)]
     largest = max(float(np.abs(sampled[0]).max()), 1e-15)
     expected = np.einsum("ij,jvu->ivu", rotation, sampled[0])
     np.testing.assert_allclose(sampled[1], expected, atol=1e-9 * largest + 1e-15)
@@ -251,7 +251,7 @@ def test_the_order_of_causes_does_not_matter(document: dict[str, Any], random: A
     scale = max(float(np.trace(one.covariance[0])), 1e-30)
     np.testing.assert_allclose(two.covariance, one.covariance, atol=1e-12 * scale)
     plan = SamplingPlan(32, 3, 1)
-    sampled = [all_visits(Sampler.prepare(item, plan), 0)[0] for item in (evaluated, mixed)]
+    sampled = [all_visits(MachineAtPoses.prepare(item, plan), 0)[0] for item in (evaluated, mixed)]
     np.testing.assert_allclose(sampled[1], sampled[0], atol=1e-12 * max(float(np.abs(sampled[0]).max()), 1e-15))
 
 

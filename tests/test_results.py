@@ -24,7 +24,7 @@ def result() -> Result:
 
 def test_written_and_read_back(result: Result) -> None:
     text = result.to_json()
-    again = DisplayedResult.of(Result.from_json(text))
+    again = DisplayedResult.from_result(Result.from_json(text))
     assert again.tasks == result.tasks
     assert again == result
     assert again.to_json() == text
@@ -36,7 +36,7 @@ def test_a_name_that_looks_like_an_empty_table() -> None:
     from dataclasses import replace
 
     odd = replace(result, scenario='"poses": [] and \\"poses\\": []')
-    assert DisplayedResult.of(Result.from_json(odd.to_json())) == odd
+    assert DisplayedResult.from_result(Result.from_json(odd.to_json())) == odd
 
 
 def test_the_contract(result: Result) -> None:

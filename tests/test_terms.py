@@ -117,7 +117,7 @@ def test_mean_products_over_all_positions() -> None:
 
 def test_placing_a_term_scales_its_limit_and_keeps_its_draws() -> None:
     term = polar("x", Cause("x"), Distribution("uniform", 1.0), None, (PolarHarmonic(1.0, 1, 1, 1.0),))
-    placed = term.on(Axis("j"), -0.01, 100.0)
+    placed = term.transfer_to(Axis("j"), -0.01, 100.0)
     assert placed.limit == pytest.approx(0.01)
     assert {act.axis for act in placed.acts} == {Axis("j")}
     assert {act.axis for act in term.acts} == {SHAFT}
@@ -129,8 +129,8 @@ def test_a_term_says_where_it_is() -> None:
     """At a joint of any name, at the row of a link, or at the machine where it is at several joints."""
     limit = Distribution("uniform", 1e-4)
     term = independent("play", Cause("play"), (limit,), (Constant(),), limit.limit)
-    assert term.on(Axis("left/1")).joint_or_link == "left/1"
+    assert term.transfer_to(Axis("left/1")).joint_or_link == "left/1"
     (tolerance,) = link_tolerance(Axis("left/1", "d", Role.LINK), limit)
     assert (tolerance.owner, tolerance.joint_or_link) == ("links", "left/1")
-    acts = (*term.on(Axis("left/1")).acts, *term.on(Axis("right")).acts)
+    acts = (*term.transfer_to(Axis("left/1")).acts, *term.transfer_to(Axis("right")).acts)
     assert replace(term, acts=acts).joint_or_link == "machine"

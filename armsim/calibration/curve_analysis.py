@@ -22,7 +22,7 @@ from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
 from armsim.requirement.state import Verdict
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 
 MOST_ORDERS = 12
 """Largest number of orders fitted if none are requested."""
@@ -122,7 +122,7 @@ class Curves:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def analyse_curves(

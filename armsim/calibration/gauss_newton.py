@@ -24,7 +24,7 @@ from armsim.calibration.estimate import Estimate
 from armsim.calibration.population_at_poses import shapes_of
 from armsim.calibration.reading_conditions import LEVER, Conditions, rotations_from_points
 from armsim.core.kernel_digest import LANES
-from armsim.core.parametrised_chain import place_units
+from armsim.core.parametrised_chain import displace_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UnitErrors
 from armsim.model.configurations import Configurations
@@ -123,7 +123,7 @@ class KinematicModel:
         moving = np.arange(len(self.axes[0].rotary), dtype=np.int64)
         poses = len(self.axes)
         displacement, derivative = np.empty((units, poses, 3)), np.empty((units, poses, 3, count))
-        kernel: Any = place_units
+        kernel: Any = displace_units
 
         def axes_at_targets(n: int, axes: Axes) -> tuple[Array, Array]:
             shift, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))

@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.calibration.calibration_records import DistanceRecord
 from armsim.documents.measured_points import ALIKE, LEAST_VISITS, MeasuredArm
 from armsim.model.arm import Arm
-from armsim.sampling.statistics import student
+from armsim.sampling.statistics import student_factor
 from armsim.tasks import PoseSet
 
 
@@ -86,7 +86,7 @@ def distances(arm: MeasuredArm, pairs: Sequence[DistancePair]) -> tuple[Distance
             attained = np.linalg.norm(end + second[:count] - start - first[:count], axis=1)
             value = float(attained.mean() - np.linalg.norm(end - start))
             spread = float(attained.std(ddof=1))
-            half_width = student(count - 1) * spread / np.sqrt(count)
+            half_width = student_factor(count - 1) * spread / np.sqrt(count)
             label = session if len(sessions) > 1 else ""
             out.append(DistanceRecord(pair.names, value, (value - half_width, value + half_width), 3.0 * spread, label))
     return tuple(out)

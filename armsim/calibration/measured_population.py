@@ -14,7 +14,7 @@ from armsim.arrays import Array
 from armsim.calibration.reading_conditions import LEVER, Conditions, evaluated_at, rotations_from_points
 from armsim.calibration.reading_noise import InstrumentNoise, ReadingNoise, covariance_roots_of
 from armsim.model.machine import Machine
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling.statistics import pose_repeatability
 from armsim.sampling_plan import SamplingPlan
@@ -51,12 +51,12 @@ def measured_units(
     """
     plan = SamplingPlan(units, 2, seed)
     evaluated = evaluated_at(machine, joints, conditions, exact=True)
-    sampler = Sampler.prepare(evaluated, plan)
+    sampler = MachineAtPoses.prepare(evaluated, plan)
     partners = np.arange(len(joints)) if conditions is None else conditions.partners
-    ends: list[Sampler] = []
+    ends: list[MachineAtPoses] = []
     if conditions is not None and conditions.oriented.any():
         beyond = (evaluated_at(machine, joints, conditions, True, LEVER * axis) for axis in np.eye(3))
-        ends = [Sampler.prepare(end, plan) for end in beyond]
+        ends = [MachineAtPoses.prepare(end, plan) for end in beyond]
     coefficients = draw_units(evaluated.terms, plan)
     rng = np.random.default_rng(np.random.SeedSequence([seed, VISIT_TASK]))
     covariance_roots = covariance_roots_of(instrument, len(visits))
@@ -65,7 +65,9 @@ def measured_units(
         number = int(partners[pose])  # of the same visits as the positions
         points = [sampler] if number == pose else [sampler, *ends]
         readings = [
-            np.transpose(point.follow(pose, number, VISIT_TASK, coefficients, 0, units, count)[0], (2, 1, 0))
+            np.transpose(
+                point.visit_displacements(pose, number, VISIT_TASK, coefficients, 0, units, count)[0], (2, 1, 0)
+            )
             for point in points
         ]
         read = readings[0] if number == pose else rotations_from_points(evaluated.postures.tool[pose, :3, :3], readings)

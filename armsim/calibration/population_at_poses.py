@@ -157,7 +157,7 @@ def shapes_of(
     (parameters, poses)
     """
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
-    values = [parameter.shape.value(states.of(parameter.axis)) for parameter in parameters]
+    values = [parameter.shape.value(states.state_of(parameter.axis)) for parameter in parameters]
     if conditions is not None:
         values = [
             conditions.session_factor(parameter.axis) * value

@@ -32,7 +32,7 @@ from armsim.calibration.visit_causes import VisitCauses, VisitSample, scatter_re
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.measures import direction_variation
 from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability
@@ -73,7 +73,7 @@ class Verified:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def verify(study: Study, path: Path, instrument: float | None = None, excluded: Collection[int] = ()) -> Verified:
@@ -291,7 +291,7 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
     if not poses:
         return ()
     configurations = Configurations(np.array([arm.joints[name] for name in poses]))
-    spec = RunSpec.undivided(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
+    spec = RunSpec.in_one_block(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
     population = direction_variation(spec, configurations, range(len(poses)), ["full"] * len(poses))
     out = []
     for name, units in zip(poses, population, strict=True):

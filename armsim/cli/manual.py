@@ -23,7 +23,7 @@ def manual(
     from armsim.report import output_folder
     from armsim.report.manual_pages import FIRST, write_manual
 
-    folder = disk_cache.folder("manual") if out is None else out
+    folder = disk_cache.cache_folder("manual") if out is None else out
     output_folder.check_destination(folder)
     with output_folder.folder(folder) as partial:
         write_manual(partial)

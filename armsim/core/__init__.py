@@ -1,1 +1,1 @@
-"""Ground floor: compiled numeric kernels on bare arrays. Imports nothing of armsim."""
+"""Compiled numeric kernels on plain arrays, the lowest layer: it imports nothing from the rest of armsim."""

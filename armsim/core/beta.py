@@ -6,14 +6,14 @@ import math
 
 from armsim.core.compile import subroutine
 
-CLOSE = 1e-13
+RELATIVE_TOLERANCE = 1e-13
 """Relative step at which the continued fraction and the search end."""
 MOST_STEPS = 200
-TINY = 1e-300
+SMALLEST_DIVISOR = 1e-300
 
 
 @subroutine
-def beta_share(a: float, b: float, x: float) -> float:
+def regularised_beta(a: float, b: float, x: float) -> float:
     """Regularised incomplete beta function I_x(a, b), a and b positive.
 
     References
@@ -41,37 +41,37 @@ def _fraction(a: float, b: float, x: float) -> float:
     for n in range(1, 100_000):
         m = n // 2
         if n % 2:
-            part = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1.0))
+            coefficient = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1.0))
         else:
-            part = m * (b - m) * x / ((a + 2 * m - 1.0) * (a + 2 * m))
-        d = 1.0 + part * d
-        d = 1.0 / (d if abs(d) > TINY else TINY)
-        c = 1.0 + part / c
-        c = c if abs(c) > TINY else TINY
+            coefficient = m * (b - m) * x / ((a + 2 * m - 1.0) * (a + 2 * m))
+        d = 1.0 + coefficient * d
+        d = 1.0 / (d if abs(d) > SMALLEST_DIVISOR else SMALLEST_DIVISOR)
+        c = 1.0 + coefficient / c
+        c = c if abs(c) > SMALLEST_DIVISOR else SMALLEST_DIVISOR
         value *= c * d
-        if abs(c * d - 1.0) < CLOSE:
+        if abs(c * d - 1.0) < RELATIVE_TOLERANCE:
             break
     return value
 
 
 @subroutine
 def beta_quantile(p: float, a: float, b: float) -> float:
-    """Value x at which I_x(a, b) = p, by Newton's method with bisection between shrinking bounds."""
+    """Value x for which I_x(a, b) = p, by Newton's method with bisection between shrinking bounds."""
     low, high = 0.0, 1.0
     x = a / (a + b)
     scale = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
     for _ in range(MOST_STEPS):
-        excess = beta_share(a, b, x) - p
+        excess = regularised_beta(a, b, x) - p
         if excess > 0.0:
             high = x
         else:
             low = x
         density = math.exp(scale + (a - 1.0) * math.log(x) + (b - 1.0) * math.log1p(-x))
-        step = excess / density if density > TINY else math.inf
+        step = excess / density if density > SMALLEST_DIVISOR else math.inf
         candidate = x - step
         if not low < candidate < high:
             candidate = 0.5 * (low + high)
-        if abs(candidate - x) <= CLOSE * x:
+        if abs(candidate - x) <= RELATIVE_TOLERANCE * x:
             return candidate
         x = candidate
     return x

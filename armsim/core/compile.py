@@ -25,13 +25,13 @@ Indices = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 CONFIG: Any = numba.config
-ROOM = 64 * 2**20
-"""Bytes that must be free on a disk for the cache: seven times the size of all kernels."""
+MIN_FREE_BYTES = 64 * 2**20
+"""Free disk space that the cache needs, in bytes: seven times the size of all kernels."""
 
 
 @lru_cache(maxsize=1)
 def cache_folder() -> Path | None:
-    """Cache folder of the compiled kernels; None where none can be written.
+    """Cache folder of the compiled kernels; None if no folder is writable.
 
     Its name contains a digest of all kernel sources, since a cached kernel contains the kernels that it calls, and the
     versions of interpreter and compiler, whose files are not exchangeable.
@@ -44,7 +44,7 @@ def cache_folder() -> Path | None:
             folder.mkdir(parents=True, exist_ok=True)
             if not os.access(folder, os.W_OK):
                 raise PermissionError(f"{folder} cannot be written")
-            if shutil.disk_usage(folder).free < ROOM:
+            if shutil.disk_usage(folder).free < MIN_FREE_BYTES:
                 raise OSError(f"the disk of {folder} is full")
             return folder
         except OSError as error:
@@ -68,7 +68,7 @@ class _Cache(FunctionCache):
         """The compiled kernel; None where there is none that can be read."""
         try:
             return super().load_overload(signature, target_context)  # type: ignore[no-untyped-call]
-        except Exception:  # whatever the reader of pickles raises for what is none
+        except Exception:  # a damaged file makes the reader of pickles raise many kinds of exceptions
             self.flush()  # type: ignore[no-untyped-call]
             folder = cache_folder()
             warnings.warn(f"the cache of compiled kernels in {folder} was damaged and is rebuilt", stacklevel=2)
@@ -81,7 +81,7 @@ of IEEE arithmetic: reassociation would make the bits depend on the vector width
 
 
 def compiled(function: F) -> F:
-    """Compile a kernel that Python calls, cached on disk where a folder is writable."""
+    """Compile a kernel that Python calls, cached on disk if a folder is writable."""
     return _dispatcher(function, cache_folder())  # type: ignore[no-any-return]
 
 
@@ -102,13 +102,13 @@ class Subroutine:
 
     @property
     def _numba_type_(self) -> Any:
-        """What the compiler takes this for, in a kernel."""
+        """Type of this function for the compiler, within a kernel."""
         return numba.types.Dispatcher(self.dispatcher)
 
     @cached_property
     def _with_wrapper(self) -> Callable[..., object]:
-        folder = cache_folder()  # one folder for both would exchange them
-        return _dispatcher(self.py_func, folder and folder / "called")  # type: ignore[no-any-return]
+        folder = cache_folder()  # with one folder for both, the compiler would load the wrong one
+        return _dispatcher(self.py_func, folder and folder / "with_wrapper")  # type: ignore[no-any-return]
 
     def __call__(self, *arguments: object) -> object:
         return self._with_wrapper(*arguments)

@@ -1,4 +1,4 @@
-"""Sample of poses that a device counted: where its counts lie, and what the processor makes of them.
+"""Counts of sampled poses as a device returns them, and their evaluation by the processor.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -10,33 +10,34 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim.core.compile import Floats, Indices, Words, compiled, subroutine
-from armsim.core.counting import LINEAR_BINS, RATIO_BINS, ratio_bin
+from armsim.core.counting import LINEAR_BINS, LOGARITHMIC_BINS, logarithmic_bin
 from armsim.core.pose_kernel import (
     Callees,
     HistogramStack,
-    Part,
     PoseOutputs,
     PoseQuery,
     Poses,
     UnitArrays,
+    WorkItem,
     begin_pose,
     end_pose,
 )
 from armsim.core.sample_kernel import MEASURES, SUMS, Histograms
 
-BINS = 3 * RATIO_BINS + 6 * LINEAR_BINS
-"""Counts of a pose on a device: two ratio scales, pairs of the first; three linear scales, pairs of each."""
+BINS = 3 * LOGARITHMIC_BINS + 6 * LINEAR_BINS
+"""Counts of a pose on a device, in this order: distance and rotation angle on a logarithmic scale, pairs of distances,
+the three coordinates on a linear scale, pairs of each coordinate."""
 TOTALS = SUMS + 2 * MEASURES
 """Totals of a block of units: sums, smallest and largest of each measure."""
 WINDOWS = 4
-"""Ranges of counts that are gathered from a pose: each ratio scale, pairs, and all linear scales."""
+"""Ranges of counts that are copied from a pose: each logarithmic scale, pairs of distances, all linear scales."""
 
 
 class DeviceCounts(NamedTuple):
     """Sample of a block of units at poses, as a device returns it.
 
     windows : (poses, WINDOWS, 3)
-        First count and the end of each range of counts, and where it begins in ``counts``.
+        First count and end of each range of counts, and its offset in ``counts``.
     counts : (counts,)
     totals : (poses, blocks, TOTALS)
         Of every `LANES` units.
@@ -49,62 +50,77 @@ class DeviceCounts(NamedTuple):
 
 @compiled
 def find_windows(totals: Floats, windows: Indices) -> int:
-    """Ranges of counts between the smallest and largest values, written; return the number of counts in all.
+    """Find the ranges of counts between the smallest and largest values; return the total number of counts.
 
     Parameters
     ----------
     totals : (poses, blocks, TOTALS)
     windows : (poses, WINDOWS, 3), written
     """
-    at = 0
+    offset = 0
     for p in range(totals.shape[0]):
         for w in range(WINDOWS):
-            first, end = 3 * RATIO_BINS, BINS
+            first, end = 3 * LOGARITHMIC_BINS, BINS
             if w < WINDOWS - 1:
                 m = w if w < 2 else 0  # pairs lie in the range of the distance
                 low, high = np.inf, -np.inf
                 for b in range(totals.shape[1]):
                     low = min(low, totals[p, b, SUMS + m])
                     high = max(high, totals[p, b, SUMS + MEASURES + m])
-                first, end = w * RATIO_BINS + ratio_bin(low), w * RATIO_BINS + ratio_bin(high) + 1
-            windows[p, w, 0], windows[p, w, 1], windows[p, w, 2] = first, end, at
-            at += end - first
-    return at
+                first, end = (
+                    w * LOGARITHMIC_BINS + logarithmic_bin(low),
+                    w * LOGARITHMIC_BINS + logarithmic_bin(high) + 1,
+                )
+            windows[p, w, 0], windows[p, w, 1], windows[p, w, 2] = first, end, offset
+            offset += end - first
+    return offset
 
 
 @compiled
 def conclude_poses(
     callees: Callees,
     poses: Poses,
-    part: Part,
+    item: WorkItem,
     query: PoseQuery,
     histogram_stack: HistogramStack,
     units: UnitArrays,
     outputs: PoseOutputs,
     sampled: DeviceCounts,
 ) -> None:
-    """What `pose_kernel.sample_poses` does beside sampling, with the figures of the units written already."""
-    for i in range(part.high - part.low):
-        histograms, block_histograms = begin_pose(part, histogram_stack, i)
+    """Evaluate the counts of a device as `pose_kernel.sample_poses` does its own; unit figures are written already."""
+    for i in range(item.high - item.low):
+        histograms, block_histograms = begin_pose(item, histogram_stack, i)
         _add_counts(sampled, i, block_histograms)
         for b in range(sampled.totals.shape[1]):
             for s in range(SUMS):
                 outputs.sums[i, s] += sampled.totals[i, b, s]
-        end_pose(callees, poses, i, part, query, (histograms, block_histograms), units, outputs)
+        end_pose(callees, poses, i, item, query, (histograms, block_histograms), units, outputs)
 
 
 @subroutine
 def _add_counts(sampled: DeviceCounts, i: int, histograms: Histograms) -> None:
     for w in range(WINDOWS):
-        first, end, at = sampled.windows[i, w, 0], sampled.windows[i, w, 1], sampled.windows[i, w, 2]
+        first, end, offset = sampled.windows[i, w, 0], sampled.windows[i, w, 1], sampled.windows[i, w, 2]
         if w < 2:
-            _add_row(sampled.counts, at, first - w * RATIO_BINS, end - w * RATIO_BINS, histograms.ratio[w])
+            _add_row(
+                sampled.counts,
+                offset,
+                first - w * LOGARITHMIC_BINS,
+                end - w * LOGARITHMIC_BINS,
+                histograms.logarithmic[w],
+            )
         elif w == 2:
-            _add_row(sampled.counts, at, first - w * RATIO_BINS, end - w * RATIO_BINS, histograms.ratio_pairs)
+            _add_row(
+                sampled.counts,
+                offset,
+                first - w * LOGARITHMIC_BINS,
+                end - w * LOGARITHMIC_BINS,
+                histograms.logarithmic_pairs,
+            )
         else:
             for j in range(3):
-                _add_row(sampled.counts, at + j * LINEAR_BINS, 0, LINEAR_BINS, histograms.linear[j])
-                _add_row(sampled.counts, at + (3 + j) * LINEAR_BINS, 0, LINEAR_BINS, histograms.linear_pairs[j])
+                _add_row(sampled.counts, offset + j * LINEAR_BINS, 0, LINEAR_BINS, histograms.linear[j])
+                _add_row(sampled.counts, offset + (3 + j) * LINEAR_BINS, 0, LINEAR_BINS, histograms.linear_pairs[j])
     for b in range(sampled.totals.shape[1]):
         for m in range(MEASURES):
             low, high = sampled.totals[i, b, SUMS + m], sampled.totals[i, b, SUMS + MEASURES + m]
@@ -113,6 +129,6 @@ def _add_counts(sampled: DeviceCounts, i: int, histograms: Histograms) -> None:
 
 
 @subroutine
-def _add_row(counts: Words, at: int, first: int, end: int, row: Indices) -> None:
+def _add_row(counts: Words, offset: int, first: int, end: int, row: Indices) -> None:
     for b in range(first, end):
-        row[b] += np.int64(counts[at + b - first])
+        row[b] += np.int64(counts[offset + b - first])

@@ -20,20 +20,20 @@ from numba import types
 
 from armsim.core import screws
 from armsim.core.compile import CONFIG, Floats, Indices, Subroutine, Words
-from armsim.core.counting import LINEAR_BINS, RATIO_BINS
+from armsim.core.counting import LINEAR_BINS, LOGARITHMIC_BINS
 from armsim.core.device_counts import TOTALS, WINDOWS
 from armsim.core.kernel_digest import LANES, kernel_digest
-from armsim.core.pose_kernel import Part, Poses
+from armsim.core.pose_kernel import Poses, WorkItem
 from armsim.core.sample_kernel import (
     MEASURES,
     SUMS,
     VISITS_PER_CALL,
     Block,
     Buffers,
-    Visits,
+    VisitErrors,
     _accumulate,
-    _apply_block,
     _bin_measures,
+    _displace_by_unit_errors,
     _displace_by_visit,
     _draw_visits,
 )
@@ -45,16 +45,17 @@ SIMULATED = bool(CONFIG.ENABLE_CUDASIM)
 """Whether numba runs kernels of devices in Python, for tests."""
 THREADS = LANES
 """Threads of a block that samples, one per unit."""
-GATHERING = 256
-"""Threads of a block that gathers or clears counts."""
-CLEARED = 1024
-"""Counts that a thread clears."""
-FIXED = 8
-"""Numbers of a pose beside those of its axes and entries."""
-AXES = MOVING = COEFFICIENTS = SIGNS = 1
-"""Stand for the numbers of the machine: axes, axes that visits move, coefficients of visits, rows of their signs."""
-_TOTALS, _ENDS = SUMS + 1, 2 * MEASURES
-_PAIRS, _LINEAR, _LINEAR_PAIRS = 2 * RATIO_BINS, 3 * RATIO_BINS, 3 * RATIO_BINS + 3 * LINEAR_BINS
+GATHER_THREADS = 256
+"""Threads of a block that copies or clears counts."""
+COUNTS_PER_THREAD = 1024
+"""Counts that one thread clears."""
+POSE_NUMBERS = 8
+"""Numbers stored per pose besides those of its axes and entries."""
+AXES = VISIT_AXES = COEFFICIENTS = SIGNS = 1
+"""Placeholders of `_sample`, replaced by the sizes of a machine: number of axes, of axes that visits move, of visit
+coefficients, and of rows for their signs."""
+_TOTALS, _EXTREMES = SUMS + 1, 2 * MEASURES
+_PAIRS, _LINEAR, _LINEAR_PAIRS = 2 * LOGARITHMIC_BINS, 3 * LOGARITHMIC_BINS, 3 * LOGARITHMIC_BINS + 3 * LINEAR_BINS
 
 
 def _arrays(dimensions: str, scalar: Any) -> list[Any]:
@@ -69,39 +70,41 @@ _SAMPLING = (
 _GATHERING = (*_arrays("2", types.uint32), *_arrays("3", types.int64), *_arrays("1", types.uint32))
 _CLEARING = (*_arrays("1", types.uint32),)
 """Types of the arguments of the kernels, so that threads find them compiled."""
-ROWS_OF_ONE = {"LANES": 1} | {name: getattr(screws, name) // LANES for name in ("X", "Y", "Z", "A", "B", "C", "W")}
-"""What rows of one unit have in place of the constants of rows of `LANES` units."""
+SINGLE_UNIT_CONSTANTS = {"LANES": 1} | {
+    name: getattr(screws, name) // LANES for name in ("X", "Y", "Z", "A", "B", "C", "W")
+}
+"""Values, for rows of one unit, of the constants for rows of `LANES` units."""
 
 
 @cache
-def of_one_unit(subroutine: Any) -> Any:
+def single_unit_function(subroutine: Any) -> Any:
     """Function of the device for one unit, from the source of a subroutine for `LANES` units."""
-    of_one = _clone(subroutine.py_func, ROWS_OF_ONE)
-    return of_one if SIMULATED else cuda.jit(device=True)(of_one)
+    function = _clone(subroutine.py_func, SINGLE_UNIT_CONSTANTS)
+    return function if SIMULATED else cuda.jit(device=True)(function)
 
 
 def _clone(function: Any, constants: dict[str, int]) -> FunctionType:
     """A function with other constants, that calls functions of the device."""
     scope = {name: function.__globals__[name] for name in function.__code__.co_names if name in function.__globals__}
     for name, value in scope.items():
-        scope[name] = of_one_unit(value) if isinstance(value, Subroutine) else constants.get(name, value)
+        scope[name] = single_unit_function(value) if isinstance(value, Subroutine) else constants.get(name, value)
     return FunctionType(function.__code__, scope, function.__name__)
 
 
 @cache
-def sampling_kernel(axes: int, moving: int, coefficients: int) -> Any:
+def sampling_kernel(axes: int, visit_axes: int, coefficients: int) -> Any:
     """Kernel that samples units at poses, `_sample` for a machine of some size, cached on disk.
 
     Parameters
     ----------
-    axes, moving, coefficients : int
-        Axes, axes that visits move, and coefficients of visits of the machine.
+    axes, visit_axes, coefficients : int
+        Number of axes, of axes that visits move, and of visit coefficients of the machine.
     """
-    sizes = {"AXES": axes, "MOVING": moving, "COEFFICIENTS": coefficients, "SIGNS": max(1, coefficients)}
+    sizes = {"AXES": axes, "VISIT_AXES": visit_axes, "COEFFICIENTS": coefficients, "SIGNS": max(1, coefficients)}
     kernel = _clone(_sample, sizes)
     kernel.__module__ = __name__
-    # the file in the cache bears this name: other sizes and sources have another
-    kernel.__qualname__ = f"sample_{axes}_{moving}_{coefficients}_{kernel_digest()}"
+    # the file in the cache has this name, which differs for other sizes and sources
+    kernel.__qualname__ = f"sample_{axes}_{visit_axes}_{coefficients}_{kernel_digest()}"
     return cuda.jit(_SAMPLING, cache=True)(kernel)
 
 
@@ -123,10 +126,10 @@ def _sample(  # type: ignore[no-untyped-def]
     shared = cuda.shared.array((TOTALS, THREADS), np.float64)
     buffers = Buffers(
         cuda.local.array((AXES, 1), np.float64),
-        cuda.local.array((MOVING, SCREW), np.float64),
+        cuda.local.array((VISIT_AXES, SCREW), np.float64),
         cuda.local.array(FRAME, np.float64),
-        cuda.local.array((MOVING, VISITS_PER_CALL), np.float64),
-        cuda.local.array((MOVING, VISITS_PER_CALL, 1), np.float64),
+        cuda.local.array((VISIT_AXES, VISITS_PER_CALL), np.float64),
+        cuda.local.array((VISIT_AXES, VISITS_PER_CALL, 1), np.float64),
         cuda.local.array(FRAME, np.float64),
         cuda.local.array(2, np.float64),
         cuda.local.array(1, np.float64),
@@ -136,37 +139,40 @@ def _sample(  # type: ignore[no-untyped-def]
     )
     length, figures = cuda.local.array(1, np.float64), cuda.local.array((UNIT_STATISTICS, 1), np.float64)
     barycentre, bins = cuda.local.array((3, 1), np.float64), cuda.local.array(MEASURES, np.int64)
-    before = cuda.local.array(MEASURES, np.int64)
-    total, extremes = cuda.local.array(_TOTALS, np.float64), cuda.local.array(_ENDS, np.float64)
+    previous_bins = cuda.local.array(MEASURES, np.int64)
+    total, extremes = cuda.local.array(_TOTALS, np.float64), cuda.local.array(_EXTREMES, np.float64)
     for i in range(SUMS + 1):
         total[i] = 0.0
     for m in range(MEASURES):
         extremes[m], extremes[MEASURES + m] = math.inf, -math.inf
     if unit < units:
-        at = 2 * unit_entries
+        offset = 2 * unit_entries
         unit_errors = UnitErrors(
-            unit_coefficients, tables[:unit_entries], tables[unit_entries:at], row[FIXED:][:unit_entries]
+            unit_coefficients, tables[:unit_entries], tables[unit_entries:offset], row[POSE_NUMBERS:][:unit_entries]
         )
-        begin, axis = tables[at : at + COEFFICIENTS + 1], tables[at + COEFFICIENTS + 1 :][:visit_entries]
-        at += COEFFICIENTS + 1 + visit_entries
-        distribution, of_moving = tables[at : at + COEFFICIENTS], tables[at + COEFFICIENTS :][:MOVING]
-        at += COEFFICIENTS + MOVING
-        visit_errors = Visits(
+        first_entry, entry_axis = (
+            tables[offset : offset + COEFFICIENTS + 1],
+            tables[offset + COEFFICIENTS + 1 :][:visit_entries],
+        )
+        offset += COEFFICIENTS + 1 + visit_entries
+        distribution, visit_axes = tables[offset : offset + COEFFICIENTS], tables[offset + COEFFICIENTS :][:VISIT_AXES]
+        offset += COEFFICIENTS + VISIT_AXES
+        visit_errors = VisitErrors(
             keys,
             distribution,
-            begin,
-            axis,
-            row[FIXED + unit_entries :][:visit_entries],
-            of_moving,
-            tables[at + AXES :][:MOVING],
+            first_entry,
+            entry_axis,
+            row[POSE_NUMBERS + unit_entries :][:visit_entries],
+            visit_axes,
+            tables[offset + AXES :][:VISIT_AXES],
         )
-        single = vectors[pose, 2 * AXES :]
-        of_axes = Axes(vectors[pose, :AXES], vectors[pose, AXES : 2 * AXES], tables[at : at + AXES])
-        effect = VisitEffect(single[0], single[1], single[2], row[6:FIXED], slopes[pose])
+        pose_vectors = vectors[pose, 2 * AXES :]
+        axes = Axes(vectors[pose, :AXES], vectors[pose, AXES : 2 * AXES], tables[offset : offset + AXES])
+        effect = VisitEffect(pose_vectors[0], pose_vectors[1], pose_vectors[2], row[6:POSE_NUMBERS], slopes[pose])
         bin_scales = (row[0], row[1]), (row[2], row[3]), (row[4], row[5])
-        centre = single[3, 0], single[3, 1], single[3, 2]
-        block = Block(tables[at + AXES + MOVING + pose], task, first_unit, units, visits)
-        _apply_block(unit_errors, visit_errors, of_axes, unit, buffers)
+        centre = pose_vectors[3, 0], pose_vectors[3, 1], pose_vectors[3, 2]
+        block = Block(tables[offset + AXES + VISIT_AXES + pose], task, first_unit, units, visits)
+        _displace_by_unit_errors(unit_errors, visit_errors, axes, unit, buffers)
         statistics_of_block(
             buffers.axis_errors, buffers.unit_frame, effect, buffers.angle, buffers.ratio, figures, barycentre
         )
@@ -174,7 +180,7 @@ def _sample(  # type: ignore[no-untyped-def]
             unit_statistics[pose, i, unit] = figures[i, 0]
         for first in range(0, visits, VISITS_PER_CALL):
             _draw_visits(visit_errors, block, unit, first, buffers.errors, buffers.words, buffers.bits)
-            for a in range(MOVING):
+            for a in range(VISIT_AXES):
                 for v in range(VISITS_PER_CALL):
                     buffers.by_visit[a, v, 0] = buffers.errors[a, v]
             for v in range(first, min(first + VISITS_PER_CALL, visits)):
@@ -182,16 +188,16 @@ def _sample(  # type: ignore[no-untyped-def]
                 _accumulate(buffers.frame, buffers.angle, centre, length, total)
                 _bin_measures(buffers.frame, length, buffers.angle, bin_scales, bins, extremes)
                 cuda.atomic.add(count, bins[0], np.uint32(1))
-                cuda.atomic.add(count, RATIO_BINS + bins[1], np.uint32(1))
+                cuda.atomic.add(count, LOGARITHMIC_BINS + bins[1], np.uint32(1))
                 for j in range(3):
                     cuda.atomic.add(count, _LINEAR + j * LINEAR_BINS + bins[2 + j], np.uint32(1))
                 if v % 2 == 1:
-                    cuda.atomic.add(count, _PAIRS + max(bins[0], before[0]), np.uint32(1))
+                    cuda.atomic.add(count, _PAIRS + max(bins[0], previous_bins[0]), np.uint32(1))
                     for j in range(3):
-                        pair = max(bins[2 + j], before[2 + j])
+                        pair = max(bins[2 + j], previous_bins[2 + j])
                         cuda.atomic.add(count, _LINEAR_PAIRS + j * LINEAR_BINS + pair, np.uint32(1))
                 for m in range(MEASURES):
-                    before[m] = bins[m]
+                    previous_bins[m] = bins[m]
         squared_errors[pose, unit] = total[SUMS] / visits
     for i in range(SUMS):
         shared[i, lane] = total[i]
@@ -221,9 +227,9 @@ def gathering_kernel() -> Any:
     def gather(counts, windows, gathered):  # type: ignore[no-untyped-def]
         pose = cuda.blockIdx.x
         for w in range(WINDOWS):
-            first, end, at = windows[pose, w, 0], windows[pose, w, 1], windows[pose, w, 2]
-            for b in range(first + cuda.threadIdx.x, end, GATHERING):
-                gathered[at + b - first] = counts[pose, b]
+            first, end, offset = windows[pose, w, 0], windows[pose, w, 1], windows[pose, w, 2]
+            for b in range(first + cuda.threadIdx.x, end, GATHER_THREADS):
+                gathered[offset + b - first] = counts[pose, b]
                 counts[pose, b] = 0
 
     return cuda.jit(_GATHERING)(gather)
@@ -235,7 +241,7 @@ def clearing_kernel() -> Any:
 
     def clear(counts):  # type: ignore[no-untyped-def]
         i = cuda.grid(1)
-        counts[i * CLEARED : (i + 1) * CLEARED] = 0
+        counts[i * COUNTS_PER_THREAD : (i + 1) * COUNTS_PER_THREAD] = 0
 
     return cuda.jit(_CLEARING)(clear)
 
@@ -261,29 +267,36 @@ class PackedPoses(NamedTuple):
 
 
 def pack_poses(poses: Poses, low: int, high: int) -> PackedPoses:
-    """Poses from ``low`` up to ``high`` as a device takes them; where visits move no axis, the first one by nothing."""
-    at = slice(low, high)
-    scales = poses.bin_scales[at].reshape(high - low, 6)
-    rows = np.concatenate([scales, poses.repeatability[at], poses.unit_value[at], poses.value[at]], axis=1)
-    single = [values[at, None] for values in (poses.shift, poses.turn_shift, poses.tangent, poses.centre)]
-    vectors = np.concatenate([poses.direction[at], poses.column[at], *single], axis=1)
-    moving = poses.moving if len(poses.moving) else np.zeros(1, dtype=np.int64)
+    """Poses from ``low`` up to ``high`` as a device takes them.
+
+    If visits move no axis, they move the first axis by zero.
+    """
+    pose_range = slice(low, high)
+    scales = poses.bin_scales[pose_range].reshape(high - low, 6)
+    rows = np.concatenate(
+        [scales, poses.repeatability[pose_range], poses.unit_value[pose_range], poses.visit_value[pose_range]], axis=1
+    )
+    pose_vectors = [
+        values[pose_range, None] for values in (poses.shift, poses.rotation_shift, poses.tangent, poses.centre)
+    ]
+    vectors = np.concatenate([poses.direction[pose_range], poses.column[pose_range], *pose_vectors], axis=1)
+    visit_axes = poses.visit_axes if len(poses.visit_axes) else np.zeros(1, dtype=np.int64)
     tables = (
-        poses.unit_number, poses.unit_axis, poses.begin, poses.axis, poses.distribution, moving, poses.rotary,
-        poses.rotary[moving], poses.number[at],
+        poses.unit_coefficient, poses.unit_axis, poses.visit_first_entry, poses.visit_entry_axis,
+        poses.visit_distribution, visit_axes, poses.rotary, poses.rotary[visit_axes], poses.number[pose_range],
     )  # fmt: skip
-    keys = poses.key if len(poses.key) else np.zeros((1, 2), dtype=np.uint32)
+    keys = poses.visit_key if len(poses.visit_key) else np.zeros((1, 2), dtype=np.uint32)
     return PackedPoses(
-        rows, vectors, np.ascontiguousarray(poses.slope[at]), np.concatenate(tables, dtype=np.int64), keys
+        rows, vectors, np.ascontiguousarray(poses.slope[pose_range]), np.concatenate(tables, dtype=np.int64), keys
     )
 
 
 def kernel_of(poses: Poses) -> Any:
     """Kernel that samples these poses."""
-    return sampling_kernel(poses.direction.shape[1], max(1, len(poses.moving)), len(poses.key))
+    return sampling_kernel(poses.direction.shape[1], max(1, len(poses.visit_axes)), len(poses.visit_key))
 
 
-def pack_sizes(poses: Poses, part: Part) -> Indices:
-    """Numbers of a part as the kernel takes them: task, first unit, units, visits, entries of units and of visits."""
-    entries = poses.unit_value.shape[1], poses.value.shape[1]
-    return np.array([part.task, part.first, part.units, part.visits, *entries], dtype=np.int64)
+def pack_sizes(poses: Poses, item: WorkItem) -> Indices:
+    """Numbers of a work item for the kernel: task, first unit, units, visits, entries of units and of visits."""
+    entries = poses.unit_value.shape[1], poses.visit_value.shape[1]
+    return np.array([item.task, item.first, item.units, item.visits, *entries], dtype=np.int64)

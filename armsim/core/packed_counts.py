@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from armsim.core.compile import Floats, Indices, compiled
-from armsim.core.counting import LINEAR_BINS, RATIO_BINS, ratio_bin
+from armsim.core.counting import LINEAR_BINS, LOGARITHMIC_BINS, logarithmic_bin
 from armsim.core.pose_kernel import clear_histograms
 from armsim.core.sample_kernel import Histograms
 
@@ -13,10 +13,10 @@ def packed_size(histograms: Histograms) -> int:
     """Number of non-empty bins."""
     n = 0
     for m in range(2):
-        first, last = ratio_bin(histograms.extremes[0, m]), ratio_bin(histograms.extremes[1, m]) + 1
+        first, last = logarithmic_bin(histograms.extremes[0, m]), logarithmic_bin(histograms.extremes[1, m]) + 1
         for b in range(first, last):
-            n += histograms.ratio[m, b] != 0
-            n += m == 0 and histograms.ratio_pairs[b] != 0
+            n += histograms.logarithmic[m, b] != 0
+            n += m == 0 and histograms.logarithmic_pairs[b] != 0
     for j in range(3):
         for b in range(LINEAR_BINS):
             n += histograms.linear[j, b] != 0
@@ -29,19 +29,19 @@ def pack(histograms: Histograms, bin_index: Indices, count: Indices) -> None:
     """Store non-empty bins and their counts in arrays of length `packed_size`."""
     n = 0
     for m in range(2):
-        first, last = ratio_bin(histograms.extremes[0, m]), ratio_bin(histograms.extremes[1, m]) + 1
+        first, last = logarithmic_bin(histograms.extremes[0, m]), logarithmic_bin(histograms.extremes[1, m]) + 1
         for table in range(1 + (m == 0)):
-            row = histograms.ratio[m] if table == 0 else histograms.ratio_pairs
+            row = histograms.logarithmic[m] if table == 0 else histograms.logarithmic_pairs
             for b in range(first, last):
                 if row[b] != 0:
-                    bin_index[n], count[n] = b + (m + 2 * table) * RATIO_BINS, row[b]
+                    bin_index[n], count[n] = b + (m + 2 * table) * LOGARITHMIC_BINS, row[b]
                     n += 1
     for j in range(3):
         for table in range(2):
             row = histograms.linear[j] if table == 0 else histograms.linear_pairs[j]
             for b in range(LINEAR_BINS):
                 if row[b] != 0:
-                    bin_index[n], count[n] = b + 3 * RATIO_BINS + (j + 3 * table) * LINEAR_BINS, row[b]
+                    bin_index[n], count[n] = b + 3 * LOGARITHMIC_BINS + (j + 3 * table) * LINEAR_BINS, row[b]
                     n += 1
 
 
@@ -51,14 +51,14 @@ def unpack(bin_index: Indices, count: Indices, extremes: Floats, histograms: His
     clear_histograms(histograms)
     for i in range(bin_index.shape[0]):
         at = bin_index[i]
-        if at < 3 * RATIO_BINS:
-            table, b = at // RATIO_BINS, at % RATIO_BINS
+        if at < 3 * LOGARITHMIC_BINS:
+            table, b = at // LOGARITHMIC_BINS, at % LOGARITHMIC_BINS
             if table < 2:
-                histograms.ratio[table, b] = count[i]
+                histograms.logarithmic[table, b] = count[i]
             else:
-                histograms.ratio_pairs[b] = count[i]
+                histograms.logarithmic_pairs[b] = count[i]
         else:
-            table, b = (at - 3 * RATIO_BINS) // LINEAR_BINS, (at - 3 * RATIO_BINS) % LINEAR_BINS
+            table, b = (at - 3 * LOGARITHMIC_BINS) // LINEAR_BINS, (at - 3 * LOGARITHMIC_BINS) % LINEAR_BINS
             if table < 3:
                 histograms.linear[table, b] = count[i]
             else:

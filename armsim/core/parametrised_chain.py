@@ -11,8 +11,8 @@ from armsim.core.unit_figures import UnitErrors, errors_on_axes
 
 
 @compiled
-def place_units(
-    unit_errors: UnitErrors, axes: Axes, moving: Indices, units: int, displacement: Floats, columns: Floats
+def displace_units(
+    unit_errors: UnitErrors, axes: Axes, derivative_axes: Indices, units: int, displacement: Floats, columns: Floats
 ) -> None:
     """Displacement of the tool point by the constant errors of units, and its derivatives by axes.
 
@@ -23,24 +23,24 @@ def place_units(
     ----------
     unit_errors : UnitErrors
     axes : Axes
-    moving : (moving axes,)
+    derivative_axes : (derivative axes,)
         Axes of the derivatives, base first.
     units : int
     displacement : (units, 3) [m], written
-    columns : (units, moving axes, 3) [m/rad or 1], written
+    columns : (units, derivative axes, 3) [m/rad or 1], written
     """
     axis_errors = np.empty((axes.direction.shape[0], LANES))
-    frame, half = np.empty(FRAME * LANES), np.empty(2 * LANES)
-    screws = np.empty((moving.shape[0], SCREW * LANES))
+    frame, half_angle = np.empty(FRAME * LANES), np.empty(2 * LANES)
+    screws = np.empty((derivative_axes.shape[0], SCREW * LANES))
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
         errors_on_axes(unit_errors, start, axis_errors)
-        apply_unit_errors(axis_errors, axes, moving, screws, frame, half)
+        apply_unit_errors(axis_errors, axes, derivative_axes, screws, frame, half_angle)
         for u in range(n):
             for row, first in enumerate((X, Y, Z)):
                 displacement[start + u, row] = frame[first + u]
-        for m in range(moving.shape[0]):
-            _columns(screws[m], axes.rotary[moving[m]], frame, n, columns[start : start + n, m])
+        for m in range(derivative_axes.shape[0]):
+            _columns(screws[m], axes.rotary[derivative_axes[m]], frame, n, columns[start : start + n, m])
 
 
 @subroutine

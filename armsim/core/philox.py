@@ -21,8 +21,8 @@ from armsim.core.kernel_digest import LANES
 NORMAL, UNIFORM, TWO_VALUED = 0, 1, 2
 """Codes of the distributions: standard normal; uniform on (-1, 1); -1 or +1 with equal probability."""
 
-VISITS_OF_SIGNS = 128
-"""Visits that the bits of four words serve with a sign each."""
+VISITS_PER_SIGN_WORDS = 128
+"""Visits for which four words hold the signs, one bit each."""
 
 # multipliers and Weyl constants of Philox 4x32 [1]
 _M0 = np.uint64(0xD2511F53)
@@ -70,7 +70,7 @@ _EIGHTH = 0.5 * math.pi * _STEP
 
 @subroutine
 def add_normals(words: Words, factor: float, target: Floats) -> None:
-    """Add multiples of standard normal draws, two from each two words of a lane [2].
+    """Add multiples of standard normal draws; two words of a lane give two draws [2].
 
     A distance sqrt(-2 ln p) and a direction 2 pi p', p = (word + 1/2) / 2^32: no draw lies beyond 6.8, and none is off
     by more than 3e-11.
@@ -111,7 +111,7 @@ def add_uniforms(words: Words, factor: float, target: Floats) -> None:
 
 @subroutine
 def add_signs(words: Words, bit: int, factor: float, target: Floats) -> None:
-    """Add or take away, by each of four bits of a word from ``bit`` on.
+    """Add or subtract a factor, with the signs of four bits of a word, from ``bit`` on.
 
     Parameters
     ----------

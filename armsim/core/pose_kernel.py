@@ -15,12 +15,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled, subroutine
-from armsim.core.counting import LINEAR_BINS, ratio_bin
+from armsim.core.counting import LINEAR_BINS, logarithmic_bin
+from armsim.core.function_addresses import call_at_address
 from armsim.core.quantiles import QuantileQuery, estimate_quantiles
 from armsim.core.rows import add_counts
-from armsim.core.sample_kernel import Block, Histograms, Scale, UnitOutputs, Visits, sample_units
+from armsim.core.sample_kernel import Block, Histograms, Scale, UnitOutputs, VisitErrors, sample_units
 from armsim.core.screws import Axes
-from armsim.core.separate import call
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, VisitEffect
 from armsim.core.unit_summary import read_moments, read_ranks
 
@@ -32,15 +32,15 @@ class Poses(NamedTuple):
         Number of each pose in its task.
     direction, column : (P, axes, 3), rotary : (axes,)
         As `screws.Axes`.
-    unit_number, unit_axis : (entries,), unit_value : (P, entries)
+    unit_coefficient, unit_axis : (entries,), unit_value : (P, entries)
         As `unit_figures.UnitErrors`.
-    key, distribution, begin, axis, moving, moving_rotary
-        As `sample_kernel.Visits`.
-    value : (P, entries)
-        Value of the visit entries, as in `sample_kernel.Visits`.
+    visit_key, visit_distribution, visit_first_entry, visit_entry_axis, visit_axes, visit_axes_rotary
+        As `sample_kernel.VisitErrors`.
+    visit_value : (P, entries)
+        Values of the visit entries, as in `sample_kernel.VisitErrors`.
     bin_scales : (P, 3, 2), centre : (P, 3)
         As `sample_kernel.Scale`.
-    shift, turn_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
+    shift, rotation_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
         As `unit_figures.VisitEffect`.
     half_width : (P,) [m]
         Half-width of the 95 % interval of RP from numerical integration.
@@ -50,20 +50,20 @@ class Poses(NamedTuple):
     direction: Floats
     column: Floats
     rotary: Flags
-    unit_number: Indices
+    unit_coefficient: Indices
     unit_axis: Indices
     unit_value: Floats
-    key: Words
-    distribution: Indices
-    begin: Indices
-    axis: Indices
-    value: Floats
-    moving: Indices
-    moving_rotary: Flags
+    visit_key: Words
+    visit_distribution: Indices
+    visit_first_entry: Indices
+    visit_entry_axis: Indices
+    visit_value: Floats
+    visit_axes: Indices
+    visit_axes_rotary: Flags
     bin_scales: Floats
     centre: Floats
     shift: Floats
-    turn_shift: Floats
+    rotation_shift: Floats
     tangent: Floats
     repeatability: Floats
     slope: Floats
@@ -73,8 +73,8 @@ class Poses(NamedTuple):
 class HistogramStack(NamedTuple):
     """Histograms of several poses: `sample_kernel.Histograms`, each array with one more axis in front, the pose."""
 
-    ratio: Indices
-    ratio_pairs: Indices
+    logarithmic: Indices
+    logarithmic_pairs: Indices
     linear: Indices
     linear_pairs: Indices
     extremes: Floats
@@ -86,9 +86,9 @@ class UnitArrays(NamedTuple):
     squared_errors : (rows, units) [m^2], unit_statistics : (rows, UNIT_STATISTICS, units)
         As `sample_kernel.UnitOutputs`.
     worst : (UNIT_STATISTICS, units)
-        Largest figures of every unit over poses, raised.
+        Largest figures of every unit over the poses so far.
     bounds : (2, units) [m]
-        Upper and lower bound of the largest RP by its numerical integration, raised.
+        Upper and lower bound of the largest RP from its numerical integration, over the poses so far.
     """
 
     squared_errors: Floats
@@ -140,8 +140,8 @@ class PoseQuery(NamedTuple):
     ranks: Indices
 
 
-class Part(NamedTuple):
-    """Part of a sample: poses from ``low`` up to ``high``, and a block of units.
+class WorkItem(NamedTuple):
+    """Work of one call: poses from ``low`` up to ``high``, and a block of units.
 
     task : int
         Number of the task, a counter word of the draws.
@@ -180,7 +180,7 @@ def callees() -> Callees:
 def sample_poses(
     poses: Poses,
     coefficients: Floats,
-    part: Part,
+    item: WorkItem,
     query: PoseQuery,
     histogram_stack: HistogramStack,
     units: UnitArrays,
@@ -192,7 +192,7 @@ def sample_poses(
     ----------
     poses : Poses
     coefficients : (coefficients, units of the block, or more)
-    part : Part
+    item : WorkItem
     query : PoseQuery
     histogram_stack : HistogramStack
         One per pose, and one more with batches; or a single one, reused, if all units are in the block.
@@ -201,7 +201,7 @@ def sample_poses(
     outputs : PoseOutputs
         Outputs of the poses from ``low`` on.
     """
-    _sample_poses(callees(), poses, coefficients, part, query, histogram_stack, units, outputs)
+    _sample_poses(callees(), poses, coefficients, item, query, histogram_stack, units, outputs)
 
 
 @compiled
@@ -209,22 +209,28 @@ def _sample_poses(
     callees: Callees,
     poses: Poses,
     coefficients: Floats,
-    part: Part,
+    item: WorkItem,
     query: PoseQuery,
     histogram_stack: HistogramStack,
     units: UnitArrays,
     outputs: PoseOutputs,
 ) -> None:
     rotary = poses.rotary
-    for p in range(part.low, part.high):
-        i = p - part.low
-        histograms, block_histograms = begin_pose(part, histogram_stack, i)
-        unit_errors = UnitErrors(coefficients, poses.unit_number, poses.unit_axis, poses.unit_value[p])
-        visit_errors = Visits(
-            poses.key, poses.distribution, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary
+    for p in range(item.low, item.high):
+        i = p - item.low
+        histograms, block_histograms = begin_pose(item, histogram_stack, i)
+        unit_errors = UnitErrors(coefficients, poses.unit_coefficient, poses.unit_axis, poses.unit_value[p])
+        visit_errors = VisitErrors(
+            poses.visit_key,
+            poses.visit_distribution,
+            poses.visit_first_entry,
+            poses.visit_entry_axis,
+            poses.visit_value[p],
+            poses.visit_axes,
+            poses.visit_axes_rotary,
         )
         effect = VisitEffect(
-            poses.shift[p], poses.turn_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]
+            poses.shift[p], poses.rotation_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]
         )
         row = i if i < units.squared_errors.shape[0] else 0
         unit_outputs = UnitOutputs(
@@ -232,22 +238,22 @@ def _sample_poses(
             units.unit_statistics[row],
             outputs.sums[i],
         )
-        block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
+        block = Block(poses.number[p], item.task, item.first, item.units, item.visits)
         scale = Scale(poses.bin_scales[p], poses.centre[p])
         axes = Axes(poses.direction[p], poses.column[p], rotary)
         arguments = unit_errors, visit_errors, axes, effect, block, scale, block_histograms, unit_outputs
-        call(callees.sample_units, sample_units, arguments)
-        end_pose(callees, poses, i, part, query, (histograms, block_histograms), units, outputs)
+        call_at_address(callees.sample_units, sample_units, arguments)
+        end_pose(callees, poses, i, item, query, (histograms, block_histograms), units, outputs)
 
 
 @subroutine
-def begin_pose(part: Part, histogram_stack: HistogramStack, i: int) -> tuple[Histograms, Histograms]:
-    """Histograms of the i-th pose of a part and those into which its units are counted, cleared where they begin."""
-    last = histogram_stack.ratio.shape[0] - 1
-    batched = part.batch >= 0
+def begin_pose(item: WorkItem, histogram_stack: HistogramStack, i: int) -> tuple[Histograms, Histograms]:
+    """Histograms of the i-th pose of an item and those into which its units are counted, cleared where they begin."""
+    last = histogram_stack.logarithmic.shape[0] - 1
+    batched = item.batch >= 0
     histograms = _histograms_of(histogram_stack, i if i <= last else 0)
     block_histograms = _histograms_of(histogram_stack, last) if batched else histograms
-    if part.first == 0:
+    if item.first == 0:
         clear_histograms(histograms)
     if batched:
         clear_histograms(block_histograms)
@@ -259,33 +265,41 @@ def end_pose(
     callees: Callees,
     poses: Poses,
     i: int,
-    part: Part,
+    item: WorkItem,
     query: PoseQuery,
-    both: tuple[Histograms, Histograms],
+    histogram_pair: tuple[Histograms, Histograms],
     units: UnitArrays,
     outputs: PoseOutputs,
 ) -> None:
-    """Read the batch that was counted at the i-th pose of a part; after the last units, the statistics of all."""
-    p = part.low + i
-    histograms, block_histograms = both
-    if part.batch >= 0:
+    """Read the batch that was counted at the i-th pose of an item; after the last units, the statistics of all."""
+    p = item.low + i
+    histograms, block_histograms = histogram_pair
+    if item.batch >= 0:
         out = np.empty((3, 1))
-        reading = block_histograms, poses.bin_scales[p], query.coverage, part.units, part.visits, query.tail, out
-        call(callees.estimate_quantiles, estimate_quantiles, reading)
-        outputs.batches[i, part.batch] = out[0, 0]
+        batch_arguments = (
+            block_histograms,
+            poses.bin_scales[p],
+            query.coverage,
+            item.units,
+            item.visits,
+            query.tail,
+            out,
+        )
+        call_at_address(callees.estimate_quantiles, estimate_quantiles, batch_arguments)
+        outputs.batches[i, item.batch] = out[0, 0]
         add_histograms(histograms, block_histograms)
-    if part.first + part.units == part.population:
+    if item.first + item.units == item.population:
         row = i if i < units.squared_errors.shape[0] else 0
-        bin_scales, out, scratch = poses.bin_scales[p], outputs.estimates[i], np.empty((2, part.population))
-        estimating = histograms, bin_scales, query.quantiles, part.population, part.visits, query.tail, out
-        call(callees.estimate_quantiles, estimate_quantiles, estimating)
+        bin_scales, out, scratch = poses.bin_scales[p], outputs.estimates[i], np.empty((2, item.population))
+        quantile_arguments = histograms, bin_scales, query.quantiles, item.population, item.visits, query.tail, out
+        call_at_address(callees.estimate_quantiles, estimate_quantiles, quantile_arguments)
         outputs.largest[i] = histograms.extremes[1, 0]
-        moments = units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i]
-        call(callees.read_moments, read_moments, moments)
+        moment_arguments = units.squared_errors[row], scratch[0], scratch[1], outputs.moments[i]
+        call_at_address(callees.read_moments, read_moments, moment_arguments)
         for figure in range(UNIT_STATISTICS):
             values = units.unit_statistics[row, figure]
-            ranking = values, query.ranks, scratch[0], outputs.order_statistics[i, figure]
-            call(callees.read_ranks, read_ranks, ranking)
+            rank_arguments = values, query.ranks, scratch[0], outputs.order_statistics[i, figure]
+            call_at_address(callees.read_ranks, read_ranks, rank_arguments)
             _raise_largest(values, 0.0, units.worst[figure])
         for bound in range(2):
             half_width = poses.half_width[p] if bound == 0 else -poses.half_width[p]
@@ -296,14 +310,14 @@ def end_pose(
 def _raise_largest(values: Floats, shift: float, largest: Floats) -> None:
     """Raise the largest values to those of another pose, shifted."""
     for u in range(values.shape[0]):
-        largest[u] = np.maximum(largest[u], values[u] + shift)  # what is no number stays
+        largest[u] = np.maximum(largest[u], values[u] + shift)  # nan stays
 
 
 @subroutine
 def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
     return Histograms(
-        histogram_stack.ratio[i],
-        histogram_stack.ratio_pairs[i],
+        histogram_stack.logarithmic[i],
+        histogram_stack.logarithmic_pairs[i],
         histogram_stack.linear[i],
         histogram_stack.linear_pairs[i],
         histogram_stack.extremes[i],
@@ -312,14 +326,14 @@ def _histograms_of(histogram_stack: HistogramStack, i: int) -> Histograms:
 
 @subroutine
 def clear_histograms(histograms: Histograms) -> None:
-    """Reset the counts; of the long ratio scale only the part in use."""
+    """Reset the counts; on the long logarithmic scale only the bins in use."""
     for m in range(2):
         low, high = histograms.extremes[0, m], histograms.extremes[1, m]
         if low <= high:
-            first, last = ratio_bin(low), ratio_bin(high) + 1
-            histograms.ratio[m][first:last] = 0
+            first, last = logarithmic_bin(low), logarithmic_bin(high) + 1
+            histograms.logarithmic[m][first:last] = 0
             if m == 0:
-                histograms.ratio_pairs[first:last] = 0
+                histograms.logarithmic_pairs[first:last] = 0
     histograms.linear[:] = 0
     histograms.linear_pairs[:] = 0
     histograms.extremes[0] = np.inf
@@ -330,10 +344,10 @@ def clear_histograms(histograms: Histograms) -> None:
 def add_histograms(histograms: Histograms, more: Histograms) -> None:
     """Add the counts of further units."""
     for m in range(2):
-        first, last = ratio_bin(more.extremes[0, m]), ratio_bin(more.extremes[1, m]) + 1
-        add_counts(more.ratio[m], first, last, histograms.ratio[m])
+        first, last = logarithmic_bin(more.extremes[0, m]), logarithmic_bin(more.extremes[1, m]) + 1
+        add_counts(more.logarithmic[m], first, last, histograms.logarithmic[m])
         if m == 0:
-            add_counts(more.ratio_pairs, first, last, histograms.ratio_pairs)
+            add_counts(more.logarithmic_pairs, first, last, histograms.logarithmic_pairs)
     for j in range(3):
         add_counts(more.linear[j], np.int64(0), np.int64(LINEAR_BINS), histograms.linear[j])
         add_counts(more.linear_pairs[j], np.int64(0), np.int64(LINEAR_BINS), histograms.linear_pairs[j])

@@ -9,7 +9,7 @@ import numpy as np
 from numba import types
 
 from armsim.core.compile import Flags, Floats, Indices, subroutine
-from armsim.core.separate import separate
+from armsim.core.function_addresses import call_by_address
 
 FREE, DIRECTION, FULL = 0, 1, 2
 """Constraint on the orientation: none, the direction of the z axis of the tool, or all of it."""
@@ -23,11 +23,11 @@ class Chain(NamedTuple):
     rotary : (motions,) bool
     value : (motions,) [rad or m]
     joint : (motions,)
-        Number of the joint that moves it, -1 where none does; the number of joints and more for followers.
+        Index of the joint that moves it, -1 for none; indices from the number of joints on are followers.
     factors : (followers, joints)
         Motion of each follower per motion of each joint.
-    size : float
-        Length by which positions are measured against angles. [m]
+    length_scale : float
+        Length that counts as much as one radian where positions and angles are compared. [m]
     """
 
     direction: Floats
@@ -35,7 +35,7 @@ class Chain(NamedTuple):
     value: Floats
     joint: Indices
     factors: Floats
-    size: float
+    length_scale: float
 
 
 class Target(NamedTuple):
@@ -55,30 +55,30 @@ class Target(NamedTuple):
 class Buffers(NamedTuple):
     """Working memory of one descent.
 
-    frame : (3, 4), turn : (3, 3)
+    frame : (3, 4), rotation : (3, 3)
         Pose reached so far along the chain [m], and one rotation.
     axis : (joints + followers, 3), origin : (joints + followers, 3) [m]
         Axis and origin of each joint and follower in the base frame.
     jacobian : (joints + followers, 6) [m and rad, over the scale of the joint]
-    error : (6,) [m over the size, rad]
+    error : (6,) [m over the length scale, rad]
         Residual of the pose.
     matrix : (6, 6)
         Normal equations.
-    step, wish, best : (joints,) [rad or m]
-        Motion of a step, towards the reference, and the best positions so far.
+    step, reference_step, best : (joints,) [rad or m]
+        Motion of a step, the motion towards the reference posture, and the best positions so far.
     fixed : (joints,) bool
-        Joints set on an end of their range.
+        Joints held at an end of their range.
     """
 
     frame: Floats
-    turn: Floats
+    rotation: Floats
     axis: Floats
     origin: Floats
     jacobian: Floats
     error: Floats
     matrix: Floats
     step: Floats
-    wish: Floats
+    reference_step: Floats
     best: Floats
     fixed: Flags
 
@@ -93,10 +93,10 @@ def residual_examples() -> tuple[Chain, Target, Buffers]:
     )
 
 
-@separate(lambda: (*residual_examples()[:2], np.empty(1), residual_examples()[2]), types.float64)
+@call_by_address(lambda: (*residual_examples()[:2], np.empty(1), residual_examples()[2]), types.float64)
 def evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
     """Evaluate frame, Jacobian and scaled error at joint positions into the buffers; returns the error. [m and rad]"""
-    frame, turn, joints = buffers.frame, buffers.turn, q.shape[0]
+    frame, rotation, joints = buffers.frame, buffers.rotation, q.shape[0]
     frame[:] = 0.0
     frame[0, 0] = frame[1, 1] = frame[2, 2] = 1.0
     for m in range(chain.value.shape[0]):
@@ -115,7 +115,7 @@ def evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float
             buffers.jacobian[j, 3] = 1.0 if chain.rotary[m] else 0.0
         if chain.rotary[m]:
             if value != 0.0:
-                _turn_about(frame, turn, x, y, z, value)
+                _rotate_about(frame, rotation, x, y, z, value)
         else:
             for i in range(3):
                 frame[i, 3] += (frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z) * value
@@ -123,34 +123,34 @@ def evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float
         w, o, jacobian = buffers.axis[j], buffers.origin[j], buffers.jacobian[j]
         if jacobian[3] != 0.0:
             dx, dy, dz = frame[0, 3] - o[0], frame[1, 3] - o[1], frame[2, 3] - o[2]
-            jacobian[0] = (w[1] * dz - w[2] * dy) / chain.size
-            jacobian[1] = (w[2] * dx - w[0] * dz) / chain.size
-            jacobian[2] = (w[0] * dy - w[1] * dx) / chain.size
+            jacobian[0] = (w[1] * dz - w[2] * dy) / chain.length_scale
+            jacobian[1] = (w[2] * dx - w[0] * dz) / chain.length_scale
+            jacobian[2] = (w[0] * dy - w[1] * dx) / chain.length_scale
             for i in range(3):
                 jacobian[3 + i] = w[i]
         else:
             for i in range(3):
-                jacobian[i] = w[i] / chain.size
+                jacobian[i] = w[i] / chain.length_scale
                 jacobian[3 + i] = 0.0
-    for f in range(chain.factors.shape[0]):  # what follows a joint moves the tool with it
+    for f in range(chain.factors.shape[0]):  # a follower moves the tool together with its joint
         for j in range(joints):
             for i in range(6):
                 buffers.jacobian[j, i] += chain.factors[f, j] * buffers.jacobian[joints + f, i]
     error = buffers.error
-    miss = 0.0
+    pose_error = 0.0
     for i in range(3):
-        gap = target.position[i] - frame[i, 3]
-        miss = max(miss, abs(gap))
-        error[i] = gap / chain.size
+        difference = target.position[i] - frame[i, 3]
+        pose_error = max(pose_error, abs(difference))
+        error[i] = difference / chain.length_scale
         error[3 + i] = 0.0
     if target.constraint == DIRECTION:
         _direction_error(frame, target.rotation, error)
         a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
         for j in range(joints):
-            about = buffers.jacobian[j, 3] * a + buffers.jacobian[j, 4] * b + buffers.jacobian[j, 5] * c
-            buffers.jacobian[j, 3] -= about * a
-            buffers.jacobian[j, 4] -= about * b
-            buffers.jacobian[j, 5] -= about * c
+            rotation_about_z = buffers.jacobian[j, 3] * a + buffers.jacobian[j, 4] * b + buffers.jacobian[j, 5] * c
+            buffers.jacobian[j, 3] -= rotation_about_z * a
+            buffers.jacobian[j, 4] -= rotation_about_z * b
+            buffers.jacobian[j, 5] -= rotation_about_z * c
     elif target.constraint == FULL:
         _rotation_error(frame, target.rotation, error)
     else:
@@ -158,21 +158,21 @@ def evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float
             for i in range(3):
                 buffers.jacobian[j, 3 + i] = 0.0
     for i in range(3):
-        miss = max(miss, abs(error[3 + i]))
-    return miss
+        pose_error = max(pose_error, abs(error[3 + i]))
+    return pose_error
 
 
 @subroutine
-def _turn_about(frame: Floats, turn: Floats, x: float, y: float, z: float, angle: float) -> None:
+def _rotate_about(frame: Floats, rotation: Floats, x: float, y: float, z: float, angle: float) -> None:
     s, c = math.sin(angle), math.cos(angle)
     v = 1.0 - c
-    turn[0, 0], turn[0, 1], turn[0, 2] = c + x * x * v, x * y * v - z * s, x * z * v + y * s
-    turn[1, 0], turn[1, 1], turn[1, 2] = y * x * v + z * s, c + y * y * v, y * z * v - x * s
-    turn[2, 0], turn[2, 1], turn[2, 2] = z * x * v - y * s, z * y * v + x * s, c + z * z * v
+    rotation[0, 0], rotation[0, 1], rotation[0, 2] = c + x * x * v, x * y * v - z * s, x * z * v + y * s
+    rotation[1, 0], rotation[1, 1], rotation[1, 2] = y * x * v + z * s, c + y * y * v, y * z * v - x * s
+    rotation[2, 0], rotation[2, 1], rotation[2, 2] = z * x * v - y * s, z * y * v + x * s, c + z * z * v
     for i in range(3):
         a, b, d = frame[i, 0], frame[i, 1], frame[i, 2]
         for k in range(3):
-            frame[i, k] = a * turn[0, k] + b * turn[1, k] + d * turn[2, k]
+            frame[i, k] = a * rotation[0, k] + b * rotation[1, k] + d * rotation[2, k]
 
 
 @subroutine
@@ -182,7 +182,7 @@ def _direction_error(frame: Floats, rotation: Floats, error: Floats) -> None:
     x, y, z = rotation[0, 2], rotation[1, 2], rotation[2, 2]
     u, v, w = b * z - c * y, c * x - a * z, a * y - b * x
     sine, cosine = math.sqrt(u * u + v * v + w * w), a * x + b * y + c * z
-    if sine < 1e-9 and cosine < 0.0:  # straight away from it: turn about any axis across
+    if sine < 1e-9 and cosine < 0.0:  # opposite direction: rotate about any perpendicular axis
         u, v, w = frame[0, 0], frame[1, 0], frame[2, 0]
         factor = math.pi
     else:

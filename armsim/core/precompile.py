@@ -2,7 +2,7 @@
 
 A job compiles one kernel, or one function that a kernel calls, for the types that a run passes. A process claims a job
 by a file that only one can create, and marks it done by another; a kernel waits for the functions that it contains.
-What no process has compiled, because one was killed, is compiled where it is called: claims decide on time alone.
+What no process has compiled, because one was killed, is compiled when it is called first: claims only save time.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from armsim.core import (
+    damped_least_squares,
     pose_kernel,
     pose_residual,
     quantiles,
-    reach,
     sample_kernel,
     screws,
     unit_figures,
@@ -27,16 +27,16 @@ from armsim.core import (
     visit_sums,
 )
 from armsim.core.compile import Subroutine
-from armsim.core.separate import types_of
+from armsim.core.function_addresses import types_of
 
-KINDS = {"f": np.float64, "i": np.int64, "u": np.uint32, "b": np.bool_}
+SCALAR_TYPES = {"f": np.float64, "i": np.int64, "u": np.uint32, "b": np.bool_}
 POLL = 0.02
 """Time after which a process looks again for a job that is ready. [s]"""
 
 
-def arrays(words: str) -> list[Any]:
-    """Arrays of types such as ``f2``, two axes of doubles; ``i`` are whole numbers, ``u`` words, ``b`` flags."""
-    return [np.empty((1,) * int(word[1]), dtype=KINDS[word[0]]) for word in words.split()]
+def arrays(codes: str) -> list[Any]:
+    """Arrays by codes such as ``f2``, doubles in two dimensions; ``i``: integers, ``u``: 32-bit words, ``b``: flags."""
+    return [np.empty((1,) * int(code[1]), dtype=SCALAR_TYPES[code[0]]) for code in codes.split()]
 
 
 def _compile(kernel: Any, *examples: object) -> None:
@@ -49,29 +49,29 @@ BUFFERS, VISITS = "f2 f2 f1 f2 f3 f1 f1 f1 f1 u1 u2", "u2 i1 i1 i1 f1 i1 b1"
 POSES = "i1 f3 f3 b1 i1 i1 f2 u2 i1 i1 i1 f2 i1 b1 f3 f2 f2 f2 f2 f2 f3 f1"
 
 
-def _unit_errors() -> None:
+def _compile_unit_errors() -> None:
     errors = unit_figures.UnitErrors(*arrays("f2 i1 i1 f1"))
-    visits, axes = sample_kernel.Visits(*arrays(VISITS)), screws.Axes(*arrays("f2 f2 b1"))
-    _compile(sample_kernel._apply_block, errors, visits, axes, 0, sample_kernel.Buffers(*arrays(BUFFERS)))
+    visits, axes = sample_kernel.VisitErrors(*arrays(VISITS)), screws.Axes(*arrays("f2 f2 b1"))
+    _compile(sample_kernel._displace_by_unit_errors, errors, visits, axes, 0, sample_kernel.Buffers(*arrays(BUFFERS)))
 
 
-def _unit_statistics() -> None:
+def _compile_unit_statistics() -> None:
     effect = unit_figures.VisitEffect(*arrays("f1 f1 f1 f1 f2"))
     axis_errors, frame, angle, ratio, statistics, centre = arrays("f2 f1 f1 f1 f2 f2")
     _compile(unit_figures.statistics_of_block, axis_errors, frame, effect, angle, ratio, statistics, centre)
 
 
-def _draws() -> None:
-    block, visits = sample_kernel.Block(0, 0, 0, 0, 0), sample_kernel.Visits(*arrays(VISITS))
+def _compile_draws() -> None:
+    block, visits = sample_kernel.Block(0, 0, 0, 0, 0), sample_kernel.VisitErrors(*arrays(VISITS))
     _compile(sample_kernel._draw_visits, visits, block, 0, 0, *arrays("f2 u1 u2"))
 
 
-def _visits() -> None:
-    visits = sample_kernel.Visits(*arrays(VISITS))
+def _compile_visits() -> None:
+    visits = sample_kernel.VisitErrors(*arrays(VISITS))
     _compile(sample_kernel._displace_by_visit, visits, 0, sample_kernel.Buffers(*arrays(BUFFERS)))
 
 
-def _counts() -> None:
+def _compile_counts() -> None:
     frame, angle, distance, totals, extremes = arrays("f1 f1 f1 f1 f1")
     centre, line, (bins,) = (0.0, 0.0, 0.0), ((0.0, 0.0),) * 3, arrays("i1")
     _compile(sample_kernel._accumulate, frame, angle, centre, distance, totals)
@@ -79,31 +79,31 @@ def _counts() -> None:
     _compile(sample_kernel._count, bins, bins, 0, True, sample_kernel.histograms_example())
 
 
-def _evaluated_units() -> None:
+def _compile_unit_evaluation() -> None:
     errors, axes = unit_figures.UnitErrors(*arrays("f2 i1 i1 f1")), screws.Axes(*arrays("f2 f2 b1"))
     effect = unit_figures.VisitEffect(*arrays("f1 f1 f1 f1 f2"))
     _compile(unit_figures.evaluate_units, errors, axes, effect, 0, *arrays("f2 f2"))
 
 
-def _followed_units() -> None:
+def _compile_visit_displacements() -> None:
     errors, axes = unit_figures.UnitErrors(*arrays("f2 i1 i1 f1")), screws.Axes(*arrays("f2 f2 b1"))
-    visits, block = sample_kernel.Visits(*arrays(VISITS)), sample_kernel.Block(0, 0, 0, 0, 0)
-    _compile(sample_kernel.follow_units, errors, visits, axes, block, *arrays("f3 f2"))
+    visits, block = sample_kernel.VisitErrors(*arrays(VISITS)), sample_kernel.Block(0, 0, 0, 0, 0)
+    _compile(sample_kernel.displace_units_per_visit, errors, visits, axes, block, *arrays("f3 f2"))
 
 
-def _visit_sums() -> None:
-    _compile(visit_sums.sum_law, *arrays("f2 f3 f2"))
+def _compile_visit_sums() -> None:
+    _compile(visit_sums.sum_distance_powers, *arrays("f2 f3 f2"))
     _compile(visit_sums.sum_influences, *arrays("f2 f3 f3"))
 
 
-def _poses() -> None:
+def _compile_poses() -> None:
     query = quantiles.query_example()
     _compile(
         pose_kernel._sample_poses,
         pose_kernel.Callees(0, 0, 0, 0),
         pose_kernel.Poses(*arrays(POSES)),
         *arrays("f2"),
-        pose_kernel.Part(0, 0, 0, 0, 0, 0, 0, 0),
+        pose_kernel.WorkItem(0, 0, 0, 0, 0, 0, 0, 0),
         pose_kernel.PoseQuery(query, query, 0.0, *arrays("i1")),
         pose_kernel.HistogramStack(*arrays("i3 i2 i3 i3 f3")),
         pose_kernel.UnitArrays(*arrays("f2 f3 f2 f2")),
@@ -111,10 +111,12 @@ def _poses() -> None:
     )
 
 
-def _solver() -> None:
-    (chain, target, _), bounds = pose_residual.residual_examples(), reach.range_example()
+def _compile_solver() -> None:
+    (chain, target, _), bounds = pose_residual.residual_examples(), damped_least_squares.ranges_example()
     starts, out = arrays("f2 f1")
-    _compile(reach._solve_from, reach.Callees(0, 0), chain, bounds, target, starts, 0, 0.0, out)
+    _compile(
+        damped_least_squares._solve_from, damped_least_squares.Callees(0, 0), chain, bounds, target, starts, 0, 0.0, out
+    )
 
 
 class Job(NamedTuple):
@@ -124,27 +126,27 @@ class Job(NamedTuple):
     contains: tuple[str, ...] = ()
 
 
-OF_UNITS = ("errors of an arm", "AP and RP of an arm", "draws of visits", "kinematics of visits", "counts")
-OF_SOLVER = ("steps of the solver", "residuals of a pose", "inverse kinematics")
+UNIT_JOBS = ("errors of an arm", "AP and RP of an arm", "draws of visits", "kinematics of visits", "counts")
+SOLVER_JOBS = ("steps of the solver", "residuals of a pose", "inverse kinematics")
 JOBS: dict[str, Job] = {
-    OF_SOLVER[0]: Job(lambda: _address(reach._step)),
-    OF_SOLVER[1]: Job(lambda: _address(pose_residual.evaluate)),
-    OF_SOLVER[2]: Job(_solver),
-    OF_UNITS[0]: Job(_unit_errors),
-    OF_UNITS[1]: Job(_unit_statistics),
-    OF_UNITS[2]: Job(_draws),
-    OF_UNITS[3]: Job(_visits),
-    OF_UNITS[4]: Job(_counts),
-    "visits of arms": Job(lambda: _address(sample_kernel.sample_units), OF_UNITS),
+    SOLVER_JOBS[0]: Job(lambda: _address(damped_least_squares._step)),
+    SOLVER_JOBS[1]: Job(lambda: _address(pose_residual.evaluate)),
+    SOLVER_JOBS[2]: Job(_compile_solver),
+    UNIT_JOBS[0]: Job(_compile_unit_errors),
+    UNIT_JOBS[1]: Job(_compile_unit_statistics),
+    UNIT_JOBS[2]: Job(_compile_draws),
+    UNIT_JOBS[3]: Job(_compile_visits),
+    UNIT_JOBS[4]: Job(_compile_counts),
+    "visits of arms": Job(lambda: _address(sample_kernel.sample_units), UNIT_JOBS),
     "quantiles": Job(lambda: _address(quantiles.estimate_quantiles)),
-    "poses": Job(_poses),
+    "poses": Job(_compile_poses),
     "ranks of arms": Job(lambda: _address(unit_summary.read_ranks)),
-    "integrals over visits": Job(_visit_sums),
+    "integrals over visits": Job(_compile_visit_sums),
     "moments of arms": Job(lambda: _address(unit_summary.read_moments)),
-    "barycentres of arms": Job(_evaluated_units, OF_UNITS[:2]),
-    "visits one by one": Job(_followed_units, (OF_UNITS[0], *OF_UNITS[2:4])),
+    "barycentres of arms": Job(_compile_unit_evaluation, UNIT_JOBS[:2]),
+    "visits one by one": Job(_compile_visit_displacements, (UNIT_JOBS[0], *UNIT_JOBS[2:4])),
 }
-"""All jobs, the longest ways first."""
+"""All jobs; those that begin the longest chains of dependent jobs come first."""
 
 
 def _address(function: Any) -> int:

@@ -12,16 +12,16 @@ import numpy as np
 
 from armsim.core.beta import beta_quantile
 from armsim.core.compile import Flags, Floats, Indices, compiled, subroutine
-from armsim.core.counting import linear_bin, linear_edge, ratio_bin, ratio_edge
+from armsim.core.counting import linear_bin, linear_edge, logarithmic_bin, logarithmic_edge
+from armsim.core.function_addresses import call_by_address
 from armsim.core.sample_kernel import Histograms, histograms_example
-from armsim.core.separate import separate
 
 ROWS_READ = 3
 """Rows read per quantile: value, share of visits up to its bin, share of pairs with both visits up to it."""
 ANGLE = 1
 """Index of the measure that has no pairs: the rotation angle. The distance has index 0."""
 FIRST_COORDINATE = 2
-"""Index of x; y and z follow. Coordinates lie in linear bins, the measures before them in bins of equal ratio."""
+"""Index of x; y and z follow. Coordinates lie in linear bins, the measures before them in logarithmic bins."""
 
 
 @compiled
@@ -51,23 +51,23 @@ def read_quantiles(
             end += 1
         low, high = histograms.extremes[0, m], histograms.extremes[1, m]
         if m < FIRST_COORDINATE:
-            first, last = ratio_bin(low), ratio_bin(high)
-            cumulative = _cumulative_counts(histograms.ratio[m], first, last)
-            pairs = _cumulative_counts(histograms.ratio_pairs, first, last)
+            first, last = logarithmic_bin(low), logarithmic_bin(high)
+            cumulative = _cumulative_counts(histograms.logarithmic[m], first, last)
+            pairs = _cumulative_counts(histograms.logarithmic_pairs, first, last)
         else:
             scale = (bin_scales[m - FIRST_COORDINATE, 0], bin_scales[m - FIRST_COORDINATE, 1])
             first, last = linear_bin(low, scale), linear_bin(high, scale)
             cumulative = _cumulative_counts(histograms.linear[m - FIRST_COORDINATE], first, last)
             pairs = _cumulative_counts(histograms.linear_pairs[m - FIRST_COORDINATE], first, last)
         for k in range(i, end):
-            b, inside = _quantile_bin(cumulative, probabilities[k])
+            b, share_in_bin = _quantile_bin(cumulative, probabilities[k])
             if m < FIRST_COORDINATE:
-                lower, upper = ratio_edge(first + b), ratio_edge(first + b + 1)
+                lower, upper = logarithmic_edge(first + b), logarithmic_edge(first + b + 1)
             else:
                 lower, upper = linear_edge(first + b, scale), linear_edge(first + b + 1, scale)
             lower = low if b == 0 else lower
             upper = high if first + b == last else upper
-            out[0, k] = lower + inside * (upper - lower)
+            out[0, k] = lower + share_in_bin * (upper - lower)
             out[1, k] = cumulative[b + 1] / cumulative[-1]
             out[2, k] = pairs[b + 1] / pairs[-1] if m != ANGLE and pairs[-1] > 0 else np.nan
         i = end
@@ -103,13 +103,13 @@ class QuantileQuery(NamedTuple):
     with_interval : (k,) bool
         Whether an interval is estimated too.
     freedom_correction : float
-        Degrees-of-freedom correction of Korn and Graubard, a factor on the effective sample size; nan for one unit.
+        Factor of Korn and Graubard on the effective sample size, for the degrees of freedom; nan for one unit.
     """
 
     measure: Indices
     probabilities: Floats
     with_interval: Flags
-    freedom_correction: float
+    sample_size_factor: float
 
 
 def query_example() -> QuantileQuery:
@@ -117,7 +117,7 @@ def query_example() -> QuantileQuery:
     return QuantileQuery(np.empty(1, dtype=np.int64), np.empty(1), np.empty(1, dtype=bool), 1.0)
 
 
-@separate(lambda: (histograms_example(), np.empty((1, 2)), query_example(), 1, 1, 0.1, np.empty((1, 1))))
+@call_by_address(lambda: (histograms_example(), np.empty((1, 2)), query_example(), 1, 1, 0.1, np.empty((1, 1))))
 def estimate_quantiles(
     histograms: Histograms, bin_scales: Floats, query: QuantileQuery, units: int, visits: int, tail: float, out: Floats
 ) -> None:
@@ -165,15 +165,17 @@ def estimate_quantiles(
     intervals = 0
     n = float(units) * visits
     for k in range(count):
-        p, below, both = query.probabilities[k], estimates[1, k], estimates[2, k]
+        p, share_below, share_both_below = query.probabilities[k], estimates[1, k], estimates[2, k]
         if not query.with_interval[k] or units < 2:
             continue
-        scatter = below * (1.0 - below)
+        scatter = share_below * (1.0 - share_below)
         # Bessel correction of the variance between units
-        variance = ((both - below**2) + (below - both) / visits) / (1.0 - 1.0 / units)
-        variance = scatter if np.isnan(both) else variance
+        variance = ((share_both_below - share_below**2) + (share_below - share_both_below) / visits) / (
+            1.0 - 1.0 / units
+        )
+        variance = scatter if np.isnan(share_both_below) else variance
         effective = units * scatter / variance if variance > 0.0 else float(units)
-        effective = min(max(effective, 1.0) * query.freedom_correction, n)
+        effective = min(max(effective, 1.0) * query.sample_size_factor, n)
         if max(p, 1.0 - p) ** min(effective, float(units)) > tail:
             continue
         expected_below = effective * p
@@ -181,12 +183,12 @@ def estimate_quantiles(
         ends[2 * intervals] = (
             beta_quantile(tail, expected_below, effective - expected_below + 1.0) if expected_below > 0.0 else 0.0
         )
-        above = (
+        upper_probability = (
             beta_quantile(1.0 - tail, expected_below + 1.0, effective - expected_below)
             if expected_below < effective
             else 1.0
         )
-        ends[2 * intervals + 1] = above
+        ends[2 * intervals + 1] = upper_probability
         query_index[intervals] = k
         intervals += 1
     bounds = np.empty((ROWS_READ, 2 * intervals))

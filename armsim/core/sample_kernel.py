@@ -13,12 +13,20 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled, subroutine
-from armsim.core.counting import linear_bin, ratio_bin
+from armsim.core.counting import linear_bin, logarithmic_bin
+from armsim.core.function_addresses import call_by_address
 from armsim.core.kernel_digest import LANES
-from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
+from armsim.core.philox import (
+    NORMAL,
+    TWO_VALUED,
+    VISITS_PER_SIGN_WORDS,
+    add_normals,
+    add_signs,
+    add_uniforms,
+    philox4x32,
+)
 from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, apply_unit_errors, displace
-from armsim.core.separate import separate
 from armsim.core.unit_figures import (
     UNIT_STATISTICS,
     UnitErrors,
@@ -33,31 +41,31 @@ SUMS = 10
 MEASURES = 5
 """Measures that are counted: distance, rotation angle, x, y, z."""
 VISITS_PER_CALL = 4
-"""Visits that one call of the generator serves."""
+"""Visits that one call of the random number generator serves."""
 
 
-class Visits(NamedTuple):
+class VisitErrors(NamedTuple):
     """Errors that are drawn anew at every visit, at one pose.
 
     key : (coefficients, 2) uint32
     distribution : (coefficients,)
         Codes of `philox`.
-    begin : (coefficients + 1,)
+    first_entry : (coefficients + 1,)
         First entry of each coefficient.
     axis, value : (entries,)
         An entry moves an axis by its coefficient times the value, which includes the scale of the distribution; the
-        axis is an index into ``moving``.
-    moving : (moving axes,)
+        axis is an index into ``visit_axes``.
+    visit_axes : (visit axes,)
         Axes that visits move, base first.
-    rotary : (moving axes,) bool
+    rotary : (visit axes,) bool
     """
 
     key: Words
     distribution: Indices
-    begin: Indices
+    first_entry: Indices
     axis: Indices
     value: Floats
-    moving: Indices
+    visit_axes: Indices
     rotary: Flags
 
 
@@ -78,7 +86,7 @@ class Scale(NamedTuple):
     bin_scales : (3, 2)
         Lower end [m] and bins per metre of the scale on which each coordinate is counted.
     centre : (3,) [m]
-        Centre of the sums, so that a bias far above the scatter costs no digits.
+        Centre of the sums, so that a bias much larger than the scatter loses no digits.
     """
 
     bin_scales: Floats
@@ -86,20 +94,20 @@ class Scale(NamedTuple):
 
 
 class Histograms(NamedTuple):
-    """Histograms of the measures of all visits at one pose, added to.
+    """Histograms of the measures of all visits at one pose; a call adds to them.
 
-    ratio : (2, RATIO_BINS)
+    logarithmic : (2, LOGARITHMIC_BINS)
         Distance and rotation angle of every visit.
-    ratio_pairs : (RATIO_BINS,)
+    logarithmic_pairs : (LOGARITHMIC_BINS,)
         The larger distance of each two visits of one unit.
     linear, linear_pairs : (3, LINEAR_BINS)
         The same for the coordinates.
     extremes : (2, MEASURES)
-        Smallest and largest of each measure, widened.
+        Smallest and largest value of each measure so far.
     """
 
-    ratio: Indices
-    ratio_pairs: Indices
+    logarithmic: Indices
+    logarithmic_pairs: Indices
     linear: Indices
     linear_pairs: Indices
     extremes: Floats
@@ -132,15 +140,15 @@ class Buffers(NamedTuple):
 
     axis_errors : (axes, LANES) [rad or m]
         Constant errors of the units on the axes.
-    screws : (moving axes, SCREW * LANES), unit_frame : (FRAME * LANES,)
+    screws : (visit axes, SCREW * LANES), unit_frame : (FRAME * LANES,)
         As `screws.apply_unit_errors` writes them.
-    errors : (moving axes, VISITS_PER_CALL * LANES) [rad or m]
+    errors : (visit axes, VISITS_PER_CALL * LANES) [rad or m]
         Errors of each visit.
-    by_visit : (moving axes, VISITS_PER_CALL, LANES)
+    by_visit : (visit axes, VISITS_PER_CALL, LANES)
         The same array in another shape.
     frame : (FRAME * LANES,)
         Displacement of the tool frame at one visit.
-    half : (2 * LANES,)
+    half_angle : (2 * LANES,)
         Scratch row of `screws`.
     angle, ratio : (LANES,)
         As `unit_figures.rotation_angles` writes them.
@@ -156,7 +164,7 @@ class Buffers(NamedTuple):
     errors: Floats
     by_visit: Floats
     frame: Floats
-    half: Floats
+    half_angle: Floats
     angle: Floats
     ratio: Floats
     words: Words
@@ -169,7 +177,7 @@ def sample_units_examples() -> tuple[object, ...]:
     flags, key = np.empty(1, dtype=bool), np.empty((1, 2), dtype=np.uint32)
     return (
         UnitErrors(table, indices, indices, floats),
-        Visits(key, indices, indices, indices, floats, indices, flags),
+        VisitErrors(key, indices, indices, indices, floats, indices, flags),
         Axes(table, table, flags),
         VisitEffect(floats, floats, floats, floats, table),
         Block(1, 1, 1, 1, 1),
@@ -180,14 +188,14 @@ def sample_units_examples() -> tuple[object, ...]:
 
 
 @subroutine
-def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
-    errors = np.empty((moving, VISITS_PER_CALL * LANES))
+def _buffers(axes: int, visit_axes: int, coefficients: int) -> Buffers:
+    errors = np.empty((visit_axes, VISITS_PER_CALL * LANES))
     return Buffers(
         np.empty((axes, LANES)),
-        np.empty((moving, SCREW * LANES)),
+        np.empty((visit_axes, SCREW * LANES)),
         np.empty(FRAME * LANES),
         errors,
-        errors.reshape((moving, VISITS_PER_CALL, LANES)),
+        errors.reshape((visit_axes, VISITS_PER_CALL, LANES)),
         np.empty(FRAME * LANES),
         np.empty(2 * LANES),
         np.empty(LANES),
@@ -197,10 +205,10 @@ def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
     )
 
 
-@separate(lambda: sample_units_examples())
+@call_by_address(lambda: sample_units_examples())
 def sample_units(
     unit_errors: UnitErrors,
-    visit_errors: Visits,
+    visit_errors: VisitErrors,
     axes: Axes,
     effect: VisitEffect,
     block: Block,
@@ -210,7 +218,7 @@ def sample_units(
 ) -> None:
     """Sample a block of units, all their visits, at one pose."""
     visits = block.visits
-    buffers = _buffers(axes.direction.shape[0], visit_errors.moving.shape[0], visit_errors.key.shape[0])
+    buffers = _buffers(axes.direction.shape[0], visit_errors.visit_axes.shape[0], visit_errors.key.shape[0])
     length, unit_statistics, barycentre = np.empty(LANES), np.empty((UNIT_STATISTICS, LANES)), np.empty((3, LANES))
     totals, extremes = np.empty((SUMS + 1) * LANES), np.empty(2 * MEASURES * LANES)
     bins = np.empty((2, MEASURES * LANES), dtype=np.int64)
@@ -222,7 +230,7 @@ def sample_units(
     )
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
-        _apply_block(unit_errors, visit_errors, axes, start, buffers)
+        _displace_by_unit_errors(unit_errors, visit_errors, axes, start, buffers)
         statistics_of_block(
             buffers.axis_errors, buffers.unit_frame, effect, buffers.angle, buffers.ratio, unit_statistics, barycentre
         )
@@ -253,9 +261,9 @@ def sample_units(
 
 
 @compiled
-def follow_units(
+def displace_units_per_visit(
     unit_errors: UnitErrors,
-    visit_errors: Visits,
+    visit_errors: VisitErrors,
     axes: Axes,
     block: Block,
     displacement: Floats,
@@ -269,10 +277,10 @@ def follow_units(
     displacement : (3, visits, units) [m], written
     rotation_angle : (visits, units) [rad], written
     """
-    buffers = _buffers(axes.direction.shape[0], visit_errors.moving.shape[0], visit_errors.key.shape[0])
+    buffers = _buffers(axes.direction.shape[0], visit_errors.visit_axes.shape[0], visit_errors.key.shape[0])
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
-        _apply_block(unit_errors, visit_errors, axes, start, buffers)
+        _displace_by_unit_errors(unit_errors, visit_errors, axes, start, buffers)
         for first in range(0, block.visits, VISITS_PER_CALL):
             _draw_visits(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
             for v in range(first, min(first + VISITS_PER_CALL, block.visits)):
@@ -283,14 +291,18 @@ def follow_units(
 
 
 @subroutine
-def _apply_block(unit_errors: UnitErrors, visit_errors: Visits, axes: Axes, start: int, buffers: Buffers) -> None:
+def _displace_by_unit_errors(
+    unit_errors: UnitErrors, visit_errors: VisitErrors, axes: Axes, start: int, buffers: Buffers
+) -> None:
     errors_on_axes(unit_errors, start, buffers.axis_errors)
-    apply_unit_errors(buffers.axis_errors, axes, visit_errors.moving, buffers.screws, buffers.unit_frame, buffers.half)
+    apply_unit_errors(
+        buffers.axis_errors, axes, visit_errors.visit_axes, buffers.screws, buffers.unit_frame, buffers.half_angle
+    )
 
 
 @subroutine
 def _draw_visits(
-    visit_errors: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words
+    visit_errors: VisitErrors, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words
 ) -> None:
     """Draw the errors of the `VISITS_PER_CALL` visits that one call of the generator serves."""
     unit = block.first_unit + start
@@ -299,24 +311,24 @@ def _draw_visits(
         distribution = visit_errors.distribution[k]
         if distribution != TWO_VALUED:
             philox4x32(visit_errors.key[k], unit, first // VISITS_PER_CALL, block.pose, block.task, words)
-        elif first % VISITS_OF_SIGNS == 0:
-            philox4x32(visit_errors.key[k], unit, first // VISITS_OF_SIGNS, block.pose, block.task, bits[k])
-        for i in range(visit_errors.begin[k], visit_errors.begin[k + 1]):
+        elif first % VISITS_PER_SIGN_WORDS == 0:
+            philox4x32(visit_errors.key[k], unit, first // VISITS_PER_SIGN_WORDS, block.pose, block.task, bits[k])
+        for i in range(visit_errors.first_entry[k], visit_errors.first_entry[k + 1]):
             target, value = errors[visit_errors.axis[i]], visit_errors.value[i]
             if distribution == NORMAL:
                 add_normals(words, value, target)
             elif distribution == TWO_VALUED:
-                v = first % VISITS_OF_SIGNS
+                v = first % VISITS_PER_SIGN_WORDS
                 add_signs(bits[k][v // 32 * LANES : (v // 32 + 1) * LANES], v % 32, value, target)
             else:
                 add_uniforms(words, value, target)
 
 
 @subroutine
-def _displace_by_visit(visit_errors: Visits, which: int, buffers: Buffers) -> None:
+def _displace_by_visit(visit_errors: VisitErrors, visit: int, buffers: Buffers) -> None:
     """Displace the frame by one of the visits drawn; frame and rotation angle into the buffers."""
     copy_row(buffers.unit_frame, FRAME * LANES, buffers.frame)
-    displace(buffers.by_visit, which, buffers.screws, visit_errors.rotary, buffers.frame, buffers.half)
+    displace(buffers.by_visit, visit, buffers.screws, visit_errors.rotary, buffers.frame, buffers.half_angle)
     rotation_angles(buffers.frame, buffers.angle, buffers.ratio)
 
 
@@ -349,8 +361,8 @@ def _bin_measures(
 ) -> None:
     """Bin of every measure, and its smallest and largest value so far."""
     for u in range(LANES):
-        bins[u] = ratio_bin(distance[u])
-        bins[LANES + u] = ratio_bin(angle[u])
+        bins[u] = logarithmic_bin(distance[u])
+        bins[LANES + u] = logarithmic_bin(angle[u])
         bins[2 * LANES + u] = linear_bin(frame[X + u], bin_scales[0])
         bins[3 * LANES + u] = linear_bin(frame[Y + u], bin_scales[1])
         bins[4 * LANES + u] = linear_bin(frame[Z + u], bin_scales[2])
@@ -368,17 +380,17 @@ def _bin_measures(
 
 
 @subroutine
-def _count(current: Indices, previous: Indices, n: int, second: bool, histograms: Histograms) -> None:
+def _count(current: Indices, previous: Indices, n: int, is_second: bool, histograms: Histograms) -> None:
     """Count the bins of a visit, and at every second visit the larger bin of the pair."""
     for u in range(n):
-        histograms.ratio[0, current[u]] += 1
-        histograms.ratio[1, current[LANES + u]] += 1
+        histograms.logarithmic[0, current[u]] += 1
+        histograms.logarithmic[1, current[LANES + u]] += 1
         histograms.linear[0, current[2 * LANES + u]] += 1
         histograms.linear[1, current[3 * LANES + u]] += 1
         histograms.linear[2, current[4 * LANES + u]] += 1
-    if second:
+    if is_second:
         for u in range(n):
-            histograms.ratio_pairs[max(current[u], previous[u])] += 1
+            histograms.logarithmic_pairs[max(current[u], previous[u])] += 1
             for j in range(3):
-                at = (2 + j) * LANES + u
-                histograms.linear_pairs[j, max(current[at], previous[at])] += 1
+                bin_index = (2 + j) * LANES + u
+                histograms.linear_pairs[j, max(current[bin_index], previous[bin_index])] += 1

@@ -67,7 +67,7 @@ class Axes(NamedTuple):
 
 @subroutine
 def apply_unit_errors(
-    axis_errors: Floats, axes: Axes, moving: Indices, screws: Floats, frame: Floats, half: Floats
+    axis_errors: Floats, axes: Axes, visit_axes: Indices, screws: Floats, frame: Floats, half_angle: Floats
 ) -> None:
     """Apply the constant errors of units to the tool frame, and to the axes that visits move.
 
@@ -76,56 +76,57 @@ def apply_unit_errors(
     axis_errors : (axes, LANES) [rad or m]
         Constant errors of the units on the axes.
     axes : Axes
-    moving : (moving axes,)
+    visit_axes : (visit axes,)
         Numbers of the axes that visits move, base first.
-    screws : (moving axes, SCREW * LANES), written
+    screws : (visit axes, SCREW * LANES), written
         Screws of those axes, displaced by the errors.
     frame : (FRAME * LANES,), written
         Displacement of the tool frame.
-    half : (2 * LANES,), overwritten
+    half_angle : (2 * LANES,), overwritten
+        Sine and cosine of half the error on an axis.
     """
     frame[:] = 0.0
     frame[W:] = 1.0
     row = 0
     for a in range(axis_errors.shape[0]):
         w, j, t = axes.direction[a], axes.column[a], axis_errors[a]
-        along, column = (w[0], w[1], w[2]), (j[0], j[1], j[2])
+        axis, column = (w[0], w[1], w[2]), (j[0], j[1], j[2])
         if axes.rotary[a]:
-            halves(t, half)
-            _add_turn(half, along, column, frame)
-            if row < moving.shape[0] and moving[row] == a:
-                _carry_turning(frame, along, column, screws[row])
+            half_angles(t, half_angle)
+            _append_revolute(half_angle, axis, column, frame)
+            if row < visit_axes.shape[0] and visit_axes[row] == a:
+                _store_revolute_screw(frame, axis, column, screws[row])
                 row += 1
         else:
-            _add_shift(t, along, frame)
-            if row < moving.shape[0] and moving[row] == a:
-                _carry_sliding(frame, along, screws[row])
+            _append_prismatic(t, axis, frame)
+            if row < visit_axes.shape[0] and visit_axes[row] == a:
+                _store_prismatic_screw(frame, axis, screws[row])
                 row += 1
 
 
 @subroutine
-def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: Floats, half: Floats) -> None:
+def displace(errors: Floats, visit: int, screws: Floats, rotary: Flags, frame: Floats, half_angle: Floats) -> None:
     """Apply the errors of one visit in addition to the constant errors of the units.
 
     Parameters
     ----------
-    errors : (moving axes, visits, LANES) [rad or m]
-    which : int
+    errors : (visit axes, visits, LANES) [rad or m]
+    visit : int
         Index of the visit.
-    screws : (moving axes, SCREW * LANES)
+    screws : (visit axes, SCREW * LANES)
         As `apply_unit_errors` writes them.
-    rotary : (moving axes,) bool
+    rotary : (visit axes,) bool
     frame : (FRAME * LANES,)
         Displacement of the tool frame by the constant errors of the units; overwritten by that of all errors.
-    half : (2 * LANES,), overwritten
+    half_angle : (2 * LANES,), overwritten
     """
     for a in range(errors.shape[0] - 1, -1, -1):
-        t = errors[a, which]
+        t = errors[a, visit]
         if not rotary[a]:
-            _shift(t, screws[a], frame)
+            _apply_prismatic(t, screws[a], frame)
         else:
-            halves(t, half)
-            _turn(half, screws[a], frame)
+            half_angles(t, half_angle)
+            _apply_revolute(half_angle, screws[a], frame)
 
 
 @subroutine
@@ -138,19 +139,19 @@ def all_small(values: Floats) -> bool:
 
 
 @subroutine
-def halves(t: Floats, half: Floats) -> None:
-    """Sine and cosine of half the errors, two rows: by power series where accurate for the whole block."""
+def half_angles(t: Floats, half_angle: Floats) -> None:
+    """Sine and cosine of half the errors, in two rows, by the power series if it is accurate for the whole block."""
     if all_small(t):
         for u in range(LANES):
-            half[u], half[LANES + u] = _half_by_series(t[u])
+            half_angle[u], half_angle[LANES + u] = _half_angle_by_series(t[u])
     else:
         for u in range(LANES):
-            half[u] = math.sin(0.5 * t[u])
-            half[LANES + u] = math.cos(0.5 * t[u])
+            half_angle[u] = math.sin(0.5 * t[u])
+            half_angle[LANES + u] = math.cos(0.5 * t[u])
 
 
 @subroutine
-def _half_by_series(t: float) -> tuple[float, float]:
+def _half_angle_by_series(t: float) -> tuple[float, float]:
     h = 0.5 * t
     q = h * h
     sine = h * (1.0 - q * (1.0 / 6.0 - q * (1.0 / 120.0 - q * (1.0 / 5040.0))))
@@ -158,7 +159,7 @@ def _half_by_series(t: float) -> tuple[float, float]:
 
 
 @subroutine
-def _shift(t: Floats, screw: Floats, frame: Floats) -> None:
+def _apply_prismatic(t: Floats, screw: Floats, frame: Floats) -> None:
     for u in range(LANES):
         frame[X + u] += t[u] * screw[X + u]
         frame[Y + u] += t[u] * screw[Y + u]
@@ -166,20 +167,20 @@ def _shift(t: Floats, screw: Floats, frame: Floats) -> None:
 
 
 @subroutine
-def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
+def _apply_revolute(half_angle: Floats, screw: Floats, frame: Floats) -> None:
     for u in range(LANES):
         w = screw[u], screw[LANES + u], screw[2 * LANES + u]
         j = screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]
         e = frame[X + u], frame[Y + u], frame[Z + u]
         r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
-        half_angle = half[u], half[LANES + u]
-        frame[X + u], frame[Y + u], frame[Z + u] = _displaced(half_angle, w, j, e)
-        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(half_angle, w, r)
+        sine_cosine = half_angle[u], half_angle[LANES + u]
+        frame[X + u], frame[Y + u], frame[Z + u] = _displace_point(sine_cosine, w, j, e)
+        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _rotate_quaternion(sine_cosine, w, r)
 
 
 @subroutine
-def _displaced(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
-    s, v = 2.0 * half[0] * half[1], 2.0 * half[0] * half[0]
+def _displace_point(sine_cosine: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
+    s, v = 2.0 * sine_cosine[0] * sine_cosine[1], 2.0 * sine_cosine[0] * sine_cosine[0]
     x = j[0] + w[1] * e[2] - w[2] * e[1]
     y = j[1] + w[2] * e[0] - w[0] * e[2]
     z = j[2] + w[0] * e[1] - w[1] * e[0]
@@ -191,8 +192,8 @@ def _displaced(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
 
 
 @subroutine
-def _turned(half: Pair, w: Triple, r: Quadruple) -> Quadruple:
-    c, x, y, z = half[1], half[0] * w[0], half[0] * w[1], half[0] * w[2]
+def _rotate_quaternion(sine_cosine: Pair, w: Triple, r: Quadruple) -> Quadruple:
+    c, x, y, z = sine_cosine[1], sine_cosine[0] * w[0], sine_cosine[0] * w[1], sine_cosine[0] * w[2]
     return (
         c * r[0] + r[3] * x + y * r[2] - z * r[1],
         c * r[1] + r[3] * y + z * r[0] - x * r[2],
@@ -202,7 +203,7 @@ def _turned(half: Pair, w: Triple, r: Quadruple) -> Quadruple:
 
 
 @subroutine
-def _rotated(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
+def _rotate_vector(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
     """A vector rotated by a unit quaternion, as a sum whose second part is small where the rotation is."""
     x, y, z = v
     tx, ty, tz = 2.0 * (b * z - c * y), 2.0 * (c * x - a * z), 2.0 * (a * y - b * x)
@@ -210,25 +211,25 @@ def _rotated(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
 
 
 @subroutine
-def _add_shift(t: Floats, along: Triple, frame: Floats) -> None:
+def _append_prismatic(t: Floats, axis: Triple, frame: Floats) -> None:
     for u in range(LANES):
-        rx, ry, rz = _rotated(frame[A + u], frame[B + u], frame[C + u], frame[W + u], along)
+        rx, ry, rz = _rotate_vector(frame[A + u], frame[B + u], frame[C + u], frame[W + u], axis)
         frame[X + u] += t[u] * rx
         frame[Y + u] += t[u] * ry
         frame[Z + u] += t[u] * rz
 
 
 @subroutine
-def _add_turn(half: Floats, about: Triple, column: Triple, frame: Floats) -> None:
+def _append_revolute(half_angle: Floats, axis: Triple, column: Triple, frame: Floats) -> None:
     """Append a revolute axis at the tool end of the product."""
-    wx, wy, wz = about
+    wx, wy, wz = axis
     jx, jy, jz = column
     kx, ky, kz = wy * jz - wz * jy, wz * jx - wx * jz, wx * jy - wy * jx
     for u in range(LANES):
-        sh, ch = half[u], half[LANES + u]
+        sh, ch = half_angle[u], half_angle[LANES + u]
         s, v = 2.0 * sh * ch, 2.0 * sh * sh
         a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
-        dx, dy, dz = _rotated(a, b, c, d, (s * jx + v * kx, s * jy + v * ky, s * jz + v * kz))
+        dx, dy, dz = _rotate_vector(a, b, c, d, (s * jx + v * kx, s * jy + v * ky, s * jz + v * kz))
         frame[X + u] += dx
         frame[Y + u] += dy
         frame[Z + u] += dz
@@ -240,12 +241,12 @@ def _add_turn(half: Floats, about: Triple, column: Triple, frame: Floats) -> Non
 
 
 @subroutine
-def _carry_turning(frame: Floats, about: Triple, column: Triple, screw: Floats) -> None:
+def _store_revolute_screw(frame: Floats, axis: Triple, column: Triple, screw: Floats) -> None:
     for u in range(LANES):
         x, y, z = frame[X + u], frame[Y + u], frame[Z + u]
         a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
-        wx, wy, wz = _rotated(a, b, c, d, about)
-        jx, jy, jz = _rotated(a, b, c, d, column)
+        wx, wy, wz = _rotate_vector(a, b, c, d, axis)
+        jx, jy, jz = _rotate_vector(a, b, c, d, column)
         screw[u], screw[LANES + u], screw[2 * LANES + u] = wx, wy, wz
         screw[3 * LANES + u] = jx - (wy * z - wz * y)
         screw[4 * LANES + u] = jy - (wz * x - wx * z)
@@ -253,7 +254,7 @@ def _carry_turning(frame: Floats, about: Triple, column: Triple, screw: Floats) 
 
 
 @subroutine
-def _carry_sliding(frame: Floats, along: Triple, screw: Floats) -> None:
+def _store_prismatic_screw(frame: Floats, axis: Triple, screw: Floats) -> None:
     for u in range(LANES):
         a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
-        screw[u], screw[LANES + u], screw[2 * LANES + u] = _rotated(a, b, c, d, along)
+        screw[u], screw[LANES + u], screw[2 * LANES + u] = _rotate_vector(a, b, c, d, axis)

@@ -33,12 +33,12 @@ class UnitErrors(NamedTuple):
 
     coefficients : (unit coefficients, at least units rounded up to `LANES`)
         Drawn already; those past the last unit fill up the lanes and are not counted.
-    number, axis, value : (entries,)
-        Entry i moves axis ``axis[i]`` by coefficient ``number[i]`` times ``value[i]``, its shape at this pose.
+    coefficient, axis, value : (entries,)
+        Entry i moves axis ``axis[i]`` by coefficient ``coefficient[i]`` times ``value[i]``, its shape at this pose.
     """
 
     coefficients: Floats
-    number: Indices
+    coefficient: Indices
     axis: Indices
     value: Floats
 
@@ -46,7 +46,7 @@ class UnitErrors(NamedTuple):
 class VisitEffect(NamedTuple):
     """Effect of the visits of a unit on its statistics at one pose.
 
-    shift, turn_shift : (3,) [m], [rad]
+    shift, rotation_shift : (3,) [m], [rad]
         Second-order shift of the mean over visits.
     tangent : (3,)
         Tangent of a path: AP is taken in the plane across it. Zero without a path.
@@ -57,7 +57,7 @@ class VisitEffect(NamedTuple):
     """
 
     shift: Floats
-    turn_shift: Floats
+    rotation_shift: Floats
     tangent: Floats
     repeatability: Floats
     slope: Floats
@@ -74,9 +74,9 @@ def add_scaled(source: Floats, factor: float, target: Floats) -> None:
 def errors_on_axes(unit_errors: UnitErrors, start: int, axis_errors: Floats) -> None:
     """Constant errors on every axis of the `LANES` units from ``start`` on, shape (axes, LANES), written."""
     axis_errors[:] = 0.0
-    for i in range(unit_errors.number.shape[0]):
+    for i in range(unit_errors.coefficient.shape[0]):
         add_scaled(
-            unit_errors.coefficients[unit_errors.number[i]][start : start + LANES],
+            unit_errors.coefficients[unit_errors.coefficient[i]][start : start + LANES],
             unit_errors.value[i],
             axis_errors[unit_errors.axis[i]],
         )
@@ -129,21 +129,21 @@ def statistics_of_block(
     """
     rotation_angles(frame, angle, ratio)
     sx, sy, sz = effect.shift[0], effect.shift[1], effect.shift[2]
-    _centres(frame, (sx, sy, sz), centre[0], centre[1], centre[2])
+    _barycentres(frame, (sx, sy, sz), centre[0], centre[1], centre[2])
     tx, ty, tz = effect.tangent[0], effect.tangent[1], effect.tangent[2]
-    _across(centre[0], centre[1], centre[2], (tx, ty, tz), unit_statistics[0])
-    ax, ay, az = effect.turn_shift[0], effect.turn_shift[1], effect.turn_shift[2]
-    _turns(frame, ratio, (ax, ay, az), unit_statistics[2])
-    for which in range(2):
-        row = unit_statistics[1 + 2 * which]
-        row[:] = effect.repeatability[which]
+    _distances_across(centre[0], centre[1], centre[2], (tx, ty, tz), unit_statistics[0])
+    ax, ay, az = effect.rotation_shift[0], effect.rotation_shift[1], effect.rotation_shift[2]
+    _rotation_sizes(frame, ratio, (ax, ay, az), unit_statistics[2])
+    for quantity in range(2):
+        row = unit_statistics[1 + 2 * quantity]
+        row[:] = effect.repeatability[quantity]
         for a in range(axis_errors.shape[0]):
-            add_scaled(axis_errors[a], effect.slope[which, a], row)
-        _not_below_zero(row)
+            add_scaled(axis_errors[a], effect.slope[quantity, a], row)
+        _clip_at_zero(row)
 
 
 @subroutine
-def _centres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Floats, z: Floats) -> None:
+def _barycentres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Floats, z: Floats) -> None:
     for u in range(LANES):
         x[u] = frame[X + u] + shift[0]
         y[u] = frame[Y + u] + shift[1]
@@ -151,14 +151,14 @@ def _centres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Flo
 
 
 @subroutine
-def _across(x: Floats, y: Floats, z: Floats, tangent: tuple[float, float, float], distance: Floats) -> None:
+def _distances_across(x: Floats, y: Floats, z: Floats, tangent: tuple[float, float, float], distance: Floats) -> None:
     for u in range(LANES):
         along = x[u] * tangent[0] + y[u] * tangent[1] + z[u] * tangent[2]
         distance[u] = math.sqrt(max(0.0, x[u] * x[u] + y[u] * y[u] + z[u] * z[u] - along * along))
 
 
 @subroutine
-def _turns(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out: Floats) -> None:
+def _rotation_sizes(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out: Floats) -> None:
     for u in range(LANES):
         a = frame[A + u] * ratio[u] + shift[0]
         b = frame[B + u] * ratio[u] + shift[1]
@@ -167,7 +167,7 @@ def _turns(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out:
 
 
 @subroutine
-def _not_below_zero(row: Floats) -> None:
+def _clip_at_zero(row: Floats) -> None:
     for u in range(LANES):
         row[u] = max(row[u], 0.0)
 
@@ -190,7 +190,7 @@ def evaluate_units(
         Mean attained minus commanded position.
     """
     axis_errors, no_axes = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
-    frame, half, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))
+    frame, half_angle, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))
     angle, ratio, block_statistics, centre = (
         np.empty(LANES),
         np.empty(LANES),
@@ -200,7 +200,7 @@ def evaluate_units(
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
         errors_on_axes(unit_errors, start, axis_errors)
-        apply_unit_errors(axis_errors, axes, no_axes, screws, frame, half)
+        apply_unit_errors(axis_errors, axes, no_axes, screws, frame, half_angle)
         statistics_of_block(axis_errors, frame, effect, angle, ratio, block_statistics, centre)
         for i in range(UNIT_STATISTICS):
             copy_row(block_statistics[i], n, unit_statistics[i][start:])

@@ -8,20 +8,20 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.core.compile import Floats, Indices, subroutine
+from armsim.core.function_addresses import call_by_address
 from armsim.core.rows import copy_row
-from armsim.core.separate import separate
 
 MOMENTS = 3
 """Moments of a figure over units: mean, mean square and mean cube of the difference from the mean."""
-FEW = 16
-"""Members that are sorted one by one."""
-PAIRWISE = 128
+INSERTION_SORT_SIZE = 16
+"""Largest part of a sample that is sorted by insertion."""
+PAIRWISE_SIZE = 128
 """Numbers that are added up by eight sums at a time; more are halved first."""
-_LEVELS = 64
-"""Most parts that wait while others are ordered: each is at most half of the one before."""
+_STACK_SIZE = 64
+"""Most parts on the stack: each is at most half as large as the one below it."""
 
 
-@separate(lambda: (np.empty(1), np.empty(1, dtype=np.int64), np.empty(1), np.empty(1)))
+@call_by_address(lambda: (np.empty(1), np.empty(1, dtype=np.int64), np.empty(1), np.empty(1)))
 def read_ranks(values: Floats, ranks: Indices, scratch: Floats, out: Floats) -> None:
     """Members of a sample at some ranks of its ascending order, nan last.
 
@@ -40,26 +40,26 @@ def read_ranks(values: Floats, ranks: Indices, scratch: Floats, out: Floats) -> 
     """
     n, parts = values.shape[0], 1
     copy_row(values, n, scratch)
-    waiting = np.empty((_LEVELS, 4), dtype=np.int64)  # first and end of a part, first and end of its ranks
+    waiting = np.empty((_STACK_SIZE, 4), dtype=np.int64)  # first and end of a part, first and end of its ranks
     waiting[0, 0], waiting[0, 1], waiting[0, 2], waiting[0, 3] = 0, n, 0, ranks.shape[0]
     while parts:
         parts -= 1
         low, high, first, last = waiting[parts, 0], waiting[parts, 1], waiting[parts, 2], waiting[parts, 3]
         if first == last:
             continue
-        if high - low <= FEW:
+        if high - low <= INSERTION_SORT_SIZE:
             _sort_few(scratch, low, high)
             continue
         pivot = _pivot(scratch, low, high)
         below = _move_below(scratch, low, high, pivot)
         above = _move_equal(scratch, below, high, pivot)
-        split = first
-        while split < last and ranks[split] < below:
-            split += 1
-        divided = split
-        while divided < last and ranks[divided] < above:
-            divided += 1
-        lower_part, upper_part = (low, below, first, split), (above, high, divided, last)
+        ranks_below = first
+        while ranks_below < last and ranks[ranks_below] < below:
+            ranks_below += 1
+        ranks_equal = ranks_below
+        while ranks_equal < last and ranks[ranks_equal] < above:
+            ranks_equal += 1
+        lower_part, upper_part = (low, below, first, ranks_below), (above, high, ranks_equal, last)
         longer, shorter = (lower_part, upper_part) if below - low > high - above else (upper_part, lower_part)
         for i in range(4):
             waiting[parts, i] = longer[i]
@@ -86,7 +86,7 @@ def _precedes(one: float, other: float) -> bool:
 
 @subroutine
 def _pivot(a: Floats, low: int, high: int) -> float:
-    """Middle of three members; one that is a number, if any of them is."""
+    """Median of three members; a number if any of the three is one, not nan."""
     x, y, z = a[low], a[(low + high) // 2], a[high - 1]
     if _precedes(y, x):
         x, y = y, x
@@ -118,7 +118,7 @@ def _move_equal(a: Floats, low: int, high: int, pivot: float) -> int:
     return end
 
 
-@separate(lambda: (np.empty(1),) * 4)
+@call_by_address(lambda: (np.empty(1),) * 4)
 def read_moments(values: Floats, residuals: Floats, powers: Floats, out: Floats) -> None:
     """Moments of a figure over units.
 
@@ -146,7 +146,7 @@ def _total(a: Floats, n: int) -> float:
 
     Without recursion: a cached kernel that calls itself crashes.
     """
-    waiting, totals = np.empty((_LEVELS, 2), dtype=np.int64), np.empty(_LEVELS)
+    waiting, totals = np.empty((_STACK_SIZE, 2), dtype=np.int64), np.empty(_STACK_SIZE)
     waiting[0, 0], waiting[0, 1] = 0, n
     parts, completed = 1, 0
     while parts:
@@ -155,7 +155,7 @@ def _total(a: Floats, n: int) -> float:
         if size < 0:  # both halves are complete
             completed -= 1
             totals[completed - 1] += totals[completed]
-        elif size <= PAIRWISE:
+        elif size <= PAIRWISE_SIZE:
             totals[completed] = _total_of_few(a, first, size)
             completed += 1
         else:

@@ -1,6 +1,6 @@
 """Criteria of a requirement: figures compared with limits, from the samples of a task.
 
-Whoever judges, shows, searches or compares takes them from `judge_task` and `judge_joints`, and knows none by name.
+Other modules use all criteria through `judge_task` and `judge_joints`, without naming single ones.
 """
 
 from __future__ import annotations
@@ -8,57 +8,57 @@ from __future__ import annotations
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import (
     Evidence,
-    finite,
+    finite_or_none,
     first_order_quantile,
-    integration_of_rp,
+    half_width_of_rp,
     largest_interval,
     required_share,
-    share_of,
+    share_of_passing,
 )
-from armsim.criteria.of_joints import (
+from armsim.criteria.joint_criteria import (
     VELOCITY_RIPPLE,
-    JointsEvaluated,
+    EvaluatedJoints,
     changes_of_joints,
     judge_joints,
     required_of_joints,
 )
-from armsim.criteria.of_populations import CRITERIA, REACH, limits_of_arms, passing, smallest_limit, yield_of
-from armsim.criteria.paired import CriterionChange, Evaluated, change_of
+from armsim.criteria.paired_changes import CriterionChange, EvaluatedTask, change_of
+from armsim.criteria.population_criteria import CRITERIA, REACH, limits_of_arms, passing_units, smallest_limit, yield_of
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 
 __all__ = [
     "CRITERIA",
-    "LEADING",
+    "POSITION_CRITERION",
     "REACH",
     "VELOCITY_RIPPLE",
     "Criterion",
     "CriterionChange",
-    "Evaluated",
+    "EvaluatedJoints",
+    "EvaluatedTask",
     "Evidence",
-    "JointsEvaluated",
     "change_of",
     "changes_at_task",
     "changes_of_joints",
-    "finite",
+    "finite_or_none",
     "first_order_quantile",
-    "integration_of_rp",
+    "half_width_of_rp",
     "judge_joints",
     "judge_task",
     "largest_interval",
     "limits_of_arms",
-    "passing",
+    "passing_units",
     "required_criteria",
     "required_in_words",
     "required_of_joints",
     "required_share",
-    "share_of",
+    "share_of_passing",
     "smallest_limit",
     "yield_of",
 ]
 
-LEADING: Criterion = CRITERIA[0]
-"""Criterion that every requirement states, the error of the tool point: what curves, budgets and maps are drawn of."""
+POSITION_CRITERION: Criterion = CRITERIA[0]
+"""Criterion of the error of the tool point, which every requirement states; curves, budgets and maps show it."""
 
 
 def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
@@ -68,15 +68,15 @@ def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
 
 
 def changes_at_task(
-    requirement: Requirement | None, one: Evaluated, other: Evaluated, first: str = ""
+    requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask, first: str = ""
 ) -> tuple[CriterionChange, ...]:
-    """Differences of two designs in every criterion of a task that judges either.
+    """Differences of two designs in every criterion that judges at least one of them at a task.
 
     Parameters
     ----------
     requirement : Requirement, optional
         At the task.
-    one, other : Evaluated
+    one, other : EvaluatedTask
     first : str
         Name of the criterion that comes first.
 
@@ -84,7 +84,7 @@ def changes_at_task(
     -------
     tuple of CriterionChange
     """
-    changes = [criterion.changed(requirement, one, other) for criterion in CRITERIA]
+    changes = [criterion.change_in_criterion(requirement, one, other) for criterion in CRITERIA]
     return tuple(sorted((change for change in changes if change), key=lambda change: change.criterion != first))
 
 
@@ -92,7 +92,7 @@ def required_criteria(requirement: Requirement | None) -> tuple[Criterion, ...]:
     """Criteria of tasks that a requirement states, or states for one of its tasks."""
     if requirement is None:
         return ()
-    requirements = [requirement, *(requirement.of(task) for task in requirement.tasks)]
+    requirements = [requirement, *(requirement.at_task(task) for task in requirement.tasks)]
     return tuple(criterion for criterion in CRITERIA if any(criterion.required(limits) for limits in requirements))
 
 
@@ -101,10 +101,10 @@ def required_in_words(requirement: Requirement | None) -> str:
     if requirement is None:
         return "nothing"
     parts = [part for criterion in CRITERIA if (part := criterion.required(requirement))]
-    if of_joints := required_of_joints(requirement):
-        parts.append(of_joints)
+    if joint_phrase := required_of_joints(requirement):
+        parts.append(joint_phrase)
     tasks = []
     for name in requirement.tasks:
-        at_task = (criterion.required(requirement.of(name)) for criterion in CRITERIA)
+        at_task = (criterion.required(requirement.at_task(name)) for criterion in CRITERIA)
         tasks.append(f"for {name} {' and '.join(part for part in at_task if part and part not in parts)}")
     return "; ".join([", ".join(parts), *tasks])

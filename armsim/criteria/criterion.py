@@ -6,12 +6,12 @@ from abc import ABC, abstractmethod
 from inspect import cleandoc
 
 from armsim.criteria.evidence import Evidence, required_share
-from armsim.criteria.paired import (
+from armsim.criteria.paired_changes import (
     CriterionChange,
-    Evaluated,
+    EvaluatedTask,
     change_of_arms,
     change_of_errors,
-    size_of,
+    difference_and_size,
     value_and_state,
 )
 from armsim.glossary import sentence
@@ -28,12 +28,12 @@ class Criterion(ABC):
     name: str
     quantity: Quantity = "length"
     at_least: bool = False
-    errors: str = ""
+    error_column: str = ""
     """Column of the pose table whose quantile over all errors is limited; empty for figures of single arms."""
     figure: Figure | None = None
     """Figure of a built arm that is limited, and so counts for the yield."""
     figure_name: str = ""
-    """Symbol of the figure in the trade."""
+    """Symbol of the figure, such as AP."""
     noun: str = ""
     """Compared quantity as a header; by default the name of the figure, or of the criterion."""
     along_paths: bool = False
@@ -68,7 +68,7 @@ class Criterion(ABC):
         return f"{self.statistic(requirement)} {bound} {show_quantity(limit, self.quantity)}"
 
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
-        """Whether the criterion is displayed at a task that is a path, or is not.
+        """Whether the criterion is displayed at a task.
 
         Parameters
         ----------
@@ -96,70 +96,75 @@ class Criterion(ABC):
         """
         return None
 
-    def arms(self, requirement: Requirement) -> float | None:
+    def judged_share_of_arms(self, requirement: Requirement) -> float | None:
         """Share of built arms whose figure must meet the limit; None where all errors together are judged."""
         return None if self.figure is None else requirement.yield_
 
     @property
-    def of_units(self) -> bool:
+    def needs_no_visits(self) -> bool:
         """Whether the criterion follows from the worst pose of every unit, without visits."""
-        return self.figure is not None and not self.errors
+        return self.figure is not None and not self.error_column
 
     @property
     def column(self) -> str:
         """Column of the pose table whose largest value marks the worst pose; empty if there is none."""
-        if self.errors:
-            return f"{self.errors}.at_coverage"
+        if self.error_column:
+            return f"{self.error_column}.at_coverage"
         return "" if self.figure is None else f"{self.figure.column}.p95"
 
     def share(self, requirement: Requirement | None) -> float:
-        """Share of the built arms of whose figure it is the quantile."""
+        """Share of the built arms that the figure must cover: the figure is this quantile over the arms."""
         return required_share(requirement)
 
     def phrase(self, requirement: Requirement | None) -> str:
         """Compared quantity as a phrase within a sentence."""
         return self.statistic(requirement)
 
-    def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:
-        """Difference at a task, unit by unit; without an interval where no figure says how the units differ.
+    def change(self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask) -> Difference:
+        """Difference between two designs at a task, unit by unit; without an interval if the criterion has no figure
+        per unit.
 
         Parameters
         ----------
         requirement : Requirement, optional
             At the task.
-        one, other : Evaluated
+        one, other : EvaluatedTask
+            The task with the first and with the second design.
 
         Returns
         -------
         Difference [m, rad or 1]
         """
-        if self.errors:
-            return change_of_errors(one, other, self.name, self.errors)
+        if self.error_column:
+            return change_of_errors(one, other, self.name, self.error_column)
         if self.figure is not None:
             return change_of_arms(one, other, self.name, self.figure, self.share(requirement))
-        return Difference(size_of(one, other, self.name)[0], None)
+        return Difference(difference_and_size(one, other, self.name)[0], None)
 
-    def changed(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> CriterionChange | None:
+    def change_in_criterion(
+        self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask
+    ) -> CriterionChange | None:
         """Change between two designs at a task, in value and state; None where the criterion judges neither.
 
         Parameters
         ----------
         requirement : Requirement, optional
             At the task.
-        one, other : Evaluated
+        one, other : EvaluatedTask
+            The task with the first and with the second design.
 
         Returns
         -------
         CriterionChange, optional
         """
-        judgements = [side.judgement(self.name) for side in (one, other)]
+        judgements = [design.judgement(self.name) for design in (one, other)]
         if judgements == [None, None]:
             return None
         noun, phrase = self.noun or self.figure_name or self.name, self.phrase(requirement)
-        (first, before), (second, after) = map(value_and_state, judgements)
+        (first_value, first_state), (second_value, second_state) = map(value_and_state, judgements)
         return CriterionChange(
             self.name, noun, phrase, self.quantity, self.at_least, "", self.change(requirement, one, other),
-            (first, second), (before, after),
+            (first_value, second_value), (first_state, second_state),
         )  # fmt: skip
 
     def limit_of(self, evidence: Evidence) -> float | None:
@@ -167,7 +172,7 @@ class Criterion(ABC):
         return self.limit_at(evidence.requirement, evidence.path)
 
     def limit_at(self, requirement: Requirement | None, path: bool) -> float | None:
-        """Limit at a task that is a path, or is not; None where there is none.
+        """Limit at a task; None if there is none.
 
         Parameters
         ----------

@@ -40,7 +40,7 @@ class Evidence:
     must_reach : bool
         Whether all of them must be reached.
     operation : str
-        The limits of operation that the machine states, in words; empty for none.
+        Names of the operating limits that the machine states; empty for none.
     path : bool
         Whether the poses follow each other along a path.
     """
@@ -57,7 +57,7 @@ class Evidence:
     @property
     def units(self) -> int:
         """Number of sampled units."""
-        return len(self.sample.operating)
+        return len(self.sample.within_operation)
 
 
 def required_share(requirement: Requirement | None) -> float:
@@ -65,7 +65,7 @@ def required_share(requirement: Requirement | None) -> float:
     return stats.LEVEL if requirement is None or requirement.yield_ is None else requirement.yield_
 
 
-def largest_interval(poses: PoseTable, coverage: float, of: str = "error") -> Interval:
+def largest_interval(poses: PoseTable, coverage: float, column: str = "error") -> Interval:
     """Interval of the largest quantile at the coverage over the poses; an end is infinite where undetermined.
 
     Parameters
@@ -73,26 +73,26 @@ def largest_interval(poses: PoseTable, coverage: float, of: str = "error") -> In
     poses : PoseTable
     coverage : float
         Probability of the quantile.
-    of : str
-        Column, ``error`` or ``orientation_error``.
+    column : str
+        ``error`` or ``orientation_error``.
 
     Returns
     -------
     (low, high) [m or rad]
         Largest of the lower and largest of the upper ends of all poses.
     """
-    values, ends = poses.column(f"{of}.at_coverage"), poses.column(f"{of}.at_coverage_interval")
+    values, ends = poses.column(f"{column}.at_coverage"), poses.column(f"{column}.at_coverage_interval")
     low, high = np.where(np.isnan(ends[:, 0]), -np.inf, ends[:, 0]), np.where(np.isnan(ends[:, 1]), np.inf, ends[:, 1])
-    if coverage >= stats.LEVEL:  # what 95 % of errors exceed, more of them do: where the sample gives no interval
-        sure = poses.column("error.p95_interval")[:, 0] if of == "error" else np.full(len(values), np.nan)
-        low = np.where(np.isneginf(low) & ~np.isnan(sure), sure, low)
+    if coverage >= stats.LEVEL:  # the quantile is at least p95, whose interval serves if the sample gives none
+        p95_low = poses.column("error.p95_interval")[:, 0] if column == "error" else np.full(len(values), np.nan)
+        low = np.where(np.isneginf(low) & ~np.isnan(p95_low), p95_low, low)
     high = np.where(values > 0, high, 0.0)  # no error at all is certain
     low = np.where(values > 0, low, 0.0)
     return float(low.max()), float(high.max())
 
 
-def surely_above(values: Array, share: float) -> float:
-    """Lower bound of a quantile over arms where the sample is too small for its interval: that of the median.
+def lower_bound_by_median(values: Array, share: float) -> float:
+    """Lower bound of a quantile over arms if the sample is too small for its interval: the lower bound of the median.
 
     Parameters
     ----------
@@ -109,13 +109,13 @@ def surely_above(values: Array, share: float) -> float:
     return 0.0 if share < 0.5 or median.interval is None else median.interval[0]
 
 
-def finite(interval: Interval) -> Interval | None:
+def finite_or_none(interval: Interval) -> Interval | None:
     """Interval, or None where an end of it is infinite."""
     return interval if all(math.isfinite(end) for end in interval) else None
 
 
-def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
-    """Share of arms that pass, shape (units,); ``bounds`` (2, units): certain and possible passes.
+def share_of_passing(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
+    """Share of arms that pass, with its interval.
 
     Parameters
     ----------
@@ -135,8 +135,8 @@ def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None
     return Yield(passed / units, interval, passed, units)
 
 
-def integration_of_rp(poses: PoseTable) -> float:
-    """Largest half-width of the integration of RP over the poses. [m]"""
+def half_width_of_rp(poses: PoseTable) -> float:
+    """Half-width of the 95 % interval of the numerical integration of RP, at the pose with the largest RP. [m]"""
     return float(poses.column("integration")[int(np.argmax(poses.column("repeatability.p95")))])
 
 

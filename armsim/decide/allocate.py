@@ -22,7 +22,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.assessment import AssessedTask
-from armsim.criteria import LEADING
+from armsim.criteria import POSITION_CRITERION
 from armsim.decide.budget_split import length_scales, split_budget
 from armsim.decide.decision_records import Scheme
 from armsim.decide.error_budget import UTILISATION_TOLERANCE, Allocation, Budget, equivalent_bits
@@ -30,7 +30,7 @@ from armsim.decide.obstacle import largest_contributions, largest_contributor, w
 from armsim.decide.utilisations import limited_quantities, smallest_error_limits, utilisations_by_quantity
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
-from armsim.formatting import apart, percent, show
+from armsim.formatting import distinguishable, percent, show
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import SheetSummary
 from armsim.model.joint import Joint
@@ -40,7 +40,7 @@ from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.run_options import RunOptions, no_progress
 from armsim.sampling.first_order import linearise, rotation_mean_square
-from armsim.sampling.random_draws import key
+from armsim.sampling.random_draws import stream_key
 from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
@@ -120,7 +120,7 @@ def allocate(
     """
     scenario, tasks = study.scenario, study.scenario.tasks
     requirement = requirement_of(study)
-    position = LEADING.limit(requirement)
+    position = POSITION_CRITERION.limit(requirement)
     assert position is not None  # every requirement states it
     pose_sets = study.find(run_options.progress)
     reasons = []
@@ -148,7 +148,7 @@ def allocate(
     paths = [poses.configurations.is_path for poses in pose_sets]
     limits = []
     for task, poses, path in zip(tasks, pose_sets, paths, strict=True):
-        limit = LEADING.limit_at(requirement.of(task.name), path)
+        limit = POSITION_CRITERION.limit_at(requirement.at_task(task.name), path)
         limits.append(np.full(len(poses.names), math.inf if limit is None else limit))
     limit_at_poses = np.concatenate(limits)
 
@@ -156,7 +156,10 @@ def allocate(
         """A machine at every pose."""
         changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
         assessed_tasks, samples = changed.judge(pose_sets, options)
-        columns = (f"{LEADING.errors}.at_coverage", f"{LEADING.errors}.at_coverage_interval")
+        columns = (
+            f"{POSITION_CRITERION.error_column}.at_coverage",
+            f"{POSITION_CRITERION.error_column}.at_coverage_interval",
+        )
         quantile, ends = (np.concatenate([task.table.column(name) for task in assessed_tasks]) for name in columns)
         utilisations = np.concatenate(
             utilisations_by_quantity(requirement, assessed_tasks, samples.tasks, paths, quantities)
@@ -172,7 +175,9 @@ def allocate(
         for moved_joints, rearranged in with_output_sensors(machine, largest_contributor(fixed_machine, q[worst])):
             remainder = float(sampled(without_sensors(rearranged)).quantile[worst])
             suggestions.append(f"with the sensors of {moved_joints} on the output it would be {show(remainder)}")
-        error_text, limit_text = apart(float(without_sensor_errors.quantile[worst]), float(limit_at_poses[worst]), show)
+        error_text, limit_text = distinguishable(
+            float(without_sensor_errors.quantile[worst]), float(limit_at_poses[worst]), show
+        )
         reasons.append(
             f"no error is left to the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
             f"mastering alone make lie within {error_text} at {names[worst]}, {limit_text} required; most of it from "
@@ -181,7 +186,7 @@ def allocate(
     reasons += [
         judgement.reason
         for judgement in without_sensor_errors.judgements
-        if judgement.utilisation >= 1 and judgement.criterion != LEADING.name
+        if judgement.utilisation >= 1 and judgement.criterion != POSITION_CRITERION.name
     ]
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
     fixed_error = float(without_sensor_errors.quantile[worst]), names[worst]
@@ -246,7 +251,7 @@ def allocate(
 
 def confirmation_seed(seed: int) -> int:
     """Seed of a population that is independent of that of ``seed``."""
-    return int.from_bytes(key(seed, "confirmation")[:7], "little")
+    return int.from_bytes(stream_key(seed, "confirmation")[:7], "little")
 
 
 @dataclass(frozen=True, eq=False)

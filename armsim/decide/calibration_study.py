@@ -38,7 +38,7 @@ from armsim.model.calibration_plan import Calibration
 from armsim.model.identification import Identification
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.results.poses import vector
 from armsim.run_options import Progress, RunOptions
 from armsim.sampling.random_draws import draw_units
@@ -127,7 +127,7 @@ class Calibrated:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def calibrate(

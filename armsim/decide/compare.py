@@ -14,8 +14,8 @@ from pydantic import computed_field
 from armsim.arrays import Array
 from armsim.criteria import (
     CriterionChange,
-    Evaluated,
-    JointsEvaluated,
+    EvaluatedJoints,
+    EvaluatedTask,
     change_of,
     changes_at_task,
     changes_of_joints,
@@ -23,14 +23,14 @@ from armsim.criteria import (
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.model.machine import Machine
-from armsim.requirement import Judgement, Verdict, deciding
+from armsim.requirement import Judgement, Verdict, deciding_judgement
 from armsim.requirement.requirement import Requirement, required_at
 from armsim.results import Result, Summary
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.run_options import RunOptions
 from armsim.sampling.chunk import CHUNK
-from armsim.sampling.executors import in_threads
-from armsim.sampling.paired_difference import UNITS_COMPARED, Difference, half_width, quantile_influence
+from armsim.sampling.executors import map_in_threads
+from armsim.sampling.paired_difference import UNITS_COMPARED, Difference, half_width_of_mean, quantile_influence
 from armsim.study import Study
 
 
@@ -178,7 +178,7 @@ class Comparison:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
     @property
     def quantile(self) -> str:
@@ -223,7 +223,7 @@ def compare(
             raise studies[0].scenario.fault(f"tasks.{task_name}", "no pose that all designs reach", "common poses")
         common_names.append(names)
     restricted = [
-        [poses.only(names) for poses, names in zip(of_design, common_names, strict=True)] for of_design in pose_sets
+        [poses.select(names) for poses, names in zip(of_design, common_names, strict=True)] for of_design in pose_sets
     ]
     evaluations = [studies[0].evaluate(restricted[0], run_options)]
     plan = replace(evaluations[0][1].spec.plan, tolerance=None)  # as many units as the first took for its tolerance
@@ -234,10 +234,12 @@ def compare(
     differences = []
     for number, first_task in enumerate(results[0].tasks):
         evaluated_designs = [
-            Evaluated.of(result.tasks[number], number, sampled, poses[number].configurations)
+            EvaluatedTask.from_samples(result.tasks[number], number, sampled, poses[number].configurations)
             for (result, sampled), poses in zip(evaluations, restricted, strict=True)
         ]
-        first = deciding([judgement for evaluated in evaluated_designs for judgement in evaluated.judgements]).criterion
+        first = deciding_judgement(
+            [judgement for evaluated in evaluated_designs for judgement in evaluated.judgements]
+        ).criterion
         for result, other in zip(results[1:], evaluated_designs[1:], strict=True):
             changes = changes_at_task(required_at(requirement, first_task.name), evaluated_designs[0], other, first)
             widths = half_widths(
@@ -249,7 +251,7 @@ def compare(
                 TaskDifference(first_task.name, result.scenario, changes, price, first_task.poses.names, values, widths)
             )
     joints = [
-        JointsEvaluated(study.scenario.machine, study.scenario.motion, sampled.spec.plan, result.judgements)
+        EvaluatedJoints(study.scenario.machine, study.scenario.motion, sampled.spec.plan, result.judgements)
         for study, (result, sampled) in zip(studies, evaluations, strict=True)
     ]
     joint_differences = (
@@ -261,12 +263,12 @@ def compare(
     return Comparison(results, tuple(differences), other_requirements, tuple(joint_differences), machines)
 
 
-def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, stage: str) -> Array:
+def half_widths(one: EvaluatedTask, other: EvaluatedTask, run_options: RunOptions, stage: str) -> Array:
     """Half-width of the 95 % interval of the difference of the quantile at the coverage at every pose.
 
     Parameters
     ----------
-    one, other : Evaluated
+    one, other : EvaluatedTask
     run_options : RunOptions
     stage : str
         Name of the stage, as passed to the progress callback.
@@ -287,11 +289,13 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, stage
             )
             for evaluated in (one, other)
         ]
-        return np.array([half_width(row, units) for row in influences[1] - influences[0]])
+        return np.array([half_width_of_mean(row, units) for row in influences[1] - influences[0]])
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)
-    for first_pose, values in zip(chunks, in_threads(run_options.threads, half_widths_of_chunk, chunks), strict=True):
+    for first_pose, values in zip(
+        chunks, map_in_threads(run_options.threads, half_widths_of_chunk, chunks), strict=True
+    ):
         out[first_pose : first_pose + CHUNK] = values
         run_options.progress(stage, min(first_pose + CHUNK, poses), poses)
     return out

@@ -13,7 +13,7 @@ from armsim.decide.decision_records import Scheme
 from armsim.decide.utilisations import limits_errors
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import Finite, NotInRecord, plain
+from armsim.results.json_records import Finite, NotInRecord, record_as_dict
 
 UTILISATION_TOLERANCE = 0.005
 """Difference of the sampled utilisation from 1 at which the iteration of `allocate` ends."""
@@ -90,8 +90,7 @@ class Allocation:
         names = [
             criterion.name
             for criterion in required_criteria(self.requirement)
-            if not limits_errors(criterion)
-            and not (criterion.figure is None and criterion.of_units)  # a yield enters by the figures of the arms
+            if not limits_errors(criterion) and not (criterion.figure is None and criterion.needs_no_visits)
         ]
         return (*names, VELOCITY_RIPPLE) if required_of_joints(self.requirement) else tuple(names)
 
@@ -103,7 +102,7 @@ class Allocation:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def equivalent_bits(std: float) -> float:

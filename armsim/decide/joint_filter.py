@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from armsim.criteria import JointsEvaluated
+from armsim.criteria import EvaluatedJoints
 from armsim.model.joint_options import Option, Options
 from armsim.requirement import Judgement
 from armsim.study import Study
@@ -62,14 +62,14 @@ def _judgements(study: Study, option: Option) -> Sequence[Judgement]:
     """Judgements of a joint with an option."""
     scenario = study.scenario
     alone = replace(scenario.machine, joints=(option.joint,))
-    return JointsEvaluated.of(scenario.requirement, alone, scenario.motion, scenario.plan).judgements
+    return EvaluatedJoints.evaluate(scenario.requirement, alone, scenario.motion, scenario.plan).judgements
 
 
 def _no_option_fault(study: Study, judgements_of_options: Sequence[Sequence[Judgement]]) -> Exception:
     """Error that no option of a joint meets the requirement, with the closest one and how far it misses."""
     closest = min(judgements_of_options, key=lambda judgements: max(judgement.utilisation for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.utilisation)
-    fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.number)}"
+    fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.value_text)}"
     return study.scenario.fault(
         "requirement", fault, f"options with which it keeps what is required: {worst.limit_text}"
     )

@@ -17,7 +17,9 @@ def _contributions(machine: Machine, joints: Array) -> dict[tuple[str, str], flo
     """
     linear = linearise(machine.at(joints))
     parts: dict[tuple[str, str], float] = {}
-    for term, scatter, bias in zip(machine.terms, linear.contributions[:, 0], linear.bias_parts[:, 0], strict=True):
+    for term, scatter, bias in zip(
+        machine.terms, linear.contributions[:, 0], linear.bias_contributions[:, 0], strict=True
+    ):
         name = term.share_name
         parts[name] = parts.get(name, 0.0) + float(scatter + bias) / max(float(linear.mean_square[0]), 1e-300)
     return parts

@@ -17,13 +17,13 @@ from armsim.assessment import AssessedTask, judge_all
 from armsim.criteria import (
     CRITERIA,
     CriterionChange,
-    Evaluated,
-    JointsEvaluated,
+    EvaluatedJoints,
+    EvaluatedTask,
     changes_at_task,
     changes_of_joints,
 )
 from armsim.model.machine import Machine
-from armsim.requirement import deciding
+from armsim.requirement import deciding_judgement
 from armsim.requirement.requirement import required_at
 from armsim.results import Result, TaskResult
 from armsim.run_options import RunOptions
@@ -54,7 +54,7 @@ class PerturbationBaseline:
         Result at those poses.
     poses : list of PoseSet
         Poses of the sample, per task.
-    tasks : list of Evaluated
+    tasks : list of EvaluatedTask
         Evaluated criteria of every task.
     ratios : list of mapping of ``error`` and ``orientation_error`` to (poses,)
         Ratio of the quantile at the coverage to the first-order rms, for all errors that are judged.
@@ -69,7 +69,7 @@ class PerturbationBaseline:
     study: Study
     result: Result
     poses: list[PoseSet]
-    tasks: list[Evaluated]
+    tasks: list[EvaluatedTask]
     ratios: list[dict[str, Array]]
     all_poses_needed: list[bool]
     deciding_criteria: list[str]
@@ -99,19 +99,21 @@ class PerturbationBaseline:
         spec = replace(sampled.spec, plan=plan)
         tasks, ratios, all_poses_needed = [], [], []
         for number, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True)):
-            side = replace(Evaluated.of(task, number, sampled, of_task.configurations), spec=spec)
+            side = replace(EvaluatedTask.from_samples(task, number, sampled, of_task.configurations), spec=spec)
             surveyed = survey(spec, side.configurations, run_options.threads)
             # RP at the same pose with and without a change
             tasks.append(replace(side, extremes=surveyed.extremes, nets=surveyed.nets))
             judged_criteria = [criterion for criterion in CRITERIA if side.judgement(criterion.name) is not None]
             ratio = {}
-            for errors in sorted({criterion.errors for criterion in judged_criteria if criterion.errors}):
+            for errors in sorted({criterion.error_column for criterion in judged_criteria if criterion.error_column}):
                 rms = np.sqrt(surveyed.mean_squares[errors])
                 quantile = side.table.column(f"{errors}.at_coverage")
                 ratio[errors] = np.divide(quantile, rms, out=np.zeros_like(rms), where=rms > 0)
             ratios.append(ratio)
-            all_poses_needed.append(not all(criterion.of_units or criterion.errors for criterion in judged_criteria))
-        deciding_criteria = [deciding(side.judgements).criterion for side in tasks]
+            all_poses_needed.append(
+                not all(criterion.needs_no_visits or criterion.error_column for criterion in judged_criteria)
+            )
+        deciding_criteria = [deciding_judgement(side.judgements).criterion for side in tasks]
         return PerturbationBaseline(
             base, result, poses, tasks, ratios, all_poses_needed, deciding_criteria, spec, run_options
         )
@@ -135,7 +137,7 @@ class PerturbationBaseline:
         study = self.study.with_scenario(machine=machine)
         while True:
             few_sets = [
-                poses.only([poses.names[n] for n in numbers.tolist()])
+                poses.select([poses.names[n] for n in numbers.tolist()])
                 for poses, numbers in zip(self.poses, near_poses, strict=True)
             ]
             sampled = study.sample(few_sets, self.run_options.silent)
@@ -151,9 +153,9 @@ class PerturbationBaseline:
         for side, task, surveyed, poses, first in zip(
             self.tasks, assessed, surveys, few_sets, self.deciding_criteria, strict=True
         ):
-            other = Evaluated(
+            other = EvaluatedTask(
                 task.name, task.table, task.summary.judgements, sampled.spec, poses.configurations, surveyed.extremes,
-                surveyed.operating, surveyed.nets,
+                surveyed.within_operation, surveyed.nets,
             )  # fmt: skip
             out.append(changes_at_task(required_at(study.scenario.requirement, task.name), side, other, first))
         return out
@@ -164,7 +166,8 @@ class PerturbationBaseline:
         if not self.result.judgements:
             return ()
         sides = [
-            JointsEvaluated.of(scenario.requirement, one, scenario.motion, plan) for one in (scenario.machine, machine)
+            EvaluatedJoints.evaluate(scenario.requirement, one, scenario.motion, plan)
+            for one in (scenario.machine, machine)
         ]
         return tuple(row for row in changes_of_joints(*sides) if row.change.value)
 
@@ -192,7 +195,7 @@ def sample_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study,
     result, sampled = study.evaluate(pose_sets, run_options)
     few_sets = []
     for task, poses in zip(result.tasks, pose_sets, strict=True):
-        few_sets.append(poses.only([poses.names[n] for n in _largest_poses(task)]))
+        few_sets.append(poses.select([poses.names[n] for n in _largest_poses(task)]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     left_out = [
         f"changes are evaluated at {len(some.names)} of the {len(poses.names)} poses of {task.name}: those with "

@@ -18,7 +18,7 @@ from armsim.errormodel.terms import Act, Term
 from armsim.model.configurations import Configurations
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.model.posture_cache import PostureCache
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
@@ -160,8 +160,8 @@ class PosePopulation:
         part = EvaluatedMachine(evaluated.axes, evaluated.postures, terms, acts, acts)
         visits = self.plan.visits if any(term.life == "visit" for term in terms) else 1
         coefficients, number = draw_units(terms, self.plan), int(self.configurations.numbers[0])
-        sampler = Sampler.prepare(part, self.plan)
-        return sampler.follow(0, number, self.task, coefficients, 0, self.plan.units, visits)[0]
+        sampler = MachineAtPoses.prepare(part, self.plan)
+        return sampler.visit_displacements(0, number, self.task, coefficients, 0, self.plan.units, visits)[0]
 
 
 def _without_following(term: Term) -> Term:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from armsim.assessment import state_of_all
+from armsim.assessment import overall_verdict_of
 from armsim.decide.decision_records import DecidingCriterion, Refit
 from armsim.decide.designs import fitted_encoders
 from armsim.decide.joint_filter import meets_joint_requirements
@@ -45,7 +45,7 @@ def refits(search: Search) -> Iterator[Refit]:
     present_design_options = replace(options, joints=tuple((option,) for option in present))
     task, judgement = deciding_judgement(tasks)
     design, price = fitted_encoders(present_design_options, (0,) * len(present)), options.price(present)
-    state = state_of_all(tasks) if all(fits) else "not met"
+    state = overall_verdict_of(tasks) if all(fits) else "not met"
     yield Refit(
         0, (), design, price, all(fits) and requirement_met(tasks), state, DecidingCriterion(task.name, judgement), True
     )
@@ -100,5 +100,5 @@ def _cheapest(search: Search, most_changes: int) -> Refit:
     joints = tuple(row[n].joint.name for row, n in chosen if not row[n].present)
     return Refit(
         most_changes, joints, search.design(closest), state.program.price(closest), best is not None,
-        state_of_all(search.full_assessment(closest)), deciding_criterion(search, closest), complete,
+        overall_verdict_of(search.full_assessment(closest)), deciding_criterion(search, closest), complete,
     )  # fmt: skip

@@ -12,7 +12,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.assessment import AssessedTask
-from armsim.criteria import CRITERIA, LEADING, Criterion
+from armsim.criteria import CRITERIA, POSITION_CRITERION, Criterion
 from armsim.decide.allocate import confirmation_seed, requirement_of
 from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.designs import fitted_encoders
@@ -75,7 +75,7 @@ class Search:
         joints = joint_machines(machine, options)
         self.shared = shared_terms(machine, options, joints)
         self.quantities = limited_quantities(self.requirement, self.tasks)
-        self.turning = self.quantities != [LEADING.quantity]
+        self.turning = self.quantities != [POSITION_CRITERION.quantity]
         self.option_moments = moments_of_options(
             machine, options, self.configurations, self.shared, self.turning, joints
         )
@@ -93,11 +93,13 @@ class Search:
     @cached_property
     def by_leading_criterion(self) -> Search:
         """The search by the leading criterion alone, whatever else is required; both share the sampled designs."""
-        others = [criterion for criterion in CRITERIA if criterion is not LEADING]
-        if not any(criterion.required(self.requirement.of(task.name)) for criterion in others for task in self.tasks):
+        others = [criterion for criterion in CRITERIA if criterion is not POSITION_CRITERION]
+        if not any(
+            criterion.required(self.requirement.at_task(task.name)) for criterion in others for task in self.tasks
+        ):
             return self
         out = copy.copy(self)
-        out.criteria, out.visit_limits = (LEADING,), ()
+        out.criteria, out.visit_limits = (POSITION_CRITERION,), ()
         # the ratios of the leading criterion are known from a design of the whole search: one round, of few arms
         out.ratio, out.margin = out._first_ratio(), MARGIN
         out.ratio[: len(self.error_ratio)] *= self.error_ratio / NORMAL_95**2
@@ -220,10 +222,10 @@ class Search:
         """
         square = np.maximum(program.mean_square(choice), 1e-30)
         self.ratio = self.utilisations(tasks, sampled) ** 2 / square
-        errors = np.concatenate([quantiles(LEADING, task) for task in tasks])
+        errors = np.concatenate([quantiles(POSITION_CRITERION, task) for task in tasks])
         self.error_ratio = errors**2 / square[: len(errors)]
         # ratios are as uncertain as the sample: the margin is not narrower than its intervals
-        of_errors = [criterion.name for criterion in self.criteria if criterion.errors]
+        of_errors = [criterion.name for criterion in self.criteria if criterion.error_column]
         for judgement in (judgement for task in tasks for judgement in task.summary.judgements):
             if judgement.criterion in of_errors and judgement.interval is not None and judgement.value > 0:
                 self.margin = max(self.margin, (judgement.interval[1] / judgement.value) ** 2)
@@ -233,7 +235,7 @@ class Search:
         """Limit of the leading criterion at every task. [m]"""
         limits = {}
         for task in self.tasks:
-            limit = LEADING.limit(self.requirement.of(task.name))
+            limit = POSITION_CRITERION.limit(self.requirement.at_task(task.name))
             limits[task.name] = math.inf if limit is None else limit
         return limits
 
@@ -354,7 +356,7 @@ class Search:
             at += len(poses.names)
             most = max(1, number // len(at_task))
             order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :most].ravel().tolist()))
-            out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
+            out.append(replace(poses.select([poses.names[n] for n in order]), unreachable=()))
         return out
 
     def utilisations(self, tasks: Sequence[AssessedTask], sampled: Samples) -> Array:
@@ -377,4 +379,4 @@ class Search:
 
     def _limits_of_errors(self, task: str, poses: PoseSet) -> list[tuple[Criterion, float]]:
         """Criteria on the error that the search considers, with their limits at a task."""
-        return [*limits_of_errors(self.requirement.of(task), poses.configurations.is_path, self.criteria)]
+        return [*limits_of_errors(self.requirement.at_task(task), poses.configurations.is_path, self.criteria)]

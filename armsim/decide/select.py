@@ -29,7 +29,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from armsim.assessment import AssessedTask, state_of_all
+from armsim.assessment import AssessedTask, overall_verdict_of
 from armsim.decide.decision_records import Alternative, Confirmation, Proof, RejectedDesign
 from armsim.decide.designs import cheaper_than, least_price, search_notes
 from armsim.decide.frontier import choices_in_price_range, frontier, price_tolerance
@@ -91,7 +91,7 @@ class SearchState:
     def alternative(self, choice: Choice) -> Alternative:
         """Record of a design that was sampled at all poses, as an alternative to the answer."""
         error, mass, types, _ = self.rank(choice)
-        state = state_of_all(self.search.ledger.full_assessments[choice])
+        state = overall_verdict_of(self.search.ledger.full_assessments[choice])
         return Alternative(self.search.design(choice), error, self.program.price(choice), mass, types, state)
 
     @property
@@ -263,7 +263,7 @@ class SearchState:
             row = self.failed[choice]
             if choice in closest:
                 trials = short_trials(self.search, choice, self.program, self.search.confirmation_seed)
-                row = replace(row, undecided=all(state_of_all(tasks) != "not met" for tasks, _ in trials))
+                row = replace(row, undecided=all(overall_verdict_of(tasks) != "not met" for tasks, _ in trials))
             out.append(row)
         return tuple(sorted(out, key=lambda row: -row.price))
 
@@ -372,7 +372,7 @@ def confirm(search: Search, choice: Choice) -> Confirmation:
     tasks, _ = search.sample(choice, seed=seed)
     worst = max(tasks, key=lambda task: task.summary.at_coverage)
     pose, error = f"{worst.summary.worst_pose}, {worst.name}", worst.summary.at_coverage
-    return Confirmation(seed, state_of_all(tasks), error, worst.interval, pose, arms_to_resolve(tasks))
+    return Confirmation(seed, overall_verdict_of(tasks), error, worst.interval, pose, arms_to_resolve(tasks))
 
 
 def _selection_without_answer(state: SearchState, choice: Choice, complete: bool, exhausted: bool) -> Selection:

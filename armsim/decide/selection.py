@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, PlainSerializer, computed_field
 
-from armsim.assessment import AssessedTask, state_of_all
+from armsim.assessment import AssessedTask, overall_verdict_of
 from armsim.decide.decision_records import (
     Alternative,
     Attempt,
@@ -22,7 +22,7 @@ from armsim.decide.ledger import arms_to_resolve, deciding_judgement
 from armsim.model.joint_options import Exclusion
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.results.poses import Interval
 
 
@@ -127,7 +127,7 @@ class Selection:
 
         If no design was found to meet it, the state for the closest one: ``not met`` or ``not resolved``.
         """
-        searched = state_of_all(self.tasks)
+        searched = overall_verdict_of(self.tasks)
         if self.design is None:
             return "not resolved" if searched == "not resolved" else "not met"
         if searched == "met" and self.confirmation is not None and self.confirmation.state != "met":
@@ -156,4 +156,4 @@ class Selection:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import PlainSerializer, computed_field
 
 from armsim.arrays import Array
-from armsim.criteria import LEADING, VELOCITY_RIPPLE, required_criteria, required_of_joints
+from armsim.criteria import POSITION_CRITERION, VELOCITY_RIPPLE, required_criteria, required_of_joints
 from armsim.decide.display_units import Unit, display_unit_of
 from armsim.decide.perturbation import sample_largest_errors
 from armsim.decide.pose_population import FixedPhases, PosePopulation
@@ -27,17 +27,17 @@ from armsim.model.parameters import Number, numbers
 from armsim.model.posture_cache import PostureCache
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.results.pose_table import PoseTable
 from armsim.run_options import RunOptions
-from armsim.sampling.executors import in_threads
+from armsim.sampling.executors import map_in_threads
 from armsim.sampling.first_order import linearise
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
-    difference,
-    half_width,
+    half_width_of_mean,
     influence,
+    quantile_difference,
     quantile_shift,
 )
 from armsim.sampling.random_draws import UNIT_BLOCK
@@ -134,7 +134,7 @@ class Sensitivities:
     def not_covered(self) -> tuple[str, ...]:
         """Required criteria that the table does not cover: all but the error of the tool point."""
         requirement = self.result.requirement
-        names = [criterion.name for criterion in required_criteria(requirement) if criterion is not LEADING]
+        names = [criterion.name for criterion in required_criteria(requirement) if criterion is not POSITION_CRITERION]
         ripple = requirement is not None and bool(required_of_joints(requirement))
         return (*names, VELOCITY_RIPPLE) if ripple else tuple(names)
 
@@ -148,7 +148,7 @@ class Sensitivities:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units, except the numbers themselves, which are in display units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,8 +210,8 @@ class TaskPopulation:
         value = number.value / display_unit.si_value
         quantile_change, scale = quantile_shift(smaller, larger, self.coverage), 1.0 / (2.0 * STEP * value)
         # allowance for a unit with an extreme change that the sample lacks
-        allowance = quantile_change.unseen * abs(scale)
-        per_unit = difference(
+        allowance = quantile_change.unsampled_half_width * abs(scale)
+        per_unit = quantile_difference(
             quantile_change.value * scale, quantile_change.influences * scale, population.plan.units, allowance
         )
         return NumberSensitivity(
@@ -227,13 +227,13 @@ class TaskPopulation:
         pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
         population = self.population_at(pose)
         distance = population.with_machine(machine)
-        quantile_difference = float(self.quantiles[pose] - self.quantiles[self.worst])
+        table_difference = float(self.quantiles[pose] - self.quantiles[self.worst])
         unchanged = population.distance
         shift = quantile_shift(unchanged, unchanged if distance is None else distance, self.coverage)
         # uncertainty of the table's quantiles, and allowance for a unit with an extreme change that the sample lacks
-        further_half_width = math.hypot(self._difference_half_width(pose), shift.unseen)
-        value, units = quantile_difference + shift.value, population.plan.units
-        return difference(value, shift.influences, units, further_half_width), rms
+        further_half_width = math.hypot(self._difference_half_width(pose), shift.unsampled_half_width)
+        value, units = table_difference + shift.value, population.plan.units
+        return quantile_difference(value, shift.influences, units, further_half_width), rms
 
     @cached_property
     def _postures(self) -> PostureCache:
@@ -247,7 +247,7 @@ class TaskPopulation:
         one, other = (
             influence(self.population_at(pose_number).distance, self.coverage) for pose_number in (self.worst, pose)
         )
-        return half_width((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
+        return half_width_of_mean((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
 
 
 def _machine_with_factor(machine: Machine, number: Number, factor: float) -> Machine:
@@ -289,7 +289,7 @@ def sensitivities(
         task.population_at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
     all_numbers = [number for number in numbers(scenario.machine) if joint in ("", number.joint)]
     lines: list[list[NumberSensitivity | None]] = []
-    rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
+    rows = map_in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):
         run_options.progress("numbers", n, len(all_numbers))
         lines.append(row)
@@ -303,7 +303,7 @@ def sensitivities(
 def _cause_shares(task: TaskPopulation) -> list[CauseShare]:
     out = []
     shares = task.table.contributions
-    task_shares = task.table.over_task(shares)
+    task_shares = task.table.mean_over_task(shares)
     for n, (owner, cause) in enumerate(task.table.share_names):
         if shares[task.worst, n]:
             out.append(CauseShare(task.name, owner, cause, float(shares[task.worst, n]), float(task_shares[n])))

@@ -12,7 +12,7 @@ from armsim.documents.grammar import read_value
 from armsim.errors import InputError, Problem
 from armsim.requirement import Judgement, Verdict
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.run_options import RunOptions, no_progress
 from armsim.study import Study
 
@@ -93,7 +93,7 @@ class Sweep:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def _invalid_values(text: str, fault: str) -> InputError:

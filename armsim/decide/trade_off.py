@@ -14,8 +14,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from armsim.assessment import AssessedTask, state_of_all
-from armsim.criteria import LEADING
+from armsim.assessment import AssessedTask, overall_verdict_of
+from armsim.criteria import POSITION_CRITERION
 from armsim.decide.decision_records import CurvePoint
 from armsim.decide.frontier import frontier, price_tolerance
 from armsim.decide.ledger import requirement_met
@@ -25,7 +25,7 @@ from armsim.decide.select import run_search
 from armsim.model.joint_options import Exclusion, Options
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.run_options import Note, RunOptions
 from armsim.study import Study
 
@@ -84,7 +84,7 @@ class TradeOff:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def trade_off(
@@ -146,7 +146,7 @@ def curve_of_search(search: Search, answer: Choice | None, state: Verdict, note:
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     assessed = search.study.judge(search.poses, search.run_options.silent)[0]
     scenario, requirement = search.study.scenario, search.requirement
-    position = LEADING.limit(requirement)
+    position = POSITION_CRITERION.limit(requirement)
     assert position is not None  # every requirement states it
     return TradeOff(
         scenario.name,
@@ -192,7 +192,7 @@ def _point(search: Search, program: Program, choice: Choice, answer: float, more
     tasks_of_error, cheaper = tasks, program.price(choice) < answer
     if (more_required or cheaper) and requirement_met(tasks):
         tasks, _ = search.sample(choice, units=LEARNING_UNITS)
-        state = state_of_all(tasks)
+        state = overall_verdict_of(tasks)
         if state == "not resolved" or (cheaper and state == "met"):
             tasks_of_error = tasks = search.full_assessment(choice)
     worst = _task_of_largest_error(search, tasks_of_error).summary

@@ -92,8 +92,8 @@ def short_trials(search: Search, choice: Choice, program: Program, seed: int | N
 def limits_arms(search: Search) -> bool:
     """Whether anything is required of single arms, such as a yield or a repeatability."""
     return any(
-        criterion.of_units and criterion is not REACH
-        and criterion.limit_at(search.requirement.of(task.name), configurations.is_path) is not None
+        criterion.needs_no_visits and criterion is not REACH
+        and criterion.limit_at(search.requirement.at_task(task.name), configurations.is_path) is not None
         for criterion in CRITERIA
         for task, configurations in zip(search.tasks, search.configurations, strict=True)
     )  # fmt: skip

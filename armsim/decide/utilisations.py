@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from armsim.arrays import Array
 from armsim.assessment import AssessedTask
-from armsim.criteria import CRITERIA, LEADING, Criterion, limits_of_arms
+from armsim.criteria import CRITERIA, POSITION_CRITERION, Criterion, limits_of_arms
 from armsim.requirement import Quantity
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
@@ -52,13 +52,13 @@ def error_utilisations(
     """
     out = []
     for task, sample, path in zip(tasks, samples, paths, strict=True):
-        limits = requirement.of(task.name)
+        limits = requirement.at_task(task.name)
         utilisation = np.zeros(len(task.table))
         for criterion, limit in limits_of_errors(limits, path, criteria):
             utilisation = np.maximum(utilisation, quantiles(criterion, task) / limit)
         for criterion, figure, limit in limits_of_arms(limits, path) if with_yields else ():
-            share = criterion.arms(limits)
-            if criterion in criteria and share is not None and not figure.of_visits:
+            share = criterion.judged_share_of_arms(limits)
+            if criterion in criteria and share is not None and not figure.describes_scatter:
                 utilisation = np.maximum(utilisation, _scaled_to_worst_pose(share, figure, task, sample) / limit)
         out.append(utilisation)
     return out
@@ -66,7 +66,7 @@ def error_utilisations(
 
 def limits_errors(criterion: Criterion) -> bool:
     """Whether a criterion limits errors, and so enters the utilisation, rather than the scatter of the visits."""
-    return bool(criterion.errors) or (criterion.figure is not None and not criterion.figure.of_visits)
+    return bool(criterion.error_column) or (criterion.figure is not None and not criterion.figure.describes_scatter)
 
 
 def limits_of_errors(
@@ -90,7 +90,7 @@ def limits_of_errors(
     """
     for criterion in criteria:
         limit = criterion.limit_at(requirement, path)
-        if criterion.errors and limit is not None:
+        if criterion.error_column and limit is not None:
             yield criterion, limit
 
 
@@ -109,9 +109,9 @@ def limited_quantities(requirement: Requirement, tasks: Sequence[Task]) -> list[
     return [
         quantity
         for quantity in QUANTITIES
-        if quantity == LEADING.quantity
+        if quantity == POSITION_CRITERION.quantity
         or any(
-            criterion.quantity == quantity and criterion.limit(requirement.of(task.name)) is not None
+            criterion.quantity == quantity and criterion.limit(requirement.at_task(task.name)) is not None
             for criterion in CRITERIA
             for task in tasks
             if limits_errors(criterion)
@@ -180,7 +180,7 @@ def smallest_error_limits(
     limits = []
     for quantity in quantities:
         for task, poses in zip(tasks, pose_sets, strict=True):
-            rows = limits_of_errors(requirement.of(task.name), poses.configurations.is_path, criteria)
+            rows = limits_of_errors(requirement.at_task(task.name), poses.configurations.is_path, criteria)
             least = min((limit for criterion, limit in rows if criterion.quantity == quantity), default=math.inf)
             limits.append(np.full(len(poses.names), least))
     return np.concatenate(limits)
@@ -198,7 +198,7 @@ def quantiles(criterion: Criterion, task: AssessedTask) -> Array:
     -------
     (poses,) [m or rad]
     """
-    return task.table.column(f"{criterion.errors}.at_coverage")
+    return task.table.column(f"{criterion.error_column}.at_coverage")
 
 
 def _scaled_to_worst_pose(share: float, figure: Figure, task: AssessedTask, sample: TaskSample) -> Array:

@@ -99,7 +99,9 @@ def visit_limits(requirement: Requirement, tasks: Sequence[Task], pose_sets: Seq
         symbols: list[str] = []
         for task, poses in zip(tasks, pose_sets, strict=True):
             limit, symbol = math.inf, ""
-            for criterion, limited, value in limits_of_arms(requirement.of(task.name), poses.configurations.is_path):
+            for criterion, limited, value in limits_of_arms(
+                requirement.at_task(task.name), poses.configurations.is_path
+            ):
                 if limited is figure and value < limit:
                     limit, symbol = value, criterion.figure_name
             limits += [limit] * len(poses.names)

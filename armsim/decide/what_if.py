@@ -8,13 +8,13 @@ from typing import Any, Literal
 
 from pydantic import computed_field
 
-from armsim.criteria import CriterionChange, Evaluated, change_of
+from armsim.criteria import CriterionChange, EvaluatedTask, change_of
 from armsim.decide.decision_records import ChangeKind
 from armsim.decide.perturbation import PerturbationBaseline
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
-from armsim.results.json_records import NotInRecord, plain
+from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.run_options import RunOptions
 from armsim.sampling.operation_limits import limit_causes
 from armsim.sampling.paired_difference import Difference
@@ -87,7 +87,7 @@ class WhatIfs:
 
     def to_dict(self) -> dict[str, Any]:
         """Dictionary for JSON, in SI units."""
-        return plain(self)
+        return record_as_dict(self)
 
 
 def hypothetical_changes(
@@ -166,7 +166,7 @@ def what_if(
     return WhatIfs(baseline.result, tuple(rows), tuple(joints))
 
 
-def _large_contributions(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str, str]]:
+def _large_contributions(sides: Sequence[EvaluatedTask], joints: Sequence[str]) -> list[tuple[str, str]]:
     """Joints and their causes with a share of at least `LEAST_SHARE` at the worst pose of any task."""
     large: dict[tuple[str, str], None] = {}
     for side in sides:

@@ -24,7 +24,7 @@ from armsim.documents.toolbox_arm import toolbox_arm
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Role
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.model.arm import Arm
 from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
 from armsim.model.gravity import Mass, Masses, Payload
@@ -203,7 +203,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     row_names = [joint.name for joint in rows]
     for number, name in enumerate(row_names):
         row = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
-        for field in declared(tolerance_type):
+        for field in declared_fields(tolerance_type):
             entry = getattr(row, field.name, None) or getattr(shared_tolerances, field.name)
             if entry is not None and entry.spread.nonzero:
                 tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))

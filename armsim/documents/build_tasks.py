@@ -10,7 +10,7 @@ from armsim.documents.from_spec import Context, build
 from armsim.documents.task_documents import PathDocument, PosesDocument
 from armsim.documents.tool_orientation import build_constraints, joint_positions, joint_speeds
 from armsim.documents.waypoints import read_waypoints
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.model.arm import Arm
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sources import KeyPath, Source
@@ -77,7 +77,7 @@ def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, fi
 def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     """Build a task whose keys are all declared fields of its class."""
     owner: Any = kind_of(document.kind)
-    names = [field.name for field in declared(owner) if field.key.kind == "constraints"]
+    names = [field.name for field in declared_fields(owner) if field.key.kind == "constraints"]
     constraints = {name: build_constraints(document, arm, source, at) for name in names}
     task: Task = build(owner, document, Context(source, at, "rotation", f"of the task {document.name}"), **constraints)
     return task

@@ -11,7 +11,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
-from armsim.errormodel.distributions import CENTRED, Distribution, DistributionName, Magnitude
+from armsim.errormodel.distributions import MAY_HAVE_MEAN, Distribution, DistributionName, Magnitude
 
 LIMITED: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "fixed")
 SCATTERED: tuple[DistributionName, ...] = ("normal", "rayleigh")
@@ -222,7 +222,7 @@ def _tolerance(
     _check_bounds(size, 0.0, False, None)
     admissible_laws = [law for law in laws if law in (LIMITED if is_limit else SCATTERED)]
     if "mean" in value:
-        admissible_laws = [law for law in admissible_laws if law in CENTRED]
+        admissible_laws = [law for law in admissible_laws if law in MAY_HAVE_MEAN]
     law = value.get("distribution", admissible_laws[0])
     if law not in admissible_laws:
         of = f"a {'limit' if is_limit else 'std'}{' with a mean' if 'mean' in value else ''}"

@@ -24,7 +24,7 @@ from armsim.documents.fields import (
     tolerance,
 )
 from armsim.errormodel.distributions import Distribution, Magnitude
-from armsim.field_spec import Declared, Key, Measures, declared, nested
+from armsim.field_spec import DeclaredField, Key, Measures, declared_fields, is_nested
 from armsim.sources import KeyPath, Source
 
 T = TypeVar("T")
@@ -69,10 +69,10 @@ def check(key: Key, law: type = float) -> Check:
     return quantity(*kinds(key), least=key.least, above=key.above, most=key.most)
 
 
-def _type(field: Declared) -> Any:
+def _type(field: DeclaredField) -> Any:
     """Type of a field in a document."""
     key = field.key
-    if nested(field):
+    if is_nested(field):
         document_type: Any = document_of(field.type)
     elif key.kind == "word":
         document_type = Word
@@ -138,7 +138,7 @@ def extend_document(
 def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
     """Pairs of type and default, as pydantic takes them, for every declared field of a class."""
     fields: dict[str, Any] = {}
-    for field in declared(owner):
+    for field in declared_fields(owner):
         if field.name in elsewhere or field.key.kind == "constraints":
             continue
         alias = field.yaml if field.yaml != field.name else None
@@ -150,7 +150,7 @@ def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
 
 def field_check(owner: type, name: str) -> Check:
     """Check of one declared field, for a document written by hand."""
-    field = next(field for field in declared(owner) if field.name == name)
+    field = next(field for field in declared_fields(owner) if field.name == name)
     return check(field.key, field.type)
 
 
@@ -205,7 +205,7 @@ def build(owner: Callable[..., T], document: Any, context: Context, **more: Any)
         A quantity that does not fit what is measured.
     """
     values: dict[str, Any] = {}
-    for field in declared(owner):
+    for field in declared_fields(owner):
         entry = getattr(document, field.name, None)
         if field.name in more or entry is None:
             continue
@@ -219,12 +219,12 @@ def build(owner: Callable[..., T], document: Any, context: Context, **more: Any)
     return owner(**values, **more)
 
 
-def _value(entry: Any, field: Declared, context: Context) -> Any:
-    if field.many and not nested(field):
+def _value(entry: Any, field: DeclaredField, context: Context) -> Any:
+    if field.many and not is_nested(field):
         return tuple(entry)
     if field.many:
         return tuple(build(field.type, item, context.within(n)) for n, item in enumerate(entry))
-    if nested(field):
+    if is_nested(field):
         return build(field.type, entry, context.of_sensor() if field.key.of_sensor else context)
     if isinstance(entry, Tolerance | Measured):
         accepted_kinds = FAMILIES.get(field.key.kind, {}).get(context.measures, kinds(field.key))

@@ -10,7 +10,7 @@ from typing import Any, Literal, get_args
 from armsim.documents.from_spec import Context, build, document_of, extend_document
 from armsim.documents.needs_document import NeedsDocument
 from armsim.documents.read_measured_curves import CurveDocument, check_curve, sensor_curve
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.model.arm import Arm
 from armsim.model.drives import drive_range
 from armsim.model.encoder import Encoder
@@ -170,7 +170,7 @@ def check_loaded(joints: Sequence[Joint], masses: Masses | None, source: Source)
 
 def _check_mounting(mounting: Any, encoder: Encoder, context: Context) -> None:
     """Check that a mounting fits its encoder."""
-    for field in declared(Mounting):
+    for field in declared_fields(Mounting):
         entry, key = getattr(mounting, field.name), field.key
         if entry is None or key.only not in (None, context.measures):
             continue  # `build` reports the latter

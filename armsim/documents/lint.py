@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from armsim.documents.fields import is_bare
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
 from armsim.model.machine import Environment, Machine
@@ -82,7 +82,7 @@ def bare_size_notes(data: Any) -> list[str]:
 
 def _bare_sizes(owner: type, data: Any, path: str) -> list[str]:
     notes = []
-    for field in declared(owner):
+    for field in declared_fields(owner):
         size = data.get(field.yaml) if isinstance(data, dict) else None
         if field.key.one_sided and isinstance(size, str) and is_bare(size):
             unit = size.lstrip("+-.0123456789eE ")

@@ -31,7 +31,7 @@ from armsim.documents.shared_settings import SPECIFIED, with_shared_settings
 from armsim.documents.source import read_named, read_source
 from armsim.documents.task_documents import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus
@@ -108,7 +108,7 @@ def load_changed(
     concerned = {PART_OF[key] for key in (*keys, *(SPECIFIED if "specification" in keys else ())) if key in PART_OF}
     parts = {part: getattr(changed_scenario, part) for part in concerned}
     if "plan" in parts and "sampling" not in changes:  # sampling options of the command line that are not changed stay
-        fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
+        fields = {f"sampling.{field.yaml}": field.name for field in declared_fields(SamplingPlan)}
         plan_values = {name: getattr(changed_scenario.plan, name) for path, name in fields.items() if path in changes}
         parts["plan"] = replace(scenario.plan, **plan_values)
     if "tasks" in parts and "requirement" not in parts and scenario.requirement and changed_scenario.requirement:
@@ -189,7 +189,7 @@ class _Loader:
 
     def __init__(self, source: Source, documents: Mapping[Path, Source] = MappingProxyType({})) -> None:
         shared, files = (
-            with_shared_settings(source) if source.data.get("kind") == "scenario" else (source, source.parts)
+            with_shared_settings(source) if source.data.get("kind") == "scenario" else (source, source.merged_sources)
         )
         self.source = shared
         self.sources: dict[Path, Source] = {Path(os.path.realpath(file.path)): file for file in (shared, *files)}
@@ -389,7 +389,7 @@ class _Loader:
         if resolved not in self.sources:
             document = self.documents.get(resolved)
             self.sources[resolved] = document or read_kind(path, kind, read_named(path, named_by, at))
-            self.sources.update({Path(os.path.realpath(part.path)): part for part in self.sources[resolved].parts})
+            self.sources |= {Path(os.path.realpath(file.path)): file for file in self.sources[resolved].merged_sources}
         source = self.sources[resolved]
         kind_of(source.data, source, (), kind)
         return source

@@ -10,7 +10,7 @@ from typing import get_args
 
 from armsim.documents.from_spec import kinds
 from armsim.documents.units import DIMENSIONS
-from armsim.field_spec import Declared, Measures, declared, walk
+from armsim.field_spec import DeclaredField, Measures, declared_fields, walk
 from armsim.model.datasheet import Sheet
 from armsim.model.encoder import Encoder
 from armsim.model.installation import Body, Functions
@@ -51,7 +51,7 @@ class TableColumn:
     path : key path
         Of its value within the entry of a catalogue.
     kind : str
-        Declared kind of quantity.
+        DeclaredField kind of quantity.
     kinds : tuple of str
         Kinds of quantity that it accepts; empty for words and bare numbers.
     part : int, optional
@@ -73,7 +73,7 @@ def table_columns() -> Mapping[str, TableColumn]:
     """All columns by their names, lower case with spaces; aliases of data sheets among them."""
     out: dict[str, TableColumn] = {}
     for owner in (Encoder, Sheet, Body, Functions):
-        lists = {field.yaml for field in declared(owner) if field.many}
+        lists = {field.yaml for field in declared_fields(owner) if field.many}
         for path, field in walk(owner):
             in_list = path.partition(".")[0] in lists
             if not in_list and not field.key.silent and field.key.kind not in ("part", "list"):
@@ -85,7 +85,7 @@ def table_columns() -> Mapping[str, TableColumn]:
     return out
 
 
-def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
+def _columns(path: str, field: DeclaredField) -> dict[str, TableColumn]:
     key, name = field.key, re.sub(r"[._]", " ", path)
     steps = ("encoder", *path.split("."))
     without_unit = key.kind in ("number", "count", "word", "choice", "flag")

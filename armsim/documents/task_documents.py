@@ -19,10 +19,10 @@ from armsim.documents.fields import (
     quantity,
 )
 from armsim.documents.from_spec import As, document_of, extend_document
-from armsim.field_spec import declared
+from armsim.field_spec import declared_fields
 from armsim.requirement.requirement import TaskLimits
 from armsim.tasks import KINDS, Path, Poses, Task
-from armsim.tasks.path import arc
+from armsim.tasks.path import circle_through
 
 Length = Annotated[float, quantity("length")]
 Step = Annotated[float, quantity("length", least=0.0, above=True)]
@@ -143,7 +143,7 @@ class PathDocument(ConstrainedDocument):
                     raise invalid(
                         f"{_mm(position)} twice in a row", "points apart from each other; no turn on the spot"
                     )
-                if point.via is not None and arc(position, point.via, point.to) is None:
+                if point.via is not None and circle_through(position, point.via, point.to) is None:
                     raise invalid(f"an arc to {_mm(point.to)} through three points in one line", "a via: off that line")
                 position = point.to
         return self
@@ -156,7 +156,7 @@ BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDoc
 def _document(task_type: type[Task]) -> Any:
     if task_type in BY_HAND:
         return BY_HAND[task_type]
-    constrained = any(field.key.kind == "constraints" for field in declared(task_type))
+    constrained = any(field.key.kind == "constraints" for field in declared_fields(task_type))
     base = ConstrainedDocument if constrained else LimitedDocument
     kind_key = {"kind": (Literal[task_type.kind], ...)}
     return extend_document(task_type, f"{task_type.__name__}Document", kind_key, base=base)

@@ -15,17 +15,18 @@ from armsim.arrays import Array
 DistributionName = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
 NORMAL_95 = 1.959963984540054
 """Standard deviations of a normal distribution within which 95 % lie, to either side."""
-COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
-"""Limit of a distribution without bounds, over its scale: 99.73 % lie within."""
-CENTRED: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "normal")
+LIMIT_FACTORS = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
+"""Limit of an unbounded distribution as a factor of its scale: 99.73 % of values lie within it."""
+MAY_HAVE_MEAN: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "normal")
 """Distributions that may have a mean other than zero."""
-FOLDED = 8.0
-"""Standard deviations from zero above which a normal distribution counts as one-sided: a share of 1e-15 is not."""
+ONE_SIDED_FROM = 8.0
+"""Standard deviations of the mean from zero from which a normal distribution counts as one-sided: a share of 1e-15
+has the other sign."""
 
 
 @dataclass(frozen=True)
 class Distribution:
-    """Distribution of one random quantity, symmetric about ``centre`` but for ``fixed`` and ``rayleigh``.
+    """Distribution of one random quantity, symmetric about ``centre`` except ``fixed`` and ``rayleigh``.
 
     Parameters
     ----------
@@ -36,7 +37,7 @@ class Distribution:
     scale : float
         In the unit of the quantity, not negative.
     centre : float
-        Mean of a distribution of `CENTRED`; 0 for the others, whose mean follows from the scale.
+        Mean of a distribution of `MAY_HAVE_MEAN`; 0 for the others, whose mean follows from the scale.
     """
 
     distribution: DistributionName
@@ -44,7 +45,7 @@ class Distribution:
     centre: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.centre and self.distribution not in CENTRED:
+        if self.centre and self.distribution not in MAY_HAVE_MEAN:
             raise ValueError(f"a {self.distribution} distribution has no centre")
 
     @property
@@ -57,22 +58,24 @@ class Distribution:
         sign.
 
         Source: integrals of the densities; JCGM 101:2008 6.4 for the distributions; binomial theorem for a centre; NIST
-        Digital Library of Mathematical Functions 13.4 for a normal distribution folded at zero (from memory). Else by
-        midpoints of equal probability.
+        Digital Library of Mathematical Functions 13.4 for a normal distribution folded at zero (from memory). All other
+        cases by midpoints of equal probability.
         """
         if not self.centre:
-            return self._about_zero(n)
+            return self._moment_about_zero(n)
         normal = self.distribution == "normal"
-        if n % 2 and abs(self.centre) < (FOLDED if normal else 1.0) * self.scale:
+        if n % 2 and abs(self.centre) < (ONE_SIDED_FROM if normal else 1.0) * self.scale:
             if not normal:
                 return self.expectation(lambda x: np.abs(x) ** n)
             from scipy.special import hyp1f1
 
-            return self._about_zero(n) * float(hyp1f1(-n / 2, 0.5, -0.5 * (self.centre / self.scale) ** 2))
-        out = sum(math.comb(n, k) * self._about_zero(k) * abs(self.centre) ** (n - k) for k in range(0, n + 1, 2))
+            return self._moment_about_zero(n) * float(hyp1f1(-n / 2, 0.5, -0.5 * (self.centre / self.scale) ** 2))
+        out = sum(
+            math.comb(n, k) * self._moment_about_zero(k) * abs(self.centre) ** (n - k) for k in range(0, n + 1, 2)
+        )
         return float(out)
 
-    def _about_zero(self, n: int) -> float:
+    def _moment_about_zero(self, n: int) -> float:
         """E|x|^n of a distribution about zero."""
         if n == 0:
             return 1.0
@@ -104,8 +107,8 @@ class Distribution:
 
     @property
     def limit(self) -> float:
-        """Largest magnitude; that which 99.73 % do not exceed where the distribution has no bound."""
-        return abs(self.centre) + self.scale * COVERED.get(self.distribution, 1.0)
+        """Largest magnitude; for a distribution without bounds, the magnitude that 99.73 % do not exceed."""
+        return abs(self.centre) + self.scale * LIMIT_FACTORS.get(self.distribution, 1.0)
 
     def scaled(self, factor: float) -> Distribution:
         """Distribution of a positive factor times the quantity."""
@@ -146,7 +149,7 @@ class Distribution:
 
 
 def open_interval(uniform: Array) -> Array:
-    """Uniform numbers of [0, 1), multiples of 2^-53, moved off both ends."""
+    """Uniform numbers in [0, 1), multiples of 2^-53, with 0 and 1 replaced by the nearest numbers inside."""
     return np.clip(uniform, 2.0**-54, 1.0 - 2.0**-53)
 
 
@@ -156,7 +159,7 @@ NONE = Distribution("fixed", 0.0)
 
 @dataclass(frozen=True)
 class Magnitude:
-    """A size with a direction: only the absolute value of the draw counts; the phase is uniform where None. [rad]"""
+    """A size with a direction: a draw's absolute value is the size, ``phase`` the direction [rad], uniform if None."""
 
     spread: Distribution
     phase: float | None = None

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.random import Generator
 
 from armsim.arrays import Array
-from armsim.errormodel.distributions import COVERED, open_interval
+from armsim.errormodel.distributions import LIMIT_FACTORS, open_interval
 
 
 class Draw(ABC):
@@ -30,12 +30,12 @@ class Draw(ABC):
         """Largest magnitude of each coefficient."""
 
     @abstractmethod
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         """Draws from uniform numbers in (0, 1) of shape (dimensions, n), shape (K, n)."""
 
     def __call__(self, generator: Generator, n: int) -> Array:
         """n draws, shape (K, n)."""
-        return self.of(open_interval(generator.random((self.dimensions, n))))
+        return self.from_uniform(open_interval(generator.random((self.dimensions, n))))
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Gaussian(Draw):
     def dimensions(self) -> int:
         return len(self.mean)
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         from scipy.special import ndtri
 
         values, vectors = np.linalg.eigh(np.array(self.covariance))
@@ -60,7 +60,7 @@ class Gaussian(Draw):
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of each coefficient."""
         return tuple(
-            abs(m) + COVERED["normal"] * row[n] ** 0.5
+            abs(m) + LIMIT_FACTORS["normal"] * row[n] ** 0.5
             for n, (m, row) in enumerate(zip(self.mean, self.covariance, strict=True))
         )
 
@@ -73,11 +73,11 @@ class TableDraw(Draw):
     ----------
     seed : int
         Seed of that population.
-    rows : (K, units)
+    coefficients : (K, units)
     """
 
     seed: int
-    rows: Array
+    coefficients: Array
 
     @property
     def dimensions(self) -> int:
@@ -86,12 +86,12 @@ class TableDraw(Draw):
     @property
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of each coefficient."""
-        return tuple(np.abs(self.rows).max(axis=1).tolist())
+        return tuple(np.abs(self.coefficients).max(axis=1).tolist())
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         raise TypeError("units of a table are not drawn")
 
-    def units(self, seed: int, first: int, n: int) -> Array:
+    def coefficients_of_units(self, seed: int, first: int, n: int) -> Array:
         """Coefficients of n units from ``first``, shape (K, n); zeros beyond the last unit.
 
         Raises
@@ -101,8 +101,8 @@ class TableDraw(Draw):
         """
         if seed != self.seed:
             raise ValueError(f"a table of the population of seed {self.seed}, requested for that of seed {seed}")
-        out = np.zeros((len(self.rows), n))
-        unit_rows = self.rows[:, first : first + n]
+        out = np.zeros((len(self.coefficients), n))
+        unit_rows = self.coefficients[:, first : first + n]
         out[:, : unit_rows.shape[1]] = unit_rows
         return out
 
@@ -114,7 +114,8 @@ class FollowingDraw(Draw):
     Parameters
     ----------
     addition : Draw
-    response : mapping of term to (K, coefficients of the term)
+    response : mapping of term name to (K, coefficients of that term)
+        Change of these coefficients per coefficient of the other term.
     """
 
     addition: Draw
@@ -129,5 +130,5 @@ class FollowingDraw(Draw):
         """Largest magnitude of the addition."""
         return self.addition.limits
 
-    def of(self, uniform: Array) -> Array:
-        return self.addition.of(uniform)
+    def from_uniform(self, uniform: Array) -> Array:
+        return self.addition.from_uniform(uniform)

@@ -27,7 +27,7 @@ class State:
     payload : (poses, 4), optional [N m or N, per kg; per m]
         Change of the load by the mass of the payload, and by its centre along x, y, z of the tool.
     joint_position : (poses,), optional [rad or m]
-        Of the drive of a coupled joint, the position of the joint itself.
+        Position of the joint itself, if the state is that of the drive of a coupled joint.
     """
 
     position: Array
@@ -92,7 +92,7 @@ class Constant:
         """The shape times a factor."""
         return Constant(self.gain * factor)
 
-    def geared(self, ratio: float) -> Constant:
+    def with_gear_ratio(self, ratio: float) -> Constant:
         """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return self
 
@@ -120,7 +120,7 @@ class Wave:
         """The shape times a factor."""
         return replace(self, gain=self.gain * factor)
 
-    def geared(self, ratio: float) -> Wave:
+    def with_gear_ratio(self, ratio: float) -> Wave:
         """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return replace(self, order=self.order * ratio)
 
@@ -150,7 +150,7 @@ class Proportional:
         """The shape times a factor."""
         return replace(self, gain=self.gain * factor)
 
-    def geared(self, ratio: float) -> Proportional:
+    def with_gear_ratio(self, ratio: float) -> Proportional:
         """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return self.scaled(ratio) if self.quantity in ("position", "speed") else self
 
@@ -159,23 +159,23 @@ class Proportional:
 
 
 Shape = Constant | Wave | Proportional
-"""``value(state)``, shape (poses,); ``scaled(factor)``; ``geared(ratio)``: the same on the output side, where the
-position is the shaft's over the ratio."""
+"""``value(state)``, shape (poses,); ``scaled(factor)``; ``with_gear_ratio(ratio)``: the same on the output side, where
+the position is the shaft's over the ratio."""
 
 
-def multiple_of(shape: Shape, unit: Shape) -> float | None:
-    """Factor between two shapes; None where one is no multiple of the other."""
-    if type(shape) is not type(unit):
+def multiple_of(shape: Shape, reference: Shape) -> float | None:
+    """Factor by which a shape is a multiple of a reference shape; None if it is not."""
+    if type(shape) is not type(reference):
         return None
-    if isinstance(shape, Wave) and isinstance(unit, Wave):
-        same_order = math.isclose(abs(shape.order), abs(unit.order), rel_tol=1e-9)
-        if not same_order or shape.function != unit.function:
+    if isinstance(shape, Wave) and isinstance(reference, Wave):
+        same_order = math.isclose(abs(shape.order), abs(reference.order), rel_tol=1e-9)
+        if not same_order or shape.function != reference.function:
             return None
-        sign = -1.0 if shape.function == "sin" and shape.order * unit.order < 0 else 1.0
-        return sign * shape.gain / unit.gain
+        sign = -1.0 if shape.function == "sin" and shape.order * reference.order < 0 else 1.0
+        return sign * shape.gain / reference.gain
     if isinstance(shape, Proportional):
-        return shape.gain / unit.gain if replace(shape, gain=unit.gain) == unit else None
-    return shape.gain / unit.gain
+        return shape.gain / reference.gain if replace(shape, gain=reference.gain) == reference else None
+    return shape.gain / reference.gain
 
 
 def mean_product(a: Shape, b: Shape, state: State) -> float:

@@ -21,7 +21,7 @@ class States:
     fixed : State
         State of frames that no joint moves.
     deflections : mapping of Axis to State
-        State of the joint with the load on an error motion of it, for those that give way.
+        State of the joint with the load that deflects an error motion of it; none for rigid ones.
     """
 
     joints: Mapping[str, State]
@@ -29,12 +29,12 @@ class States:
     fixed: State
     deflections: Mapping[Axis, State] = field(default_factory=dict)
 
-    def of(self, axis: Axis) -> State:
+    def state_of(self, axis: Axis) -> State:
         """State of an axis: that of its joint; ``fixed`` for a frame that no joint moves."""
         if axis in self.deflections:
             return self.deflections[axis]
         return self.fixed if axis.role is Role.FRAME else self.joints.get(axis.owner, self.fixed)
 
-    def of_act(self, act: Act) -> State:
+    def state_of_act(self, act: Act) -> State:
         """State at which the shape of an act is evaluated."""
-        return self.drives[act.drive] if act.drive else self.of(act.axis)
+        return self.drives[act.drive] if act.drive else self.state_of(act.axis)

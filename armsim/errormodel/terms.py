@@ -59,7 +59,7 @@ class Axis:
         return f"{self.owner}.{self.parameter}" if self.parameter else self.owner
 
     @property
-    def of_joint(self) -> bool:
+    def belongs_to_joint(self) -> bool:
         """Whether it is the motion or an error motion of a joint."""
         return self.role in (Role.MOTION, Role.ERROR_MOTION)
 
@@ -80,7 +80,7 @@ class Act:
     @property
     def owner(self) -> str:
         """Joint to which the error belongs; ``links`` for constants of links and frames."""
-        return self.drive or (self.axis.owner if self.axis.of_joint else "links")
+        return self.drive or (self.axis.owner if self.axis.belongs_to_joint else "links")
 
     def multiple_of(self, axis: Axis, shape: Shape) -> float | None:
         """Factor k by which this shape is k times ``shape`` at the state of ``axis``; None if it is not a multiple."""
@@ -88,18 +88,18 @@ class Act:
             return None
         return multiple_of(self.shape, shape)
 
-    def on(self, axis: Axis, gain: float, ratio: float) -> Act:
-        """This act moved from the shaft to the axis of a joint; see `Term.on`."""
+    def transfer_to(self, axis: Axis, gain: float, ratio: float) -> Act:
+        """This act moved from the shaft to the axis of a joint; see `Term.transfer_to`."""
         if self.axis.role is Role.ERROR_MOTION:
             owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
-            return Act(self.coefficient, owned, self.shape.geared(ratio))
+            return Act(self.coefficient, owned, self.shape.with_gear_ratio(ratio))
         placed = axis if self.axis == SHAFT else self.axis
-        return Act(self.coefficient, placed, self.shape.geared(ratio).scaled(gain))
+        return Act(self.coefficient, placed, self.shape.with_gear_ratio(ratio).scaled(gain))
 
 
 SHAFT = Axis("")
-"""Placeholder: the shaft for which a physics function makes its terms, until `on` puts them at a joint. An error motion
-without an owner belongs to the joint of that shaft."""
+"""Placeholder: the shaft for which a physics function makes its terms, until `Term.transfer_to` puts them at a joint.
+An error motion without an owner belongs to the joint of that shaft."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,7 +123,7 @@ class Term:
         E c c^T, in closed form.
     limit : float
         Largest magnitude of the error on its axis, for the joint budget [rad or m]; nan if it depends on the state:
-        then use `largest`.
+        then use `largest_error`.
     """
 
     name: str
@@ -157,7 +157,7 @@ class Term:
 
     @cached_property
     def owner(self) -> str:
-        """Joint whose error it is; ``links`` for constants; ``machine`` for several joints."""
+        """Joint to which the error belongs; ``links`` for constants of links, ``machine`` for several joints."""
         owners = {act.owner for act in self.acts}
         return owners.pop() if len(owners) == 1 else "machine"
 
@@ -172,17 +172,17 @@ class Term:
         """Owner and name of the cause, by which a result sums shares."""
         return self.owner, self.cause.name
 
-    def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
+    def transfer_to(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
         """The term transferred to ``axis``: errors times ``gain``, shaft positions ``ratio`` times the joint's.
 
-        An error motion keeps its size: no gear stands between it and the joint.
+        An error motion keeps its size: no gear lies between it and the joint.
         """
-        acts = tuple(act.on(axis, gain, ratio) for act in self.acts)
-        off_axis = all(act.axis.role is Role.ERROR_MOTION for act in self.acts)
-        limit = self.limit if off_axis else self.limit * abs(gain)
+        acts = tuple(act.transfer_to(axis, gain, ratio) for act in self.acts)
+        only_error_motions = all(act.axis.role is Role.ERROR_MOTION for act in self.acts)
+        limit = self.limit if only_error_motions else self.limit * abs(gain)
         return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=limit)
 
-    def largest(self, axis: Axis, state: State) -> float:
+    def largest_error(self, axis: Axis, state: State) -> float:
         """Largest magnitude of the error on one axis: the limit, or over the given states where it depends on them."""
         if math.isfinite(self.limit):
             return self.limit
@@ -198,7 +198,7 @@ class Term:
         """Mean square of the error on one axis without its mean: what differs between draws. [rad^2 or m^2]"""
         return self._average(self.covariance, axis, state)
 
-    def expected(self, axis: Axis, state: State) -> Array:
+    def mean_error(self, axis: Axis, state: State) -> Array:
         """Mean of the error on one axis at the given states, shape (poses,). [rad or m]"""
         acts = [act for act in self.acts if act.axis == axis]
         out = np.zeros(len(state.position))
@@ -211,7 +211,7 @@ class Term:
         products = [
             moments[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape, state) for a in acts for b in acts
         ]
-        return max(0.0, float(sum(products)))  # a sum of squares, but for rounding
+        return max(0.0, float(sum(products)))  # a sum of squares, except for rounding
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,7 @@ class Independent(Draw):
     def dimensions(self) -> int:
         return len(self.spreads)
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         return np.stack([spread.quantile(u) for spread, u in zip(self.spreads, uniform, strict=True)])
 
     @property
@@ -265,46 +265,54 @@ class PolarHarmonic:
 class Polar(Draw):
     """Draw of a magnitude r = abs(spread) in a direction phi, and of the harmonics that both make.
 
-    With a = turns * phi + lag, part p gives the coefficients scale * r^power * (cos a, -sin a), on sine and cosine.
+    With a = turns * phi + lag, each harmonic gives the coefficients scale * r^power * (cos a, -sin a), on sine and
+    cosine.
     """
 
     spread: Distribution
     phase: float | None
-    parts: tuple[PolarHarmonic, ...]
+    harmonics: tuple[PolarHarmonic, ...]
 
     @property
     def dimensions(self) -> int:
         return 1 if self.phase is not None else 2
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         r = np.abs(self.spread.quantile(uniform[0]))
         phi = 2 * np.pi * uniform[1] if self.phase is None else np.full(uniform.shape[1], self.phase)
         rows = []
-        for part in self.parts:
-            size = part.scale * r**part.power
-            rows += [size * np.cos(part.turns * phi + part.lag), -size * np.sin(part.turns * phi + part.lag)]
+        for harmonic in self.harmonics:
+            size = harmonic.scale * r**harmonic.power
+            rows += [
+                size * np.cos(harmonic.turns * phi + harmonic.lag),
+                -size * np.sin(harmonic.turns * phi + harmonic.lag),
+            ]
         return np.stack(rows)
 
     @property
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of each coefficient."""
-        return tuple(abs(part.scale) * self.spread.limit**part.power for part in self.parts for _ in range(2))
+        return tuple(
+            abs(harmonic.scale) * self.spread.limit**harmonic.power for harmonic in self.harmonics for _ in range(2)
+        )
 
 
-def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, parts: tuple[PolarHarmonic, ...]) -> Term:
+def polar(
+    name: str, cause: Cause, spread: Distribution, phase: float | None, harmonics: tuple[PolarHarmonic, ...]
+) -> Term:
     """Term of one random magnitude and direction; the direction is uniform where ``phase`` is None."""
-    k = 2 * len(parts)
+    k = 2 * len(harmonics)
     mean, second = np.zeros(k), np.zeros((k, k))
-    powers = [part.power for part in parts for _ in range(2)]
-    scales = [part.scale for part in parts for _ in range(2)]
+    powers = [harmonic.power for harmonic in harmonics for _ in range(2)]
+    scales = [harmonic.scale for harmonic in harmonics for _ in range(2)]
     if phase is None:
         # uniform direction: sines and cosines of different multiples of phi are uncorrelated, their squares average 1/2
         for i in range(k):
             for j in range(k):
-                if i % 2 == j % 2 and parts[i // 2].turns == parts[j // 2].turns:
+                if i % 2 == j % 2 and harmonics[i // 2].turns == harmonics[j // 2].turns:
                     second[i, j] = 0.5 * scales[i] * scales[j] * spread.absolute_moment(powers[i] + powers[j])
     else:
-        angles = [part.turns * phase + part.lag for part in parts]
+        angles = [harmonic.turns * phase + harmonic.lag for harmonic in harmonics]
         angular = [f for angle in angles for f in (math.cos(angle), -math.sin(angle))]
         for i in range(k):
             mean[i] = scales[i] * angular[i] * spread.absolute_moment(powers[i])
@@ -313,14 +321,14 @@ def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, pa
                 second[i, j] = scales[i] * scales[j] * angular[i] * angular[j] * moment
     acts = tuple(
         act
-        for i, part in enumerate(parts)
+        for i, harmonic in enumerate(harmonics)
         for act in (
-            Act(2 * i, SHAFT, Wave("sin", part.order)),
-            Act(2 * i + 1, SHAFT, Wave("cos", part.order)),
+            Act(2 * i, SHAFT, Wave("sin", harmonic.order)),
+            Act(2 * i + 1, SHAFT, Wave("cos", harmonic.order)),
         )
     )
-    limit = sum(abs(part.scale) * spread.limit**part.power for part in parts)
-    return Term(name, cause, "unit", acts, Polar(spread, phase, parts), mean, second, limit)
+    limit = sum(abs(harmonic.scale) * spread.limit**harmonic.power for harmonic in harmonics)
+    return Term(name, cause, "unit", acts, Polar(spread, phase, harmonics), mean, second, limit)
 
 
 @dataclass(frozen=True)
@@ -328,16 +336,16 @@ class UnknownOrder(Draw):
     """Draw of one harmonic of unknown order and unknown phase; the magnitude of its amplitude counts."""
 
     amplitude: Distribution
-    orders: int
+    order_count: int
 
     @property
     def dimensions(self) -> int:
         return 2 if self.amplitude.distribution == "fixed" else 3
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         n = uniform.shape[1]
-        out = np.zeros((2 * self.orders, n))
-        order_index = np.minimum((uniform[0] * self.orders).astype(int), self.orders - 1)
+        out = np.zeros((2 * self.order_count, n))
+        order_index = np.minimum((uniform[0] * self.order_count).astype(int), self.order_count - 1)
         phase = 2 * np.pi * uniform[1]
         size = np.abs(self.amplitude.quantile(uniform[-1]))
         out[2 * order_index, np.arange(n)] = size * np.cos(phase)
@@ -347,7 +355,7 @@ class UnknownOrder(Draw):
     @property
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of each coefficient."""
-        return (self.amplitude.limit,) * (2 * self.orders)
+        return (self.amplitude.limit,) * (2 * self.order_count)
 
 
 def unknown_curve(
@@ -358,7 +366,8 @@ def unknown_curve(
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
     at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
     +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``shares`` is the
-    share of every order that the averaged heads leave; orders averaged away stay as draws without effect.
+    share of every order that remains after the readings of several heads are averaged; orders that cancel are still
+    drawn, without effect.
     """
     amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
     limit = spread.limit * max(shares)

@@ -8,13 +8,13 @@ import secrets
 from contextlib import suppress
 from pathlib import Path
 
-from armsim.disk_cache import folder
+from armsim.disk_cache import cache_folder
 
 MOST_RECENT = 10
 
 
 def _file() -> Path:
-    return folder("explorer") / "recent.json"
+    return cache_folder("explorer") / "recent.json"
 
 
 def recent_scenarios() -> tuple[Path, ...]:

@@ -17,7 +17,7 @@ from armsim.model.arm import Arm
 from armsim.report.document import Tone
 from armsim.report.frame import Column, Frame, lengths, words
 from armsim.report.verdict import TONES, largest_causes
-from armsim.requirement import Judgement, combined, deciding
+from armsim.requirement import Judgement, deciding_judgement, overall_verdict
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
@@ -179,7 +179,7 @@ def verdict(snapshot: Snapshot | None) -> tuple[str, Tone]:
     names = {id(judgement): task.name for task in answer.assessed_tasks for judgement in task.summary.judgements}
     of_tasks = [judgement for task in answer.assessed_tasks for judgement in task.summary.judgements]
     judgements = [*of_tasks, *answer.joints]
-    state, decisive = combined(judgements), deciding(judgements)
+    state, decisive = overall_verdict(judgements), deciding_judgement(judgements)
     pose_or_task = names.get(id(decisive)) or decisive.where
     return f"{state}: {decisive.statistic} {figure_of(decisive)} at {pose_or_task}", TONES[state]
 
@@ -191,7 +191,7 @@ def task_lines(snapshot: Snapshot | None) -> list[tuple[str, Tone]]:
     out: list[tuple[str, Tone]] = []
     for task in snapshot.answer.assessed_tasks:
         judgements = task.summary.judgements
-        out.append((figure_of(deciding(judgements)), TONES[combined(judgements)]))
+        out.append((figure_of(deciding_judgement(judgements)), TONES[overall_verdict(judgements)]))
     return out
 
 
@@ -245,7 +245,7 @@ def shares(snapshot: Snapshot, task: int, pose: int | None) -> list[tuple[str, s
         Largest first.
     """
     table = snapshot.answer.tables[task]
-    parts = table.over_task(table.contributions) if pose is None else table.contributions[pose]
+    parts = table.mean_over_task(table.contributions) if pose is None else table.contributions[pose]
     rows = [(owner, cause, float(share)) for (owner, cause), share in zip(table.share_names, parts, strict=True)]
     return sorted((row for row in rows if abs(row[2]) > 1e-4), key=lambda row: -row[2])
 

@@ -10,7 +10,7 @@ from matplotlib.lines import Line2D
 from armsim.arrays import Array
 from armsim.figures import maps, style
 from armsim.figures.limit_scale import hatch_cells
-from armsim.formatting import Unit, percent, show, signed, unit_for
+from armsim.formatting import Unit, format_change, percent, show, unit_for
 from armsim.requirement import Quantity, show_change
 from armsim.requirement.judgement import COUNT, KINDS
 from armsim.results import TaskResult
@@ -55,7 +55,7 @@ def difference_map(
         x, y = maps.edges(task)
         mesh = axes.pcolormesh(x, y, grid_values * unit.factor, cmap="RdBu_r", vmin=-end, vmax=end, rasterized=True)
         hatch_cells(axes, x, y, grid_values > 0.0, WORSE)
-        maps.annotate_cells(out, axes, task, grid_values, lambda value: signed(value, None))
+        maps.annotate_cells(out, axes, task, grid_values, lambda value: format_change(value, None))
         handles = maps.mark(axes, task, grid_values)
         if unresolved.any():
             rows, columns = np.nonzero(unresolved)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from matplotlib.axes import Axes
 
 from armsim.figures import style
-from armsim.requirement import Judgement, deciding
+from armsim.requirement import Judgement, deciding_judgement
 from armsim.results import Result
 
 LONGEST = 1.6
@@ -23,7 +23,7 @@ HATCHES = {"met": "", "not resolved": "...", "not met": "///"}
 def required(result: Result) -> list[tuple[str, Judgement]]:
     """Judgements with a limit that a scale can show, with the name of their task; the deciding one first."""
     pairs = [(name, one) for name, one in result.named_judgements if one.limit and one.quantity != "count"]
-    first = deciding([one for _, one in result.named_judgements])
+    first = deciding_judgement([one for _, one in result.named_judgements])
     return sorted(pairs, key=lambda pair: (pair[1] is not first, -pair[1].utilisation))
 
 
@@ -57,7 +57,7 @@ def judgement_gauges(rows: Sequence[tuple[str, Judgement]], title: str, note: st
         out, axes = style.figure(6.4, 0.36 + 0.185 * len(rows))
         for row, (_, one) in enumerate(reversed(rows)):
             _gauge(axes, row, one)
-            out.annotate(axes, [1.0], [row], texts=[f"{one.finding}, {one.required}"])
+            out.annotate(axes, [1.0], [row], texts=[f"{one.finding}, {one.limit_phrase}"])
         axes.axvline(1.0, color=style.REQUIREMENT, linewidth=1.8, zorder=4)
         axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
         axes.set_xticks([0.0, 0.5, 1.0, 1.5], ["0", "50 %", "limit", "150 %"])

@@ -101,7 +101,7 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     if curve.detail is None:
         axes.plot(position, unit_error, color=style.COLOURS[0], linewidth=0.8)
     else:
-        envelope_low, envelope_high = (np.array(v) * unit.factor for v in (curve.swept_low, curve.swept_high))
+        envelope_low, envelope_high = (np.array(v) * unit.factor for v in (curve.envelope_low, curve.envelope_high))
         axes.fill_between(position, envelope_low, envelope_high, color=style.COLOURS[0], linewidth=0.5)
     axes.set_xlim(position[0], position[-1])
     axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 1.5, 2, 3, 4.5, 6, 9, 10] if rotary else None))

@@ -20,7 +20,7 @@ from armsim.figures import style
 from armsim.figures.limit_scale import LimitScale
 from armsim.formatting import percent, show, significant, unit_for
 from armsim.requirement.requirement import coverage_of
-from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
+from armsim.results import NEAR_SINGULAR, Grid, MapQuantity, Result, TaskResult
 
 LETTERS = "xyz"
 MOST_LAYERS = 9
@@ -51,7 +51,7 @@ class CellMeasure(NamedTuple):
     finding: str
 
 
-def cell_measure(result: Result, task: TaskResult, measure: MapOf, directions: int) -> CellMeasure:
+def cell_measure(result: Result, task: TaskResult, measure: MapQuantity, directions: int) -> CellMeasure:
     """A measure of a task over its cells.
 
     Raises
@@ -65,7 +65,7 @@ def cell_measure(result: Result, task: TaskResult, measure: MapOf, directions: i
     return CellMeasure(values, label, *_unit(values, angular), limit, _finding(task, values, limit, measure, angular))
 
 
-def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
+def error_map(result: Result, task: TaskResult, measure: MapQuantity = "error") -> style.Drawing:
     """Map of a measure over a slice: requirement, arm at its worst pose, unreachable and near-singular cells.
 
     Raises
@@ -97,7 +97,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
     return out
 
 
-def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
+def layers(result: Result, task: TaskResult, measure: MapQuantity = "error") -> style.Drawing:
     """Maps of a measure over the layers of a volume, from below, in one scale; at most `MOST_LAYERS` of them.
 
     Raises
@@ -237,11 +237,11 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
     return handles
 
 
-def _measure(result: Result, task: TaskResult, measure: MapOf) -> tuple[str, str, float | None, bool]:
+def _measure(result: Result, task: TaskResult, measure: MapQuantity) -> tuple[str, str, float | None, bool]:
     """Column, label, limit of a measure, and whether it is an angle."""
     requirement, coverage = result.required_at(task.name), coverage_of(result.requirement)
     limit = partial(smallest_limit, requirement, task.follows_path)
-    rows: dict[MapOf, tuple[str, str, float | None, bool]] = {
+    rows: dict[MapQuantity, tuple[str, str, float | None, bool]] = {
         "error": (
             "error.at_coverage",
             f"tool-point error not exceeded by {percent(coverage)}",
@@ -294,7 +294,7 @@ def _note(out: Figure, result: Result, task: TaskResult) -> None:
     )
 
 
-def _finding(task: TaskResult, values: Array, limit: float | None, measure: MapOf, angular: bool) -> str:
+def _finding(task: TaskResult, values: Array, limit: float | None, measure: MapQuantity, angular: bool) -> str:
     name = {"error": "errors", "accuracy": "AP", "repeatability": "RP", "orientation": "orientation errors"}[measure]
     largest = float(np.nanmax(values))
     worst = f"{largest * 1e6:.3g} urad" if angular else show(largest)

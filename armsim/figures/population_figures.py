@@ -7,7 +7,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.criteria import limits_of_arms, smallest_limit
 from armsim.figures import style
-from armsim.formatting import apart, percent, show, show_interval, significant, unit_for
+from armsim.formatting import distinguishable, percent, show, show_interval, significant, unit_for
 from armsim.requirement import show_quantity
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult, YieldCurve
@@ -139,7 +139,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         conditions = "".join(
             f", {criterion.figure_name} within {show_quantity(limit, criterion.quantity)}"
             for criterion, _, limit in limits_of_arms(requirement, task.follows_path)
-            if criterion.errors != "error"
+            if criterion.error_column != "error"
         )
         style.footnote(
             out,
@@ -235,7 +235,7 @@ def _passing(result: Result, task: TaskResult, curve: YieldCurve) -> str:
     target_position = curve.position_reaching(target)
     position_text, target_text = show(limit), show(target_position)
     if target_position is not None and target_position != limit:
-        target_text, position_text = apart(target_position, limit, show)
+        target_text, position_text = distinguishable(target_position, limit, show)
     reach = f"{percent(target)} is never reached"
     if target_position is not None:
         reach = f"{percent(target)} would pass a limit of {target_text}"

@@ -49,7 +49,7 @@ def sensor_differences(result: Result, joints: Sequence[tuple[str, ...]]) -> sty
     rows = -(-len(pairs) // columns)
     with style.style():
         short, inset = (
-            any(pair.difference.curve.swept_low for pair in pairs.values()),
+            any(pair.difference.curve.envelope_low for pair in pairs.values()),
             any(map(_has_inset, pairs.values())),
         )
         out = style.Drawing(figsize=(6.4, 1.05 + (2.2 if inset else 1.6) * rows), layout="constrained")
@@ -94,7 +94,7 @@ def _has_inset(pair: TwoSensors) -> bool:
     curve = pair.difference.curve
     if curve.detail is None:
         return False
-    swept = max(high - low for low, high in zip(curve.swept_low, curve.swept_high, strict=True))
+    swept = max(high - low for low, high in zip(curve.envelope_low, curve.envelope_high, strict=True))
     return swept > LEAST_SWEPT * (max(curve.unit) - min(curve.unit) + abs(pair.difference.width))
 
 
@@ -111,7 +111,7 @@ def _loop(out: style.Drawing, axes: Axes, names: tuple[str, ...], pair: TwoSenso
         if curve.detail is None:
             axes.plot(position, difference, color=colour, linewidth=1.0)
         else:
-            bottom, top = ((np.array(end) + side) * unit.factor for end in (curve.swept_low, curve.swept_high))
+            bottom, top = ((np.array(end) + side) * unit.factor for end in (curve.envelope_low, curve.envelope_high))
             axes.fill_between(position, bottom, top, color=colour, alpha=0.6, linewidth=0.8)
     axes.yaxis.set_major_locator(MaxNLocator(5))
     if curve.detail is not None and _has_inset(pair):

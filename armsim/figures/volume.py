@@ -13,7 +13,7 @@ from armsim.arrays import Array
 from armsim.figures import maps, style
 from armsim.figures.limit_scale import LimitScale
 from armsim.formatting import significant
-from armsim.results import MapOf, Result, TaskResult
+from armsim.results import MapQuantity, Result, TaskResult
 
 ARM, LOST = "#222222", "#d9d9d9"
 STEPS = 65
@@ -49,7 +49,7 @@ class Cut(NamedTuple):
     shape: tuple[int, int]
 
 
-def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
+def volume(result: Result, task: TaskResult, measure: MapQuantity = "error") -> style.Drawing:
     """Three cuts through the worst cell of a volume, the requirement as a line, the arm at its worst pose.
 
     Raises

@@ -34,9 +34,9 @@ def link_terms(machine: Machine) -> tuple[LinkTerm, ...]:
     out = []
     for term in machine.terms:
         for axis in term.axes:
-            if not axis.of_joint:
+            if not axis.belongs_to_joint:
                 number, budget = arm.motion_of(axis), term_budget(term, axis, state)
                 unit = "rad" if arm.motions[number].rotary else "m"
                 at_tool = budget.rms * float(levers[motions.index(number)])
-                out.append(LinkTerm(str(axis), unit, budget, float(term.expected(axis, state)[0]), at_tool))
+                out.append(LinkTerm(str(axis), unit, budget, float(term.mean_error(axis, state)[0]), at_tool))
     return tuple(out)

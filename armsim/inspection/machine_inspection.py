@@ -10,10 +10,10 @@ from armsim.results.joints import Assumption, JointBudget, JointMotion, Operatio
 from armsim.sampling.joint_budgets import joint_budgets, joint_totals, link_budget, sensor_errors
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.sensor_pairs import two_sensors
-from armsim.sampling.speed_ripple import motions
+from armsim.sampling.speed_ripple import joint_motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet
-from armsim.tasks.named_poses import fastest
+from armsim.tasks.named_poses import largest_joint_speeds
 
 __all__ = ["Inspection", "budgets", "inspect", "link_budget", "sensor_errors"]
 
@@ -37,7 +37,7 @@ class Inspection:
 def budgets(scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = True) -> dict[str, JointBudget]:
     """Error budget of every joint; parameters as of `inspect`."""
     machine = scenario.machine
-    speeds = fastest(machine.arm, scenario.tasks, poses)
+    speeds = largest_joint_speeds(machine.arm, scenario.tasks, poses)
     return joint_budgets(machine, scenario.plan.seed, speeds) if curves else joint_totals(machine, speeds)
 
 
@@ -61,7 +61,7 @@ def inspect(scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = Tr
         joints=budgets(scenario, poses, curves),
         links=link_budget(machine),
         assumptions=assumptions(machine),
-        motion=motions(machine, scenario.motion, plan.seed),
+        motion=joint_motions(machine, scenario.motion, plan.seed),
         operation=limits_of(machine, plan),
-        two_sensors=two_sensors(machine, plan.seed, fastest(machine.arm, scenario.tasks, poses)),
+        two_sensors=two_sensors(machine, plan.seed, largest_joint_speeds(machine.arm, scenario.tasks, poses)),
     )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from armsim.causes import link_parameter
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Role
-from armsim.field_spec import Key, declared, key
+from armsim.field_spec import Key, declared_fields, key
 from armsim.model.kinematics import ElementaryTransform, X, Y, Z
 from armsim.physics import link_tolerances
 
@@ -54,7 +54,7 @@ class OriginTolerances:
 
 def tolerance_key(parameter: str) -> Key:
     """Declaration of the tolerance of a link parameter of any convention."""
-    fields = (*declared(RowTolerances), *declared(OriginTolerances))
+    fields = (*declared_fields(RowTolerances), *declared_fields(OriginTolerances))
     return next(field.key for field in fields if field.name == parameter)
 
 

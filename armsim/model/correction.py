@@ -114,4 +114,4 @@ class Correction:
         -------
         (parameters, poses)
         """
-        return np.array([parameter.shape.value(states.of(parameter.axis)) for parameter in self.parameters])
+        return np.array([parameter.shape.value(states.state_of(parameter.axis)) for parameter in self.parameters])

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from armsim.errormodel.distributions import COVERED, Distribution
+from armsim.errormodel.distributions import LIMIT_FACTORS, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT
 from armsim.field_spec import key, walk
@@ -320,7 +320,7 @@ def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
     square = sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
     spreads = [getattr(summary.mounted_with, name).spread for name in sizes]
     largest = max((term.limit for term in terms), default=0.0)
-    is_bounded = all(spread.distribution not in COVERED for spread in (summary.accuracy, *spreads))
+    is_bounded = all(spread.distribution not in LIMIT_FACTORS for spread in (summary.accuracy, *spreads))
     parts_rms = encoder.parts_of_accuracy(1.0)
     parts_text = f", the parts that are stated {_size(parts_rms, encoder.rotary)} rms" if parts_rms else ""
     combined_rms = math.hypot(math.sqrt(square), parts_rms)

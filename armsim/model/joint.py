@@ -191,7 +191,7 @@ class Joint:
         if self.bearing != Bearing():
             at_joint += self.bearing.terms(self.rotary, self.travel)
         at_joint += self.bending.terms()
-        return (*self.sensor_terms(), *(term.on(axis) for term in at_joint))
+        return (*self.sensor_terms(), *(term.transfer_to(axis) for term in at_joint))
 
     @property
     def compliance(self) -> dict[Axis, float]:
@@ -216,11 +216,11 @@ class Joint:
             return self.sensor_terms()
         sensor, ratio = self.speed_sensor
         terms = sensor.terms(self._fundamental_of(sensor), self.farthest, 1.0)
-        return tuple(term.on(Axis(f"{self.name} motor"), -1.0 / ratio, ratio) for term in terms)
+        return tuple(term.transfer_to(Axis(f"{self.name} motor"), -1.0 / ratio, ratio) for term in terms)
 
     def sensor_terms(self) -> tuple[Term, ...]:
         """Terms of the sensor that closes the position loop, and of its mounting, at the joint."""
-        return tuple(term.on(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in self.shaft_terms())
+        return tuple(term.transfer_to(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in self.shaft_terms())
 
     def shaft_terms(self) -> tuple[Term, ...]:
         """Terms of the position sensor and its mounting at the shaft, reading minus true position.

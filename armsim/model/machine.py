@@ -266,7 +266,7 @@ class Machine:
                 (
                     act.coefficient,
                     index[self.perturbed_arm.motion_of(act.axis)],
-                    act.shape.value(states.of_act(act)),
+                    act.shape.value(states.state_of_act(act)),
                 )
                 for act in term.acts
             )

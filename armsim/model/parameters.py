@@ -8,7 +8,7 @@ from typing import Any
 
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errormodel.terms import Axis
-from armsim.field_spec import Key, declared, nested
+from armsim.field_spec import Key, declared_fields, is_nested
 from armsim.model.chain import tolerance_key
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
@@ -103,14 +103,14 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
 
 
 def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator[tuple[str, Key, float, Steps]]:
-    for field in declared(type(owner)):
+    for field in declared_fields(type(owner)):
         value, field_steps, path = getattr(owner, field.name), (*steps, field.name), prefix + field.yaml
         if value is None or (field.key.kind == "number" and "cost" in field.key.accepted):
             continue
-        if field.many and nested(field):
+        if field.many and is_nested(field):
             for n, item in enumerate(value):
                 yield from _stated_numbers(item, f"{path}.{n}.", (*field_steps, n))
-        elif nested(field):
+        elif is_nested(field):
             yield from _stated_numbers(value, f"{path}.", field_steps)
         elif isinstance(value, tuple):
             continue  # a place, no size

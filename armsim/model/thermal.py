@@ -57,7 +57,7 @@ def _link_growth(arm: Arm, expansion: float, joint: str | None = None) -> list[G
     """
     growth: list[Growth] = []
     for transform in arm.motions:
-        constants = [axis for axis in transform.axes if not axis.of_joint]
+        constants = [axis for axis in transform.axes if not axis.belongs_to_joint]
         if transform.rotary or not constants or transform.joint is not None or not transform.value * expansion:
             continue
         length = constants[-1]  # names of one transform move the tool alike, so one of them carries its growth

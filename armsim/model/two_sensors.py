@@ -103,7 +103,10 @@ def difference_terms(machine: Machine, number: int) -> tuple[Term, ...]:
     terms = [*_motor_terms(joint), *_heat_terms(machine, joint, readers)]
     for reader in readers:
         approach: gear.Approach = "positive" if reader is joint else reader.approach
-        terms += [*reader.sensor_terms(), *(term.on(Axis(reader.name)) for term in _gear_terms(reader, approach))]
+        terms += [
+            *reader.sensor_terms(),
+            *(term.transfer_to(Axis(reader.name)) for term in _gear_terms(reader, approach)),
+        ]
     springs = {Axis(reader.name): reader for reader in readers if reader.geared} | {motor_axis(joint): joint}
     soft = {axis: owner.transmission.stiffness for axis, owner in springs.items()}
     terms += payload_terms(machine.masses, {axis: 1.0 / size for axis, size in soft.items() if math.isfinite(size)})
@@ -166,7 +169,7 @@ def _motor_terms(joint: Joint) -> Iterator[Term]:
     yield from joint.speed_terms()
     for term in _gear_terms(motor_loop(joint), "positive"):
         owner = axis if term.cause.by_direction else Axis(joint.name)
-        yield replace(term.on(axis), name=f"{owner}/{term.name}")
+        yield replace(term.transfer_to(axis), name=f"{owner}/{term.name}")
 
 
 def _heat_terms(machine: Machine, joint: Joint, readers: list[Joint]) -> tuple[Term, ...]:

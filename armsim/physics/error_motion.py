@@ -25,7 +25,7 @@ class SharedAmplitude(Draw):
     def dimensions(self) -> int:
         return 1 + self.directions
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         size = np.abs(self.amplitude.quantile(uniform[0]))
         rows = [size * wave(2 * np.pi * u) for u in uniform[1:] for wave in (np.cos, np.sin)]
         return np.stack(rows)

@@ -108,7 +108,7 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
     stated_causes = [cause for cause, width in widths if width]
     if not stated_causes:
         return ()
-    cause = causes.together(*stated_causes)
+    cause = causes.combine_causes(*stated_causes)
     if approach == "path":
         certain, either_way = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
         directed = independent("reversal", cause, (certain,), (Proportional("direction", half),), abs(half))

@@ -27,7 +27,7 @@ class WarmDraw(Draw):
     def dimensions(self) -> int:
         return 1 + len(self.drifts)
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         rise = self.rise.quantile(uniform[0])
         return np.stack([rise, *(rise * drift.quantile(u) for drift, u in zip(self.drifts, uniform[1:], strict=True))])
 
@@ -126,5 +126,5 @@ def joint_temperature(
     (out,) = temperature(rise, growth, drifts) or (None,)
     if out is None:
         return ()
-    acts = tuple(act if act.axis.of_joint else replace(act, drive=joint) for act in out.acts)
+    acts = tuple(act if act.axis.belongs_to_joint else replace(act, drive=joint) for act in out.acts)
     return (replace(out, name=f"{joint}/temperature", cause=causes.JOINT_TEMPERATURE, acts=acts),)

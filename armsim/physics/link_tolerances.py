@@ -28,6 +28,6 @@ def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
     .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 2: errors of link parameters (from
        memory).
     """
-    cause = causes.JOINT_ZERO if axis.of_joint else causes.link_parameter(axis.parameter)
+    cause = causes.JOINT_ZERO if axis.belongs_to_joint else causes.link_parameter(axis.parameter)
     term = independent("tolerance", cause, (tolerance,), (Constant(),), tolerance.limit)
-    return (term.on(axis),)
+    return (term.transfer_to(axis),)

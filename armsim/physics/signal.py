@@ -123,7 +123,7 @@ class TurnedPair(Draw):
     def dimensions(self) -> int:
         return 3
 
-    def of(self, uniform: Array) -> Array:
+    def from_uniform(self, uniform: Array) -> Array:
         on_sine, on_cosine = self.spread.quantile(uniform[:2])
         phase = 2 * np.pi * uniform[2]
         cosine, sine = np.cos(phase), np.sin(phase)

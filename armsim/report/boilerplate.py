@@ -91,7 +91,7 @@ def model_texts(model: Result | ModelContent) -> list[str]:
     """Sentences on the causes in the model, those stated without effect, and those taken as zero."""
     effects_by_text = {str(effect): effect for effect in effects()}
     joints_by_cause: dict[str, set[str]] = {}
-    terms_by_joint = [(name, budget.every_term) for name, budget in model.joints.items()]
+    terms_by_joint = [(name, budget.all_terms) for name, budget in model.joints.items()]
     for name, terms in (*terms_by_joint, ("", model.links)):
         for term in terms:
             for cause_name in causes_in(term):

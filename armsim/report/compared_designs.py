@@ -16,7 +16,7 @@ from armsim.report.decision_sentences import gain_per_cost, joints_grouped
 from armsim.report.document import Tone
 from armsim.report.frame import Frame, changes, quoted, unitless, words
 from armsim.report.verdict import TONES, deciding_task, decisive, headline
-from armsim.requirement import ORDER
+from armsim.requirement import FROM_BEST_TO_WORST
 
 LABELS = {"transmission": "gear", "temperature_rise": "temperature", "motor_encoder": "second encoder"}
 """Words for the parts of a joint whose field has another name."""
@@ -149,7 +149,7 @@ def recommendation(comparison: Comparison) -> tuple[str, Tone]:
     if results[0].requirement is None:
         best = min(results, key=lambda result: deciding_task(result).summary.at_coverage)
         return f"{best.scenario} has the smallest error. {headline(best)}", "strong"
-    state = min((result.state for result in results), key=ORDER.index)
+    state = min((result.state for result in results), key=FROM_BEST_TO_WORST.index)
     of_state = [result for result in results if result.state == state]
     if state == "met":
         best = min(of_state, key=lambda result: (result.price, deciding_task(result).summary.at_coverage))

@@ -97,7 +97,7 @@ def _streamed(result: Result, frame_of: Callable[[TaskResult, PoseTable], Frame]
                 yield from frame_of(task, task.poses[start : start + CHUNK]).exact.rows
 
     first = result.tasks[0]
-    return Exact(frame_of(first, first.poses.none()).exact.header, rows())
+    return Exact(frame_of(first, first.poses.without_rows()).exact.header, rows())
 
 
 def _shares_frame(task: TaskResult, part: PoseTable) -> Frame:

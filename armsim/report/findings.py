@@ -48,7 +48,8 @@ def other_criteria_sentence(result: Result) -> tuple[str, ...]:
     task, headlined = deciding_task(result), headline_judgement(result)
     others = [judgement for judgement in task.summary.judgements if judgement.criterion != headlined.criterion]
     findings = [
-        f"{judgement.finding}{f', {judgement.required}' if judgement.limit is not None else ''}" for judgement in others
+        judgement.finding if judgement.limit is None else f"{judgement.finding}, {judgement.limit_phrase}"
+        for judgement in others
     ]
     return (f"{task.name}: {'; '.join(findings)}.",) if findings else ()
 

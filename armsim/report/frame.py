@@ -16,8 +16,8 @@ from armsim.formatting import (
     Kind,
     Unit,
     decimals_of,
-    in_unit,
-    rounded,
+    format_in_unit,
+    format_rounded,
     rounding_as_zero_or_none,
     unit_for,
 )
@@ -113,10 +113,10 @@ class Column:
             return f"{value:g}"
         factor = self.unit.factor
         if self.half_widths and interval is not None:
-            half = rounded(0.5 * (interval[1] - interval[0]) * factor, self.decimals)
-            text = f"{rounded(value * factor, self.decimals)} ± {half}"
+            half = format_rounded(0.5 * (interval[1] - interval[0]) * factor, self.decimals)
+            text = f"{format_rounded(value * factor, self.decimals)} ± {half}"
         else:
-            text = in_unit(value, interval, factor, self.decimals)
+            text = format_in_unit(value, interval, factor, self.decimals)
         return f"+{text}" if self.change and value > 0 and not text.startswith(("<", "0 ")) and text != "0" else text
 
     @property
@@ -358,7 +358,7 @@ def criterion_columns(rows: Sequence[Sequence[Judgement]], show_intervals: bool 
 def figures_with_units(figures: Sequence[Judgement | None]) -> list[str]:
     """One criterion of several designs, each figure with its unit, all with as many decimals; a dash if none is."""
     common_digits = iter(share_digits([[figure for figure in figures if figure is not None]])[0])
-    return ["–" if figure is None else next(common_digits).number for figure in figures]
+    return ["–" if figure is None else next(common_digits).value_text for figure in figures]
 
 
 def changes(name: str, differences: Sequence[Difference | None], quantity: Quantity) -> Column:

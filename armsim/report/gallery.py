@@ -11,7 +11,7 @@ from armsim.figures.style import Drawing
 from armsim.report.decision_sentences import kind_in_words, signed_change
 from armsim.report.drawing import Planned
 from armsim.report.pictures import Extras
-from armsim.results import MapOf, Result, TaskResult
+from armsim.results import MapQuantity, Result, TaskResult
 from armsim.tasks import kind_of
 
 if TYPE_CHECKING:
@@ -119,21 +119,21 @@ class Figure(NamedTuple):
     draw: Callable[[Result, TaskResult], Drawing]
 
 
-def _map(measure: MapOf, caption: str) -> Figure:
+def _map(measure: MapQuantity, caption: str) -> Figure:
     """Figure of a map of one measure over the cells of a task."""
     name = "map" if measure == "error" else f"map-{measure}"
     draw = partial(_draw_map, measure=measure)
     return Figure(name, "workspace", caption, lambda result, task: task.grid is not None and measure in task.maps, draw)
 
 
-def _draw_map(result: Result, task: TaskResult, measure: MapOf) -> Drawing:
+def _draw_map(result: Result, task: TaskResult, measure: MapQuantity) -> Drawing:
     """Map of a slice, or the layers of a volume."""
     return (figures.error_map if task.is_map else figures.layers)(result, task, measure)
 
 
 def _named_poses(result: Result, task: TaskResult) -> bool:
     """Whether the task evaluates its poses one by one, as named."""
-    return kind_of(task.kind).one_by_one
+    return kind_of(task.kind).has_named_poses
 
 
 FIGURES: tuple[Figure, ...] = (

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from armsim.causes import PART_OF
-from armsim.formatting import Unit, orders
+from armsim.causes import QUALITY_BY_LIFE
+from armsim.formatting import Unit, describe_shape
 from armsim.report.document import Block, Folded, Section, Text
 from armsim.report.frame import Column, Frame, joint_errors, lengths, quoted, unitless, words
 from armsim.results import ErrorMotionBudget, JointBudget, Result
@@ -27,7 +27,7 @@ def joints_frame(joints: Mapping[str, JointBudget], prices: Sequence[float] | No
             unitless("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], decimals=1),
             lever_arms(budgets),
             joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
-            lengths("at the tool", [budget.at_tool() for budget in budgets]),
+            lengths("at the tool", [budget.rms_at_tool() for budget in budgets]),
             joint_errors("accuracy part", [budget.rms_accuracy for budget in budgets], units),
             joint_errors("repeatability part", [budget.rms_repeatability for budget in budgets], units),
             joint_errors("worst case", [budget.limit for budget in budgets], units),
@@ -73,13 +73,19 @@ def each_term(result: Result) -> list[Block]:
 def terms_frame(budget: JointBudget, totals: bool = False) -> Frame:
     """Table of the terms of a joint; with ``totals`` three rows below: accuracy, repeatability, all."""
     rows = [
-        (term.cause, PART_OF[term.life], orders(term.shape, term.orders, budget.unit), term.rms, term.limit)
+        (
+            term.cause,
+            QUALITY_BY_LIFE[term.life],
+            describe_shape(term.shape, term.orders, budget.unit),
+            term.rms,
+            term.limit,
+        )
         for term in budget.terms
     ]
     if totals:
         rows += [
-            (COMBINED, PART_OF["unit"], "", budget.rms_accuracy, budget.limit_accuracy),
-            (COMBINED, PART_OF["visit"], "", budget.rms_repeatability, budget.limit_repeatability),
+            (COMBINED, QUALITY_BY_LIFE["unit"], "", budget.rms_accuracy, budget.limit_accuracy),
+            (COMBINED, QUALITY_BY_LIFE["visit"], "", budget.rms_repeatability, budget.limit_repeatability),
             (COMBINED, "both", "", budget.rms, budget.limit),
         ]
     units = [budget.unit] * len(rows)
@@ -107,11 +113,11 @@ def error_motions_frame(budget: JointBudget) -> tuple[Frame, ...]:
     columns = (
         words("error motion of the axis", [motion.motion for motion in budget.error_motions]),
         words("cause", [term.cause for term in terms]),
-        words("part of", [PART_OF[term.life] for term in terms]),
-        words("shape", [orders(term.shape, term.orders, budget.unit) for term in terms]),
+        words("part of", [QUALITY_BY_LIFE[term.life] for term in terms]),
+        words("shape", [describe_shape(term.shape, term.orders, budget.unit) for term in terms]),
         joint_errors("standard uncertainty", [term.rms for term in terms], units),
         lever_arms(budget.error_motions),
-        lengths("at the tool", [motion.at_tool for motion in budget.error_motions]),
+        lengths("at the tool", [motion.rms_at_tool for motion in budget.error_motions]),
         joint_errors("worst case", [term.limit for term in terms], units),
     )
     return (Frame(columns),)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from armsim.causes import PART_OF
+from armsim.causes import QUALITY_BY_LIFE
 from armsim.formatting import significant
 from armsim.inspection.links import link_terms
 from armsim.model.machine import Machine
@@ -37,7 +37,7 @@ def link_frame(machine: Machine) -> Frame:
     columns = (
         words("parameter", [row.parameter for row in rows]),
         words("cause", [term.cause for term in terms]),
-        words("part of", [PART_OF[term.life] for term in terms]),
+        words("part of", [QUALITY_BY_LIFE[term.life] for term in terms]),
         joint_errors("standard uncertainty", [term.rms for term in terms], units),
         joint_errors("mean", [row.mean for row in rows], units),
         lengths("at the tool", [row.at_tool for row in rows]),

@@ -14,7 +14,7 @@ from armsim.documents.kinds import KINDS
 from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude
-from armsim.field_spec import Declared, walk
+from armsim.field_spec import DeclaredField, walk
 from armsim.glossary import GLOSSARY, MEANING, Word
 from armsim.model.assumptions import typical_value
 from armsim.model.calibration_plan import Calibration
@@ -57,7 +57,7 @@ class Entry(NamedTuple):
 
     document: str
     path: str
-    field: Declared
+    field: DeclaredField
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -310,7 +310,7 @@ def _paragraph(entry: Entry) -> str:
     return "\n".join(lines)
 
 
-def _accepted(field: Declared) -> str:
+def _accepted(field: DeclaredField) -> str:
     """Kind of quantity, units and bounds."""
     key = field.key
     if key.kind == "number":

@@ -86,7 +86,7 @@ def _figure(deciding: DecidingCriterion | None) -> str:
     if deciding is None:
         return ""
     judgement = deciding.judgement
-    required = f", {judgement.required}" if judgement.limit is not None else ""
+    required = f", {judgement.limit_phrase}" if judgement.limit is not None else ""
     return f"{judgement.finding}, {deciding.task}{required}"
 
 

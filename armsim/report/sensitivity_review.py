@@ -8,7 +8,7 @@ from functools import partial
 
 from armsim import figures
 from armsim.decide.sensitivity import NumberSensitivity, Sensitivities
-from armsim.formatting import percent, show, unit_for, with_half_width
+from armsim.formatting import format_with_half_width, percent, show, unit_for
 from armsim.report.document import Block, Folded, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.frame import Exact, Frame, lengths, quoted, shares, stacked, words
@@ -55,7 +55,8 @@ def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
     rows, summary = sensitivities.lines_of(task), sensitivities.result.task(task).summary
     unit = unit_for(row.per_unit.value for row in rows)
     per_unit = [
-        with_half_width(row.per_unit.value, row.per_unit.interval, unit).removesuffix(f" {unit.name}") for row in rows
+        format_with_half_width(row.per_unit.value, row.per_unit.interval, unit).removesuffix(f" {unit.name}")
+        for row in rows
     ]
     slopes = [row.per_unit.value for row in rows], per_unit, "m", [row.per_unit.interval for row in rows]
     tenths = [row.tenth_less.value for row in rows], [row.tenth_less.interval for row in rows]
@@ -121,7 +122,7 @@ def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
             continue
         rows = [(f"{label(sensitivities, line)}: {_present_value(line)}", line.tenth_less) for line in largest]
         best = _largest_resolved(largest) or largest[0]
-        change = with_half_width(*best.tenth_less)
+        change = format_with_half_width(*best.tenth_less)
         heading = f"{task.name}: 10 % less {label(sensitivities, best)} changes most: {change}"
         note = "10 % less of one number at a time; lines: 95 % intervals"
         draw = partial(figures.differences, rows, heading, note, f"{sensitivities.result.quantile} at the worst pose")
@@ -142,9 +143,9 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
         return f"{as_it_is(sensitivities.result)}. No number has a significant effect at {task.name}."
     value, (low, high) = line.tenth_less
     verb, change = (
-        ("raises", with_half_width(value, (low, high)))
+        ("raises", format_with_half_width(value, (low, high)))
         if value > 0
-        else ("lowers", with_half_width(-value, (-high, -low)))
+        else ("lowers", format_with_half_width(-value, (-high, -low)))
     )
     return (
         f"{as_it_is(sensitivities.result)}; {label(sensitivities, line)} matters most at {task.name}: 10 % less of "

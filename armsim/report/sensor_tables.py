@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from armsim.causes import of_sensor
+from armsim.causes import lies_in_sensor
 from armsim.formatting import percent, show
 from armsim.report.frame import Frame, shares, unitless, words
 from armsim.report.verdict import deciding_task, largest_causes
@@ -49,7 +49,7 @@ def sensors_frame(result: Result) -> Frame:
 def _shares(task: TaskResult, owners: Collection[str]) -> tuple[float, float]:
     """Share of some owners in the mean square error over a task, and how much of it is of sensors."""
     parts = [part for part in task.summary.contributions if part.owner in owners]
-    return sum(part.share for part in parts), sum(part.share for part in parts if of_sensor(part.cause))
+    return sum(part.share for part in parts), sum(part.share for part in parts if lies_in_sensor(part.cause))
 
 
 def better_sensors(result: Result) -> str:
@@ -57,10 +57,12 @@ def better_sensors(result: Result) -> str:
     task = deciding_task(result)
     at, names = task.worst, task.poses.share_names
     rms = float(task.column("first_order.rms")[at])
-    by_joint = {name: [n for n in task.poses.members(name) if of_sensor(names[n][1])] for name in result.joints}
-    gains = {name: rms - task.poses.rms_without_parts(at, members) for name, members in by_joint.items()}
-    gain = rms - task.poses.rms_without_parts(at, [n for members in by_joint.values() for n in members])
-    others = {cause: share for cause, share in task.summary.causes.items() if not of_sensor(cause) and share > 0.0}
+    by_joint = {
+        name: [n for n in task.poses.share_indices(name) if lies_in_sensor(names[n][1])] for name in result.joints
+    }
+    gains = {name: rms - task.poses.rms_without_shares(at, members) for name, members in by_joint.items()}
+    gain = rms - task.poses.rms_without_shares(at, [n for members in by_joint.values() for n in members])
+    others = {cause: share for cause, share in task.summary.causes.items() if not lies_in_sensor(cause) and share > 0.0}
     remainder = f"; the rest comes from other causes: {largest_causes(others)}" if others else ""
     if rms == 0.0 or gain < NO_GAIN * rms:
         return f"No better sensor helps{remainder}." if rms else ""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from armsim.causes import PART_OF
-from armsim.formatting import orders
+from armsim.causes import QUALITY_BY_LIFE
+from armsim.formatting import describe_shape
 from armsim.inspection.data_sheet import SHOWN_SPEED, stated_terms
 from armsim.model.encoder import Encoder
 from armsim.report.frame import Frame, joint_errors, words
@@ -27,8 +27,8 @@ def error_frame(encoder: Encoder) -> Frame:
     terms = [row.term for row in rows]
     columns = (
         words("cause", [term.cause for term in terms]),
-        words("part of", [PART_OF[term.life] for term in terms]),
-        words("shape", [orders(term.shape, term.orders, unit) for term in terms]),
+        words("part of", [QUALITY_BY_LIFE[term.life] for term in terms]),
+        words("shape", [describe_shape(term.shape, term.orders, unit) for term in terms]),
         joint_errors("standard uncertainty", [term.rms for term in terms], [unit] * len(terms)),
         joint_errors("worst case", [term.limit for term in terms], [unit] * len(terms)),
         words("stated by", [", ".join(row.keys) for row in rows]),

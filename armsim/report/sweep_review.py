@@ -18,7 +18,7 @@ from armsim.report.parameter_labels import parameter_label
 from armsim.report.review import Review, json_file
 from armsim.report.trade_off_review import spread
 from armsim.report.verdict import TONES
-from armsim.requirement import Verdict, combined
+from armsim.requirement import Verdict, overall_verdict
 
 FIRST = 10
 """Most values on the first page, evenly spread."""
@@ -50,7 +50,7 @@ def _tasks(sweep: Sweep) -> list[str]:
 
 def sweep_state(sweep: Sweep) -> Verdict:
     """Worst state over all values."""
-    return combined(one for point in sweep.points for task in point.tasks for one in task.judgements)
+    return overall_verdict(one for point in sweep.points for task in point.tasks for one in task.judgements)
 
 
 def sweep_answer(sweep: Sweep) -> str:
@@ -62,7 +62,8 @@ def sweep_answer(sweep: Sweep) -> str:
         one, other = (show_interval(task.judgements[0].value, task.judgements[0].interval) for task in (start, end))
         return f"{start.judgements[0].statistic} at {worst} lie within {one} at {first.value}, {other} at {last.value}."
     states = [
-        (point.value, combined(one for task in point.tasks for one in task.judgements)) for point in record.points
+        (point.value, overall_verdict(judgement for task in point.tasks for judgement in task.judgements))
+        for point in record.points
     ]
     parts = []
     for state, group in groupby(states, key=lambda pair: pair[1]):
@@ -80,7 +81,7 @@ def sweep_map_sentence(sweep_map: SweepMap) -> str:
     points = [point for one in sweeps for point in one.points]
     if study.scenario.requirement is None:
         return f"Nothing is required; {len(points)} pairs of {both}."
-    states = [combined(one for task in point.tasks for one in task.judgements) for point in points]
+    states = [overall_verdict(one for task in point.tasks for one in task.judgements) for point in points]
     return f"The requirement is met at {states.count('met')} of {len(points)} pairs of {both}."
 
 
@@ -99,7 +100,7 @@ def sweep_review(sweep: Sweep) -> Review:
     )
     first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
     limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
-    states = {combined(one for task in point.tasks for one in task.judgements) for point in record.points}
+    states = {overall_verdict(one for task in point.tasks for one in task.judgements) for point in record.points}
     note = f"worst pose of each task; band: 95 % interval; {record.units} arms × {record.visits} visits"
     return Review(
         f"{record.scenario}: {label(sweep)} from {record.points[0].value} to {record.points[-1].value}",

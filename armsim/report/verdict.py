@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from armsim.formatting import percent
 from armsim.report.document import Tone
 from armsim.report.frame import Frame, criterion_columns, quoted, words
-from armsim.requirement import Judgement, Verdict, deciding
+from armsim.requirement import Judgement, Verdict, deciding_judgement
 from armsim.results import Result, TaskResult
 
 MOST_CAUSES = 3
@@ -17,7 +17,7 @@ TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolv
 
 def decisive(result: Result) -> tuple[str, Judgement]:
     """Task (empty for a joint) and judgement that decide, as `requirement.deciding`."""
-    judgement = deciding([judgement for _, judgement in result.named_judgements])
+    judgement = deciding_judgement([judgement for _, judgement in result.named_judgements])
     return next(pair for pair in result.named_judgements if pair[1] is judgement)
 
 

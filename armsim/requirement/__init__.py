@@ -3,17 +3,29 @@
 from armsim.requirement.judgement import (
     Judgement,
     Quantity,
-    combined,
-    deciding,
-    fails,
+    deciding_judgement,
+    failed_criteria,
+    overall_verdict,
     reasons,
     share_digits,
     show_change,
     show_quantity,
 )
-from armsim.requirement.state import ORDER, State, Verdict, state_of, worst_of
+from armsim.requirement.state import FROM_BEST_TO_WORST, State, Verdict, state_of, worst_of
 
 __all__ = [
-    "ORDER", "Judgement", "Quantity", "State", "Verdict", "combined", "deciding", "fails", "reasons", "share_digits",
-    "show_change", "show_quantity", "state_of", "worst_of",
+    "FROM_BEST_TO_WORST",
+    "Judgement",
+    "Quantity",
+    "State",
+    "Verdict",
+    "deciding_judgement",
+    "failed_criteria",
+    "overall_verdict",
+    "reasons",
+    "share_digits",
+    "show_change",
+    "show_quantity",
+    "state_of",
+    "worst_of",
 ]  # fmt: skip

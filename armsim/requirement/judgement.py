@@ -12,17 +12,24 @@ from armsim.formatting import (
     PERCENT,
     Kind,
     Unit,
-    apart,
     decimals_of,
-    in_unit,
+    distinguishable,
+    format_change,
+    format_in_unit,
     percent,
-    points,
+    percentage_points,
     show,
     show_interval,
-    signed,
     unit_for,
 )  # fmt: skip
-from armsim.requirement.state import ORDER, Verdict, state_of, units_for_interval, units_to_resolve, worst_of
+from armsim.requirement.state import (
+    FROM_BEST_TO_WORST,
+    Verdict,
+    state_of,
+    units_for_interval,
+    units_to_resolve,
+    worst_of,
+)
 
 Quantity = Literal["length", "angle", "share", "count"]
 Ends = tuple[float, float]
@@ -42,16 +49,16 @@ def show_quantity(value: float, quantity: Quantity, digits: int = 3) -> str:
 
 
 def show_change(value: float, interval: Ends | None, quantity: Quantity, sign: bool = True) -> str:
-    """A change of a value of a criterion with its unit and its interval; with its sign, or without."""
+    """Change of a value of a criterion with its unit and interval, with or without its sign."""
     if quantity in KINDS:
-        return (signed if sign else show_interval)(value, interval, KINDS[quantity])
-    text = f"{value:+g}" if quantity == "count" else points(value, interval)
+        return (format_change if sign else show_interval)(value, interval, KINDS[quantity])
+    text = f"{value:+g}" if quantity == "count" else percentage_points(value, interval)
     return text if sign else text.removeprefix("+")
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """Judgement of one criterion at one task or joint, also where nothing is required.
+    """Judgement of one criterion at one task or joint, even if nothing is required.
 
     Parameters
     ----------
@@ -60,9 +67,9 @@ class Judgement:
     statistic : str
         Judged statistic as the header of a column: "95 % of errors".
     phrase : str
-        The same as a sentence with {} in the place of the figure: "95 % of errors lie within {}".
+        The same as a sentence, with {} for the figure: "95 % of errors lie within {}".
     where : str
-        The pose or the joint at which it is worst; empty where it is of the whole task.
+        Pose or joint with the worst value; empty if the value is that of the whole task.
     value : float
         [m, rad or 1]
     interval : (low, high), optional
@@ -72,12 +79,12 @@ class Judgement:
     quantity : str
         ``length`` [m], ``angle`` [rad], ``share`` [1] or ``count``.
     at_least : bool
-        The value must reach the limit; else it must not exceed it.
+        Whether the value must reach the limit; otherwise it must not exceed it.
     state : Verdict
     cause : str
         Reason of a failure, where known.
     units_to_resolve : int, optional
-        Units that would resolve it, where it is not and a number would.
+        Number of units that would resolve it, if it is not resolved and more units would.
     decimals : int, optional
         Decimals of the figure in its unit, common to a table; see `share_digits`.
     unit : str
@@ -100,7 +107,7 @@ class Judgement:
     unit: str = ""
 
     @staticmethod
-    def of(
+    def from_interval(
         criterion: str,
         statistic: str,
         phrase: str,
@@ -114,7 +121,7 @@ class Judgement:
         cause: str = "",
         quantile: float = 1.0,
     ) -> Judgement:
-        """Judge a value by the ends of its interval, infinite where undetermined.
+        """Judge a value by the ends of its interval, which are infinite if undetermined.
 
         ``units`` were sampled; ``quantile`` is the share of arms of which the value is a quantile, 1 where it is none.
         """
@@ -123,10 +130,10 @@ class Judgement:
         if state == "not resolved" and not math.isfinite(ends[1]):
             more = units_for_interval(quantile) or None
         interval = ends if all(math.isfinite(end) for end in ends) else None
-        one = Judgement(
+        judgement = Judgement(
             criterion, statistic, phrase, pose, value, interval, limit, quantity, at_least, state, cause, more
         )  # fmt: skip
-        return share_digits([[one]])[0][0]
+        return share_digits([[judgement]])[0][0]
 
     @property
     def holds(self) -> bool:
@@ -140,8 +147,8 @@ class Judgement:
         """Value over limit, or limit over value for a least value; 0 where nothing is required."""
         if self.limit is None:
             return 0.0
-        top, bottom = (self.limit, self.value) if self.at_least else (self.value, self.limit)
-        return top / bottom if bottom > 0 else math.inf if top > 0 else 0.0
+        numerator, denominator = (self.limit, self.value) if self.at_least else (self.value, self.limit)
+        return numerator / denominator if denominator > 0 else math.inf if numerator > 0 else 0.0
 
     @property
     def display_unit(self) -> Unit:
@@ -158,17 +165,19 @@ class Judgement:
     @property
     def cell(self) -> str:
         """Figure in a column, without unit."""
-        return in_unit(self.value, self.interval, self.display_unit.factor, self.decimals)
+        return format_in_unit(self.value, self.interval, self.display_unit.factor, self.decimals)
 
     @property
-    def number(self) -> str:
+    def value_text(self) -> str:
         """Value with unit, with the digits of the figure."""
-        return in_unit(self.value, None, self.display_unit.factor, self.decimals, self.display_unit.name)
+        return format_in_unit(self.value, None, self.display_unit.factor, self.decimals, self.display_unit.name)
 
     @property
     def figure(self) -> str:
         """Value with unit and interval: "114 µm (111 to 116)"."""
-        return in_unit(self.value, self.interval, self.display_unit.factor, self.decimals, self.display_unit.name)
+        return format_in_unit(
+            self.value, self.interval, self.display_unit.factor, self.decimals, self.display_unit.name
+        )
 
     @property
     def limit_text(self) -> str:
@@ -176,8 +185,8 @@ class Judgement:
         return "" if self.limit is None else show_quantity(self.limit, self.quantity)
 
     @property
-    def required(self) -> str:
-        """The limit as a phrase."""
+    def limit_phrase(self) -> str:
+        """The limit as a phrase, such as "100 µm required"."""
         if self.quantity == "count":
             return "none allowed"
         return f"at least {self.limit_text} required" if self.at_least else f"{self.limit_text} required"
@@ -192,25 +201,25 @@ class Judgement:
         """Distance of the value from its limit; empty where nothing is required."""
         if self.limit is None or self.quantity == "count":
             return ""
-        value, limit = apart(self.value, self.limit, partial(show_quantity, quantity=self.quantity))
+        value, limit = distinguishable(self.value, self.limit, partial(show_quantity, quantity=self.quantity))
         if value == limit:
             return f"exactly the {limit} required"
         unit = "percentage points" if self.quantity == "share" else self.display_unit.name
-        gap = in_unit(abs(self.value - self.limit), None, self.display_unit.factor, self.decimals, unit)
+        gap = format_in_unit(abs(self.value - self.limit), None, self.display_unit.factor, self.decimals, unit)
         return f"{gap} {'below' if self.value < self.limit else 'above'} the {limit} required"
 
     @property
-    def miss(self) -> str:
+    def excess(self) -> str:
         """Amount by which the value is beyond its limit, with its interval; empty where it keeps the limit."""
         if self.limit is None or self.holds:
             return ""
         if self.quantity == "count":
-            return self.number
+            return self.value_text
         low, high = self.interval or (self.value, self.value)
         gaps = [self.limit - end if self.at_least else end - self.limit for end in (self.value, low, high)]
         ends = None if self.interval is None else (min(gaps[1:]), max(gaps[1:]))
         unit = "percentage points" if self.quantity == "share" else self.display_unit.name
-        return in_unit(gaps[0], ends, self.display_unit.factor, self.decimals, unit)
+        return format_in_unit(gaps[0], ends, self.display_unit.factor, self.decimals, unit)
 
     @property
     def doubt(self) -> str:
@@ -233,7 +242,7 @@ class Judgement:
         if self.state in ("met", "none stated"):
             return ""
         blame = f" ({self.cause})" if self.cause else ""
-        text = self.finding if self.quantity == "count" else f"{self.finding}, {self.required}"
+        text = self.finding if self.quantity == "count" else f"{self.finding}, {self.limit_phrase}"
         return f"{text}{blame}" if self.state == "not met" else f"not resolved: {text}{blame}; {self.doubt}"
 
 
@@ -254,11 +263,11 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
         values = [judgement.value for judgement in column]
         kind = KINDS.get(column[0].quantity)
         limits = [judgement.limit for judgement in column if judgement.limit is not None]
-        # beside a limit in its unit, as long as the numbers can be read there
-        near = bool(limits) and all(
+        # in the unit of the limit, if the numbers are readable in it
+        in_unit_of_limit = bool(limits) and all(
             LEAST_UTILISATION < judgement.utilisation < MOST_UTILISATION for judgement in column
         )
-        unit = column[0].display_unit if kind is None else unit_for(limits if near else values, kind)
+        unit = column[0].display_unit if kind is None else unit_for(limits if in_unit_of_limit else values, kind)
         decimals = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
         texts[name] = unit.name, max(decimals, 1) if column[0].quantity == "share" else decimals  # 99.9 % is not 100 %
 
@@ -269,26 +278,31 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
     return [tuple(with_shared_unit(judgement) for judgement in row) for row in rows]
 
 
-def deciding(judgements: Sequence[Judgement]) -> Judgement:
+def deciding_judgement(judgements: Sequence[Judgement]) -> Judgement:
     """The judgement that decides: of the worst state, and of several the one closest to its limit.
 
     Where everything is met, or nothing is required, the criterion that comes first: the error of the tool point.
     """
-    calm = combined(judgements) in ("met", "none stated")
+    nothing_fails = overall_verdict(judgements) in ("met", "none stated")
 
     def rank(judgement: Judgement) -> tuple[int, bool, float, float]:
-        leads = calm and judgement.criterion == judgements[0].criterion
-        return (0 if calm else ORDER.index(judgement.state)), leads, judgement.utilisation, judgement.value
+        comes_first = nothing_fails and judgement.criterion == judgements[0].criterion
+        return (
+            (0 if nothing_fails else FROM_BEST_TO_WORST.index(judgement.state)),
+            comes_first,
+            judgement.utilisation,
+            judgement.value,
+        )
 
     return max(judgements, key=rank)
 
 
-def combined(judgements: Iterable[Judgement]) -> Verdict:
+def overall_verdict(judgements: Iterable[Judgement]) -> Verdict:
     """Worst state of several judgements; ``none stated`` where nothing is required."""
     return worst_of(judgement.state for judgement in judgements)
 
 
-def fails(judgements: Iterable[Judgement]) -> tuple[str, ...]:
+def failed_criteria(judgements: Iterable[Judgement]) -> tuple[str, ...]:
     """Names of the criteria that the estimates fail."""
     return tuple(judgement.criterion for judgement in judgements if not judgement.holds)
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field
-from pydantic.dataclasses import dataclass as checked
+from pydantic.dataclasses import dataclass as validated_dataclass
 
 from armsim.field_spec import key
 
@@ -15,7 +15,7 @@ ISO_CYCLES = 30
 """Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles, from memory."""
 
 
-@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+@validated_dataclass(frozen=True, config=ConfigDict(populate_by_name=True))
 class TaskLimits:
     """Limits of a task, in place of the scenario's; None where not stated. [m, rad, shares]"""
 
@@ -51,14 +51,14 @@ def _limit(name: str) -> Any:
     return dataclasses.field(default=None, metadata=declared.metadata)
 
 
-@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+@validated_dataclass(frozen=True, config=ConfigDict(populate_by_name=True))
 class Requirement:
     """Limits that the tool must keep.
 
     ``position``, ``repeatability``, ``path_accuracy`` and ``path_repeatability`` in m, ``orientation`` and
     ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
 
-    ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
+    ``test_cycles``: visits per pose of the acceptance test that is simulated in addition; no verdict depends on it.
     ``tasks``: limits of single tasks, by their names, each in place of the scenario's.
     """
 
@@ -82,7 +82,7 @@ class Requirement:
     path_repeatability: float | None = _limit("path_repeatability")
     tasks: Mapping[str, TaskLimits] = dataclasses.field(default_factory=dict)
 
-    def of(self, task: str) -> Requirement:
+    def at_task(self, task: str) -> Requirement:
         """Requirement at a task: its own limits, else those of the scenario."""
         limits = self.tasks.get(task)
         names = () if limits is None else (field.name for field in dataclasses.fields(limits))
@@ -100,5 +100,5 @@ def coverage_of(requirement: Requirement | None) -> float:
 
 
 def required_at(requirement: Requirement | None, task: str) -> Requirement | None:
-    """Requirement at a task, as `Requirement.of`; None where the scenario has none."""
-    return None if requirement is None else requirement.of(task)
+    """Requirement at a task, as `Requirement.at_task`; None where the scenario has none."""
+    return None if requirement is None else requirement.at_task(task)

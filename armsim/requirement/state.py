@@ -9,8 +9,8 @@ from typing import Literal
 State = Literal["met", "not resolved", "not met"]
 Verdict = Literal["met", "not resolved", "not met", "none stated"]
 """State, or ``none stated`` where nothing is required."""
-ORDER: tuple[Verdict, ...] = ("none stated", "met", "not resolved", "not met")
-"""From the best to the worst."""
+FROM_BEST_TO_WORST: tuple[Verdict, ...] = ("none stated", "met", "not resolved", "not met")
+"""Verdicts from the best to the worst."""
 
 
 def state_of(low: float, high: float, limit: float, at_least: bool = False) -> State:
@@ -23,7 +23,7 @@ def state_of(low: float, high: float, limit: float, at_least: bool = False) -> S
     limit : float
         In the unit of the figure.
     at_least : bool
-        The figure must reach the limit; else it must not exceed it.
+        Whether the figure must reach the limit; otherwise it must not exceed it.
 
     Returns
     -------
@@ -44,7 +44,7 @@ def state_of(low: float, high: float, limit: float, at_least: bool = False) -> S
 
 def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
     """Worst state of several criteria; ``none stated`` where nothing is required."""
-    return ORDER[max((ORDER.index(verdict) for verdict in verdicts), default=0)]
+    return FROM_BEST_TO_WORST[max((FROM_BEST_TO_WORST.index(verdict) for verdict in verdicts), default=0)]
 
 
 def units_for_interval(quantile: float) -> int:
@@ -66,11 +66,11 @@ def units_to_resolve(units: int, value: float, low: float, high: float, limit: f
     The half-width falls with the square root of the number of units. None where no number would do (the value is the
     limit) or the sample gives no interval.
     """
-    half = high - value if limit > value else value - low
+    half_width = high - value if limit > value else value - low
     distance = abs(limit - value)
-    if not math.isfinite(half) or half <= 0 or distance <= 0:
+    if not math.isfinite(half_width) or half_width <= 0 or distance <= 0:
         return None
-    needed = units * (half / distance) ** 2
+    needed = units * (half_width / distance) ** 2
     if needed <= units or needed > 1e9:
         return None
     step = 10.0 ** (math.floor(math.log10(needed)) - 1)

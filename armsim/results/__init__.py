@@ -23,7 +23,7 @@ if TYPE_CHECKING:
         TermBudget,
         TwoSensors,
     )
-    from armsim.results.result import FORMAT, NEAR_SINGULAR, Adaptive, MapOf, Result, TaskResult
+    from armsim.results.result import FORMAT, NEAR_SINGULAR, Convergence, MapQuantity, Result, TaskResult
     from armsim.results.summary import (
         Acceptance,
         Contribution,
@@ -31,11 +31,11 @@ if TYPE_CHECKING:
         Deflection,
         Grid,
         Measure,
+        PosesWithinLimit,
         Reversal,
         Summary,
         UnitDistribution,
         Unreachable,
-        Within,
         Yield,
         YieldCurve,
     )
@@ -44,9 +44,9 @@ __all__ = [
     "FORMAT",
     "NEAR_SINGULAR",
     "Acceptance",
-    "Adaptive",
     "Assumption",
     "Contribution",
+    "Convergence",
     "CurveDetail",
     "DeflectedJoint",
     "Deflection",
@@ -55,9 +55,10 @@ __all__ = [
     "JointBudget",
     "JointCurve",
     "JointMotion",
-    "MapOf",
+    "MapQuantity",
     "Measure",
     "OperationLimit",
+    "PosesWithinLimit",
     "PositionSource",
     "Result",
     "Reversal",
@@ -69,7 +70,6 @@ __all__ = [
     "TwoSensors",
     "UnitDistribution",
     "Unreachable",
-    "Within",
     "Yield",
     "YieldCurve",
 ]

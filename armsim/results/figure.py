@@ -19,6 +19,6 @@ class Figure(IntEnum):
         return self.name.lower()
 
     @property
-    def of_visits(self) -> bool:
+    def describes_scatter(self) -> bool:
         """Whether it describes the scatter between the visits of an arm, not their common error."""
         return self in (Figure.REPEATABILITY, Figure.ORIENTATION_REPEATABILITY)

@@ -43,7 +43,7 @@ class ErrorMotionBudget:
     term: TermBudget
 
     @property
-    def at_tool(self) -> float:
+    def rms_at_tool(self) -> float:
         """Root mean square at the tool, by the lever arm. [m]"""
         return self.term.rms * self.lever_arm
 
@@ -63,8 +63,9 @@ class JointCurve:
 
     ``unit`` is one built unit; ``low`` and ``high`` hold 95 % of the units at each position; ``order`` and ``rms`` are
     the waves that make up the curve, root mean square over units and positions. Where waves are too fine for the
-    positions, ``low`` and ``high`` are the envelope of the band, ``swept_low`` and ``swept_high`` that of the
-    unit within a period of the coarsest of them, and ``detail`` shows some periods of the finest.
+    positions, ``low`` and ``high`` are the envelope of the band, ``envelope_low`` and ``envelope_high`` (``swept_low``
+    and ``swept_high`` in results.json) that of the unit within a period of the coarsest of them, and ``detail`` shows
+    some periods of the finest.
     """
 
     position: tuple[float, ...]
@@ -73,8 +74,8 @@ class JointCurve:
     high: tuple[float, ...]
     order: tuple[float, ...]
     rms: tuple[float, ...]
-    swept_low: tuple[float, ...] = ()
-    swept_high: tuple[float, ...] = ()
+    envelope_low: Annotated[tuple[float, ...], Field(alias="swept_low")] = ()
+    envelope_high: Annotated[tuple[float, ...], Field(alias="swept_high")] = ()
     detail: CurveDetail | None = None
 
 
@@ -83,11 +84,11 @@ class JointBudget:
     """A joint and its terms. ``unit`` is "rad" or "m".
 
     ``rms`` (``std`` in results.json) is the root mean square of all terms together (their means add, their scatter as
-    squares), ``limit`` the sum of their limits (worst case); ``lever_arm`` is the largest distance by
-    which a small motion of the joint moves the tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is
-    that of the signal relative to ideal placement of the head (as 1/sqrt of the mean of 1/contrast^2). Errors that
-    depend on speed are taken at the largest speeds that the tasks state. ``error_motions`` are the terms off the motion
-    of the joint, which the sums do not hold; ``price`` is that of its sensors, fitted, in cost units.
+    squares), ``limit`` the sum of their limits (worst case); ``lever_arm`` is the largest distance by which a small
+    motion of the joint moves the tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is that of the
+    signal relative to ideal placement of the head (as 1/sqrt of the mean of 1/contrast^2). Errors that depend on speed
+    are taken at the largest speeds that the tasks state. ``error_motions`` are the terms on error motions of the joint,
+    which the sums do not include; ``price`` is that of its sensors with their assembly, in cost units.
     """
 
     unit: str
@@ -109,14 +110,14 @@ class JointBudget:
     price: float = 0.0
 
     @property
-    def every_term(self) -> tuple[TermBudget, ...]:
+    def all_terms(self) -> tuple[TermBudget, ...]:
         """Terms on the motion of the joint and on its error motions."""
         return (*self.terms, *(motion.term for motion in self.error_motions))
 
-    def at_tool(self, life: str = "") -> float:
+    def rms_at_tool(self, life: str = "") -> float:
         """Root mean square at the tool, of one life or both, by the largest lever arms, with error motions. [m]"""
         rms = {"unit": self.rms_accuracy, "visit": self.rms_repeatability}.get(life, self.rms)
-        error_motion_sizes = [motion.at_tool for motion in self.error_motions if life in ("", motion.term.life)]
+        error_motion_sizes = [motion.rms_at_tool for motion in self.error_motions if life in ("", motion.term.life)]
         return math.hypot(rms * self.lever_arm, *error_motion_sizes)
 
 
@@ -133,7 +134,7 @@ class Ripple:
 
 @dataclass(frozen=True)
 class SteadySpeed:
-    """Ripple and noise of a joint at one steady speed; fields as of `JointMotion`."""
+    """Ripple and noise of a joint at one steady speed; fields as in `JointMotion`."""
 
     unit: str
     speed: float
@@ -151,9 +152,9 @@ class JointMotion:
     ``shaft_speed`` and ``frequency`` (of the signals) with their limits where the data sheet states them; ``step`` is
     the resolution of the speed, ``step_filtered`` that after the filter, ``noise`` the standard deviation from rounding
     and noise, after the filter. Ripple is rms over the speed: of the waves, in half and in 95 % of built units;
-    ``smoothness`` is that of 95 % with the noise. ``slowest`` is the lowest speed above which it stays below the stated
-    share, None where it exceeds it at the stated speed. ``lag`` and ``jitter`` are the position errors by latency and
-    by its scatter. ``smoothness_at`` is the smoothness at the speeds of ``speeds``.
+    ``smoothness`` is that of 95 % with the noise. ``slowest`` is the lowest speed above which the ripple stays below
+    the stated limit, None if it exceeds the limit at the stated speed. ``lag`` and ``jitter`` are the position errors
+    by latency and by its scatter. ``smoothness_at`` is the smoothness at the speeds of ``speeds``.
     """
 
     unit: str
@@ -179,7 +180,7 @@ class JointMotion:
 
 
 MotionState = Literal["at rest, one reading", "at rest, averaged", "moving", "above the bandwidth of the position loop"]
-"""State of motion of a joint with two sensors, in which its position rests on one of them."""
+"""State of motion of a joint with two sensors, in which one of them determines its position."""
 STATES: tuple[MotionState, ...] = get_args(MotionState)
 
 
@@ -187,9 +188,9 @@ STATES: tuple[MotionState, ...] = get_args(MotionState)
 class PositionSource:
     """Sensor that determines the position of a joint with two sensors in one state of motion, and the error there.
 
-    ``readings`` of the sensor on the joint are averaged; ``rms`` is the root mean square error of the joint, mean
-    included, ``rms_repeatability`` the part of it that differs from visit to visit [rad or m], ``at_tool`` the former
-    by the lever arm [m]; ``speed`` is that of the joint.
+    ``readings`` is the number of readings of the sensor on the joint that are averaged; ``rms`` is the root mean square
+    error of the joint, mean included, ``rms_repeatability`` the part of it that differs from visit to visit [rad or m],
+    ``at_tool`` the former by the lever arm [m]; ``speed`` is that of the joint.
     """
 
     state: MotionState
@@ -211,7 +212,8 @@ class SensorDifference:
     arms keep to, ``swing_p95`` the largest difference in any posture, likewise; ``scatter`` the standard deviation of
     one reading of the difference, ``width_scatter`` that of the width by one reversal. ``least_growth`` is the growth
     of the lost motion that one reversal shows, ``least_slip`` the slip that shows against fault-free arms, beyond the
-    ``alarm`` in any posture; ``motor_turn`` is a slip of one turn of the motor, None where the motor does not turn.
+    ``alarm`` in any posture; ``motor_turn`` is a slip of one turn of the motor, ``motor_turn_shows`` whether it
+    exceeds ``least_slip``; both are None if the motor does not turn.
     ``curve`` is the mean of both directions.
     """
 

@@ -33,22 +33,22 @@ def _finite(value: float) -> float | None:
 
 
 Finite = Annotated[float, PlainSerializer(_finite, return_type=float | None)]
-"""A number that is null in JSON where it is not finite."""
+"""A number that is null in JSON if it is not finite."""
 
 
 @lru_cache(maxsize=16)
-def _adapter(owner: Any) -> TypeAdapter[Any]:
-    return TypeAdapter(owner)
+def _adapter(record_type: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(record_type)
 
 
-def plain(record: Any) -> dict[str, Any]:
+def record_as_dict(record: Any) -> dict[str, Any]:
     """A record as plain values for JSON, its format first."""
-    owner: Any = type(record)
-    data: dict[str, Any] = _adapter(owner).dump_python(record, mode="json", by_alias=True)
+    record_type: Any = type(record)
+    data: dict[str, Any] = _adapter(record_type).dump_python(record, mode="json", by_alias=True)
     return {"format": data.pop("format"), **data}
 
 
-def schema_of_record(owner: Any) -> dict[str, Any]:
+def schema_of_record(record_type: Any) -> dict[str, Any]:
     """JSON Schema of a record."""
-    schema: dict[str, Any] = _adapter(owner).json_schema(mode="serialization", by_alias=True)
+    schema: dict[str, Any] = _adapter(record_type).json_schema(mode="serialization", by_alias=True)
     return schema

@@ -16,7 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array, tupled
-from armsim.results.poses import BIAS, VERDICTS, Ellipsoid, Interval, Matrix, PoseResult, Validation, Vector, Verdict
+from armsim.results.poses import (
+    BIAS,
+    VERDICTS,
+    Ellipsoid,
+    Interval,
+    Matrix,
+    PoseResult,
+    Validation,
+    ValidationVerdict,
+    Vector,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from pydantic_core import CoreSchema
@@ -28,7 +38,7 @@ VALIDATIONS = 2
 """Number of validations per pose: to two digits, and to one."""
 _NUMBERS: dict[Any, tuple[Any, ...]] = {
     float: ("f8",), int: ("f8",), Vector: ("f8", (3,)), Matrix: ("f8", (3, 3)), Interval: ("f8", (2,)),
-    Verdict: ("f8",), tuple[Validation, ...]: (None, (VALIDATIONS,)),
+    ValidationVerdict: ("f8",), tuple[Validation, ...]: (None, (VALIDATIONS,)),
 }  # fmt: skip
 """Array type of a field by its Python type; a verdict is stored as its number."""
 
@@ -55,24 +65,24 @@ def _record(owner: Any) -> np.dtype[np.void]:
     return np.dtype(parts)
 
 
-def record(joints: int, shares: int) -> np.dtype[np.void]:
+def row_type(joints: int, shares: int) -> np.dtype[np.void]:
     """Structured data type of a row, for numbers of joints and shares."""
-    row_type = _record(PoseResult)
-    parts: list[Any] = [(name, row_type[name]) for name in row_type.names or ()]
+    fields_type = _record(PoseResult)
+    parts: list[Any] = [(name, fields_type[name]) for name in fields_type.names or ()]
     return np.dtype(
         [*parts, ("joints", "f8", (joints,)), *((name, "f8", (shares, *shape)) for name, shape in SHARES.items())]
     )
 
 
 @lru_cache(maxsize=64)
-def column_names(kind: Any, before: str = "") -> tuple[str, ...]:
+def column_names(kind: Any, prefix: str = "") -> tuple[str, ...]:
     """Dotted names of all figures of records of a type, records within them included."""
     out: list[str] = []
     for name in kind.names:
-        out.append(f"{before}{name}")
-        part = kind[name].base  # records may come several a pose
+        out.append(f"{prefix}{name}")
+        part = kind[name].base  # a field may hold several records per pose
         if part.names is not None:
-            out += column_names(part, f"{before}{name}.")
+            out += column_names(part, f"{prefix}{name}.")
     return tuple(out)
 
 
@@ -84,9 +94,9 @@ class PoseTable(Sequence[PoseResult]):
     ----------
     names : tuple of str
     share_names : tuple of (owner, cause)
-        The bias last.
+        Owner and cause of every share, the bias last.
     rows : (poses,)
-        Records of the type that `record` returns.
+        Records of the type that `row_type` returns.
     """
 
     names: tuple[str, ...]
@@ -96,7 +106,7 @@ class PoseTable(Sequence[PoseResult]):
     @staticmethod
     def empty(names: Sequence[str], share_names: Sequence[tuple[str, str]], joints: int) -> PoseTable:
         """Table to be filled, with nan everywhere."""
-        rows = np.empty(len(names), record(joints, len(share_names)))
+        rows = np.empty(len(names), row_type(joints, len(share_names)))
         rows.view("f8")[:] = np.nan
         return PoseTable(tuple(names), tuple(share_names), rows)
 
@@ -132,10 +142,10 @@ class PoseTable(Sequence[PoseResult]):
         latter is negative where a cause reduces the mean. They sum to 1; the entry of the bias is zero, as it is
         attributed to its causes.
         """
-        scatter = np.array([name != BIAS for name in self.share_names])
-        return np.where(scatter, self.column("shares") + self.column("bias_shares"), 0.0)
+        is_scatter = np.array([name != BIAS for name in self.share_names])
+        return np.where(is_scatter, self.column("shares") + self.column("bias_shares"), 0.0)
 
-    def members(self, owner: str | None = None, cause: str | None = None) -> list[int]:
+    def share_indices(self, owner: str | None = None, cause: str | None = None) -> list[int]:
         """Indices among the names of the shares of an owner, of a cause, or of both; the bias is never included."""
         return [
             n
@@ -143,7 +153,7 @@ class PoseTable(Sequence[PoseResult]):
             if name != BIAS and owner in (None, name[0]) and cause in (None, name[1])
         ]
 
-    def over_task(self, shares: Array) -> Array:
+    def mean_over_task(self, shares: Array) -> Array:
         """Mean over the poses of shares of shape (poses, ...), weighted by the mean square error."""
         weight = self.column("first_order.rms") ** 2
         total = float(weight.sum())
@@ -153,15 +163,15 @@ class PoseTable(Sequence[PoseResult]):
         self, pose: int, owner: str | None = None, cause: str | None = None, remaining: float = 0.0
     ) -> float:
         """First-order rms error at a pose with the errors of an owner, a cause, or both scaled by ``remaining``. [m]"""
-        return self.rms_without_parts(pose, self.members(owner, cause), remaining)
+        return self.rms_without_shares(pose, self.share_indices(owner, cause), remaining)
 
-    def rms_without_parts(self, pose: int, parts: Sequence[int], remaining: float = 0.0) -> float:
-        """First-order rms error at a pose with the errors of some of the names of shares scaled by ``remaining``. [m]
+    def rms_without_shares(self, pose: int, indices: Sequence[int], remaining: float = 0.0) -> float:
+        """First-order rms error at a pose with the errors of some shares scaled by ``remaining``. [m]
 
         With s the share of these errors in the scatter and m their mean, the mean square falls by (1 - remaining^2) s,
         and the mean error vector by (1 - remaining) m.
         """
-        index = list(parts)
+        index = list(indices)
         square = float(self.column("first_order.rms")[pose]) ** 2
         mean = self.column("first_order.mean")[pose]
         mean_left = mean - (1.0 - remaining) * self.column("cause_means")[pose, index].sum(axis=0)
@@ -179,7 +189,7 @@ class PoseTable(Sequence[PoseResult]):
         rows.flags.writeable = False
         return PoseTable(self.names, self.share_names, rows)
 
-    def none(self) -> PoseTable:
+    def without_rows(self) -> PoseTable:
         """The same table without a row."""
         return PoseTable((), self.share_names, self.rows[:0])
 
@@ -203,7 +213,7 @@ class PoseTable(Sequence[PoseResult]):
                 shares["cause_means"].setdefault(owner, {})[cause] = tuple(mean)
         joints = tuple(row["joints"].tolist())
         values = {"name": self.names[index], "joints": joints, **shares}
-        pose: PoseResult = _object(PoseResult, row.item(), values)
+        pose: PoseResult = _build(PoseResult, row.item(), values)
         return pose
 
     def __iter__(self) -> Iterator[PoseResult]:
@@ -216,7 +226,7 @@ class PoseTable(Sequence[PoseResult]):
         return same and np.array_equal(self.numbers, other.numbers, equal_nan=True)
 
     @staticmethod
-    def of(poses: Iterable[PoseResult]) -> PoseTable:
+    def from_poses(poses: Iterable[PoseResult]) -> PoseTable:
         """Table of single pose results, as read from a file."""
         results = tuple(poses)
         share_names: dict[tuple[str, str], None] = {}
@@ -239,11 +249,11 @@ class PoseTable(Sequence[PoseResult]):
 
         rows = handler.generate_schema(tuple[PoseResult, ...])
         out = core_schema.plain_serializer_function_ser_schema(tuple, return_schema=rows)
-        return core_schema.no_info_after_validator_function(cls.of, rows, serialization=out)
+        return core_schema.no_info_after_validator_function(cls.from_poses, rows, serialization=out)
 
 
-class _Part(NamedTuple):
-    """Reading of a field from a record: the function that converts it, and whether nan stands for None."""
+class _FieldReader(NamedTuple):
+    """Reading of a field from a record: the function that converts it, and whether nan means None."""
 
     name: str
     read: Callable[[Any], Any]
@@ -251,29 +261,31 @@ class _Part(NamedTuple):
 
 
 @lru_cache(maxsize=16)
-def _plan(owner: Any) -> tuple[_Part, ...]:
+def _field_readers(owner: Any) -> tuple[_FieldReader, ...]:
     hints = get_type_hints(owner)
-    return tuple(_Part(name, _reader(kind), type(None) in get_args(hints[name])) for name, kind in _fields_of(owner))
+    return tuple(
+        _FieldReader(name, _reader(kind), type(None) in get_args(hints[name])) for name, kind in _fields_of(owner)
+    )
 
 
 def _reader(kind: Any) -> Callable[[Any], Any]:
-    if kind is Verdict:
+    if kind is ValidationVerdict:
         return lambda code: VERDICTS[int(code)]
     if kind in (float, int):
         return kind  # type: ignore[no-any-return]
     if kind in _NUMBERS and _NUMBERS[kind][0] is not None:
         return lambda array: tupled(array.tolist())
     if kind in _NUMBERS:
-        return lambda parts: tuple(_object(Validation, part.item(), {}) for part in parts)
+        return lambda parts: tuple(_build(Validation, part.item(), {}) for part in parts)
     if "ellipsoid" in get_type_hints(kind):
         index = [name for name, _ in _fields_of(kind)].index("covariance")
-        return lambda values: _object(kind, values, {"ellipsoid": Ellipsoid.of(values[index])})
-    return lambda values: _object(kind, values, {})
+        return lambda values: _build(kind, values, {"ellipsoid": Ellipsoid.from_covariance(values[index])})
+    return lambda values: _build(kind, values, {})
 
 
-def _object(owner: Any, values: tuple[Any, ...], extra: dict[str, Any]) -> Any:
+def _build(owner: Any, values: tuple[Any, ...], extra: dict[str, Any]) -> Any:
     """Object of a class from a record, given as a tuple in the order of its fields."""
-    for part, value in zip(_plan(owner), values, strict=False):
+    for part, value in zip(_field_readers(owner), values, strict=False):
         if part.optional and np.isnan(value if isinstance(value, float) else value.flat[0]):
             extra[part.name] = None
         else:
@@ -286,7 +298,7 @@ def fill(row: Any, result: Any) -> None:
     owner: Any = type(result)
     for name, kind in _fields_of(owner):
         value = getattr(result, name)
-        if kind is Verdict:
+        if kind is ValidationVerdict:
             row[name] = VERDICTS.index(value)
         elif kind == tuple[Validation, ...]:
             for part, validation in zip(row[name], value, strict=True):

@@ -16,8 +16,8 @@ from armsim.results.ellipsoids import ellipsoids
 Vector = tuple[float, float, float]
 Matrix = tuple[Vector, Vector, Vector]
 Interval = tuple[float, float]
-Verdict = Literal["agrees", "differs", "undecided"]
-VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+ValidationVerdict = Literal["agrees", "differs", "undecided"]
+VERDICTS: tuple[ValidationVerdict, ...] = get_args(ValidationVerdict)
 BIAS = ("bias", "mean")
 """Owner and cause of the share of the mean."""
 
@@ -30,8 +30,8 @@ class Ellipsoid:
     directions: Matrix
 
     @staticmethod
-    def of(covariance: Any) -> Ellipsoid:
-        """Ellipsoid of a covariance of shape (3, 3). [m^2]"""
+    def from_covariance(covariance: Any) -> Ellipsoid:
+        """Ellipsoid from a covariance of shape (3, 3). [m^2]"""
         semi_axes, directions = ellipsoids(np.asarray(covariance))
         return Ellipsoid(vector(semi_axes), matrix(directions))
 
@@ -87,8 +87,8 @@ class UnitQuantiles:
 class Validation:
     """Comparison of the coverage intervals of first order and Monte Carlo, JCGM 101:2008 clause 8.
 
-    ``difference`` is the distance between those interval ends, over the three coordinates, that decide; ``tolerance``
-    the numerical tolerance; ``sampling`` the 95 % half-width of the difference from sampling alone, null where the
+    ``difference`` is the distance of the interval ends that decide, of the six of the three coordinates; ``tolerance``
+    is the numerical tolerance; ``sampling`` the 95 % half-width of the difference from sampling alone, null where the
     sample does not determine it. The verdict is ``undecided`` where sampling is too coarse.
     """
 
@@ -96,7 +96,7 @@ class Validation:
     difference: float
     tolerance: float
     sampling: float | None
-    verdict: Verdict
+    verdict: ValidationVerdict
 
 
 @dataclass(frozen=True)
@@ -116,8 +116,8 @@ class PoseResult:
     ``bias_shares`` attribute the bias: the component of each owner and cause along the mean error. They sum to the
     share of the bias; a cause that reduces it has a negative share. ``cause_means`` are the mean errors of each of them
     alone [m]. ``visit_share`` is the share of the errors that change from visit to visit. ``accuracy`` and
-    ``repeatability`` are those of a unit in the limit of infinitely many visits; ``integration`` is half of the 95 %
-    interval of the integration of RP, which the intervals of ``repeatability`` contain [m].
+    ``repeatability`` are those of a unit in the limit of infinitely many visits; ``integration`` is the half-width of
+    the 95 % interval of RP from its numerical integration, which the intervals of ``repeatability`` contain [m].
 
     On a path ``accuracy`` and ``repeatability`` are taken in the plane across it, ``along`` is the length of the path
     up to here [m] and ``first_unit`` the mean error of the first built unit [m]. ``conditioning`` is the smallest

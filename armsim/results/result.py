@@ -17,7 +17,7 @@ from pydantic import TypeAdapter
 
 from armsim.arrays import Array
 from armsim.formatting import percent, unknown_name
-from armsim.requirement import Judgement, Verdict, combined, reasons
+from armsim.requirement import Judgement, Verdict, overall_verdict, reasons
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results.data_frame import data_frame
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     import pandas
 
 FORMAT = "armsim-results/1"
-MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
+MapQuantity = Literal["error", "accuracy", "repeatability", "orientation"]
 """Measure that a slice or a volume draws over its cells."""
 NEAR_SINGULAR = 0.01
 """Conditioning below which a posture is called near-singular. Common practice, no source."""
@@ -68,7 +68,7 @@ class TaskResult:
     reversals: tuple[Reversal, ...] = ()
     grid: Grid | None = None
     notes: tuple[str, ...] = ()
-    maps: tuple[MapOf, ...] = ("error",)
+    maps: tuple[MapQuantity, ...] = ("error",)
     yield_curve: YieldCurve | None = None
     acceptance: Acceptance | None = None
     deflection: Deflection | None = None
@@ -121,7 +121,7 @@ class TaskResult:
             As `share`.
         """
         self._refuse_unknown(owner, cause)
-        return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
+        return np.asarray(self.poses.contributions[:, self.poses.share_indices(owner, cause)].sum(axis=1))
 
     def _refuse_unknown(self, owner: str | None, cause: str | None) -> None:
         owners, causes = (list(dict.fromkeys(names)) for names in zip(*self.poses.share_names, strict=True))
@@ -152,7 +152,7 @@ class TaskResult:
 
 
 @dataclass(frozen=True)
-class Adaptive:
+class Convergence:
     """Convergence of a run with a numerical tolerance, JCGM 101:2008 7.9.4.
 
     ``doubt`` is the largest, over all poses, of twice the standard deviation of the quantile at the coverage, as a
@@ -170,13 +170,12 @@ class Adaptive:
 class Result:
     """Results of a whole run.
 
-    ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` maps each
-    cause of error that the scenario states, by document and key, to its joints, empty where it is a value of the
+    ``price`` is that of the sensors with their assembly; ``prices`` are its parts as far as stated. ``stated`` maps
+    each cause of error that the scenario states, by document and key, to its joints, empty where it is a value of the
     machine. ``assumptions`` are the values that the scenario does not state. ``two_sensors`` holds the joints with a
-    sensor on either side of the gear. ``links`` are the terms of constants of
-    links and frames, named by their axes. ``judgements`` are those of criteria
-    of joints; ``version`` and ``source_digest`` name the code; ``sampled_on`` names the device that
-    sampled, empty where it was the processor.
+    sensor on either side of the gear. ``links`` are the terms of constants of links and frames, named by their axes.
+    ``judgements`` are those of criteria of joints; ``version`` and ``source_digest`` name the code; ``sampled_on``
+    names the device that sampled, empty where it was the processor.
     """
 
     format: str
@@ -193,7 +192,7 @@ class Result:
     links: tuple[TermBudget, ...] = ()
     groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default=())
-    adaptive: Adaptive | None = None
+    adaptive: Convergence | None = None
     prices: dict[str, float] = field(default_factory=dict)
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
     motion: dict[str, JointMotion] = field(default_factory=dict)
@@ -222,13 +221,13 @@ class Result:
     @property
     def state(self) -> Verdict:
         """The worst state of all criteria at all tasks and joints."""
-        return combined(judgement for _, judgement in self.named_judgements)
+        return overall_verdict(judgement for _, judgement in self.named_judgements)
 
     @property
     def reasons(self) -> tuple[str, ...]:
         """Criteria that are not met or not resolved, in sentences that name the task."""
-        of_tasks = [f"{task.name}: {reason}" for task in self.tasks for reason in task.summary.reasons]
-        return (*of_tasks, *reasons(self.judgements))
+        task_reasons = [f"{task.name}: {reason}" for task in self.tasks for reason in task.summary.reasons]
+        return (*task_reasons, *reasons(self.judgements))
 
     def to_dataframe(self) -> pandas.DataFrame:
         """Figures of all poses of all tasks as a table of pandas, indexed by task and pose.
@@ -267,7 +266,7 @@ class Result:
 
     def pieces(self) -> Iterator[bytes]:
         """The text of results.json in pieces, one per pose, so that it need not be in memory as a whole."""
-        tasks = tuple(replace(task, poses=task.poses.none()) for task in self.tasks)
+        tasks = tuple(replace(task, poses=task.poses.without_rows()) for task in self.tasks)
         frame_text = _adapter().dump_json(replace(self, tasks=tasks), by_alias=True, indent=1).split(_NO_POSES)
         for task, before in zip(self.tasks, frame_text, strict=False):
             yield before + b'"poses": ['

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import ConfigDict, Field
-from pydantic.dataclasses import dataclass as checked
+from pydantic.dataclasses import dataclass as validated_dataclass
 
-from armsim.requirement import Judgement, Verdict, fails, reasons
+from armsim.requirement import Judgement, Verdict, failed_criteria, reasons
 from armsim.results.poses import Interval, Matrix, UnitQuantiles, Vector
 
 
 @dataclass(frozen=True)
-class Within:
+class PosesWithinLimit:
     """Share of the poses of a task that are within the requirement.
 
     ``interval``: from the share of poses that are certainly within (upper end of their 95 % interval) to the share
@@ -24,7 +24,7 @@ class Within:
     interval: Interval
 
 
-@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+@validated_dataclass(frozen=True, config=ConfigDict(populate_by_name=True))
 class Yield:
     """Share of built arms that pass at every pose, with its Clopper-Pearson interval at 95 %.
 
@@ -66,7 +66,7 @@ class Contribution:
         return self.scatter + self.bias
 
 
-@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+@validated_dataclass(frozen=True, config=ConfigDict(populate_by_name=True))
 class Summary:
     """Summary of a task.
 
@@ -91,7 +91,7 @@ class Summary:
     yield_: Annotated[Yield | None, Field(alias="yield")] = None
     state: Verdict = "none stated"
     judgements: tuple[Judgement, ...] = ()
-    within: Within | None = None
+    within: PosesWithinLimit | None = None
     contributions: tuple[Contribution, ...] = ()
 
     @property
@@ -102,7 +102,7 @@ class Summary:
     @property
     def failed(self) -> tuple[str, ...]:
         """Names of the criteria that the estimates do not meet."""
-        return fails(self.judgements)
+        return failed_criteria(self.judgements)
 
     @property
     def reasons(self) -> tuple[str, ...]:
@@ -134,7 +134,7 @@ class Acceptance:
 
 @dataclass(frozen=True)
 class YieldCurve:
-    """Yield against the required position: share of built units that would pass, with its 95 % interval. [m]
+    """Yield against the limit of the position error: share of built units that would pass, with its 95 % interval. [m]
 
     A unit passes if its AP is within ``position`` at every pose, and its RP within the repeatability that is required.
     ``largest`` is the largest share that any position reaches: below 1 where the repeatability fails some units.
@@ -148,7 +148,7 @@ class YieldCurve:
 
     def position_reaching(self, share: float) -> float | None:
         """Smallest position on the curve at which at least this share passes; None where none does. [m]"""
-        least = share - 1e-9  # 95 % as read is not to the last bit the share of 95 of 100 arms
+        least = share - 1e-9  # 0.95 and the share of 95 of 100 arms differ by rounding
         positions = [p for p, s in zip(self.position, self.share, strict=True) if s >= least]
         return positions[0] if positions else None
 
@@ -167,7 +167,7 @@ class Deflection:
     """Nominal deflection under gravity at a pose, before and after compensation. [m]
 
     ``points_before`` and ``points_after`` are the displacements of base, every joint and tool point; ``joints`` are the
-    parts of the tool point by joint.
+    displacements of the tool point by joint.
     """
 
     pose: str

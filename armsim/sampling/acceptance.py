@@ -3,8 +3,8 @@
 A unit is one simulated arm with its own drawn error coefficients.
 
 ISO 9283 lets every pose be visited some thirty times. RP of so few visits scatters by a tenth from test to test, and
-the largest over several poses lies above the true RP of the arm. The test is simulated: every unit visits every pose so
-many times, with random numbers of its own.
+the largest over several poses lies above the true RP of the arm. The test is simulated: every unit visits every pose as
+often as the test asks for, with random numbers of the test alone.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.statistics import pose_accuracy, pose_repeatability
 
@@ -40,7 +40,7 @@ class AcceptanceTest:
     reported: Array
     attained: Array
 
-    def within(
+    def passing_and_conforming(
         self, accuracy: float | None, repeatability: float | None
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Units that pass the test at all poses, and units that are within the limits there, shape (units,) each.
@@ -65,7 +65,7 @@ class AcceptanceTest:
 
 
 def simulate_test(
-    spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int
+    spec: RunSpec, task: int, configurations: Configurations, pose_numbers: list[int], cycles: int
 ) -> AcceptanceTest:
     """Simulate a test of every unit at some poses, with joints at rest.
 
@@ -73,32 +73,32 @@ def simulate_test(
     ----------
     spec : RunSpec
     task : int
-        Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
+        Key of the random numbers. It differs from the key in the study, so that the test has visits of its own.
     configurations : Configurations
         Joint positions of all poses of the task.
-    numbers : list of int
+    pose_numbers : list of int
         Numbers of the tested poses.
     cycles : int
         At least 2.
 
     Returns
     -------
-    Tested
+    AcceptanceTest
 
     References
     ----------
     .. [1] ISO 9283:1998 7.2.1, 7.2.2 (clause numbers from memory).
     """
-    tested = configurations[np.array(numbers, dtype=np.int64)]
-    sampler = Sampler.prepare(spec.machine.evaluated(tested), spec.plan)
+    tested = configurations[np.array(pose_numbers, dtype=np.int64)]
+    sampler = MachineAtPoses.prepare(spec.machine.evaluated(tested), spec.plan)
     distribution = sampler.visit_distribution()
-    printed, attained = (np.empty((2, len(numbers), spec.plan.units)) for _ in range(2))
+    reported, attained = (np.empty((2, len(pose_numbers), spec.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(MAX_VISITS_AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
     for units, coefficients in spec.unit_blocks(block):
         count = units.stop - units.start
         for pose, number in enumerate(tested.numbers.tolist()):
-            displacement, _ = sampler.follow(pose, number, task, coefficients, units.start, count, cycles)
-            printed[0, pose, units] = pose_accuracy(displacement)
-            printed[1, pose, units] = pose_repeatability(displacement)
+            displacement, _ = sampler.visit_displacements(pose, number, task, coefficients, units.start, count, cycles)
+            reported[0, pose, units] = pose_accuracy(displacement)
+            reported[1, pose, units] = pose_repeatability(displacement)
             attained[:, pose, units] = sampler.unit_statistics_at_pose(pose, distribution, coefficients, count)[0][:2]
-    return AcceptanceTest(printed, attained)
+    return AcceptanceTest(reported, attained)

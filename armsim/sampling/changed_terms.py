@@ -11,7 +11,7 @@ from armsim.errormodel.terms import Term
 from armsim.model.machine import Change
 
 
-def factor(changes: Sequence[Change], joint: str, cause: Cause) -> float:
+def factor_of_changes(changes: Sequence[Change], joint: str, cause: Cause) -> float:
     """Factor of all changes on the errors of a cause at a joint.
 
     Parameters
@@ -42,7 +42,7 @@ def changed_terms(terms: Sequence[Term], changes: Sequence[Change], joint: str) 
     """
     out = []
     for term in terms:
-        scale = factor(changes, joint, term.cause)
+        scale = factor_of_changes(changes, joint, term.cause)
         acts = tuple(replace(act, shape=act.shape.scaled(scale)) for act in term.acts)
         out.append(term if scale == 1.0 else replace(term, acts=acts))
     return out

@@ -2,8 +2,8 @@
 
 A unit is one simulated arm with its own drawn error coefficients.
 
-Random numbers are keyed by what they stand for and every sum runs in a fixed order, so that the bits of a row depend
-neither on where its pose is sampled, nor on the size of its chunk, nor on what else is sampled.
+Random numbers are keyed by the quantity that they draw and every sum runs in a fixed order, so that the bits of a row
+depend neither on where its pose is sampled, nor on the size of its chunk, nor on what else is sampled.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.model.configurations import Configurations
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.figure import Figure
-from armsim.results.pose_table import PoseTable, record
-from armsim.sampling.first_order import Linearised, linearise
+from armsim.results.pose_table import PoseTable, row_type
+from armsim.sampling.first_order import FirstOrderErrors, linearise
 from armsim.sampling.kernel_arrays import Scales
 from armsim.sampling.layout import Layout
-from armsim.sampling.monte_carlo import Sampler, blocks
+from armsim.sampling.monte_carlo import MachineAtPoses, unit_ranges
 from armsim.sampling.pose_sampler import PROCESSOR, PoseSampler
 from armsim.sampling.pose_statistics import fill_first_order, share_names
 from armsim.sampling.random_draws import draw_units
@@ -31,7 +31,7 @@ from armsim.sampling.visit_distribution import VisitDistribution
 from armsim.sampling_plan import SamplingPlan
 
 CHUNK = 64
-"""Most poses that are sampled by one worker at a time."""
+"""Most poses that one worker samples at a time."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +64,7 @@ class RunSpec:
     sampler: PoseSampler = PROCESSOR
 
     @staticmethod
-    def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
+    def in_one_block(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
         """Specification with all units drawn at once and one pose at a time.
 
         Parameters
@@ -80,15 +80,15 @@ class RunSpec:
         return RunSpec(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
 
     @property
-    def record(self) -> np.dtype[np.void]:
+    def row_type(self) -> np.dtype[np.void]:
         """Data type of a row of the pose table."""
-        return record(len(self.machine.joints), len(share_names(self.machine)))
+        return row_type(len(self.machine.joints), len(share_names(self.machine)))
 
-    def plan_of(self, units: int) -> SamplingPlan:
+    def plan_with_units(self, units: int) -> SamplingPlan:
         """The plan with another number of units."""
         return replace(self.plan, units=units)
 
-    def units(self, first: int, units: int, in_motion: bool = False) -> Array:
+    def coefficients(self, first: int, units: int, in_motion: bool = False) -> Array:
         """Coefficients of a range of units as `draw_units`; with stored draws ``first`` is a multiple of `LANES`.
 
         Parameters
@@ -104,7 +104,7 @@ class RunSpec:
         """
         machine, draws = (self.machine.moving, self.draws_moving) if in_motion else (self.machine, self.draws)
         if draws is not None:
-            return draws.of(first, units)
+            return draws.coefficients(first, units)
         return draw_units(machine.terms, self.plan, first, units)
 
     def unit_blocks(self, block: int = 0, in_motion: bool = False) -> Iterator[tuple[slice, Array]]:
@@ -121,8 +121,8 @@ class RunSpec:
         ------
         (slice, (coefficients, units))
         """
-        for first, units in blocks(self.plan.units, block or self.layout.unit_block):
-            yield slice(first, first + units), self.units(first, units, in_motion)
+        for first, units in unit_ranges(self.plan.units, block or self.layout.unit_block):
+            yield slice(first, first + units), self.coefficients(first, units, in_motion)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,10 +150,9 @@ class EvaluatedChunk:
     machine : Machine
         Machine at rest, or in motion where the chunk is part of a path.
     evaluated : EvaluatedMachine
-    linear : Linearised
-        First-order (linearised) model.
+    first_order : FirstOrderErrors
     scales : Scales
-    sampler : Sampler
+    machine_at_poses : MachineAtPoses
     tangents : (poses, 3)
         Unit tangents of the path; zero without a path.
     in_motion : bool
@@ -162,14 +161,14 @@ class EvaluatedChunk:
 
     machine: Machine
     evaluated: EvaluatedMachine
-    linear: Linearised
+    first_order: FirstOrderErrors
     scales: Scales
-    sampler: Sampler
+    machine_at_poses: MachineAtPoses
     tangents: Array
     in_motion: bool
 
     @staticmethod
-    def of(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
+    def evaluate(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
         """Evaluate a chunk of configurations.
 
         Parameters
@@ -184,10 +183,12 @@ class EvaluatedChunk:
         in_motion = configurations.is_path
         evaluated = spec.machine.evaluated(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
-        linear = linearise(evaluated)
-        sampler = Sampler.prepare(evaluated, spec.plan)
+        first_order = linearise(evaluated)
+        machine_at_poses = MachineAtPoses.prepare(evaluated, spec.plan)
         machine = spec.machine.moving if in_motion else spec.machine
-        return EvaluatedChunk(machine, evaluated, linear, Scales.of(linear), sampler, tangents, in_motion)
+        return EvaluatedChunk(
+            machine, evaluated, first_order, Scales.from_first_order(first_order), machine_at_poses, tangents, in_motion
+        )
 
     def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
         """Pose table with the columns that need no sample; the others are nan.
@@ -202,7 +203,7 @@ class EvaluatedChunk:
         PoseTable
         """
         out = PoseTable.empty([""] * len(configurations), share_names(spec.machine), len(spec.machine.joints))
-        fill_first_order(out, spec.machine, configurations.joints, self.evaluated, self.linear)
+        fill_first_order(out, spec.machine, configurations.joints, self.evaluated, self.first_order)
         return out
 
     def fill_first_unit(self, table: PoseTable, distribution: VisitDistribution, spec: RunSpec) -> None:
@@ -217,9 +218,11 @@ class EvaluatedChunk:
         distribution : VisitDistribution
         spec : RunSpec
         """
-        one = spec.units(0, 1, self.in_motion)
+        coefficients = spec.coefficients(0, 1, self.in_motion)
         for pose in range(len(table)):
-            table.column("first_unit")[pose] = self.sampler.unit_statistics_at_pose(pose, distribution, one, 1)[1][:, 0]
+            table.column("first_unit")[pose] = self.machine_at_poses.unit_statistics_at_pose(
+                pose, distribution, coefficients, 1
+            )[1][:, 0]
 
     def unit_statistics(
         self, spec: RunSpec, distribution: VisitDistribution, poses: range
@@ -241,7 +244,7 @@ class EvaluatedChunk:
         """
         for units, coefficients in spec.unit_blocks(in_motion=self.in_motion):
             for pose in poses:
-                unit_statistics = self.sampler.unit_statistics_at_pose(
+                unit_statistics = self.machine_at_poses.unit_statistics_at_pose(
                     pose, distribution, coefficients, units.stop - units.start, self.tangents[pose]
                 )[0]
                 yield units, pose, unit_statistics
@@ -263,7 +266,7 @@ class Extremes:
     repeatability_bounds: Array
 
     @staticmethod
-    def none(units: int) -> Extremes:
+    def without_poses(units: int) -> Extremes:
         """Extremes over no poses."""
         return Extremes(np.zeros((UNIT_STATISTICS, units)), np.full((2, units), -np.inf))
 
@@ -282,16 +285,16 @@ class Extremes:
                 bound, (unit_statistics[:, Figure.REPEATABILITY] + sign * half_width[:, None]).max(axis=0), out=bound
             )
 
-    def of_figure(self, figure: Figure) -> Array:
+    def with_bounds(self, figure: Figure) -> Array:
         """A figure with its upper and lower bound by the integration of RP, shape (3, units). [m or rad]"""
         value = self.worst[figure]
         return np.stack([value, *(self.repeatability_bounds if figure is Figure.REPEATABILITY else (value, value))])
 
-    def of(self, units: slice) -> Extremes:
+    def select_units(self, units: slice) -> Extremes:
         """View of a range of units."""
         return Extremes(self.worst[:, units], self.repeatability_bounds[:, units])
 
-    def join(self, other: Extremes) -> None:
+    def include(self, other: Extremes) -> None:
         """Include the extremes of other poses."""
         np.maximum(self.worst, other.worst, out=self.worst)
         np.maximum(self.repeatability_bounds, other.repeatability_bounds, out=self.repeatability_bounds)
@@ -314,8 +317,8 @@ def unit_statistics_at(spec: RunSpec, number: int, configurations: Configuration
     repeatability : (NETS,) [m]
         RP by each net.
     """
-    chunk = EvaluatedChunk.of(spec, configurations[number : number + 1])
-    distribution = chunk.sampler.visit_distribution(chunk.tangents)
+    chunk = EvaluatedChunk.evaluate(spec, configurations[number : number + 1])
+    distribution = chunk.machine_at_poses.visit_distribution(chunk.tangents)
     out = np.empty((UNIT_STATISTICS, spec.plan.units))
     for units, _, unit_statistics in chunk.unit_statistics(spec, distribution, range(1)):
         out[:, units] = unit_statistics

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core.packed_counts import pack, packed_size, unpack
-from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays
+from armsim.core.pose_kernel import HistogramStack, PoseOutputs, PoseQuery, Poses, UnitArrays, WorkItem
 from armsim.core.sample_kernel import Histograms
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
 from armsim.sampling.kernel_arrays import empty_histograms, empty_outputs, empty_units
-from armsim.sampling.monte_carlo import blocks
+from armsim.sampling.monte_carlo import unit_ranges
 from armsim.sampling.pose_statistics import fill_sampled, pose_query
 from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
@@ -37,7 +37,7 @@ def never_stop() -> None:
 
 @dataclass(frozen=True, eq=False)
 class ChunkResult:
-    """Table rows of a chunk's poses, and the extremes of every unit over them."""
+    """Table rows of the poses of a chunk, and the largest figures of every unit at these poses."""
 
     rows: Rows
     extremes: Extremes
@@ -63,7 +63,7 @@ class PreparedPoses:
     poses: Poses
 
     @staticmethod
-    def of(
+    def prepare(
         spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, integrals: VisitIntegrals, numbers: Numbers
     ) -> PreparedPoses:
         """Compute the distribution of the visits and arrange the poses for the kernels.
@@ -77,7 +77,7 @@ class PreparedPoses:
         table : PoseTable
             Result table with the columns that need no sample filled in.
         integrals : VisitIntegrals
-            Those of the chunk, summed.
+            Integrals of the poses of the chunk, summed.
         numbers : (poses,)
             Numbers of the poses in their task.
 
@@ -85,11 +85,11 @@ class PreparedPoses:
         -------
         PreparedPoses
         """
-        distribution = chunk.sampler.distribution_of(integrals)
+        distribution = chunk.machine_at_poses.distribution_of(integrals)
         if chunk.in_motion:
             chunk.fill_first_unit(table, distribution, spec)
         return PreparedPoses(
-            task, chunk, table, chunk.sampler.kernel_poses(distribution, chunk.scales, chunk.tangents, numbers)
+            task, chunk, table, chunk.machine_at_poses.kernel_poses(distribution, chunk.scales, chunk.tangents, numbers)
         )
 
 
@@ -111,8 +111,8 @@ class PoseStatistics:
     outputs: PoseOutputs
 
     @staticmethod
-    def of(spec: RunSpec, poses: int, units: int) -> PoseStatistics:
-        """Nothing read yet.
+    def empty(spec: RunSpec, poses: int, units: int) -> PoseStatistics:
+        """Empty arrays for the statistics of a number of units.
 
         Parameters
         ----------
@@ -121,16 +121,16 @@ class PoseStatistics:
 
         Returns
         -------
-        Readings
+        PoseStatistics
         """
-        plan = spec.plan_of(units)
+        plan = spec.plan_with_units(units)
         query = pose_query(spec.coverage, plan)
         return PoseStatistics(plan, query, empty_outputs(poses, query, units // spec.batch if spec.batch else 0))
 
     def fill(self, prepared: PreparedPoses) -> Rows:
         """Fill the table of the prepared poses, once all of them are sampled, and return its rows."""
         half_width = prepared.poses.half_width
-        fill_sampled(prepared.table, prepared.chunk.linear, self.outputs, self.plan, half_width)
+        fill_sampled(prepared.table, prepared.chunk.first_order, self.outputs, self.plan, half_width)
         return prepared.table.rows
 
 
@@ -151,7 +151,7 @@ class PackedCounts:
     extremes: Array
 
     @staticmethod
-    def of(histograms: Histograms) -> PackedCounts:
+    def pack(histograms: Histograms) -> PackedCounts:
         """Pack the histogram of a pose."""
         size = packed_size(histograms)
         bin_index, count = np.empty(size, dtype=np.int64), np.empty(size, dtype=np.int64)
@@ -204,12 +204,12 @@ def sample_chunk(
     -------
     ChunkResult
     """
-    evaluated = EvaluatedChunk.of(spec, chunk.configurations)
+    evaluated = EvaluatedChunk.evaluate(spec, chunk.configurations)
     table = evaluated.table(spec, chunk.configurations)
-    integrals = evaluated.sampler.visit_integrals(evaluated.tangents)
+    integrals = evaluated.machine_at_poses.visit_integrals(evaluated.tangents)
     integrals.sum()
-    prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, integrals, chunk.configurations.numbers)
-    statistics = PoseStatistics.of(spec, len(table), units or spec.plan.units)
+    prepared = PreparedPoses.prepare(spec, chunk.task, evaluated, table, integrals, chunk.configurations.numbers)
+    statistics = PoseStatistics.empty(spec, len(table), units or spec.plan.units)
     extremes, _ = sample_prepared(spec, prepared, statistics, slice(0, len(table)), check_stop=check_stop)
     return ChunkResult(statistics.fill(prepared), extremes)
 
@@ -219,11 +219,11 @@ def sample_prepared(
     prepared: PreparedPoses,
     statistics: PoseStatistics,
     rows: slice,
-    before: PartialSample | None = None,
+    previous: PartialSample | None = None,
     resumable: bool = False,
     check_stop: CheckStop = never_stop,
 ) -> tuple[Extremes, PartialSample | None]:
-    """Sample some of the prepared poses up to the number of units of the readings.
+    """Sample some of the prepared poses up to the number of units of ``statistics``.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def sample_prepared(
         Written at these poses.
     rows : slice
         Poses to sample.
-    before : PartialSample, optional
+    previous : PartialSample, optional
         Partial sample of these poses to continue; must hold fewer units. Default: start from zero.
     resumable : bool
         Return a partial sample, to which units can be added. Needs a layout with a histogram per pose of a call.
@@ -252,37 +252,39 @@ def sample_prepared(
         Raised by ``check_stop``.
     """
     plan, layout, units = statistics.plan, spec.layout, statistics.plan.units
-    previous_units = 0 if before is None else before.units
-    all_poses = resumable or before is not None  # else the arrays of one call are used again by the next
-    once = layout.histograms == 1 and not all_poses
-    arrays = empty_units(rows.stop - rows.start if all_poses else 1 if once else layout.poses_per_call, units)
+    previous_units = 0 if previous is None else previous.units
+    row_per_pose = resumable or previous is not None  # otherwise each call uses the same arrays again
+    single_row = layout.histograms == 1 and not row_per_pose
+    arrays = empty_units(rows.stop - rows.start if row_per_pose else 1 if single_row else layout.poses_per_call, units)
     histogram_stack, counts = empty_histograms(layout.histograms), []
-    if before is not None:
-        arrays.squared_errors[:, :previous_units] = before.squared_errors
-        arrays.unit_statistics[:, :, :previous_units] = before.unit_statistics
-        statistics.outputs.sums[rows] = before.sums
+    if previous is not None:
+        arrays.squared_errors[:, :previous_units] = previous.squared_errors
+        arrays.unit_statistics[:, :, :previous_units] = previous.unit_statistics
+        statistics.outputs.sums[rows] = previous.sums
     for begin in range(rows.start, rows.stop, layout.poses_per_call):
         end = min(begin + layout.poses_per_call, rows.stop)
         group = PoseOutputs(*(array[begin:end] for array in statistics.outputs))
-        some = _of_rows(arrays, slice(begin - rows.start, end - rows.start)) if all_poses else arrays
-        if before is not None:
-            for i, packed in enumerate(before.counts[begin - rows.start : end - rows.start]):
+        call_arrays = _select_rows(arrays, slice(begin - rows.start, end - rows.start)) if row_per_pose else arrays
+        if previous is not None:
+            for i, packed in enumerate(previous.counts[begin - rows.start : end - rows.start]):
                 unpack(packed.bin_index, packed.count, packed.extremes, _histograms_of(histogram_stack, i))
-        for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
+        for number, (first, count) in enumerate(unit_ranges(units - previous_units, layout.unit_block)):
             check_stop()
             batch = number if spec.batch and count == spec.batch else -1
-            part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
-            coefficients = spec.units(previous_units + first, count, prepared.chunk.in_motion)
-            spec.sampler.sample(prepared.poses, coefficients, part, statistics.query, histogram_stack, some, group)
+            item = WorkItem(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
+            coefficients = spec.coefficients(previous_units + first, count, prepared.chunk.in_motion)
+            spec.sampler.sample(
+                prepared.poses, coefficients, item, statistics.query, histogram_stack, call_arrays, group
+            )
         if resumable:
-            counts += [PackedCounts.of(_histograms_of(histogram_stack, i)) for i in range(end - begin)]
+            counts += [PackedCounts.pack(_histograms_of(histogram_stack, i)) for i in range(end - begin)]
     partial = PartialSample(
         arrays.squared_errors, arrays.unit_statistics, statistics.outputs.sums[rows].copy(), tuple(counts)
     )
     return Extremes(arrays.worst, arrays.bounds), partial if resumable else None
 
 
-def _of_rows(arrays: UnitArrays, rows: slice) -> UnitArrays:
+def _select_rows(arrays: UnitArrays, rows: slice) -> UnitArrays:
     """Views of some rows of the arrays of units."""
     return arrays._replace(squared_errors=arrays.squared_errors[rows], unit_statistics=arrays.unit_statistics[rows])
 

@@ -2,10 +2,10 @@
 
 A unit is one simulated arm with its own drawn error coefficients.
 
-Every call has a stream and memory of its own on the device, so that copies of one run beside the kernels of others.
-Threads prepare their calls one at a time, since the library's records of memory are not made for several, and wait
-for the device beside each other. The processor makes the statistics of what the device counted, by the code that it
-uses for its own counts.
+Every call has a stream and memory of its own on the device, so that the copies of one call overlap with the kernels of
+others. Threads prepare their calls one at a time, since the memory manager of the library is not safe for threads, and
+wait for the device in parallel. The processor computes the statistics from the counts of the device, with the code that
+it uses for its own counts.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from numba import cuda as numba_cuda
 from armsim.arrays import Array
 from armsim.core.device_counts import BINS, TOTALS, WINDOWS, DeviceCounts, conclude_poses, find_windows
 from armsim.core.device_kernel import (
-    CLEARED,
-    GATHERING,
+    COUNTS_PER_THREAD,
+    GATHER_THREADS,
     THREADS,
     clearing_kernel,
     gathering_kernel,
@@ -33,7 +33,7 @@ from armsim.core.device_kernel import (
     pack_poses,
     pack_sizes,
 )
-from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays, callees
+from armsim.core.pose_kernel import HistogramStack, PoseOutputs, PoseQuery, Poses, UnitArrays, WorkItem, callees
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.run_options import Note
 from armsim.sampling.pose_sampler import PROCESSOR, CallSizes
@@ -43,19 +43,21 @@ SIZES = CallSizes(32, BINS, 64 * 2**20, 8, 100_000_000, 2_000_000)
 """A pose takes a byte of memory per bin: few counts, of four bytes, are between the smallest and the largest value."""
 MEMORY_SHARE = 0.5
 """Share of the device's free memory that is taken."""
-ROOM = 1.25
-"""Factor on the size of a new array, so that few are made anew."""
+SPARE_FACTOR = 1.25
+"""Factor on the size of a new array, so that it seldom has to be replaced by a larger one."""
 MOST_COUNTS = 2**32 - 1
 """Most visits that a count of the device holds."""
 GATHERED = 2**16
 """Number of gathered counts, rounded up to a multiple, so that calls share the arrays of few sizes."""
 UNIT_BYTES = 8 * (UNIT_STATISTICS + 1)
 """Memory per unit of the outputs at a pose, on the device. [bytes]"""
-warnings.filterwarnings("ignore", ".*under-utilization", module="numba")  # by small parts of the work
+warnings.filterwarnings(
+    "ignore", ".*under-utilization", module="numba"
+)  # a small work item uses few processors of the device
 
 
 class _Memory:
-    """Stream and arrays of a call, used again by the next and made anew where they are too small."""
+    """Stream and arrays of a call, used again by the next call and replaced if they are too small."""
 
     def __init__(self) -> None:
         self.stream: Any = cuda.stream()
@@ -72,12 +74,14 @@ class _Memory:
         return self._on_device.array(name, shape, scalar)
 
     def counts(self, poses: int) -> Any:
-        """Counts of poses on the device, zero; what gathers them leaves them so."""
+        """Counts of poses on the device, all zero: the kernel that copies them also clears them."""
         before = self._on_device.buffers.get("counts")
         counts = self.array("counts", (poses, BINS), np.uint32)
         buffer = self._on_device.buffers["counts"]
         if buffer is not before:
-            clearing_kernel()[-(-buffer.size // (GATHERING * CLEARED)), GATHERING, self.stream](buffer)
+            clearing_kernel()[-(-buffer.size // (GATHER_THREADS * COUNTS_PER_THREAD)), GATHER_THREADS, self.stream](
+                buffer
+            )
         return counts
 
     def to_device(self, name: str, values: Any) -> Any:
@@ -110,7 +114,7 @@ class _Arrays:
         if name not in self.buffers or self.buffers[name].size < size:
             self._arrays = {key: array for key, array in self._arrays.items() if key[0] != name}
             self.buffers.pop(name, None)  # before the new one is made
-            self.buffers[name] = self._make(int(ROOM * size), dtype=scalar)
+            self.buffers[name] = self._make(int(SPARE_FACTOR * size), dtype=scalar)
         if (name, shape) not in self._arrays:
             self._arrays[name, shape] = self.buffers[name][:size].reshape(shape)
         return self._arrays[name, shape]
@@ -123,12 +127,12 @@ class CudaDevice:
         name = getattr(cuda.current_context().device, "name", "simulated device")
         self.name = name.decode() if isinstance(name, bytes) else str(name)
         self.lock = threading.Lock()
-        """Held while a call is prepared, by all of the following but `available`."""
+        """Held while a call is prepared, by all of the following but `available_bytes`."""
         self._memories: list[_Memory] = []
         self._populations: dict[int, tuple[Any, Any]] = {}
 
     @property
-    def available(self) -> int:
+    def available_bytes(self) -> int:
         """Memory that is free on the device, or held here and used again. [bytes]"""
         free = cuda.current_context().get_memory_info()[0]
         return int(min(free, 2**50)) + sum(memory.nbytes for memory in self._memories)  # a simulated one is infinite
@@ -155,12 +159,12 @@ class CudaDevice:
 
 @lru_cache(maxsize=1)
 def cuda_device() -> CudaDevice | None:
-    """Device of this machine; None where there is none, or what drives it is not installed."""
+    """Device of this machine; None where there is none, or its driver is not installed."""
     return CudaDevice() if cuda.is_available() else None
 
 
-class _Sampled(NamedTuple):
-    """Part that a device sampled: memory in which it lies, counts, figures of the units."""
+class _DeviceSample(NamedTuple):
+    """Sample of a device: the memory that it occupies, counts, and figures of the units."""
 
     memory: _Memory
     counts: DeviceCounts
@@ -176,14 +180,14 @@ class CudaSampler:
 
     Parameters
     ----------
-    on : CudaDevice
+    cuda_device : CudaDevice
     threads : int
-        Threads that will call at a time; they share the memory.
+        Largest number of threads that call at the same time; they share the memory.
     note : callable
-        Told once if the processor has to sample.
+        Called once if the processor has to sample.
     """
 
-    on: CudaDevice
+    cuda_device: CudaDevice
     threads: int
     note: Note
     sizes: CallSizes = SIZES
@@ -192,87 +196,81 @@ class CudaSampler:
     _limit: int = 0
 
     def __post_init__(self) -> None:
-        self._limit = int(MEMORY_SHARE * self.on.available) // self.threads
+        self._limit = int(MEMORY_SHARE * self.cuda_device.available_bytes) // self.threads
 
     @property
     def device(self) -> str:
-        """Name of the device, and that the processor sampled too where it did."""
-        return f"{self.on.name}, in part on the processor" if self._failure else self.on.name
+        """Name of the device, with a remark if the processor sampled too."""
+        return f"{self.cuda_device.name}, in part on the processor" if self._failure else self.cuda_device.name
 
     def sample(
         self,
         poses: Poses,
         coefficients: Array,
-        part: Part,
+        item: WorkItem,
         query: PoseQuery,
         histogram_stack: HistogramStack,
         units: UnitArrays,
         outputs: PoseOutputs,
     ) -> None:
-        """Sample a part.
+        """Sample a work item, on the device if possible.
 
         Parameters
         ----------
-        poses : Poses
-        coefficients : (coefficients, units of the block, or more)
-        part : Part
-        query : PoseQuery
-        histogram_stack : HistogramStack
-        units : UnitArrays
-        outputs : PoseOutputs
-            As `core.pose_kernel.sample_poses` takes them; it says what is written.
+        poses, coefficients, item, query, histogram_stack, units, outputs
+            As in `PoseSampler.sample`.
         """
-        sampled = None if self._failure else self._try(poses, coefficients, part, units)
+        sampled = None if self._failure else self._try(poses, coefficients, item, units)
         if sampled is None:
-            PROCESSOR.sample(poses, coefficients, part, query, histogram_stack, units, outputs)
+            PROCESSOR.sample(poses, coefficients, item, query, histogram_stack, units, outputs)
             return
         conclude: Any = conclude_poses
-        conclude(callees(), poses, part, query, histogram_stack, sampled.figures, outputs, sampled.counts)
-        self.on.give_back(sampled.memory)
+        conclude(callees(), poses, item, query, histogram_stack, sampled.figures, outputs, sampled.counts)
+        self.cuda_device.give_back(sampled.memory)
 
-    def _try(self, poses: Poses, coefficients: Array, part: Part, units: UnitArrays) -> _Sampled | None:
-        """Sample a part on the device; None, with a note, where it cannot."""
+    def _try(self, poses: Poses, coefficients: Array, item: WorkItem, units: UnitArrays) -> _DeviceSample | None:
+        """Sample a work item on the device; None, with a note, if it cannot."""
         try:
-            return self._sampled(poses, coefficients, part, units)
-        except Exception as error:  # of many kinds: driver, compiler, memory
+            return self._sample_on_device(poses, coefficients, item, units)
+        except Exception as error:  # of the driver, the compiler or the memory
             with self._lock:
                 if not self._failure:
                     self._failure = (str(error).strip() or type(error).__name__).splitlines()[0]
-                    self.note(f"{self.on.name} does not sample this ({self._failure}): the processor does")
+                    self.note(f"{self.cuda_device.name} does not sample this ({self._failure}): the processor does")
             return None
 
-    def _sampled(self, poses: Poses, coefficients: Array, part: Part, units: UnitArrays) -> _Sampled:
-        """Sample a part on the device."""
-        number, blocks = part.high - part.low, -(-part.units // THREADS)
-        if part.units * part.visits > MOST_COUNTS:
-            raise OverflowError(f"{part.units} arms x {part.visits} visits at a time are more than its counts hold")
-        needed = number * (4 * BINS + UNIT_BYTES * part.units + 8 * blocks * TOTALS) + coefficients.nbytes
+    def _sample_on_device(self, poses: Poses, coefficients: Array, item: WorkItem, units: UnitArrays) -> _DeviceSample:
+        """Sample a work item on the device."""
+        pose_count, blocks = item.high - item.low, -(-item.units // THREADS)
+        if item.units * item.visits > MOST_COUNTS:
+            raise OverflowError(f"{item.units} arms x {item.visits} visits at a time exceed its 32-bit counts")
+        needed = pose_count * (4 * BINS + UNIT_BYTES * item.units + 8 * blocks * TOTALS) + coefficients.nbytes
         if needed > self._limit:
             raise MemoryError(f"needed {needed / 2**30:.3g} GiB of its memory, allowed {self._limit / 2**30:.3g} GiB")
-        with self.on.lock:
-            memory, population = self.on.take_memory(), self.on.population(coefficients)
-            packed = pack_poses(poses, part.low, part.high)
+        with self.cuda_device.lock:
+            memory, population = self.cuda_device.take_memory(), self.cuda_device.population(coefficients)
+            packed = pack_poses(poses, item.low, item.high)
             inputs = [memory.to_device(name, values) for name, values in packed._asdict().items()]
-            sizes, counts = memory.to_device("sizes", pack_sizes(poses, part)), memory.counts(number)
-            squared_errors = memory.array("squared errors", (number, part.units), np.float64)
-            statistics = memory.array("statistics", (number, UNIT_STATISTICS, part.units), np.float64)
-            totals = memory.array("totals", (number, blocks, TOTALS), np.float64)
+            sizes, counts = memory.to_device("sizes", pack_sizes(poses, item)), memory.counts(pose_count)
+            squared_errors = memory.array("squared errors", (pose_count, item.units), np.float64)
+            statistics = memory.array("statistics", (pose_count, UNIT_STATISTICS, item.units), np.float64)
+            totals = memory.array("totals", (pose_count, blocks, TOTALS), np.float64)
             outputs = counts, squared_errors, statistics, totals
-            kernel_of(poses)[(blocks, number), THREADS, memory.stream](*inputs, population, sizes, *outputs)
+            kernel_of(poses)[(blocks, pose_count), THREADS, memory.stream](*inputs, population, sizes, *outputs)
             host_totals = memory.to_host("totals", totals)
         memory.stream.synchronize()
-        windows = np.empty((number, WINDOWS, 3), dtype=np.int64)
+        windows = np.empty((pose_count, WINDOWS, 3), dtype=np.int64)
         size = -(-find_windows(host_totals, windows) // GATHERED) * GATHERED
-        with self.on.lock:
+        with self.cuda_device.lock:
             gathered = memory.array("gathered", (size,), np.uint32)
             on_device = memory.to_device("windows", windows)
-            gathering_kernel()[number, GATHERING, memory.stream](counts, on_device, gathered)
+            gathering_kernel()[pose_count, GATHER_THREADS, memory.stream](counts, on_device, gathered)
             host_counts = memory.to_host("gathered", gathered)
             figures = memory.to_host("squared errors", squared_errors), memory.to_host("statistics", statistics)
         memory.stream.synchronize()
-        if len(units.squared_errors) < number:  # a row that is used again for every pose: all units are in this part
+        if len(units.squared_errors) < pose_count:  # one row is used again for every pose: all units are in this item
             units = units._replace(squared_errors=figures[0], unit_statistics=figures[1])
         else:
-            columns = slice(part.first, part.first + part.units)
-            units.squared_errors[:number, columns], units.unit_statistics[:number, :, columns] = figures
-        return _Sampled(memory, DeviceCounts(windows, host_counts, host_totals), units)
+            columns = slice(item.first, item.first + item.units)
+            units.squared_errors[:pose_count, columns], units.unit_statistics[:pose_count, :, columns] = figures
+        return _DeviceSample(memory, DeviceCounts(windows, host_counts, host_totals), units)

@@ -19,7 +19,7 @@ CAUSES = (causes.BENDING, causes.WIND_UP)
 
 
 def deflection_at(machine: Machine, pose: str, joints: Array) -> Deflection | None:
-    """Nominal deflection at a pose; None where nothing gives way.
+    """Nominal deflection at a pose; None if no joint or link deflects.
 
     Parameters
     ----------
@@ -61,13 +61,15 @@ def _displacements(machine: Machine, joints: Array) -> dict[str, Array]:
     """Displacement of base, every joint and tool by the mean deflection of each joint, shape (points, 3). [m]"""
     arm, out = machine.perturbed_arm, dict[str, Array]()
     evaluated = machine.evaluated(Configurations(joints[None]))
-    at = evaluated.postures
+    postures = evaluated.postures
     for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
         if term.cause in CAUSES:
             for k, number, value in acts:
-                column = np.broadcast_to(at.direction[0, number], at.points[0].shape)
-                if at.rotary[number]:
-                    column = at.column[0, number] + np.cross(at.direction[0, number], at.points[0] - at.tool[0, :3, 3])
+                column = np.broadcast_to(postures.direction[0, number], postures.points[0].shape)
+                if postures.rotary[number]:
+                    column = postures.column[0, number] + np.cross(
+                        postures.direction[0, number], postures.points[0] - postures.tool[0, :3, 3]
+                    )
                 step = term.mean[k] * value[0] * column * _is_moved(arm, evaluated.axes[number])[:, None]
                 out[term.owner] = out.get(term.owner, 0.0) + step
     return out

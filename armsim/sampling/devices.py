@@ -19,7 +19,7 @@ ACCEPTED = "cpu, or auto, which takes a device where there is one"
 
 
 def check_device(options: RunOptions) -> None:
-    """Refuse a device that is required and cannot be had.
+    """Refuse a device that is required and not available.
 
     Raises
     ------
@@ -50,20 +50,20 @@ def pose_sampler(options: RunOptions, samples: int, units: int) -> PoseSampler:
     Raises
     ------
     InputError
-        A device is required and cannot be had.
+        A device is required and not available.
     """
     check_device(options)
     by_size = options.device == "auto" and samples >= MIN_SAMPLES and units >= MIN_UNITS
     if options.device != "cuda" and (not by_size or options.in_other_processes):
         return PROCESSOR
-    on = _device()
-    if on is None:
+    device = _device()
+    if device is None:
         options.note("no CUDA device: sampling on the processor")
         return PROCESSOR
     from armsim.sampling.cuda_sampler import CudaSampler
 
-    options.note(f"sampling on {on.name}")
-    return CudaSampler(on, options.threads, options.note)
+    options.note(f"sampling on {device.name}")
+    return CudaSampler(device, options.threads, options.note)
 
 
 def _device() -> CudaDevice | None:

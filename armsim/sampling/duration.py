@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from armsim.sampling.population import TaskConfigurations
 
 MAX_SECONDS_PER_SAMPLE = 6e-7
-"""Time of a pose-sample that no run exceeds but those with hardly a visit: several times that of six joints. [s]"""
+"""Upper bound of the time of a pose-sample, except in runs with very few visits: several times
+that of six joints. [s]"""
 A_MINUTE, A_DAY = 60.0, 86_400.0
 MOST_VISITS = 200
 """Visits of the timed part."""
@@ -25,7 +26,8 @@ MOST_VISITS = 200
 def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers: int) -> float:
     """Expected time of the chunks of a run, on a number of workers as fast as this process. [s]
 
-    A first pose is sampled with few and with more units; the part in proportion to the units is extrapolated.
+    One pose is sampled with a small and a larger number of units; from both times follow the time per unit, which is
+    extrapolated, and a constant time per pose.
 
     Parameters
     ----------
@@ -40,7 +42,7 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
     task = tasks[0]
     configurations = task.configurations[:CHUNK]
     start = time.perf_counter()
-    EvaluatedChunk.of(spec, configurations).table(spec, configurations)
+    EvaluatedChunk.evaluate(spec, configurations).table(spec, configurations)
     per_pose = (time.perf_counter() - start) / len(configurations)
     chunk = PoseChunk(task.key, configurations[:1])
     visits = min(spec.plan.visits, MOST_VISITS)
@@ -52,12 +54,12 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
         start = time.perf_counter()
         sample_chunk(small, chunk)
         times[units] = time.perf_counter() - start
-    each = max(times[4 * UNIT_BLOCK] - times[UNIT_BLOCK], 0.0) / (3 * UNIT_BLOCK)
+    per_unit = max(times[4 * UNIT_BLOCK] - times[UNIT_BLOCK], 0.0) / (3 * UNIT_BLOCK)
     poses = sum(len(task.configurations) for task in tasks)
-    return poses * (per_pose + each * spec.plan.units * spec.plan.visits / visits) / workers
+    return poses * (per_pose + per_unit * spec.plan.units * spec.plan.visits / visits) / workers
 
 
-def in_words(seconds: float) -> str:
+def duration_in_words(seconds: float) -> str:
     """Duration to two digits: 90 s, 12 min, 3.4 h, 5.1 days."""
     for unit, length, most in (("s", 1.0, 120.0), ("min", 60.0, 120.0), ("h", 3600.0, 48.0)):
         if seconds < most * length:

@@ -32,17 +32,18 @@ POLL_INTERVAL, MAX_TIME_WITHOUT_WORKERS, CLOSING_TIME = 2.0, 10.0, 2.0
 
 
 @contextmanager
-def threads(workers: int) -> Iterator[Executor]:
+def thread_pool(workers: int) -> Iterator[Executor]:
     """Pool of threads; compiled kernels release the interpreter lock."""
     pool = ThreadPoolExecutor(workers)
     yield from _shut_down_after(pool)
 
 
 @contextmanager
-def processes(workers: int) -> Iterator[Executor]:
-    """Pool of processes on this machine, forked from one that has loaded what they need, where the system forks.
+def process_pool(workers: int) -> Iterator[Executor]:
+    """Pool of processes on this machine.
 
-    Each would otherwise import the package, its libraries and the kernels, which takes 1.7 s of a processor.
+    If the system can fork, they are forked from a process that has loaded the libraries and kernels already. Each would
+    otherwise import the package, its libraries and the kernels, which takes 1.7 s of a processor.
     """
     forks = "forkserver" in multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if forks else "spawn")
@@ -63,7 +64,7 @@ def end_with_parent() -> None:
         os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
-    for number in (signal.SIGINT, signal.SIGTERM):  # a terminal sends them to all: the parent decides
+    for number in (signal.SIGINT, signal.SIGTERM):  # a terminal sends them to all processes; the parent alone reacts
         signal.signal(number, signal.SIG_IGN)
 
 
@@ -73,7 +74,7 @@ def _shut_down_after(pool: Executor) -> Iterator[Executor]:
         yield pool
     except BrokenProcessPool as error:
         for process in (getattr(pool, "_processes", None) or {}).values():
-            process.kill()  # what is left ignores the end that the pool asks for, which would wait for it on leaving
+            process.kill()  # the others ignore the signal to end, and the pool would wait for them
         raise RunError("a worker process was killed; was there memory for all of them?") from error
     except BaseException:
         pool.shutdown(wait=False, cancel_futures=True)
@@ -82,7 +83,7 @@ def _shut_down_after(pool: Executor) -> Iterator[Executor]:
 
 
 @contextmanager
-def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int]]:
+def cluster_pool(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int]]:
     """Pool of a running dask.distributed cluster, and its number of threads.
 
     Parameters
@@ -102,7 +103,7 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
     InputError
         The address is not valid.
     RunError
-        The package is not installed, no scheduler answers, or no worker is there.
+        The package is not installed, no scheduler answers, or the cluster has no worker.
     """
     try:
         from distributed import Client
@@ -117,29 +118,32 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         accepted = "the address of a scheduler, such as tcp://10.0.0.5:8786"
         raise InputError(Problem("address of the cluster", 0, 0, "", f"{address!r}: {error}", accepted)) from error
     try:
-        socket.create_connection(endpoint, timeout).close()  # a client that finds nobody hangs on leaving
+        socket.create_connection(
+            endpoint, timeout
+        ).close()  # a client that finds no scheduler would hang when it is closed
         client = client_of(address, timeout=timeout, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise RunError(f"no cluster answers at {address}: {error}") from error
     try:
-        at_once = sum(client.nthreads().values())
-        if not at_once:
+        thread_count = sum(client.nthreads().values())
+        if not thread_count:
             raise RunError(f"the cluster at {address} has no workers")
-        local, others = _identity(), client.run(_identity)
-        for worker, other in others.items():
-            if other != local:
+        this_process, workers = _identity(), client.run(_identity)
+        for worker, identity in workers.items():
+            if identity != this_process:
                 raise RunError(
-                    f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
-                    f"{local[0]} with kernels {local[1]}: their bits would differ; install the same version on all"
+                    f"worker {worker} of the cluster has armsim {identity[0]} with kernels {identity[1]}, this process "
+                    f"{this_process[0]} with kernels {this_process[1]}: their bits would differ; "
+                    "install the same version on all"
                 )
-        yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
+        yield _ClusterPool(client.get_executor(pure=False, retries=RETRIES), client), thread_count
     finally:
-        # a scheduler that is gone would be waited for
+        # without a timeout, closing would wait for a scheduler that is gone
         client.close(timeout=CLOSING_TIME)
 
 
-class _Watched(Executor):
-    """Cluster pool that raises where no workers are left."""
+class _ClusterPool(Executor):
+    """Pool of a cluster that raises an error if no workers are left."""
 
     def __init__(self, pool: Executor, client: Any) -> None:
         self.pool = pool
@@ -186,7 +190,7 @@ def _identity() -> tuple[str, str]:
     return package_version(), kernel_digest()
 
 
-def in_threads(workers: int, function: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
+def map_in_threads(workers: int, function: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
     """Results of ``function`` for every item, in order, computed in threads.
 
     Parameters
@@ -200,11 +204,11 @@ def in_threads(workers: int, function: Callable[[P], T], items: Iterable[P]) -> 
     ------
     Results in the order of the items.
     """
-    with threads(workers) as pool:
-        yield from in_order(pool, workers, function, items)
+    with thread_pool(workers) as pool:
+        yield from map_in_order(pool, workers, function, items)
 
 
-def in_order(pool: Executor, workers: int, function: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
+def map_in_order(pool: Executor, workers: int, function: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
     """Results of ``function`` for every item, in order, with few pending at a time.
 
     Parameters
@@ -219,11 +223,11 @@ def in_order(pool: Executor, workers: int, function: Callable[[P], T], items: It
     ------
     Results in the order of the items.
     """
-    under_way: deque[Future[T]] = deque()
-    result = pool.result if isinstance(pool, _Watched) else Future.result
+    pending: deque[Future[T]] = deque()
+    result = pool.result if isinstance(pool, _ClusterPool) else Future.result
     for item in items:
-        under_way.append(pool.submit(function, item))
-        if len(under_way) >= CHUNKS_AHEAD * workers:
-            yield result(under_way.popleft())
-    while under_way:
-        yield result(under_way.popleft())
+        pending.append(pool.submit(function, item))
+        if len(pending) >= CHUNKS_AHEAD * workers:
+            yield result(pending.popleft())
+    while pending:
+        yield result(pending.popleft())

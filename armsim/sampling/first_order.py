@@ -21,7 +21,7 @@ from armsim.model.machine import EvaluatedMachine
 
 
 @dataclass(frozen=True, eq=False)
-class Linearised:
+class FirstOrderErrors:
     """First-order mean and covariance of the error at P poses.
 
     Parameters
@@ -40,7 +40,7 @@ class Linearised:
     means: Array
 
     @property
-    def bias_parts(self) -> Array:
+    def bias_contributions(self) -> Array:
         """Contribution of each term to the squared mean, shape (terms, P): its mean times the total mean. [m^2]
 
         They sum to the squared mean; a term that opposes the total mean contributes negatively.
@@ -52,19 +52,21 @@ class Linearised:
         """E|dp|^2, shape (P,). [m^2]"""
         return np.asarray(np.trace(self.covariance, axis1=1, axis2=2) + np.sum(self.mean**2, axis=1))
 
-    def at(self, poses: slice) -> Linearised:
+    def select(self, poses: slice) -> FirstOrderErrors:
         """Some of the poses, as views."""
-        return Linearised(self.mean[poses], self.covariance[poses], self.contributions[:, poses], self.means[:, poses])
+        return FirstOrderErrors(
+            self.mean[poses], self.covariance[poses], self.contributions[:, poses], self.means[:, poses]
+        )
 
     def shares(self, poses: int | slice) -> tuple[Array, float]:
         """Share of every term, and of the mean, in the mean square error at one or more poses; zero without error.
 
         Over several poses, each is weighted by its mean square error.
         """
-        parts = self.contributions[:, poses].reshape(len(self.contributions), -1).sum(axis=1)
+        contributions = self.contributions[:, poses].reshape(len(self.contributions), -1).sum(axis=1)
         mean = float(np.sum(self.mean[poses] ** 2))
-        total = float(parts.sum()) + mean
-        return (parts / total, mean / total) if total else (np.zeros_like(parts), 0.0)
+        total = float(contributions.sum()) + mean
+        return (contributions / total, mean / total) if total else (np.zeros_like(contributions), 0.0)
 
 
 def rotation_mean_square(evaluated: EvaluatedMachine) -> Array:
@@ -77,7 +79,7 @@ def rotation_mean_square(evaluated: EvaluatedMachine) -> Array:
     return np.asarray(np.maximum(square, 0.0) + np.sum(mean**2, axis=1))
 
 
-def linearise(evaluated: EvaluatedMachine) -> Linearised:
+def linearise(evaluated: EvaluatedMachine) -> FirstOrderErrors:
     """Propagate every term of an evaluated machine to first order."""
     poses = len(evaluated.postures.column)
     mean = np.zeros((poses, 3))
@@ -92,4 +94,4 @@ def linearise(evaluated: EvaluatedMachine) -> Linearised:
         contributions[t] = np.maximum(np.trace(term_covariance, axis1=1, axis2=2), 0.0)  # rounding may make it negative
     diagonal = np.einsum("pii->pi", covariance)
     np.maximum(diagonal, 0.0, out=diagonal)  # rounding may make a variance slightly negative
-    return Linearised(mean, covariance, contributions, means)
+    return FirstOrderErrors(mean, covariance, contributions, means)

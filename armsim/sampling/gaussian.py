@@ -36,11 +36,11 @@ def quantile_by_moments(mean: Array, covariance: Array, p: float) -> Array:
     unit, scaled_mean = covariance / size[:, None, None], mean / np.sqrt(size)[:, None]
     power, cumulants = np.broadcast_to(np.eye(3), unit.shape), []
     for k in (1, 2, 3):
-        along = np.einsum("pi,pij,pj->p", scaled_mean, power, scaled_mean)
+        mean_term = np.einsum("pi,pij,pj->p", scaled_mean, power, scaled_mean)
         power = power @ unit
-        cumulants.append(np.trace(power, axis1=1, axis2=2) + k * along)
+        cumulants.append(np.trace(power, axis1=1, axis2=2) + k * mean_term)
     c1, c2, c3 = cumulants
-    still = c3 <= 1e-30  # nothing but a mean
-    h = np.where(still, 1.0, c2**3 / np.where(still, 1.0, c3) ** 2)
+    no_scatter = c3 <= 1e-30  # nothing but a mean
+    h = np.where(no_scatter, 1.0, c2**3 / np.where(no_scatter, 1.0, c3) ** 2)
     square = c1 + (chdtri(h, 1.0 - p) - h) * np.sqrt(c2 / h)
-    return np.asarray(np.sqrt(size * np.where(still, np.sum(scaled_mean**2, axis=1), np.maximum(square, 0.0))))
+    return np.asarray(np.sqrt(size * np.where(no_scatter, np.sum(scaled_mean**2, axis=1), np.maximum(square, 0.0))))

@@ -39,13 +39,15 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     budgets = joint_totals(machine, speeds)
     unit_terms = [term for term in machine.drive_terms if term.life == "unit"]
     return {
-        name: replace(budget, curve=joint_curve(machine, number, _moving(unit_terms, Axis(name)), Axis(name), seed))
+        name: replace(
+            budget, curve=joint_curve(machine, number, _terms_on_axis(unit_terms, Axis(name)), Axis(name), seed)
+        )
         for number, (name, budget) in enumerate(budgets.items())
     }
 
 
 def joint_totals(machine: Machine, speeds: Array) -> dict[str, JointBudget]:
-    """Error budgets of all joints as `joint_budgets`, with empty curves: these take longest.
+    """Error budgets of all joints as `joint_budgets`, but without the curves, which take longest.
 
     Parameters
     ----------
@@ -59,11 +61,11 @@ def joint_totals(machine: Machine, speeds: Array) -> dict[str, JointBudget]:
     survey = machine.survey()
     states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
     error_motions = [axis for term in machine.terms for axis in term.axes if axis.role is Role.ERROR_MOTION]
-    off_axes, joint_axes = list(dict.fromkeys(error_motions)), [Axis(name) for name in machine.arm.names]
+    error_motion_axes, joint_axes = list(dict.fromkeys(error_motions)), [Axis(name) for name in machine.arm.names]
     columns = drive_columns(machine.arm.postures(survey).column, machine.drive_matrix)
-    off_columns = machine.perturbed_arm.postures(survey, off_axes).column
-    sizes = np.linalg.norm(np.concatenate([columns, off_columns], axis=1), axis=2).max(axis=0)
-    levers = dict(zip([*joint_axes, *off_axes], sizes.tolist(), strict=True))
+    error_motion_columns = machine.perturbed_arm.postures(survey, error_motion_axes).column
+    sizes = np.linalg.norm(np.concatenate([columns, error_motion_columns], axis=1), axis=2).max(axis=0)
+    levers = dict(zip([*joint_axes, *error_motion_axes], sizes.tolist(), strict=True))
     return {joint.name: _joint_budget(machine, joint, states.drives[joint.name], levers) for joint in machine.joints}
 
 
@@ -94,11 +96,11 @@ def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
         term_budget(term, axis, State.at_rest(np.zeros(1)))
         for term in machine.terms
         for axis in term.axes
-        if not axis.of_joint
+        if not axis.belongs_to_joint
     )
 
 
-def _moving(terms: Sequence[Term], axis: Axis) -> list[Term]:
+def _terms_on_axis(terms: Sequence[Term], axis: Axis) -> list[Term]:
     """Terms that move an axis."""
     return [term for term in terms if axis in term.axes]
 
@@ -106,18 +108,23 @@ def _moving(terms: Sequence[Term], axis: Axis) -> list[Term]:
 def _joint_budget(machine: Machine, joint: Joint, state: State, levers: Mapping[Axis, float]) -> JointBudget:
     """Error budget of one joint."""
     axis = Axis(joint.name)
-    terms = _moving(machine.drive_terms, axis)
+    terms = _terms_on_axis(machine.drive_terms, axis)
     budgets = tuple(term_budget(term, axis, state) for term in terms)
     error_motions = tuple(
-        ErrorMotionBudget(off_axis.parameter, _unit_of(off_axis), levers[off_axis], term_budget(term, off_axis, state))
+        ErrorMotionBudget(
+            error_motion_axis.parameter,
+            _unit_of(error_motion_axis),
+            levers[error_motion_axis],
+            term_budget(term, error_motion_axis, state),
+        )
         for term in machine.terms
-        for off_axis in term.axes
-        if off_axis.role is Role.ERROR_MOTION and off_axis.owner == joint.name
+        for error_motion_axis in term.axes
+        if error_motion_axis.role is Role.ERROR_MOTION and error_motion_axis.owner == joint.name
     )
 
     def rms_and_limit(life: str) -> tuple[float, float]:
-        of_life = [term for term in terms if term.life == life]
-        return combined_rms(of_life, axis, state), sum(budget.limit for budget in budgets if budget.life == life)
+        terms_of_life = [term for term in terms if term.life == life]
+        return combined_rms(terms_of_life, axis, state), sum(budget.limit for budget in budgets if budget.life == life)
 
     (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = (
         rms_and_limit("unit"),
@@ -158,7 +165,7 @@ def combined_rms(terms: Sequence[Term], axis: Axis, state: State) -> float:
     -------
     float [rad or m]
     """
-    mean = sum((term.expected(axis, state) for term in terms), np.zeros(len(state.position)))
+    mean = sum((term.mean_error(axis, state) for term in terms), np.zeros(len(state.position)))
     return math.sqrt(float(np.mean(mean**2)) + sum(term.variance(axis, state) for term in terms))
 
 
@@ -190,5 +197,5 @@ def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
         shape=", ".join(dict.fromkeys(str(shape) for shape in shapes)),
         orders=orders,
         rms=math.sqrt(term.mean_square(axis, state)),
-        limit=term.largest(axis, state),
+        limit=term.largest_error(axis, state),
     )

@@ -8,20 +8,20 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.core.counting import LINEAR_BINS, RATIO_BINS
+from armsim.core.counting import LINEAR_BINS, LOGARITHMIC_BINS
 from armsim.core.pose_kernel import HistogramStack, PoseOutputs, PoseQuery, UnitArrays
 from armsim.core.quantiles import QuantileQuery
 from armsim.core.sample_kernel import MEASURES, SUMS
 from armsim.core.unit_figures import UNIT_STATISTICS
 from armsim.core.unit_summary import MOMENTS
 from armsim.sampling import statistics as stats
-from armsim.sampling.first_order import Linearised
+from armsim.sampling.first_order import FirstOrderErrors
 
 DISTANCE, ROTATION = 0, 1
 """Numbers of the counted measures; coordinates are 2, 3 and 4."""
 HISTOGRAM_HALF_RANGE = 16.0
 """Half-range of the counted coordinates about their mean, in first-order standard deviations."""
-HISTOGRAM_BYTES = 8 * (3 * RATIO_BINS + 6 * LINEAR_BINS + 2 * MEASURES)
+HISTOGRAM_BYTES = 8 * (3 * LOGARITHMIC_BINS + 6 * LINEAR_BINS + 2 * MEASURES)
 """Memory of the histograms of a pose. [bytes]"""
 UNIT_BYTES = 8 * (UNIT_STATISTICS + 1 + 4)
 """Memory per unit of the outputs at a pose, and of its statistics. [bytes]"""
@@ -32,8 +32,8 @@ def empty_histograms(number: int) -> HistogramStack:
     extremes = np.full((number, 2, MEASURES), np.inf)
     extremes[:, 1] = -np.inf
     return HistogramStack(
-        np.zeros((number, 2, RATIO_BINS), dtype=np.int64),
-        np.zeros((number, RATIO_BINS), dtype=np.int64),
+        np.zeros((number, 2, LOGARITHMIC_BINS), dtype=np.int64),
+        np.zeros((number, LOGARITHMIC_BINS), dtype=np.int64),
         np.zeros((number, 3, LINEAR_BINS), dtype=np.int64),
         np.zeros((number, 3, LINEAR_BINS), dtype=np.int64),
         extremes,
@@ -92,12 +92,12 @@ def quantile_query(
     -------
     QuantileQuery
     """
-    freedom_correction = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
+    sample_size_factor = stats.sample_size_factor(units, units * visits) if units > 1 else np.nan
     return QuantileQuery(
         np.asarray(measure, dtype=np.int64),
         np.asarray(probabilities, dtype=float),
         np.asarray(with_interval, dtype=bool),
-        freedom_correction,
+        sample_size_factor,
     )
 
 
@@ -113,9 +113,9 @@ class Scales(NamedTuple):
     centre: Array
 
     @staticmethod
-    def of(linear: Linearised) -> Scales:
-        """Scales from the first order."""
-        std = np.sqrt(np.einsum("pii->pi", linear.covariance))
-        reach = HISTOGRAM_HALF_RANGE * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
-        bin_scales = np.stack([linear.mean - reach, LINEAR_BINS / (2 * reach)], axis=2)
-        return Scales(bin_scales, np.ascontiguousarray(linear.mean))
+    def from_first_order(first_order: FirstOrderErrors) -> Scales:
+        """Scales about the mean of the first-order model, from its standard deviations."""
+        std = np.sqrt(np.einsum("pii->pi", first_order.covariance))
+        half_range = HISTOGRAM_HALF_RANGE * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
+        bin_scales = np.stack([first_order.mean - half_range, LINEAR_BINS / (2 * half_range)], axis=2)
+        return Scales(bin_scales, np.ascontiguousarray(first_order.mean))

@@ -14,10 +14,14 @@ from armsim.core.compile import cache_folder
 from armsim.processors import processors
 from armsim.run_options import Note, Progress
 
-LONGEST_KERNEL_CACHES = ("pose_kernel._sample_poses*.nbi", "sample_kernel.sample_units*.nbi", "reach._solve_from*.nbi")
+LONGEST_KERNEL_CACHES = (
+    "pose_kernel._sample_poses*.nbi",
+    "sample_kernel.sample_units*.nbi",
+    "damped_least_squares._solve_from*.nbi",
+)
 """Cache indices of the kernels that take longest to compile."""
 MOST_PROCESSES = 8
-"""Most processes: more find no job that is ready."""
+"""Most processes; more would find no job that is ready."""
 POLL = 0.05
 """Time between two looks at the processes. [s]"""
 TITLE = "compiling kernels, once"
@@ -28,8 +32,8 @@ COMPILE_COMMAND = "from armsim.core.precompile import main; main()"
 def compiled_kernels(progress: Progress, note: Note) -> Iterator[Callable[[], None]]:
     """Compile the kernels of a run in the background; call the yielded function before those of sampling are needed.
 
-    Yields as soon as the solver of inverse kinematics is compiled. Does nothing where all are cached, or nothing can
-    be cached. A process that fails is no error: what it leaves is compiled where it is called.
+    Yields as soon as the solver of inverse kinematics is compiled. Does nothing if all are cached, or nothing can
+    be cached. It is no error if a process fails: the kernels that it leaves are compiled when they are first called.
 
     Parameters
     ----------
@@ -41,10 +45,10 @@ def compiled_kernels(progress: Progress, note: Note) -> Iterator[Callable[[], No
         Waits for the end of the compilation.
     """
     folder = cache_folder()
-    if folder is None or all(any(folder.rglob(mark)) for mark in LONGEST_KERNEL_CACHES):
+    if folder is None or all(any(folder.rglob(pattern)) for pattern in LONGEST_KERNEL_CACHES):
         yield lambda: None
         return
-    from armsim.core.precompile import JOBS, OF_SOLVER
+    from armsim.core.precompile import JOBS, SOLVER_JOBS
 
     count = max(1, min(processors(), MOST_PROCESSES))
     note(f"compiling the kernels in {'one process' if count == 1 else f'{count} processes'}: once for this version")
@@ -52,7 +56,7 @@ def compiled_kernels(progress: Progress, note: Note) -> Iterator[Callable[[], No
         command = [sys.executable, "-c", COMPILE_COMMAND, shared]
         pool = [subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for _ in range(count)]
         try:
-            _wait(pool, Path(shared), progress, OF_SOLVER)
+            _wait(pool, Path(shared), progress, SOLVER_JOBS)
             yield lambda: _wait(pool, Path(shared), progress, tuple(JOBS))
         finally:
             for process in pool:

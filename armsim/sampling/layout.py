@@ -47,37 +47,37 @@ class Layout:
     unit_block : int
         Units drawn at a time; all of them where they fit.
     poses_per_call : int
-        Poses sampled in one kernel call; they share one drawing of a block of units.
+        Poses sampled in one kernel call; they share the draws of a block of units.
     histograms : int
         Poses whose histograms are in memory at a time; 1 where every pose is finished before the next.
-    estimate : int
+    estimated_bytes : int
         Largest memory of the run. [bytes]
-    undivided : int
+    bytes_if_undivided : int
         Memory with which all units could be drawn at once. [bytes]
     poses_per_output : int
         Poses whose statistics are computed together, at least ``poses_per_call``.
-    at_once : bool
+    all_units_at_once : bool
         Whether all units are drawn before the first is sampled.
     """
 
     unit_block: int
     poses_per_call: int
     histograms: int
-    estimate: int
-    undivided: int = 0
+    estimated_bytes: int
+    bytes_if_undivided: int = 0
     poses_per_output: int = 1
-    at_once: bool = True
+    all_units_at_once: bool = True
 
 
 @dataclass(frozen=True)
 class Workload:
-    """Number of poses and size of their rows.
+    """Size of a run: numbers of poses, of tasks, and of values per pose.
 
     Parameters
     ----------
     poses : int
         Number of poses of all tasks.
-    row : int
+    numbers_per_pose : int
         Numbers stored per pose.
     tasks : int
         Number of tasks; the worst statistics of every unit are stored per task.
@@ -88,7 +88,7 @@ class Workload:
     """
 
     poses: int
-    row: int
+    numbers_per_pose: int
     tasks: int = 1
     batch: int = 0
     in_motion: bool = False
@@ -116,7 +116,9 @@ class Resources:
     sizes: CallSizes = CallSizes()
 
 
-def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources: Resources = Resources()) -> Layout:
+def choose_layout(
+    machine: Machine, plan: SamplingPlan, workload: Workload, resources: Resources = Resources()
+) -> Layout:
     """Choose the layout of a run.
 
     Parameters
@@ -124,7 +126,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
     machine : Machine
     plan : SamplingPlan
     workload : Workload
-    resources : Place
+    resources : Resources
 
     Returns
     -------
@@ -136,50 +138,54 @@ def lay_out(machine: Machine, plan: SamplingPlan, workload: Workload, resources:
         The run does not fit into the memory; the message says what would.
     """
     workers, memory, batch = resources.workers, resources.memory, workload.batch
-    record = RECORD_BYTES * (
+    bytes_per_unit = RECORD_BYTES * (
         workload.tasks + 1 + CHUNKS_AHEAD * workers
-    )  # of a unit: of tasks, and of chunks on their way
-    records, rows = record * plan.units, workload.poses * (8 * workload.row + ENTRY_BYTES)
+    )  # results of the tasks, and of chunks that are not collected yet
+    records, rows = bytes_per_unit * plan.units, workload.poses * (8 * workload.numbers_per_pose + ENTRY_BYTES)
     if resources.backend == "cluster":
-        least = BASE_BYTES + rows + records
-        if least > memory:
-            raise DoesNotFit(_advice(plan, workload, resources, least, memory - BASE_BYTES - rows, record))
-        workers, records, record, fixed = 1, 0, 0, PROCESS_BYTES
+        least_bytes = BASE_BYTES + rows + records
+        if least_bytes > memory:
+            raise DoesNotFit(
+                _advice(plan, workload, resources, least_bytes, memory - BASE_BYTES - rows, bytes_per_unit)
+            )
+        workers, records, bytes_per_unit, fixed = 1, 0, 0, PROCESS_BYTES
     else:
         fixed = BASE_BYTES + rows + (workers * PROCESS_BYTES if resources.backend == "processes" else 0)
     fixed += workers * resources.sizes.poses * resources.sizes.pose_bytes
     machines = (machine, machine.moving) if workload.in_motion else (machine,)
-    coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
-    owners = 1 if resources.backend == "threads" else workers
+    coefficients = sum(len(term.mean) for state in machines for term in state.terms if term.life == "unit")
+    copies = 1 if resources.backend == "threads" else workers
 
     def draws_bytes(units: int) -> int:
-        return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
+        return 8 * coefficients * units + 64 * UNIT_BLOCK  # and the buffer of a draw
 
-    spare = 1 if batch else 0
-    together = max(1, min(resources.sizes.poses, resources.sizes.unit_bytes // (UNIT_BYTES * plan.units)))
-    with_draws = fixed + records + owners * draws_bytes(plan.units)
-    while together > CallSizes().poses and with_draws + _samples(workers, plan, together, 1) > memory:
-        together //= 2
-    all_at_once = with_draws + _samples(workers, plan, together, 1)
+    batch_histograms = 1 if batch else 0
+    poses_together = max(1, min(resources.sizes.poses, resources.sizes.unit_bytes // (UNIT_BYTES * plan.units)))
+    with_draws = fixed + records + copies * draws_bytes(plan.units)
+    while poses_together > CallSizes().poses and with_draws + _sample_bytes(workers, plan, poses_together, 1) > memory:
+        poses_together //= 2
+    all_at_once = with_draws + _sample_bytes(workers, plan, poses_together, 1)
     if not batch and all_at_once <= memory:
-        return Layout(plan.units, together, 1, all_at_once, all_at_once)
+        return Layout(plan.units, poses_together, 1, all_at_once, all_at_once)
     block = min(batch or UNITS_PER_BLOCK, plan.units)
-    least = fixed + records + workers * draws_bytes(block) + _samples(workers, plan, 1, 1 + spare)
-    if least > memory:
+    least_bytes = fixed + records + workers * draws_bytes(block) + _sample_bytes(workers, plan, 1, 1 + batch_histograms)
+    if least_bytes > memory:
         available = memory - fixed - workers * draws_bytes(block)
-        raise DoesNotFit(_advice(plan, workload, replace(resources, workers=workers), least, available, record))
-    each = _samples(workers, plan, 1, 1)
-    group = max(1, min(MAX_POSES_PER_OUTPUT, int((memory - least) / each) + 1))
-    estimate = least + (group - 1) * each
-    return Layout(block, group, group + spare, estimate, all_at_once, at_once=block >= plan.units)
+        raise DoesNotFit(
+            _advice(plan, workload, replace(resources, workers=workers), least_bytes, available, bytes_per_unit)
+        )
+    bytes_per_pose = _sample_bytes(workers, plan, 1, 1)
+    group = max(1, min(MAX_POSES_PER_OUTPUT, int((memory - least_bytes) / bytes_per_pose) + 1))
+    estimate = least_bytes + (group - 1) * bytes_per_pose
+    return Layout(block, group, group + batch_histograms, estimate, all_at_once, all_units_at_once=block >= plan.units)
 
 
-def _samples(workers: int, plan: SamplingPlan, poses: int, histograms: int) -> int:
+def _sample_bytes(workers: int, plan: SamplingPlan, poses: int, histograms: int) -> int:
     """Memory of the workers for the figures of their units at some poses, and for their sets of histograms. [bytes]"""
     return workers * (histograms * HISTOGRAM_BYTES + poses * UNIT_BYTES * plan.units)
 
 
-def in_short_calls(layout: Layout, plan: SamplingPlan, resources: Resources) -> Layout:
+def with_short_calls(layout: Layout, plan: SamplingPlan, resources: Resources) -> Layout:
     """Layout with kernel calls so short that a stop is noticed soon, and histograms for every pose of a call.
 
     Where all units are drawn at once, statistics are computed at as many poses together as the memory allows.
@@ -188,51 +194,54 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, resources: Resources) -> 
     ----------
     layout : Layout
     plan : SamplingPlan
-    resources : Place
+    resources : Resources
 
     Returns
     -------
     Layout
     """
     step = (
-        LANES if layout.at_once and resources.backend == "threads" else UNIT_BLOCK
-    )  # drawn at once: cut anywhere between lanes
+        LANES if layout.all_units_at_once and resources.backend == "threads" else UNIT_BLOCK
+    )  # units that are all drawn can be divided at any lane
     sizes = resources.sizes
-    if not layout.at_once:
+    if not layout.all_units_at_once:
         group = max(1, min(layout.poses_per_call, sizes.short_samples // (step * plan.visits)))
         block = max(1, sizes.short_samples // (group * step * plan.visits)) * step
         return replace(layout, unit_block=min(layout.unit_block, block), poses_per_call=group, histograms=group)
-    used = _samples(resources.workers, plan, layout.poses_per_call, layout.histograms)
-    available = resources.memory - (layout.estimate - used)
-    group = max(1, min(sizes.short_poses, available // _samples(resources.workers, plan, 1, 1)))
-    each = _samples(resources.workers, plan, 1, 0)
-    span = max(group, min(MAX_POSES_PER_OUTPUT, (available - _samples(resources.workers, plan, 0, group)) // each))
+    used = _sample_bytes(resources.workers, plan, layout.poses_per_call, layout.histograms)
+    available = resources.memory - (layout.estimated_bytes - used)
+    group = max(1, min(sizes.short_poses, available // _sample_bytes(resources.workers, plan, 1, 1)))
+    bytes_per_pose = _sample_bytes(resources.workers, plan, 1, 0)
+    poses_per_output = max(
+        group,
+        min(MAX_POSES_PER_OUTPUT, (available - _sample_bytes(resources.workers, plan, 0, group)) // bytes_per_pose),
+    )
     block = max(1, sizes.short_samples // (group * step * plan.visits)) * step
-    estimate = resources.memory - available + _samples(resources.workers, plan, span, group)
+    estimate = resources.memory - available + _sample_bytes(resources.workers, plan, poses_per_output, group)
     return replace(
         layout,
         unit_block=min(plan.units, block),
         poses_per_call=group,
         histograms=group,
-        estimate=estimate,
-        poses_per_output=span,
+        estimated_bytes=estimate,
+        poses_per_output=poses_per_output,
     )
 
 
 def _advice(
-    plan: SamplingPlan, workload: Workload, resources: Resources, least: int, available: int, record: int
+    plan: SamplingPlan, workload: Workload, resources: Resources, least_bytes: int, available: int, bytes_per_unit: int
 ) -> str:
-    """Advice on what would fit: ``available`` bytes for the part that grows with the units, ``record`` per unit."""
-    needed, allowed, workers = least / GIB, resources.memory / GIB, resources.workers
+    """Advice on what would fit, with ``available`` bytes for results that take ``bytes_per_unit`` for each unit."""
+    needed, allowed, workers = least_bytes / GIB, resources.memory / GIB, resources.workers
     needs = f"{plan.units} arms at {workload.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
     advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]
     if resources.backend == "cluster":
         workers = 1
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
-    fits = int((available - workers * HISTOGRAM_BYTES) / (workers * UNIT_BYTES + record))
-    if fits >= UNIT_BLOCK:
-        advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} arms (--units)")
-    elif workload.poses * (8 * workload.row + ENTRY_BYTES) > resources.memory / 10:
+    fitting_units = int((available - workers * HISTOGRAM_BYTES) / (workers * UNIT_BYTES + bytes_per_unit))
+    if fitting_units >= UNIT_BLOCK:
+        advice.append(f"at most {fitting_units // UNIT_BLOCK * UNIT_BLOCK} arms (--units)")
+    elif workload.poses * (8 * workload.numbers_per_pose + ENTRY_BYTES) > resources.memory / 10:
         advice.append("fewer poses (a wider step)")
     return f"{needs}: take {', or '.join(advice)}"

@@ -16,7 +16,7 @@ from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Measure
 from armsim.sampling import statistics as stats
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import UNIT_BLOCK
 
 REST_SPEED_SHARE = 1e-9
@@ -52,13 +52,14 @@ def measure(name: str, what: str, clause: str, poses: str, values: Array, half_w
     return Measure(name, what, clause, poses, p50.value, p95.value, p50.interval, p95.interval)
 
 
-def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
+def distance_measures(spec: RunSpec, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
     """AD and RD of every unit between two poses, at rest, in the limit of infinitely many visits.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
 
-    The mean is that between the barycentres and what the scatter across their line adds, to second order; the standard
-    deviation is that along the line, by the columns of the Jacobian as the errors of the unit have turned them.
+    The mean distance is the distance of the barycentres plus a second-order term from the scatter across their line.
+    The standard deviation is that of the scatter along the line, from the columns of the Jacobian, which the errors of
+    the unit rotate.
 
     Parameters
     ----------
@@ -77,40 +78,40 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
     .. [1] ISO 9283:1998 7.3 (clause number from memory).
     """
     evaluated = spec.machine.at(configurations.joints[list(pair)])
-    sampler = Sampler.prepare(evaluated, spec.plan)
+    sampler = MachineAtPoses.prepare(evaluated, spec.plan)
     nominal = evaluated.postures.tool[:, :3, 3]
     nominal_vector = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(nominal_vector))
     accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
-    for part, coefficients in spec.unit_blocks(_units_per_block(spec)):
-        units = part.stop - part.start
-        a, b = (sampler.barycentres(n, coefficients, units) for n in (0, 1))
+    for units, coefficients in spec.unit_blocks(_units_per_block(spec)):
+        count = units.stop - units.start
+        a, b = (sampler.barycentres(n, coefficients, count) for n in (0, 1))
         line = b - a + nominal_vector[:, None]
         length = np.linalg.norm(line, axis=0)
         along = np.divide(line, length, out=np.zeros_like(line), where=length > 0)
-        gains_of_both = np.concatenate([sampler.visit_gains(n, coefficients, units) for n in (0, 1)], axis=2)
+        gains_of_both = np.concatenate([sampler.visit_gains(n, coefficients, count) for n in (0, 1)], axis=2)
         variance = np.sum(np.einsum("juk,ju->uk", gains_of_both, along) ** 2, axis=1)
         variance_across = np.sum(gains_of_both**2, axis=(0, 2)) - variance
-        curved = np.divide(variance_across, 2.0 * length, out=np.zeros(units), where=length > 0)
-        accuracy[part] = length + curved - commanded
-        repeatability[part] = 3.0 * np.sqrt(variance)
+        across_term = np.divide(variance_across, 2.0 * length, out=np.zeros(count), where=length > 0)
+        accuracy[units] = length + across_term - commanded
+        repeatability[units] = 3.0 * np.sqrt(variance)
     return accuracy, repeatability
 
 
 def direction_variation(
-    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], constraints: Sequence[ToolConstraint]
+    spec: RunSpec, configurations: Configurations, pose_numbers: Sequence[int], constraints: Sequence[ToolConstraint]
 ) -> Array:
     """vAP of every unit at some poses: largest distance between barycentres approached along x, y and z.
 
-    The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
-    task asks, through the Jacobian; it decides the side of lost motion and hysteresis.
+    The last direction of motion of each joint follows, through the Jacobian, from the line along which the tool
+    approaches with the orientation that the task requires. It decides the sign of lost motion and hysteresis.
 
     Parameters
     ----------
     spec : RunSpec
     configurations : Configurations
         Joint positions of all poses of the task.
-    numbers : sequence of int
+    pose_numbers : sequence of int
         Numbers of the poses in the task.
     constraints : sequence of str
         Orientation that the task requires at each of them.
@@ -124,29 +125,31 @@ def direction_variation(
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
     """
     samplers = []
-    for number, orientation in zip(numbers, constraints, strict=True):
+    for number, orientation in zip(pose_numbers, constraints, strict=True):
         joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
-            motion = approach(spec.machine.arm, joints, direction, orientation)
-            ways = np.where(np.abs(motion) > REST_SPEED_SHARE * np.abs(motion).max(), np.sign(motion), 0.0)
+            motion = approach_motion(spec.machine.arm, joints, direction, orientation)
+            directions = np.where(np.abs(motion) > REST_SPEED_SHARE * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
-                Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
+                MachineAtPoses.prepare(
+                    spec.machine.evaluated(Configurations(joints, directions=directions[None])), spec.plan
+                )
             )
-    out = np.empty((len(numbers), spec.plan.units))
-    for part, coefficients in spec.unit_blocks(_units_per_block(spec), in_motion=True):
-        units = part.stop - part.start
-        for pose in range(len(numbers)):
-            centres = [sampler.barycentres(0, coefficients, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
-            between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
-            out[pose, part] = np.max(between, axis=0)
+    out = np.empty((len(pose_numbers), spec.plan.units))
+    for units, coefficients in spec.unit_blocks(_units_per_block(spec), in_motion=True):
+        count = units.stop - units.start
+        for pose in range(len(pose_numbers)):
+            centres = [sampler.barycentres(0, coefficients, count) for sampler in samplers[3 * pose : 3 * pose + 3]]
+            distances = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
+            out[pose, units] = np.max(distances, axis=0)
     return out
 
 
-def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstraint) -> Array:
+def approach_motion(arm: Arm, joints: Array, direction: Array, constraint: ToolConstraint) -> Array:
     """Joint motion per unit of path with which the tool approaches a pose along a line.
 
-    The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. Where the arm cannot
-    (fewer joints, a singular posture) or need not (``free``), it is the least motion that leads along the line.
+    The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. If the arm cannot
+    (fewer joints, a singular posture) or need not (``free``) do so, it is the least motion that leads along the line.
 
     Parameters
     ----------
@@ -160,14 +163,14 @@ def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstrai
     -------
     (joints,)
     """
-    at = arm.postures(joints)
-    column, turning = at.column[0].T, np.where(at.rotary[:, None], at.direction[0], 0.0).T
+    postures = arm.postures(joints)
+    column, rotation_axes = postures.column[0].T, np.where(postures.rotary[:, None], postures.direction[0], 0.0).T
     if constraint != "free":
         if constraint == "direction":
-            z = at.tool[0, :3, 2]
-            turning = turning - np.outer(z, z @ turning)  # about its own z axis the tool is free
+            z = postures.tool[0, :3, 2]
+            rotation_axes = rotation_axes - np.outer(z, z @ rotation_axes)  # the tool may rotate about its z axis
         size = arm.reach or 1.0
-        constrained_columns = np.concatenate([column, size * turning])
+        constrained_columns = np.concatenate([column, size * rotation_axes])
         twist = np.concatenate([direction, np.zeros(3)])
         motion = np.linalg.pinv(constrained_columns, rcond=SINGULAR) @ twist
         if np.linalg.norm(constrained_columns @ motion - twist) < APPROACH_TOLERANCE:

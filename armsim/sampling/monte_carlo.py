@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.core import philox
 from armsim.core.pose_kernel import Poses
-from armsim.core.sample_kernel import Block, Visits, follow_units
+from armsim.core.sample_kernel import Block, VisitErrors, displace_units_per_visit
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UNIT_STATISTICS, UnitErrors, evaluate_units
 from armsim.errormodel.distributions import Distribution
@@ -29,38 +29,57 @@ from armsim.sampling.visit_distribution import (
     VisitCoefficients,
     VisitDistribution,
     nominal_gains,
-    turned_columns,
+    rotated_columns,
     visit_distribution,
 )
 from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
-Counts = NDArray[np.int64]
+Indices = NDArray[np.int64]
 _DISTRIBUTION_CODES = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
 
 
 @dataclass(frozen=True, eq=False)
-class Sampler:
-    """Machine at poses, in the layout of the kernels.
+class MachineAtPoses:
+    """Machine evaluated at poses, as arrays in the layout of the kernels.
 
-    An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
+    An entry says that a coefficient moves an axis by the coefficient times a value, which differs between poses.
+
+    Parameters
+    ----------
+    postures : Kinematics
+    terms : tuple of Term
+    plan : SamplingPlan
+    unit_index, unit_axis : (entries,)
+        Coefficient and axis of every entry of unit life.
+    unit_value : (poses, entries) [rad or m per unit of the coefficient]
+    visit_keys : (coefficients, 2) uint32
+        Keys of the random numbers of the coefficients of visit life.
+    visit_distributions : tuple of str
+        Their distributions.
+    visit_distribution_codes : (coefficients,)
+        The same as codes of `core.philox`.
+    visit_index, visit_axis : (entries,)
+        Coefficient and axis of every entry of visit life.
+    visit_value : (poses, entries) [rad or m]
+        Includes the scale of the distribution.
     """
 
     postures: Kinematics
     terms: tuple[Term, ...]
     plan: SamplingPlan
-    unit_index: Counts
-    unit_axis: Counts
+    unit_index: Indices
+    unit_axis: Indices
     unit_value: Array
     visit_keys: NDArray[np.uint32]
     visit_distributions: tuple[str, ...]
-    visit_distribution_codes: Counts
-    visit_index: Counts
-    visit_axis: Counts
+    visit_distribution_codes: Indices
+    visit_index: Indices
+    visit_axis: Indices
     visit_value: Array
 
     @staticmethod
-    def prepare(evaluated: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
+    def prepare(evaluated: EvaluatedMachine, plan: SamplingPlan) -> MachineAtPoses:
         """Lay out an evaluated machine.
 
         Parameters
@@ -70,7 +89,7 @@ class Sampler:
 
         Returns
         -------
-        Sampler
+        MachineAtPoses
         """
         poses = len(evaluated.postures.tool)
         unit: list[tuple[int, int, Array]] = []
@@ -87,7 +106,7 @@ class Sampler:
                 visit += [(len(keys) + k, axis, value * spreads[k].scale) for k, axis, value in acts]
                 distributions += [spread.distribution for spread in spreads]
                 keys += [visit_key(plan.seed, term, k) for k in range(len(spreads))]
-        return Sampler(
+        return MachineAtPoses(
             evaluated.postures,
             evaluated.terms,
             plan,
@@ -98,7 +117,7 @@ class Sampler:
             *_entry_table(visit, poses),
         )
 
-    def at(self, poses: slice) -> Sampler:
+    def select(self, poses: slice) -> MachineAtPoses:
         """Some of the poses, as views."""
         return replace(
             self,
@@ -109,38 +128,38 @@ class Sampler:
 
     def _axes(self, pose: int) -> Axes:
         """Axes at a pose, in the layout of the kernels."""
-        at = self.postures
-        return Axes(at.direction[pose], at.column[pose], at.rotary)
+        postures = self.postures
+        return Axes(postures.direction[pose], postures.column[pose], postures.rotary)
 
     def _unit_errors(self, pose: int, coefficients: Array) -> UnitErrors:
         """Unit errors at a pose, in the layout of the kernels."""
         return UnitErrors(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
 
-    def _visits(self, pose: int) -> Visits:
+    def _visits(self, pose: int) -> VisitErrors:
         """Visit errors at a pose, in the layout of the kernels."""
-        rotary = self.postures.rotary[self.moving]
-        return Visits(
+        rotary = self.postures.rotary[self.visit_axes]
+        return VisitErrors(
             self.visit_keys,
             self.visit_distribution_codes,
             self._first_entries,
             self._entry_axes,
             self.visit_value[pose],
-            self.moving,
+            self.visit_axes,
             rotary,
         )
 
     @cached_property
-    def moving(self) -> Counts:
+    def visit_axes(self) -> Indices:
         """Axes that visit coefficients move, base first."""
         return np.unique(self.visit_axis)
 
     @cached_property
-    def _entry_axes(self) -> Counts:
-        """Axis of every entry of a visit, numbered within `moving`."""
-        return np.searchsorted(self.moving, self.visit_axis)
+    def _entry_axes(self) -> Indices:
+        """Axis of every entry of a visit, numbered within `visit_axes`."""
+        return np.searchsorted(self.visit_axes, self.visit_axis)
 
     @cached_property
-    def _first_entries(self) -> Counts:
+    def _first_entries(self) -> Indices:
         """First entry of every visit coefficient."""
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
@@ -150,7 +169,7 @@ class Sampler:
         return VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, self.visit_value)
 
     def visit_integrals(self, tangents: Array | None = None) -> VisitIntegrals:
-        """Integrals over the distribution of the visits at the poses, still to be summed.
+        """Integrals over the distribution of the visits at the poses, not summed yet.
 
         Parameters
         ----------
@@ -161,9 +180,9 @@ class Sampler:
         -------
         VisitIntegrals
         """
-        along = np.zeros((len(self.postures.column), 3)) if tangents is None else tangents
-        gains = nominal_gains(self._visit_coefficients, self.postures, along)
-        return VisitIntegrals.of(self.visit_distributions, gains, self.plan)
+        path_tangents = np.zeros((len(self.postures.column), 3)) if tangents is None else tangents
+        gains = nominal_gains(self._visit_coefficients, self.postures, path_tangents)
+        return VisitIntegrals.prepare(self.visit_distributions, gains, self.plan)
 
     def distribution_of(self, integrals: VisitIntegrals) -> VisitDistribution:
         """Distribution of the visits at the poses, from the sums of `visit_integrals`."""
@@ -175,7 +194,7 @@ class Sampler:
         integrals.sum()
         return self.distribution_of(integrals)
 
-    def kernel_poses(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
+    def kernel_poses(self, distribution: VisitDistribution, scales: Scales, tangents: Array, numbers: Indices) -> Poses:
         """All poses for the kernels; ``numbers`` of shape (poses,) in their task.
 
         Parameters
@@ -190,14 +209,14 @@ class Sampler:
         -------
         Poses
         """
-        at = self.postures
+        postures = self.postures
         repeatabilities = np.stack([distribution.repeatability, distribution.orientation_repeatability], axis=1)
-        shifts = distribution.shift, distribution.turn_shift
+        shifts = distribution.shift, distribution.rotation_shift
         return Poses(
-            numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
-            self.visit_keys, self.visit_distribution_codes, self._first_entries, self._entry_axes, self.visit_value,
-            self.moving, at.rotary[self.moving], *scales, *shifts, tangents, repeatabilities, distribution.slope,
-            distribution.half_width,
+            numbers, postures.direction, postures.column, postures.rotary, self.unit_index, self.unit_axis,
+            self.unit_value, self.visit_keys, self.visit_distribution_codes, self._first_entries, self._entry_axes,
+            self.visit_value, self.visit_axes, postures.rotary[self.visit_axes], *scales, *shifts, tangents,
+            repeatabilities, distribution.slope, distribution.half_width,
         )  # fmt: skip
 
     def unit_statistics_at_pose(
@@ -224,7 +243,7 @@ class Sampler:
         """
         unit_statistics, barycentre = np.empty((UNIT_STATISTICS, units)), np.empty((3, units))
         kernel: Any = evaluate_units
-        effect = distribution.at(pose, np.zeros(3) if tangent is None else tangent)
+        effect = distribution.at_pose(pose, np.zeros(3) if tangent is None else tangent)
         kernel(self._unit_errors(pose, coefficients), self._axes(pose), effect, units, unit_statistics, barycentre)
         return unit_statistics, barycentre
 
@@ -241,7 +260,7 @@ class Sampler:
         -------
         (3, units) [m]
         """
-        at_pose = self.at(slice(pose, pose + 1))
+        at_pose = self.select(slice(pose, pose + 1))
         return at_pose.unit_statistics_at_pose(0, at_pose.visit_distribution(), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
@@ -259,16 +278,16 @@ class Sampler:
         -------
         (3, units, coefficients) [m]
         """
-        at = self.postures
-        standing = np.zeros((at.column.shape[1], units))
+        postures = self.postures
+        axis_errors = np.zeros((postures.column.shape[1], units))
         for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
-            standing[axis] += coefficients[k, :units] * value
+            axis_errors[axis] += coefficients[k, :units] * value
         value = self.visit_value[pose : pose + 1]
         visits = VisitCoefficients(self.visit_distributions, self.visit_index, self.visit_axis, value)
-        columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
-        return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
+        columns = rotated_columns(postures.direction[pose], postures.column[pose], postures.rotary, axis_errors)
+        return np.asarray(np.einsum("jua,ak->juk", columns, visits.effects_on_axes(len(axis_errors))[0]))
 
-    def follow(
+    def visit_displacements(
         self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
     ) -> tuple[Array, Array]:
         """Attained points of units at one pose, visit by visit; ``visits`` as in the plan by default.
@@ -293,7 +312,7 @@ class Sampler:
         """
         visit_count = self.plan.visits if visits is None else visits
         displacement, rotation_angle = np.empty((3, visit_count, units)), np.empty((visit_count, units))
-        kernel: Any = follow_units
+        kernel: Any = displace_units_per_visit
         kernel(
             self._unit_errors(pose, coefficients), self._visits(pose), self._axes(pose),
             Block(number, task, first, units, visit_count), displacement, rotation_angle,
@@ -301,8 +320,8 @@ class Sampler:
         return displacement, rotation_angle
 
 
-def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
-    """Iterate over blocks: first unit and number of units.
+def unit_ranges(units: int, block: int) -> Iterator[tuple[int, int]]:
+    """Iterate over blocks of units: first unit and number of units.
 
     Parameters
     ----------
@@ -320,11 +339,11 @@ def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
 
 def _visit_spreads(term: Term) -> tuple[Distribution, ...]:
     """Distribution of every coefficient of a term of visit life."""
-    assert isinstance(term.draw, Independent)  # held by Term itself
+    assert isinstance(term.draw, Independent)  # ensured by Term
     return term.draw.spreads
 
 
-def _entry_table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Counts, Counts, Array]:
+def _entry_table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Indices, Indices, Array]:
     """Coefficient, axis and values of every entry, as three arrays."""
     index = np.array([k for k, _, _ in entries], dtype=np.int64)
     axis = np.array([a for _, a, _ in entries], dtype=np.int64)

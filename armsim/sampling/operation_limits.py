@@ -20,7 +20,7 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
 from armsim.physics import absolute, assembly
 from armsim.results.joints import OperationLimit
-from armsim.sampling.changed_terms import changed_terms, factor
+from armsim.sampling.changed_terms import changed_terms, factor_of_changes
 from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import clopper_pearson, unit_quantiles
 from armsim.sampling_plan import SamplingPlan
@@ -61,9 +61,9 @@ def limit_causes(machine: Machine) -> tuple[Cause, ...]:
 
 
 def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> list[tuple[str, str, Array]]:
-    """Iterate over joint, limit, and margin of units, shape (units,); negative where a unit violates the limit.
+    """Margins of a range of units against each operating limit; negative if a unit violates the limit.
 
-    The draws are those of the errors: a unit with a large eccentricity has it here too.
+    The draws are the same as for the errors: a unit with a large eccentricity has the same eccentricity here.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> lis
     return out
 
 
-def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
+def units_within_limits(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
     """Units within all operating limits, shape (units,).
 
     Parameters
@@ -110,8 +110,8 @@ def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
     return out
 
 
-def margins_of(machine: Machine, plan: SamplingPlan) -> list[tuple[str, str, Array]]:
-    """`margins` of all units.
+def margins_of_all_units(machine: Machine, plan: SamplingPlan) -> list[tuple[str, str, Array]]:
+    """`margins` of all units of the plan.
 
     Parameters
     ----------
@@ -129,7 +129,8 @@ def margins_of(machine: Machine, plan: SamplingPlan) -> list[tuple[str, str, Arr
         margins(machine, plan, first, min(UNIT_BLOCK, plan.units - first)) for first in range(0, plan.units, UNIT_BLOCK)
     ]
     return [
-        (joint, what, np.concatenate([block[n][2] for block in blocks])) for n, (joint, what, _) in enumerate(blocks[0])
+        (joint, limit, np.concatenate([block[n][2] for block in blocks]))
+        for n, (joint, limit, _) in enumerate(blocks[0])
     ]
 
 
@@ -146,12 +147,12 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
     tuple of OperationLimit
     """
     out = []
-    for joint, what, margin in margins_of(machine, plan):
+    for joint, limit, margin in margins_of_all_units(machine, plan):
         failing = int(np.count_nonzero(margin < 0.0))
         p01, p50 = unit_quantiles(margin, (0.01, 0.5))
         interval = clopper_pearson(failing, len(margin))
         out.append(
-            OperationLimit(joint, what, p50.value, p01.value, float(margin.min()), failing / len(margin), interval)
+            OperationLimit(joint, limit, p50.value, p01.value, float(margin.min()), failing / len(margin), interval)
         )
     return tuple(out)
 
@@ -159,20 +160,20 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
 def _track_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
     encoder, mounting, axis = joint.encoder, joint.mounting, Axis(joint.name)
     second = encoder.absolute
-    assert second is not None  # held by the caller
+    assert second is not None  # ensured by the caller
     radius, period = encoder.track_radius, 2.0 * math.pi / (second.periods or encoder.signal_periods)
     offset = np.zeros((2, units))  # of the scale from the axis of rotation: both turn with the shaft
-    for spread, make in (
+    for spread, terms_of in (
         (mounting.eccentricity, assembly.eccentricity), (mounting.shaft_runout, assembly.shaft_runout),
     ):  # fmt: skip
-        terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
-        scale = factor(changes, joint.name, terms[0].cause) if terms else 1.0
+        terms = terms_of(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
+        scale = factor_of_changes(changes, joint.name, terms[0].cause) if terms else 1.0
         offset += scale * radius * _first_wave(_terms_on_axis(terms, axis), plan, first, units)
-    skew = factor(changes, joint.name, HEAD_SKEW) * _draw_quantity(
+    skew = factor_of_changes(changes, joint.name, HEAD_SKEW) * _draw_quantity(
         HEAD_SKEW, mounting.head_skew, axis, plan, first, units
     )
     track_error = (
-        factor(changes, joint.name, SECOND_TRACK)
+        factor_of_changes(changes, joint.name, SECOND_TRACK)
         * period
         * _draw_quantity(SECOND_TRACK, second.error, axis, plan, first, units)
     )
@@ -188,32 +189,35 @@ def _turn_count_margins(joint: Joint, plan: SamplingPlan, first: int, units: int
     Zeros are set against each other and the load is not considered.
     """
     axis, ratio = Axis(joint.name), joint.transmission.motor_turns
-    gear = tuple(term.on(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
+    gear = tuple(term.transfer_to(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
     sensor = changed_terms(joint.sensor_terms(), changes, joint.name)
     fixed = [*sensor, *changed_terms((*joint.speed_terms(), *gear), changes, joint.name)]
-    swing = _amplitude_sum([term for term in fixed if term.life == "unit"], plan, first, units)
-    square = sum(float(np.trace(term.covariance)) * _gain_of(term) for term in sensor if term.life == "visit")
+    peak = _amplitude_sum([term for term in fixed if term.life == "unit"], plan, first, units)
+    variance = sum(
+        float(np.trace(term.covariance)) * _constant_gain_squared(term) for term in sensor if term.life == "visit"
+    )
     causes = (term.cause for term in joint.terms())
     cause = next((cause for cause in causes if LOST_MOTION in (cause, *cause.parts)), LOST_MOTION)
-    lost_motion = factor(changes, joint.name, cause) * joint.transmission.lost_motion
-    error = swing + 0.5 * lost_motion + SCATTER_MARGIN * math.sqrt(square)
+    lost_motion = factor_of_changes(changes, joint.name, cause) * joint.transmission.lost_motion
+    error = peak + 0.5 * lost_motion + SCATTER_MARGIN * math.sqrt(variance)
     return absolute.turn_margin(error, ratio)
 
 
-def _gain_of(term: Term) -> float:
-    along = (act.shape for act in term.acts if act.axis.role is Role.MOTION)
-    return max((shape.gain**2 for shape in along if isinstance(shape, Constant)), default=0.0)
+def _constant_gain_squared(term: Term) -> float:
+    """Squared gain of the constant shape of a term on the motion of its joint; 0 if it has none."""
+    shapes = (act.shape for act in term.acts if act.axis.role is Role.MOTION)
+    return max((shape.gain**2 for shape in shapes if isinstance(shape, Constant)), default=0.0)
 
 
 def _terms_on_axis(terms: Sequence[Term], axis: Axis) -> list[Term]:
-    return [term.on(axis) for term in terms]
+    return [term.transfer_to(axis) for term in terms]
 
 
 def _draw_quantity(cause: Cause, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
     """Draws of one quantity for every unit, shape (units,)."""
     if not spread.nonzero:
         return np.zeros(units)
-    term = independent(cause.name, cause, (spread,), (Constant(),), spread.limit).on(axis)
+    term = independent(cause.name, cause, (spread,), (Constant(),), spread.limit).transfer_to(axis)
     return draw_units([term], plan, first, units)[0, :units]
 
 
@@ -253,6 +257,6 @@ def _extremes_within_period(
     phase = 2.0 * math.pi * np.arange(PHASES)[:, None] / PHASES
     error = np.zeros((PHASES, units))
     for order_number, (sine, cosine) in _waves(terms, plan, first, units).items():
-        turned = round(order_number / order) * phase
-        error += sine * np.sin(turned) + cosine * np.cos(turned)
+        phase_of_wave = round(order_number / order) * phase
+        error += sine * np.sin(phase_of_wave) + cosine * np.cos(phase_of_wave)
     return error.min(axis=0), error.max(axis=0)

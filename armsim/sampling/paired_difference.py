@@ -28,10 +28,10 @@ WINDOW = 0.02
 MIN_DENSITY_WINDOW = 2.0
 """Least width of that range, in standard deviations of the share of units below the quantile."""
 SHIFT_WINDOW = 0.8
-"""Width of the window in which the shift of the quantile at p is estimated: this share of min(p, 1 - p) each way."""
+"""Half-width of the window of probabilities in which the shift of a quantile is estimated, over min(p, 1 - p)."""
 EXTREME_WINDOW = 10.0
 """Width of the window searched for the most extreme change, as a multiple of min(p, 1 - p)."""
-LEAST_NEAR = 30
+MIN_UNITS_NEAR = 30
 """Least number of units near a quantile for an estimate of its shift."""
 
 
@@ -81,13 +81,13 @@ def influence(values: Array, p: float) -> Array:
     margin = min(1 - p, p)
     # the density is taken over the probabilities between which the sample puts the quantile, or a little more
     scatter = math.sqrt(p * (1 - p) / max(units, 1))
-    half = min(max(WINDOW, MIN_DENSITY_WINDOW * scatter), 0.5 * margin)
-    ranks = [min(n, max(1, math.ceil(x * n - 1e-9))) - 1 for x in (p - half, p, p + half)]
+    half_window = min(max(WINDOW, MIN_DENSITY_WINDOW * scatter), 0.5 * margin)
+    ranks = [min(n, max(1, math.ceil(x * n - 1e-9))) - 1 for x in (p - half_window, p, p + half_window)]
     low, q, high = np.partition(values, ranks, axis=None)[ranks]
-    if high <= low:  # one value holds all that probability: certain, if the sample tells so much
-        return np.full(units, 0.0 if half >= MIN_DENSITY_WINDOW * scatter else math.nan)
+    if high <= low:  # one value fills the window: the quantile cannot move, if the window is wide enough to tell
+        return np.full(units, 0.0 if half_window >= MIN_DENSITY_WINDOW * scatter else math.nan)
     share = np.mean(values <= q, axis=0)
-    return np.asarray((p - share) * (high - low) / (2 * half))
+    return np.asarray((p - share) * (high - low) / (2 * half_window))
 
 
 class Shift(NamedTuple):
@@ -99,23 +99,23 @@ class Shift(NamedTuple):
     influences : (units,)
         Influence of each unit on the value, of mean zero: its variance over the number of units is that of the value.
         nan where the sample is too small.
-    unseen : float
+    unsampled_half_width : float
         Half of a 95 % interval: allowance for one unsampled unit with the most extreme change seen near the quantile.
     """
 
     value: float
     influences: Array
-    unseen: float = 0.0
+    unsampled_half_width: float = 0.0
 
 
 def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     """Shift of a quantile between two populations that are paired member by member.
 
     Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
-    The rate at t = 1/2 stands for the mean over t, which leaves an error of third order in the change. It is the value
-    at q of a parabola of y - x over the midpoints (x + y) / 2 near q, by least squares: a window of ranks has no bias
-    of first order in its width then, whatever the distribution. Members that change otherwise than most may be so rare
-    near the quantile that the sample has none of them; one unit of their kind is therefore allowed for.
+    The rate at t = 1/2 is taken for the mean over t, which leaves an error of third order in the change. It is the
+    value at q of a parabola of y - x over the midpoints (x + y) / 2 near q, by least squares: a window of ranks has no
+    bias of first order in its width then, whatever the distribution. If some members change unlike the
+    others, they may be so rare near the quantile that the sample has none; one unit of that kind is allowed for.
 
     Parameters
     ----------
@@ -140,7 +140,9 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     offsets, shifts = middle[inside] - q, change[inside]
     size = max(float(high - q), float(q - low))
     units_near = len(np.unique(unit))
-    if units_near < LEAST_NEAR or len(np.unique(offsets)) < LEAST_NEAR:  # few units, or few values that they take
+    if (
+        units_near < MIN_UNITS_NEAR or len(np.unique(offsets)) < MIN_UNITS_NEAR
+    ):  # few units, or few values that they take
         values = [_sample_quantile(values, p) for values in (one, other)]
         return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
     powers = (offsets / size) ** np.arange(3)[:, None]
@@ -148,13 +150,15 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     parabola = inverse @ (powers @ shifts)
     weights = (inverse[0] @ powers) * (shifts - parabola @ powers)
     influences = units * np.bincount(unit, weights, minlength=units)
-    # where the quantile is, is uncertain too
+    # the position of the quantile is uncertain too
     density = 2.0 * SHIFT_WINDOW * min(p, 1.0 - p) / float(high - low)
     influences += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
     value = float(parabola[0])
     changes_near = change[middle >= np.quantile(middle, max(0.0, p - EXTREME_WINDOW * min(p, 1.0 - p)))]
-    farthest = max(float(changes_near.max()) - value, value - float(changes_near.min()))
-    return Shift(value, np.asarray(influences), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / units_near * farthest)
+    largest_deviation = max(float(changes_near.max()) - value, value - float(changes_near.min()))
+    return Shift(
+        value, np.asarray(influences), NORMAL_95 * float(inverse[0, 0]) * len(offsets) / units_near * largest_deviation
+    )
 
 
 def _sample_quantile(values: Array, p: float) -> float:
@@ -183,17 +187,17 @@ def quantile_influence(
     -------
     (poses, units) [m or rad]
     """
-    chunk = EvaluatedChunk.of(spec, configurations)
-    coefficients = spec.units(0, units, chunk.in_motion)
+    chunk = EvaluatedChunk.evaluate(spec, configurations)
+    coefficients = spec.coefficients(0, units, chunk.in_motion)
     out = np.empty((len(configurations), units))
     for pose in range(len(configurations)):
         number = int(configurations.numbers[pose])
-        displacements, angles = chunk.sampler.follow(pose, number, task, coefficients, 0, units)
+        displacements, angles = chunk.machine_at_poses.visit_displacements(pose, number, task, coefficients, 0, units)
         out[pose] = influence(angles if errors == "orientation_error" else np.linalg.norm(displacements, axis=0), p)
     return out
 
 
-def half_width(differences: Array, units: int) -> float:
+def half_width_of_mean(differences: Array, units: int) -> float:
     """Half-width of the 95 % interval of a mean over ``units``, from the differences of some units, shape (known,).
 
     Parameters
@@ -211,10 +215,10 @@ def half_width(differences: Array, units: int) -> float:
     return NORMAL_95 * float(np.std(differences, ddof=1)) / math.sqrt(units) if len(differences) > 1 else math.nan
 
 
-def difference(value: float, quantile_influence: Array, units: int, shared: float = 0.0) -> Difference:
+def quantile_difference(
+    value: float, quantile_influence: Array, units: int, common_half_width: float = 0.0
+) -> Difference:
     """Difference of quantiles with its interval, from the influence of each unit, shape (known units,).
-
-    ``shared`` is half of the 95 % interval of an error that is the same for all units.
 
     Parameters
     ----------
@@ -222,15 +226,15 @@ def difference(value: float, quantile_influence: Array, units: int, shared: floa
     quantile_influence : (known,)
         Influence of some units.
     units : int
-    shared : float
+    common_half_width : float
         Half-width of the 95 % interval of an error common to all units.
 
     Returns
     -------
     Difference
     """
-    half = math.hypot(half_width(quantile_influence, units), shared)
-    return Difference(value, None if math.isnan(half) else (value - half, value + half))
+    half_width = math.hypot(half_width_of_mean(quantile_influence, units), common_half_width)
+    return Difference(value, None if math.isnan(half_width) else (value - half_width, value + half_width))
 
 
 def zero_if_rounding(change: Difference, size: float) -> Difference:
@@ -275,12 +279,12 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     units = len(a)
     gained, lost = (int(np.count_nonzero(one & ~other)) for one, other in ((b, a), (a, b)))
     (gained_low, gained_high), (lost_low, lost_high) = (clopper_pearson(count, units) for count in (gained, lost))
-    up, down = gained / units, lost / units
-    value = up - down
+    gained_share, lost_share = gained / units, lost / units
+    value = gained_share - lost_share
     # a unit that is gained is not lost: the two shares are negatively correlated
-    correlation = math.sqrt(up * down / max((1 - up) * (1 - down), 1e-300))
-    low = value - _correlated_sum(up - gained_low, lost_high - down, correlation)
-    high = value + _correlated_sum(gained_high - up, down - lost_low, correlation)
+    correlation = math.sqrt(gained_share * lost_share / max((1 - gained_share) * (1 - lost_share), 1e-300))
+    low = value - _correlated_sum(gained_share - gained_low, lost_high - lost_share, correlation)
+    high = value + _correlated_sum(gained_high - gained_share, lost_share - lost_low, correlation)
     return Difference(value, (max(low, -1.0), min(high, 1.0)))
 
 

@@ -19,13 +19,13 @@ from armsim.sampling_plan import SamplingPlan
 POSES_PER_BLOCK = 4 * CHUNK
 """Most poses evaluated together; the result does not depend on it. Larger blocks save nothing; the first ones of a task
 are smaller, since all threads wait for them: `CHUNK` poses, then as many as there were before."""
-PARTS_PER_WORKER = 6
-"""Parts of the work per worker, so that none waits long for the last."""
+CHUNKS_PER_WORKER = 6
+"""Chunks per worker, so that no worker waits long for the last chunk."""
 
 
 @dataclass(eq=False)
 class ChunkProgress:
-    """Chunk of a block, and how far it is sampled.
+    """Chunk of a block, with the sample taken of it so far.
 
     Parameters
     ----------
@@ -76,8 +76,8 @@ class PoseBlock:
     _statistics: PoseStatistics | None = None
 
     @staticmethod
-    def all_of(task: int, configurations: Configurations, chunk_size: int) -> list[PoseBlock]:
-        """All blocks of a task, with their chunks.
+    def divide(task: int, configurations: Configurations, chunk_size: int) -> list[PoseBlock]:
+        """Divide the poses of a task into blocks of chunks.
 
         Parameters
         ----------
@@ -103,18 +103,18 @@ class PoseBlock:
         return out
 
     def pose_chunks(self) -> Iterator[PoseChunk]:
-        """Its chunks for another process, which evaluates them itself."""
+        """Chunks of this block for another process, which evaluates them itself."""
         for chunk in self.chunks:
             yield PoseChunk(self.task, self.configurations[chunk.rows])
 
     def evaluate(self, spec: RunSpec) -> tuple[EvaluatedChunk, PoseTable]:
-        """Evaluate the poses, unless they are evaluated; return them and their table."""
+        """Evaluate the poses, unless they are evaluated already; return them and their table."""
         if self.evaluated is None:
-            chunk = EvaluatedChunk.of(spec, self.configurations)
+            chunk = EvaluatedChunk.evaluate(spec, self.configurations)
             self.evaluated = chunk, chunk.table(spec, self.configurations)
         return self.evaluated
 
-    def begin(self, spec: RunSpec, pool: Executor) -> None:
+    def start_evaluation(self, spec: RunSpec, pool: Executor) -> None:
         """Evaluate the poses and let threads of the pool sum the integrals over their visits.
 
         Parameters
@@ -124,8 +124,8 @@ class PoseBlock:
         """
         if self._prepared is None:
             chunk, _ = self.evaluate(spec)
-            self._integrals = chunk.sampler.visit_integrals(chunk.tangents)
-            self._sums = [pool.submit(self._integrals.sum, one.rows) for one in self.chunks]
+            self._integrals = chunk.machine_at_poses.visit_integrals(chunk.tangents)
+            self._sums = [pool.submit(self._integrals.sum, item.rows) for item in self.chunks]
 
     def prepare(self, spec: RunSpec, units: int) -> None:
         """Prepare the poses for sampling, as soon as the integrals are summed.
@@ -137,14 +137,14 @@ class PoseBlock:
             Number of units that will be sampled.
         """
         if self._prepared is None:
-            for each in self._sums:
-                each.result()
-            assert self._integrals is not None  # held by `begin`
+            for future in self._sums:
+                future.result()
+            assert self._integrals is not None  # ensured by `start_evaluation`
             chunk, table = self.evaluate(spec)
             numbers = self.configurations.numbers
-            self._prepared = PreparedPoses.of(spec, self.task, chunk, table, self._integrals, numbers)
+            self._prepared = PreparedPoses.prepare(spec, self.task, chunk, table, self._integrals, numbers)
             self._integrals, self._sums = None, []
-        self._statistics = PoseStatistics.of(spec, len(self.configurations), units)
+        self._statistics = PoseStatistics.empty(spec, len(self.configurations), units)
 
     @property
     def prepared(self) -> tuple[PreparedPoses, PoseStatistics]:
@@ -153,7 +153,7 @@ class PoseBlock:
         assert self._statistics is not None
         return self._prepared, self._statistics
 
-    def filled(self) -> Rows:
+    def filled_rows(self) -> Rows:
         """Rows of all poses, once all chunks are sampled; those not stored are discarded.
 
         Returns
@@ -168,7 +168,7 @@ class PoseBlock:
         return rows
 
 
-def chunk_size(poses: int, plan: SamplingPlan, workers: int, part_samples: int) -> int:
+def chunk_size(poses: int, plan: SamplingPlan, workers: int, chunk_samples: int) -> int:
     """Number of poses of a chunk, so that all workers have enough to do and each call enough to sample.
 
     Parameters
@@ -177,8 +177,8 @@ def chunk_size(poses: int, plan: SamplingPlan, workers: int, part_samples: int) 
         Number of poses of all tasks.
     plan : SamplingPlan
     workers : int
-    part_samples : int
-        Pose-samples of a part, below which its preparation would take longer than its sampling.
+    chunk_samples : int
+        Pose-samples of a chunk, below which its preparation would take longer than its sampling.
 
     Returns
     -------
@@ -186,5 +186,5 @@ def chunk_size(poses: int, plan: SamplingPlan, workers: int, part_samples: int) 
     """
     if workers == 1:
         return CHUNK
-    least = -(-part_samples // (plan.units * plan.visits))
-    return min(max(-(-poses // (PARTS_PER_WORKER * workers)), least), CHUNK)
+    least = -(-chunk_samples // (plan.units * plan.visits))
+    return min(max(-(-poses // (CHUNKS_PER_WORKER * workers)), least), CHUNK)

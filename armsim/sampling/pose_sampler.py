@@ -1,4 +1,4 @@
-"""Interface of what samples poses, and its implementation on the processor.
+"""Interface of the samplers of poses, and the implementation for the processor.
 
 A unit is one simulated arm with its own drawn error coefficients.
 """
@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import HistogramStack, Part, PoseOutputs, PoseQuery, Poses, UnitArrays, sample_poses
+from armsim.core.pose_kernel import HistogramStack, PoseOutputs, PoseQuery, Poses, UnitArrays, WorkItem, sample_poses
 
 
 @dataclass(frozen=True)
 class CallSizes:
-    """Sizes of the calls of a sampler, so that each is long against its preparation and short against a wait.
+    """Sizes of the calls of a sampler, each much longer than its preparation, and short enough for a stop.
 
     Parameters
     ----------
@@ -26,8 +26,8 @@ class CallSizes:
         Largest memory of the units of such a call. [bytes]
     short_poses, short_samples : int
         Largest number of poses and of pose-samples of a call where a stop must be noticed soon, for some 20 ms.
-    part_samples : int
-        Pose-samples of a part of the work, below which its preparation would take longer than its sampling.
+    chunk_samples : int
+        Pose-samples of a chunk, below which its preparation would take longer than its sampling.
     """
 
     poses: int = 8
@@ -35,11 +35,11 @@ class CallSizes:
     unit_bytes: int = 4 * 2**20
     short_poses: int = 4
     short_samples: int = 400_000
-    part_samples: int = 100_000
+    chunk_samples: int = 100_000
 
 
 class PoseSampler(Protocol):
-    """What samples poses: the same draws, kinematics and statistics wherever it does."""
+    """Sampler of poses: the draws, kinematics and statistics are the same on every device."""
 
     @property
     def sizes(self) -> CallSizes:
@@ -53,24 +53,24 @@ class PoseSampler(Protocol):
         self,
         poses: Poses,
         coefficients: Array,
-        part: Part,
+        item: WorkItem,
         query: PoseQuery,
         histogram_stack: HistogramStack,
         units: UnitArrays,
         outputs: PoseOutputs,
     ) -> None:
-        """Sample a part; called by several threads at a time.
+        """Sample a work item; called by several threads at a time.
 
         Parameters
         ----------
         poses : Poses
         coefficients : (coefficients, units of the block, or more)
-        part : Part
+        item : WorkItem
         query : PoseQuery
         histogram_stack : HistogramStack
         units : UnitArrays
         outputs : PoseOutputs
-            As `core.pose_kernel.sample_poses` takes them; it says what is written.
+            As in `core.pose_kernel.sample_poses`, which says what is written.
         """
 
 

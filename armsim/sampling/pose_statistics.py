@@ -14,31 +14,31 @@ from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS
 from armsim.sampling import statistics as stats
-from armsim.sampling.first_order import Linearised
+from armsim.sampling.first_order import FirstOrderErrors
 from armsim.sampling.kernel_arrays import DISTANCE, ROTATION, quantile_query
 from armsim.sampling.validation import validate
 from armsim.sampling_plan import SamplingPlan
 
 
 class Quantile(NamedTuple):
-    """Quantile of a counted measure in the pose table; ``bounded`` where it has an interval."""
+    """Quantile of a counted measure in the pose table; ``with_interval`` if an interval is estimated too."""
 
     path: str
     measure: int
     p: float
-    bounded: bool = False
+    with_interval: bool = False
 
 
 QUANTILES = (
     Quantile("error.p50", DISTANCE, 0.5),
-    Quantile("error.p95", DISTANCE, 0.95, bounded=True),
+    Quantile("error.p95", DISTANCE, 0.95, with_interval=True),
     Quantile("error.p99", DISTANCE, 0.99),
     Quantile("orientation_error.p95", ROTATION, 0.95),
 )
 FIGURES = ("accuracy", "repeatability", "orientation_accuracy", "orientation_repeatability")
 """Figures of every unit, in the order of `core.unit_figures`."""
 UNIT_QUANTILES = (0.5, 0.95)
-LINE_ENDS = (0.025, 0.975)
+COVERAGE_ENDS = (0.025, 0.975)
 """Probabilities of the ends of a coordinate's coverage interval."""
 
 
@@ -63,17 +63,17 @@ def conditioning(machine: Machine, joints: Array) -> Array:
     (P,)
         0 (singular) to 1.
     """
-    at = machine.arm.postures(joints)
-    reach = machine.arm.reach or 1.0  # of an arm without any length only the turning counts
-    turning = np.where(at.rotary[:, None], at.direction, 0.0)
-    scale = np.where(at.rotary, 1.0, reach)
-    jacobian = np.concatenate([at.column / reach, turning], axis=2) * scale[:, None]
+    postures = machine.arm.postures(joints)
+    reach = machine.arm.reach or 1.0  # an arm without any length is evaluated by rotations alone
+    rotation_axes = np.where(postures.rotary[:, None], postures.direction, 0.0)
+    scale = np.where(postures.rotary, 1.0, reach)
+    jacobian = np.concatenate([postures.column / reach, rotation_axes], axis=2) * scale[:, None]
     values = np.linalg.svd(jacobian, compute_uv=False)
     return np.divide(values[:, -1], values[:, 0], out=np.zeros(len(values)), where=values[:, 0] > 0)
 
 
 def fill_first_order(
-    table: PoseTable, machine: Machine, joints: Array, evaluated: EvaluatedMachine, linear: Linearised
+    table: PoseTable, machine: Machine, joints: Array, evaluated: EvaluatedMachine, first_order: FirstOrderErrors
 ) -> None:
     """Fill the columns that need no sample.
 
@@ -84,31 +84,33 @@ def fill_first_order(
     machine : Machine
     joints : (poses, joints) [rad or m]
     evaluated : EvaluatedMachine
-    linear : Linearised
+    first_order : FirstOrderErrors
     """
     column, names = table.column, {name: i for i, name in enumerate(table.share_names)}
     poses = len(joints)
     column("joints")[:] = joints
     column("conditioning")[:] = conditioning(machine, joints)
     column("position")[:] = evaluated.postures.tool[:, :3, 3]
-    column("first_order.mean")[:] = linear.mean
-    column("first_order.rms")[:] = np.sqrt(linear.mean_square)
-    column("first_order.covariance")[:] = linear.covariance
+    column("first_order.mean")[:] = first_order.mean
+    column("first_order.rms")[:] = np.sqrt(first_order.mean_square)
+    column("first_order.covariance")[:] = first_order.covariance
     shares = column("shares")
     shares[:] = 0.0
-    for term, part in zip(evaluated.terms, linear.contributions, strict=True):
+    for term, part in zip(evaluated.terms, first_order.contributions, strict=True):
         shares[:, names[term.share_name]] += part
-    shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
+    shares[:, names[BIAS]] = np.sum(first_order.mean**2, axis=1)
     bias_shares, cause_means = column("bias_shares"), column("cause_means")
     bias_shares[:], cause_means[:] = 0.0, 0.0
-    for term, part, mean in zip(evaluated.terms, linear.bias_parts, linear.means, strict=True):
+    for term, part, mean in zip(evaluated.terms, first_order.bias_contributions, first_order.means, strict=True):
         bias_shares[:, names[term.share_name]] += part
         cause_means[:, names[term.share_name]] += mean
-    lives = zip(evaluated.terms, linear.contributions, strict=True)
-    of_visits = [part for term, part in lives if term.life == "visit"]
+    lives = zip(evaluated.terms, first_order.contributions, strict=True)
+    visit_contributions = [part for term, part in lives if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
-    visits = sum(of_visits, np.zeros(poses))  # one after another: a sum of numpy takes another order at a single pose
-    column("visit_share")[:] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
+    visit_contribution = sum(
+        visit_contributions, np.zeros(poses)
+    )  # in sequence: numpy would sum in another order at a single pose
+    column("visit_share")[:] = np.divide(visit_contribution, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
     for part in (shares, bias_shares):
         np.divide(part, total, out=part, where=total > 0)
 
@@ -127,11 +129,11 @@ def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
     """
     quantiles = [*QUANTILES, *_coverage_quantiles(coverage)]
     ordered = [quantiles[i] for i in _order(quantiles)]
-    columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]
-    one = [DISTANCE], [coverage], [False]
+    columns = [row.measure for row in ordered], [row.p for row in ordered], [row.with_interval for row in ordered]
+    coverage_column = [DISTANCE], [coverage], [False]
     return PoseQuery(
         quantile_query(*columns, plan.units, plan.visits),
-        quantile_query(*one, plan.units, plan.visits),
+        quantile_query(*coverage_column, plan.units, plan.visits),
         stats.TAIL,
         np.unique(stats.quantile_ranks(plan.units, UNIT_QUANTILES)),
     )
@@ -139,10 +141,10 @@ def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:
 
 def _coverage_quantiles(coverage: float) -> list[Quantile]:
     """Quantiles of distance and rotation angle at the coverage, and the ends of the interval of every coordinate."""
-    ends = [Quantile("", 2 + axis, p, bounded=True) for axis in range(3) for p in LINE_ENDS]
+    ends = [Quantile("", 2 + axis, p, with_interval=True) for axis in range(3) for p in COVERAGE_ENDS]
     return [
-        Quantile("error.at_coverage", DISTANCE, coverage, bounded=True),
-        Quantile("orientation_error.at_coverage", ROTATION, coverage, bounded=True),
+        Quantile("error.at_coverage", DISTANCE, coverage, with_interval=True),
+        Quantile("orientation_error.at_coverage", ROTATION, coverage, with_interval=True),
         *ends,
     ]
 
@@ -153,7 +155,7 @@ def _order(quantiles: Sequence[Quantile]) -> list[int]:
 
 
 def fill_sampled(
-    table: PoseTable, linear: Linearised, outputs: PoseOutputs, plan: SamplingPlan, half_width: Array
+    table: PoseTable, first_order: FirstOrderErrors, outputs: PoseOutputs, plan: SamplingPlan, half_width: Array
 ) -> None:
     """Fill the columns of sample statistics.
 
@@ -161,7 +163,7 @@ def fill_sampled(
     ----------
     table : PoseTable
         Written to.
-    linear : Linearised
+    first_order : FirstOrderErrors
     outputs : PoseOutputs
     plan : SamplingPlan
     half_width : (poses,)
@@ -176,7 +178,7 @@ def fill_sampled(
     requested_order = np.argsort(_order(quantiles))
     estimates = outputs.estimates[:, :, requested_order]
     sums = outputs.sums / (plan.units * plan.visits)
-    mean, covariance = centred_moments(sums[:, :9], linear.mean)
+    mean, covariance = centred_moments(sums[:, :9], first_order.mean)
     square = stats.means_from_moments(outputs.moments, plan.units)
     put("error.mean", mean)
     put("error.covariance", covariance)
@@ -188,18 +190,20 @@ def fill_sampled(
     for i, row in enumerate(quantiles):
         if row.path:
             put(row.path, estimates[:, 0, i])
-        if row.path and row.bounded:
+        if row.path and row.with_interval:
             put(f"{row.path}_interval", estimates[:, 1:, i])
     ranks = stats.quantile_ranks(plan.units, UNIT_QUANTILES)
-    members = outputs.order_statistics[:, :, np.searchsorted(np.unique(ranks), ranks)]
+    order_statistics = outputs.order_statistics[:, :, np.searchsorted(np.unique(ranks), ranks)]
     for i, path in enumerate(FIGURES):
         widths = half_width if path == "repeatability" else np.zeros(poses)
-        over_units = stats.quantiles_at_ranks(members[:, i], plan.units, UNIT_QUANTILES, widths)
+        over_units = stats.quantiles_at_ranks(order_statistics[:, i], plan.units, UNIT_QUANTILES, widths)
         for k, name in enumerate(("p50", "p95")):
             put(f"{path}.{name}", over_units[:, k, 0])
             put(f"{path}.{name}_interval", over_units[:, k, 1:])
-    lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
-    validation = validate(linear.mean, linear.covariance, lines[..., 0], lines[..., 1:])
+    coordinate_intervals = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
+    validation = validate(
+        first_order.mean, first_order.covariance, coordinate_intervals[..., 0], coordinate_intervals[..., 1:]
+    )
     parts: Any = table.column("first_order.validation")
     for name, values in validation.items():
         parts[name] = values

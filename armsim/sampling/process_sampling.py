@@ -16,7 +16,7 @@ from armsim.sampling.unit_draws import UnitDraws
 
 
 @dataclass(eq=False)
-class _Population:
+class _DrawnSpecs:
     """Specification of a run, with the population at rest and in motion as soon as a chunk needs it."""
 
     spec: RunSpec
@@ -26,7 +26,7 @@ class _Population:
     def with_draws(self, in_motion: bool) -> RunSpec:
         """The specification with stored draws, where the memory allowed is enough for all units at once."""
         spec = self.spec
-        if not spec.layout.at_once:
+        if not spec.layout.all_units_at_once:
             return spec
         with self.lock:
             if in_motion not in self.specs:
@@ -42,17 +42,17 @@ def pickled_spec(spec: RunSpec) -> bytes:
 
 
 @lru_cache(maxsize=1)
-def _population(packed: bytes) -> _Population:
+def _drawn_specs(pickled: bytes) -> _DrawnSpecs:
     """Population of a pickled specification, unpacked once per process."""
-    return _Population(pickle.loads(packed))
+    return _DrawnSpecs(pickle.loads(pickled))
 
 
-def sample_in_process(packed: bytes, units: int, chunk: PoseChunk) -> ChunkResult:
+def sample_in_process(pickled: bytes, units: int, chunk: PoseChunk) -> ChunkResult:
     """Sample the first units at the poses of a chunk; a population is drawn once per process, not per chunk.
 
     Parameters
     ----------
-    packed : bytes
+    pickled : bytes
         As `pickled_spec` returns it.
     units : int
     chunk : PoseChunk
@@ -61,5 +61,5 @@ def sample_in_process(packed: bytes, units: int, chunk: PoseChunk) -> ChunkResul
     -------
     ChunkResult
     """
-    spec = _population(packed).with_draws(chunk.configurations.is_path)
+    spec = _drawn_specs(pickled).with_draws(chunk.configurations.is_path)
     return sample_chunk(spec, chunk, units)

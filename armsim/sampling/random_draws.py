@@ -22,7 +22,7 @@ UNIT_BLOCK = 8 * LANES
 """Units per random generator: more units extend a population without changing its first units."""
 
 
-def key(seed: int, *names: object) -> bytes:
+def stream_key(seed: int, *names: object) -> bytes:
     """Key of a stream of random numbers: sixteen bytes from seed and names.
 
     Keyed by name, not by position in a list, so that two machines draw the same numbers for the same cause on the same
@@ -60,7 +60,7 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     (coefficients, units), with the units rounded up to a multiple of `LANES`
     """
     if first % UNIT_BLOCK:
-        raise ValueError(f"unit {first} begins no block of {UNIT_BLOCK}")
+        raise ValueError(f"first unit {first} is not a multiple of {UNIT_BLOCK}")
     lanes = -(-(plan.units if units is None else units) // LANES) * LANES
     draws = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]
@@ -70,7 +70,7 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
         row = 0
         for draw, name in zip(draws, names, strict=True):
             if isinstance(draw, TableDraw):
-                values = draw.units(plan.seed, first + start, UNIT_BLOCK)
+                values = draw.coefficients_of_units(plan.seed, first + start, UNIT_BLOCK)
             else:
                 values = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
             out[row : row + len(values), start : start + UNIT_BLOCK] = values[:, : lanes - start]
@@ -84,7 +84,7 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
 
 
 def _philox(seed: int, *names: object) -> Philox:
-    return Philox(key=int.from_bytes(key(seed, *names), "little"))
+    return Philox(key=int.from_bytes(stream_key(seed, *names), "little"))
 
 
 def visit_key(seed: int, term: Term, coefficient: int) -> NDArray[np.uint32]:
@@ -100,4 +100,4 @@ def visit_key(seed: int, term: Term, coefficient: int) -> NDArray[np.uint32]:
     -------
     (2,) uint32
     """
-    return np.frombuffer(key(seed, term.name, "visit", coefficient)[:8], dtype="<u4").astype(np.uint32)
+    return np.frombuffer(stream_key(seed, term.name, "visit", coefficient)[:8], dtype="<u4").astype(np.uint32)

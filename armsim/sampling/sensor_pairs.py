@@ -30,8 +30,8 @@ from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
 POSITIONS_PER_STEP = 4
-"""Positions per point of the curve at which the range of every unit is evaluated: many to a wave or to none, their
-largest value is that of the waves all the same."""
+"""Positions per point of the curve at which the range of every unit is evaluated. Waves may be too short for these
+positions: the largest value is found all the same, since the phases at the positions differ."""
 FAULT_FREE_SHARE = 0.95
 """Share of fault-free arms within a range or a swing."""
 
@@ -66,13 +66,13 @@ def two_sensors(machine: Machine, seed: int, speeds: Array) -> dict[str, TwoSens
 
 def _sources(machine: Machine, number: int, speeds: Array) -> tuple[PositionSource, ...]:
     """Sensors that determine the position: at rest, averaged, moving, and above the bandwidth of the position loop."""
-    joint, still = machine.joints[number], np.zeros_like(speeds)
+    joint, no_speeds = machine.joints[number], np.zeros_like(speeds)
     encoder, motor = joint.encoder, motor_loop(joint)
-    one = replace(joint, encoder=replace(encoder, signal=replace(encoder.signal, averages=1)))
+    one_reading = replace(joint, encoder=replace(encoder, signal=replace(encoder.signal, averages=1)))
     averages, columns = encoder.signal.averages, machine.arm.postures(machine.survey()).column
-    sources = [_source(machine, number, columns, one, still, "at rest, one reading", encoder.name)]
+    sources = [_source(machine, number, columns, one_reading, no_speeds, "at rest, one reading", encoder.name)]
     if averages > 1:
-        sources.append(_source(machine, number, columns, joint, still, "at rest, averaged", encoder.name, averages))
+        sources.append(_source(machine, number, columns, joint, no_speeds, "at rest, averaged", encoder.name, averages))
     moving = _source(machine, number, columns, joint, speeds, "moving", encoder.name, averages)
     sources += [moving] if moving.speed else []
     state: MotionState = "above the bandwidth of the position loop"
@@ -90,15 +90,16 @@ def _source(
     source: str,
     readings: int = 1,
 ) -> PositionSource:
-    """Error of the joint, fitted in place of the one of that number; ``columns`` of the Jacobian over the survey."""
-    fitted = replace(machine, joints=(*machine.joints[:number], joint, *machine.joints[number + 1 :]))
+    """Error of the joint, installed in place of that number; ``columns`` of the Jacobian over the survey."""
+    modified_machine = replace(machine, joints=(*machine.joints[:number], joint, *machine.joints[number + 1 :]))
     axis, survey = Axis(joint.name), machine.survey()
-    at = fitted.states(survey, np.broadcast_to(speeds, survey.shape)).drives[joint.name]
-    terms = [term for term in fitted.drive_terms if axis in term.axes]
+    joint_state = modified_machine.states(survey, np.broadcast_to(speeds, survey.shape)).drives[joint.name]
+    terms = [term for term in modified_machine.drive_terms if axis in term.axes]
     visits = [term for term in terms if term.life == "visit"]
-    lever = float(np.linalg.norm(drive_columns(columns, fitted.drive_matrix)[:, number], axis=1).max())
-    rms, repeatability = combined_rms(terms, axis, at), combined_rms(visits, axis, at)
-    return PositionSource(state, source, readings, float(np.abs(at.speed).max()), rms, repeatability, rms * lever)
+    lever = float(np.linalg.norm(drive_columns(columns, modified_machine.drive_matrix)[:, number], axis=1).max())
+    rms, repeatability = combined_rms(terms, axis, joint_state), combined_rms(visits, axis, joint_state)
+    speed = float(np.abs(joint_state.speed).max())
+    return PositionSource(state, source, readings, speed, rms, repeatability, rms * lever)
 
 
 def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
@@ -107,18 +108,18 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
     middle = difference_states(machine, number, machine.arm.middle[None])
     constant = [term for term in terms if term.life == "unit" and not term.cause.by_direction]
     coefficients = draw_units(constant, SamplingPlan(UNIT_BLOCK, 1, seed))
-    # heat sets in after the zero was set
+    # temperatures rise after the zero was set
     at_zero = [0.0 if term.cause in (TEMPERATURE, JOINT_TEMPERATURE) else 1.0 for term in constant for _ in term.mean]
-    zero = _shapes(constant, middle)[0] * np.array(at_zero) @ coefficients
+    zero = _effects(constant, middle)[0] * np.array(at_zero) @ coefficients
 
     def differences(q: Array) -> Array:
         """Mean of both directions of every unit, shape (P, units). [rad or m]"""
-        return np.asarray(_shapes(constant, difference_states(machine, number, q)) @ coefficients - zero)
+        return np.asarray(_effects(constant, difference_states(machine, number, q)) @ coefficients - zero)
 
     width = _direction_step(terms, joint, middle)
-    over_travel, anywhere = differences(_fine_positions(machine, number)), differences(machine.survey())
+    over_travel, over_survey = differences(_fine_positions(machine, number)), differences(machine.survey())
     (range_p95,) = unit_quantiles(np.ptp(over_travel, axis=0) + abs(width), (FAULT_FREE_SHARE,))
-    largest = np.maximum(np.abs(over_travel).max(axis=0), np.abs(anywhere).max(axis=0))
+    largest = np.maximum(np.abs(over_travel).max(axis=0), np.abs(over_survey).max(axis=0))
     (swing,) = unit_quantiles(
         largest + 0.5 * abs(width) + _step_of_other_joints(terms, joint, middle), (FAULT_FREE_SHARE,)
     )
@@ -144,23 +145,23 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
         least_slip=least_slip,
         motor_turn=motor_turn,
         motor_turn_shows=None if motor_turn is None else motor_turn >= least_slip,
-        curve=error_curve(effects_on_curve(constant, coefficients, states.of_act), q[:, number], zero),
+        curve=error_curve(effects_on_curve(constant, coefficients, states.state_of_act), q[:, number], zero),
     )
 
 
-def _shapes(terms: Sequence[Term], states: States) -> Array:
+def _effects(terms: Sequence[Term], states: States) -> Array:
     """Effect of every coefficient on the difference, shape (P, coefficients)."""
     out = np.zeros((len(states.fixed.position), sum(len(term.mean) for term in terms)))
     first = 0
     for term in terms:
         for act in term.acts:
-            out[:, first + act.coefficient] += act.shape.value(states.of_act(act))
+            out[:, first + act.coefficient] += act.shape.value(states.state_of_act(act))
         first += len(term.mean)
     return out
 
 
 def _fine_positions(machine: Machine, number: int) -> Array:
-    """Joint positions over the travel, `PER_STEP` to a point of the curve, shape (P, joints)."""
+    """Joint positions over the travel, `POSITIONS_PER_STEP` to a point of the curve, shape (P, joints)."""
     q = joint_sweep(machine, number)
     dense = np.repeat(q[:1], POSITIONS_PER_STEP * (len(q) - 1) + 1, axis=0)
     dense[:, number] = np.linspace(q[0, number], q[-1, number], len(dense))
@@ -168,15 +169,15 @@ def _fine_positions(machine: Machine, number: int) -> Array:
 
 
 def _direction_step(terms: Sequence[Term], joint: Joint, states: States) -> float:
-    """Width of the step: reading in direction +1 less that in direction -1. [rad or m]"""
-    sides = [term for term in terms if term.cause.by_direction and term.owner in _owners(joint)]
-    return 2.0 * sum(float(_shapes([term], states)[0] @ term.mean) for term in sides)
+    """Step between the directions of approach: reading in direction +1 less that in direction -1. [rad or m]"""
+    direction_terms = [term for term in terms if term.cause.by_direction and term.owner in _owners(joint)]
+    return 2.0 * sum(float(_effects([term], states)[0] @ term.mean) for term in direction_terms)
 
 
 def _step_of_other_joints(terms: Sequence[Term], joint: Joint, states: States) -> float:
-    """Largest difference by the sides on which joints rest that the motor sees too. [rad or m]"""
-    sides = [t for t in terms if t.cause.by_direction and t.life == "visit" and t.owner not in _owners(joint)]
-    return sum(float(np.abs(_shapes([term], states)[0]) @ np.array(term.draw.limits)) for term in sides)
+    """Largest difference from the lost motion and hysteresis of other joints that move the motor. [rad or m]"""
+    direction_terms = [t for t in terms if t.cause.by_direction and t.life == "visit" and t.owner not in _owners(joint)]
+    return sum(float(np.abs(_effects([term], states)[0]) @ np.array(term.draw.limits)) for term in direction_terms)
 
 
 def _owners(joint: Joint) -> tuple[str, str]:
@@ -184,9 +185,9 @@ def _owners(joint: Joint) -> tuple[str, str]:
 
 
 def _scatter(terms: Sequence[Term], states: States) -> float:
-    """Standard deviation of one reading of the difference, the direction given. [rad or m]"""
+    """Standard deviation of one reading of the difference, for a given direction. [rad or m]"""
     scattering = [term for term in terms if term.life == "visit" and not term.cause.by_direction]
-    gains = [(term, _shapes([term], states)[0]) for term in scattering]
+    gains = [(term, _effects([term], states)[0]) for term in scattering]
     return math.sqrt(sum(float(gain @ term.covariance @ gain) for term, gain in gains))
 
 

@@ -31,7 +31,7 @@ SLOWEST_SPEED_SHARE = 1e-5
 """Lowest of these speeds, over the stated speed."""
 
 
-def motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, JointMotion]:
+def joint_motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, JointMotion]:
     """Velocity ripple of every joint with a stated speed.
 
     Parameters
@@ -56,8 +56,8 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes:
     """Velocity ripple and noise of a joint, from the sensor that closes its speed loop.
 
     Ripple is rms over a turn, over the speed, of what the reading adds to a perfectly steady motion; a drive that
-    follows the reading moves by as much. Waves of the sensor and its mounting count; those of the gear do not, since no
-    sensor before it sees them.
+    follows the reading moves by as much. Waves of the sensor and its mounting count; those of the gear do not, since a
+    sensor on the motor does not see them.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes:
     motion : Motion
     seed : int
     changes : sequence of Change
-        Hypothetical ones.
+        Hypothetical changes of the machine.
 
     Returns
     -------
@@ -77,7 +77,7 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes:
     pole, sample_time = motion.pole, motion.sample_time
     speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST_SPEED_SHARE, SPEEDS)[1:]]) * speed
     steady = _motion_at(joint, waves, noise, speed, motion)
-    noisy = np.array([_total(waves, v, motion, steady.noise) for v in speeds])
+    smoothness = np.array([_smoothness(waves, v, motion, steady.noise) for v in speeds])
     return JointMotion(
         unit=steady.unit,
         encoder=sensor.name,
@@ -94,11 +94,11 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes:
         ripple_p95_interval=steady.ripple_p95_interval,
         smoothness=steady.smoothness,
         largest=_largest(waves, speed, motion),
-        slowest=_slowest(speeds, noisy, motion.ripple),
+        slowest=_slowest(speeds, smoothness, motion.ripple),
         lag=speed * joint.encoder.timing.latency * (1.0 - joint.encoder.corrections.latency),
         jitter=speed * joint.encoder.timing.jitter,
         speeds=tuple(speeds[::-4].tolist()),
-        smoothness_at=tuple(noisy[::-4].tolist()),
+        smoothness_at=tuple(smoothness[::-4].tolist()),
     )
 
 
@@ -112,7 +112,7 @@ def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int, changes:
     motion : Motion
     seed : int
     changes : sequence of Change
-        Hypothetical ones.
+        Hypothetical changes of the machine.
 
     Returns
     -------
@@ -132,7 +132,7 @@ def ripple_of_units(joint: Joint, speed: float, motion: Motion, seed: int, chang
     motion : Motion
     seed : int
     changes : sequence of Change
-        Hypothetical ones.
+        Hypothetical changes of the machine.
 
     Returns
     -------
@@ -159,7 +159,7 @@ def _motion_at(
 
 
 def _waves(joint: Joint, seed: int, changes: Sequence[Change]) -> dict[float, tuple[Array, str]]:
-    """Half the squared amplitude of every order at the joint, per unit [rad^2 or m^2], and its largest cause."""
+    """Mean square of the wave of every order at the joint, per unit [rad^2 or m^2], and its largest cause."""
     terms = [term for term in changed_terms(joint.speed_terms(), changes, joint.name) if term.life == "unit"]
     coefficients = draw_units(terms, SamplingPlan(UNITS, 1, seed))
     parts: dict[tuple[float, str], Array] = {}
@@ -207,11 +207,11 @@ def _ripple(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion)
     if not waves:
         return np.zeros(UNITS)
     gains = _gains(waves, speed, motion)
-    squares = [gain**2 * half for gain, (half, _) in zip(gains, waves.values(), strict=True)]
+    squares = [gain**2 * mean_square for gain, (mean_square, _) in zip(gains, waves.values(), strict=True)]
     return np.asarray(np.sqrt(np.sum(squares, axis=0)))
 
 
-def _total(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion, noise: float) -> float:
+def _smoothness(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion, noise: float) -> float:
     ripple = np.quantile(_ripple(waves, speed, motion), 0.95, method="inverted_cdf")
     return float(np.hypot(ripple, noise / speed))
 
@@ -221,15 +221,18 @@ def _largest(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion
     if not waves:
         return None
     gains = _gains(waves, speed, motion)
-    sizes = [gain * math.sqrt(2.0 * float(half.mean())) for gain, (half, _) in zip(gains, waves.values(), strict=True)]
+    sizes = [
+        gain * math.sqrt(2.0 * float(mean_square.mean()))
+        for gain, (mean_square, _) in zip(gains, waves.values(), strict=True)
+    ]
     n = int(np.argmax(sizes))
     order = list(waves)[n]
     return Ripple(order, order * speed / (2.0 * math.pi), sizes[n] * speed, waves[order][1])
 
 
-def _slowest(speeds: Array, noisy: Array, share: float) -> float | None:
+def _slowest(speeds: Array, smoothness: Array, share: float) -> float | None:
     """Slowest speed from which the ripple stays within a share up to the stated speed; None if there is none."""
-    beyond = np.flatnonzero(noisy > share)
+    beyond = np.flatnonzero(smoothness > share)
     if not len(beyond):
         return float(speeds[-1])
     return None if beyond[0] == 0 else float(speeds[beyond[0] - 1])

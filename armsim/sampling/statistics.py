@@ -18,7 +18,7 @@ from armsim.arrays import Array
 LEVEL = 0.95
 """Confidence level of all intervals."""
 TAIL = (1.0 - LEVEL) / 2
-SYMMETRIC = 1e-8
+NEGLIGIBLE_SKEWNESS = 1e-8
 """Skewness of a mean below which it counts as zero."""
 
 
@@ -30,7 +30,7 @@ class Estimate(NamedTuple):
 
 
 def holm(p_values: Sequence[float], level: float) -> list[bool]:
-    """Which of several p-values are significant together. Source: Holm, Scand. J. Statist. 6 (1979) 65.
+    """Significance of several p-values, tested together. Source: Holm, Scand. J. Statist. 6 (1979) 65.
 
     Parameters
     ----------
@@ -106,8 +106,8 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
 
 
 @lru_cache
-def degrees_of_freedom(units: int, samples: int) -> float:
-    """Korn and Graubard's factor for a variance estimated from a number of units.
+def sample_size_factor(units: int, samples: int) -> float:
+    """Factor of Korn and Graubard on the effective sample size, for a variance estimated from a number of units.
 
     Parameters
     ----------
@@ -150,8 +150,8 @@ def quantiles_of_rows(values: Array, probabilities: Sequence[float], half_width:
     values : (figures, units)
     probabilities : sequence of float
     half_width : (figures,)
-        Half of the 95 % interval of an error that all values of a figure share; it widens the interval as a square
-        root of squares.
+        Half of the 95 % interval of an error that all values of a figure share; it is added to the interval in
+        quadrature.
 
     Returns
     -------
@@ -204,8 +204,8 @@ def quantiles_at_ranks(members: Array, n: int, probabilities: Sequence[float], h
     (figures, k, 3)
     """
     out = np.array(members)
-    half = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
-    out[:, :, 1:] = out[:, :, :1] + half * np.array([-1.0, 1.0])
+    half_width_in_sample = np.hypot(out[:, :, 1:] - out[:, :, :1], half_width[:, None, None])
+    out[:, :, 1:] = out[:, :, :1] + half_width_in_sample * np.array([-1.0, 1.0])
     out[:, [_interval_ranks(n, p) is None for p in probabilities], 1:] = np.nan
     return out
 
@@ -240,7 +240,7 @@ def means_from_moments(moments: Array, n: int) -> Array:
     Returns
     -------
     (figures, 3)
-        Value, lower and upper end; these nan from one unit.
+        Value, lower and upper end; the ends are nan for a single unit.
 
     References
     ----------
@@ -256,21 +256,21 @@ def means_from_moments(moments: Array, n: int) -> Array:
     third = moments[:, 2] / math.sqrt(n)
     skewness = np.divide(third, variance**1.5, out=np.zeros(len(mean)), where=scattered)
     for column, sign in ((1, 1.0), (2, -1.0)):
-        out[:, column] = mean - _unskewed(sign * student(n - 1), skewness) * step
+        out[:, column] = mean - _unskewed(sign * student_factor(n - 1), skewness) * step
     np.maximum(out[:, 1], 0.0, out=out[:, 1])
     return out
 
 
 def _unskewed(z: float, skewness: Array) -> Array:
     """Value of Student's statistic at which its symmetric transform is z; skewness over the root of the sample size."""
-    skewed = np.abs(skewness) >= SYMMETRIC
+    skewed = np.abs(skewness) >= NEGLIGIBLE_SKEWNESS
     safe = np.where(skewed, skewness, 1.0)
     return np.where(skewed, 3.0 * (np.cbrt(1.0 + safe * (z - safe / 6.0)) - 1.0) / safe, z)
 
 
 @lru_cache
-def student(freedom: int) -> float:
-    """Coverage factor of a mean at `LEVEL` by Student's t distribution."""
+def student_factor(freedom: int) -> float:
+    """Coverage factor of a mean, at `LEVEL`, by Student's t distribution."""
     from scipy.special import stdtrit
 
     return float(stdtrit(freedom, 1 - TAIL))

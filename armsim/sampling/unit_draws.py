@@ -32,7 +32,7 @@ class UnitDraws:
         Terms of a machine at rest.
     plan : SamplingPlan
     in_memory : bool
-        Else they go into a file, which the system removes with the process.
+        Whether they are stored in memory; otherwise in a file, which the system removes with the process.
 
     Raises
     ------
@@ -56,7 +56,7 @@ class UnitDraws:
             draw_units(terms, plan, first, UNIT_BLOCK).tofile(self._file)
         self._file.flush()
 
-    def of(self, first: int, units: int) -> Array:
+    def coefficients(self, first: int, units: int) -> Array:
         """Coefficients of a range of units, shape (coefficients, units rounded up to a multiple of `LANES`).
 
         ``first`` is a multiple of `UNIT_BLOCK`.

@@ -11,9 +11,9 @@ from armsim.errormodel.distributions import NORMAL_95
 from armsim.results.poses import VERDICTS
 from armsim.sampling import statistics as stats
 
-RESOLVED = 2.0
-"""Half-widths by which an end must differ: with six ends at hundreds of poses, nearly four standard deviations (one in
-ten thousand) are hardly exceeded by chance.
+RESOLVED_HALF_WIDTHS = 2.0
+"""Half-widths by which an end must differ. They are nearly four standard deviations, which chance exceeds once in ten
+thousand ends: seldom with six ends at hundreds of poses.
 """
 
 
@@ -21,7 +21,7 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     """Compare the coverage intervals of every coordinate by both methods, to two significant digits and to one.
 
     The tolerance is that of the largest coordinate: a coordinate with a small error is not held to its own digits. What
-    decides is the interval end that is surest to differ, or else the one least sure to agree.
+    decides is the interval end that is most certain to differ, or else the one least certain to agree.
 
     Parameters
     ----------
@@ -45,18 +45,18 @@ def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> d
     std = np.sqrt(np.einsum("pii->pi", covariance))
     predicted = mean[:, :, None] + NORMAL_95 * std[:, :, None] * np.array([-1.0, 1.0])
     deviation = np.abs(predicted - ends).reshape(poses, 6)
-    wide = (intervals[..., 1] - intervals[..., 0]).reshape(poses, 6) / 2
-    wide = np.where(np.isnan(wide), math.inf, wide)
+    half_width = (intervals[..., 1] - intervals[..., 0]).reshape(poses, 6) / 2
+    half_width = np.where(np.isnan(half_width), math.inf, half_width)
     tolerance = np.stack([stats.numerical_tolerance(std.max(axis=1), digits) for digits in (2, 1)], axis=1)
     all_poses = np.arange(poses)
-    surest = np.argmax(deviation - RESOLVED * wide, axis=1)
-    least = np.argmax(deviation + wide, axis=1)
-    differs = (deviation - RESOLVED * wide)[all_poses, surest][:, None] > tolerance
-    at = np.where(differs, surest[:, None], least[:, None])
-    difference, sampling = deviation[all_poses[:, None], at], wide[all_poses[:, None], at]
+    most_certain = np.argmax(deviation - RESOLVED_HALF_WIDTHS * half_width, axis=1)
+    least_certain = np.argmax(deviation + half_width, axis=1)
+    differs = (deviation - RESOLVED_HALF_WIDTHS * half_width)[all_poses, most_certain][:, None] > tolerance
+    deciding_end = np.where(differs, most_certain[:, None], least_certain[:, None])
+    difference, sampling = deviation[all_poses[:, None], deciding_end], half_width[all_poses[:, None], deciding_end]
     verdict = np.full((poses, 2), VERDICTS.index("undecided"))
     verdict[difference + sampling <= tolerance] = VERDICTS.index("agrees")
-    verdict[difference - RESOLVED * sampling > tolerance] = VERDICTS.index("differs")
+    verdict[difference - RESOLVED_HALF_WIDTHS * sampling > tolerance] = VERDICTS.index("differs")
     return {
         "digits": np.tile([2, 1], (poses, 1)),
         "difference": difference,

@@ -28,7 +28,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.core.unit_figures import VisitEffect
 from armsim.model.kinematics import Kinematics
-from armsim.sampling.visit_integrals import EVEN, STD, VisitIntegrals, repeatability_of
+from armsim.sampling.visit_integrals import CONSTANT_DISTANCE, STD, VisitIntegrals, repeatability_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +43,7 @@ class VisitDistribution:
         RP from each net, linearised: for differences of two designs on the same nets.
     orientation_repeatability : (P,) [rad]
         Three standard deviations of the rotation vector along the direction in which it scatters most.
-    shift, turn_shift : (P, 3) [m], [rad]
+    shift, rotation_shift : (P, 3) [m], [rad]
         Second-order displacement and rotation of the barycentre by the visits.
     slope : (P, 2, axes)
         Change of both RP per constant error of a unit on each axis.
@@ -54,10 +54,10 @@ class VisitDistribution:
     nets: Array
     orientation_repeatability: Array
     shift: Array
-    turn_shift: Array
+    rotation_shift: Array
     slope: Array
 
-    def at(self, pose: int, tangent: Array) -> VisitEffect:
+    def at_pose(self, pose: int, tangent: Array) -> VisitEffect:
         """Effect of the visits at one pose, for the kernel.
 
         Parameters
@@ -71,7 +71,7 @@ class VisitDistribution:
         VisitEffect
         """
         repeatabilities = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
-        return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, repeatabilities, self.slope[pose])
+        return VisitEffect(self.shift[pose], self.rotation_shift[pose], tangent, repeatabilities, self.slope[pose])
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +93,7 @@ class VisitCoefficients:
     axis: np.ndarray
     value: Array
 
-    def on_axes(self, axes: int) -> Array:
+    def effects_on_axes(self, axes: int) -> Array:
         """Effect of every standardised coefficient on every axis, shape (P, axes, coefficients)."""
         out = np.zeros((len(self.value), axes, len(self.distributions)))
         std = np.array([STD[distribution] for distribution in self.distributions])
@@ -117,7 +117,9 @@ def nominal_gains(coefficients: VisitCoefficients, postures: Kinematics, tangent
     -------
     (P, coefficients, 3) [m]
     """
-    gains = np.swapaxes(postures.column, 1, 2) @ coefficients.on_axes(postures.column.shape[1])  # (P, 3, coefficients)
+    gains = np.swapaxes(postures.column, 1, 2) @ coefficients.effects_on_axes(
+        postures.column.shape[1]
+    )  # (P, 3, coefficients)
     gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
     return np.ascontiguousarray(np.swapaxes(gains, 1, 2))
 
@@ -140,54 +142,54 @@ def visit_distribution(
     VisitDistribution
     """
     column = postures.column
-    loads = coefficients.on_axes(column.shape[1])
-    covariance = loads @ np.swapaxes(loads, 1, 2)
-    turning = np.where(postures.rotary[:, None], postures.direction, 0.0)
-    repeatability, spread, half, by_net = repeatability_of(integrals)
+    axis_effects = coefficients.effects_on_axes(column.shape[1])
+    covariance = axis_effects @ np.swapaxes(axis_effects, 1, 2)
+    rotation_axes = np.where(postures.rotary[:, None], postures.direction, 0.0)
+    repeatability, spread, half_width, by_net = repeatability_of(integrals)
     mean = repeatability - 3.0 * spread
-    change_of_mean = _response(loads @ integrals.influences, turning, column)
-    change_of_square = _response(loads @ integrals.gains, turning, column)  # half of that of S^2
-    scattered = spread > EVEN * np.maximum(mean, 1e-300)
+    change_of_mean = _response(axis_effects @ integrals.influences, rotation_axes, column)
+    change_of_square = _response(axis_effects @ integrals.gains, rotation_axes, column)  # half of that of S^2
+    scattered = spread > CONSTANT_DISTANCE * np.maximum(mean, 1e-300)
     change_of_spread = np.divide(
         change_of_square - mean[:, None] * change_of_mean,
         spread[:, None],
         out=np.zeros_like(change_of_mean),
         where=scattered[:, None],
     )
-    turn, turn_slope = _turn_repeatability(loads, turning)
+    orientation_repeatability, orientation_slope = _orientation_repeatability(axis_effects, rotation_axes)
     return VisitDistribution(
         repeatability,
-        half,
+        half_width,
         by_net,
-        turn,
-        _second_order(covariance, turning, column),
-        _second_order_turn(covariance, turning),
-        np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1),
+        orientation_repeatability,
+        _second_order(covariance, rotation_axes, column),
+        _second_order_rotation(covariance, rotation_axes),
+        np.stack([change_of_mean + 3.0 * change_of_spread, orientation_slope], axis=1),
     )
 
 
-def _response(loads: Array, turning: Array, column: Array) -> Array:
-    """E[u . dD / ds_c] for every axis c, with ``loads`` = E[t_b u] for the error t_b of every axis b.
+def _response(axis_effects: Array, rotation_axes: Array, column: Array) -> Array:
+    """E[u . dD / ds_c] for every axis c, with ``axis_effects`` = E[t_b u] for the error t_b of every axis b.
 
     An error on axis c turns the column of every axis b beyond it by w_c x J_b, and moves the tool against every axis
     before it, w_b x J_c.
 
     Parameters
     ----------
-    loads, turning, column : (P, axes, 3)
+    axis_effects, rotation_axes, column : (P, axes, 3)
 
     Returns
     -------
     (P, axes)
     """
-    crossed = np.cross(column, loads)
+    crossed = np.cross(column, axis_effects)
     beyond = np.flip(np.cumsum(np.flip(crossed, axis=1), axis=1), axis=1)
-    before = np.cross(loads, turning)  # w_b . (J_c x M_b) = J_c . (M_b x w_b)
+    before = np.cross(axis_effects, rotation_axes)  # w_b . (J_c x M_b) = J_c . (M_b x w_b)
     summed = np.cumsum(before, axis=1) - before
-    return np.asarray(np.sum(turning * beyond, axis=2) + np.sum(column * summed, axis=2))
+    return np.asarray(np.sum(rotation_axes * beyond, axis=2) + np.sum(column * summed, axis=2))
 
 
-def turned_columns(direction: Array, column: Array, rotary: np.ndarray, unit_errors: Array) -> Array:
+def rotated_columns(direction: Array, column: Array, rotary: np.ndarray, unit_errors: Array) -> Array:
     """Jacobian columns of units at one pose, rotated by the unit errors, to first order.
 
     Parameters
@@ -201,37 +203,37 @@ def turned_columns(direction: Array, column: Array, rotary: np.ndarray, unit_err
     -------
     (3, units, axes)
     """
-    turning = np.where(rotary[:, None], direction, 0.0)
-    spin = np.cumsum(turning[:, None] * unit_errors[:, :, None], axis=0)  # (axes, units, 3)
+    rotation_axes = np.where(rotary[:, None], direction, 0.0)
+    spin = np.cumsum(rotation_axes[:, None] * unit_errors[:, :, None], axis=0)  # (axes, units, 3)
     tilted = column[:, None] * unit_errors[:, :, None]
     beyond = tilted.sum(axis=0) - np.cumsum(tilted, axis=0)
-    changed = column[:, None] + np.cross(spin, column[:, None]) + np.cross(turning[:, None], beyond)
+    changed = column[:, None] + np.cross(spin, column[:, None]) + np.cross(rotation_axes[:, None], beyond)
     return np.asarray(changed.transpose(2, 1, 0))
 
 
-def _second_order(covariance: Array, turning: Array, column: Array) -> Array:
+def _second_order(covariance: Array, rotation_axes: Array, column: Array) -> Array:
     """Mean displacement of second order, shape (P, 3): half the sum of cov_ab w_a x J_b over a not beyond b, twice off
     the diagonal."""
     axes = covariance.shape[1]
     weight = np.triu(covariance) * (np.ones((axes, axes)) - 0.5 * np.eye(axes))
-    return np.asarray(np.sum(np.cross(turning, weight @ column), axis=1))
+    return np.asarray(np.sum(np.cross(rotation_axes, weight @ column), axis=1))
 
 
-def _second_order_turn(covariance: Array, turning: Array) -> Array:
+def _second_order_rotation(covariance: Array, rotation_axes: Array) -> Array:
     """The same of the rotation vector (Baker, Campbell, Hausdorff): half the sum of cov_ab w_a x w_b, a before b."""
-    return np.asarray(0.5 * np.sum(np.cross(turning, np.triu(covariance, 1) @ turning), axis=1))
+    return np.asarray(0.5 * np.sum(np.cross(rotation_axes, np.triu(covariance, 1) @ rotation_axes), axis=1))
 
 
-def _turn_repeatability(loads: Array, turning: Array) -> tuple[Array, Array]:
+def _orientation_repeatability(axis_effects: Array, rotation_axes: Array) -> tuple[Array, Array]:
     """Three standard deviations along the widest direction, shape (P,), and their change with every axis, (P, axes)."""
-    gains = np.swapaxes(turning, 1, 2) @ loads  # (P, 3, coefficients)
+    gains = np.swapaxes(rotation_axes, 1, 2) @ axis_effects  # (P, 3, coefficients)
     values, vectors = np.linalg.eigh(gains @ np.swapaxes(gains, 1, 2))
     widest, along = np.sqrt(np.maximum(values[:, -1], 0.0)), vectors[:, :, -1]
-    weight = np.einsum("pak,pjk,pj->pa", loads, gains, along)
+    weight = np.einsum("pak,pjk,pj->pa", axis_effects, gains, along)
     # along . (w_c x w_b) = w_b . (along x w_c), halved by the expansion of the rotation vector, doubled by the square
-    weighted = turning * weight[:, :, None]
+    weighted = rotation_axes * weight[:, :, None]
     before = np.cumsum(weighted, axis=1) - weighted
     beyond = weighted.sum(axis=1, keepdims=True) - before - weighted
-    change = np.sum(np.cross(along[:, None], turning) * (beyond - before), axis=2)
+    change = np.sum(np.cross(along[:, None], rotation_axes) * (beyond - before), axis=2)
     slope = np.divide(1.5 * change, widest[:, None], out=np.zeros_like(change), where=widest[:, None] > 0)
     return 3.0 * widest, np.asarray(slope)

@@ -1,4 +1,4 @@
-"""Integrals over the distribution of the visits, on scrambled Sobol nets; `visit_distribution` says which they are.
+"""Integrals over the distribution of the visits, on scrambled Sobol nets; they are those of `visit_distribution`.
 
 All poses share the nets, so that the largest RP over many poses is hardly biased, and all designs do, so that
 differences are paired.
@@ -19,11 +19,11 @@ import numpy as np
 
 from armsim import disk_cache
 from armsim.arrays import Array
-from armsim.core.visit_sums import LAW_SUMS, POINTS, sum_influences, sum_law
+from armsim.core.visit_sums import DISTANCE_POWERS, POINTS, sum_distance_powers, sum_influences
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
-from armsim.sampling.random_draws import key
-from armsim.sampling.statistics import student
+from armsim.sampling.random_draws import stream_key
+from armsim.sampling.statistics import student_factor
 from armsim.sampling_plan import SamplingPlan
 from armsim.version import package_version, source_digest
 
@@ -42,12 +42,12 @@ STANDARD: dict[str, Distribution] = {
 """Distributions of visit coefficients, scaled to variance 1."""
 STD = {distribution: 1.0 / spread.scale for distribution, spread in STANDARD.items()}
 """Standard deviation of each distribution at scale 1."""
-EVEN = 1e-6
-"""Relative scatter of the distance below which it counts as constant."""
+CONSTANT_DISTANCE = 1e-6
+"""Relative scatter of the distance below which the distance counts as constant."""
 
 
 def points_of(plan: SamplingPlan) -> int:
-    """Points of a net for a plan, a power of two."""
+    """Number of points of a net for a plan, a power of two."""
     needed = max(plan.units * plan.visits / (SAMPLES_PER_POINT * NETS), POINTS)
     return min(1 << int(math.log2(needed)), MOST_POINTS)
 
@@ -68,7 +68,7 @@ def nets(seed: int, distributions: tuple[str, ...], points: int) -> Array:
     -------
     (NETS, coefficients, points)
     """
-    name = key(seed, package_version(), source_digest(), *distributions, points).hex()
+    name = stream_key(seed, package_version(), source_digest(), *distributions, points).hex()
     cached = disk_cache.load(KIND, name)
     if cached is not None and cached.get("nets", np.empty(0)).shape == (NETS, len(distributions), points):
         return np.asarray(cached["nets"], dtype=float)
@@ -76,7 +76,7 @@ def nets(seed: int, distributions: tuple[str, ...], points: int) -> Array:
 
     out = np.empty((NETS, len(distributions), points))
     for number in range(NETS):
-        entropy = int.from_bytes(key(seed, "visit law", number), "little")
+        entropy = int.from_bytes(stream_key(seed, "visit law", number), "little")
         uniform = qmc.Sobol(len(distributions), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
         for k, distribution in enumerate(distributions):
             out[number, k] = STANDARD[distribution].quantile(open_interval(uniform[k]))
@@ -92,21 +92,21 @@ class VisitIntegrals:
     ----------
     gains : (P, coefficients, 3) [m]
         Effect of each standardised coefficient.
-    standard : (NETS, coefficients, points)
+    standardised : (NETS, coefficients, points)
         As `nets` returns them.
-    moments : (NETS, P, LAW_SUMS)
+    moments : (NETS, P, DISTANCE_POWERS)
         Means of the powers of the distance by each net.
     influences : (P, coefficients, 3)
         Mean of every coefficient times the direction of the displacement.
     """
 
     gains: Array
-    standard: Array
+    standardised: Array
     moments: Array
     influences: Array
 
     @staticmethod
-    def of(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) -> VisitIntegrals:
+    def prepare(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) -> VisitIntegrals:
         """Integrals still to be summed.
 
         Parameters
@@ -121,22 +121,22 @@ class VisitIntegrals:
         -------
         VisitIntegrals
         """
-        standard = nets(plan.seed, distributions, points_of(plan)) if distributions else np.empty((NETS, 0, 1))
-        return VisitIntegrals(gains, standard, np.zeros((NETS, len(gains), LAW_SUMS)), np.zeros_like(gains))
+        standardised = nets(plan.seed, distributions, points_of(plan)) if distributions else np.empty((NETS, 0, 1))
+        return VisitIntegrals(gains, standardised, np.zeros((NETS, len(gains), DISTANCE_POWERS)), np.zeros_like(gains))
 
     def sum(self, poses: slice = slice(None)) -> None:
         """Sum the integrals of some poses, which may be done in several threads at a time."""
         self.sum_moments(poses)
-        if self.standard.shape[1]:
-            sum_influences(self.standard[0], self.gains[poses], self.influences[poses])
-            self.influences[poses] /= self.standard.shape[2]
+        if self.standardised.shape[1]:
+            sum_influences(self.standardised[0], self.gains[poses], self.influences[poses])
+            self.influences[poses] /= self.standardised.shape[2]
 
     def sum_moments(self, poses: slice = slice(None)) -> None:
         """Sum the powers of the distance alone."""
-        if self.standard.shape[1]:
-            for standard, moments in zip(self.standard, self.moments, strict=True):
-                sum_law(standard, self.gains[poses], moments[poses])
-            self.moments[:, poses] /= self.standard.shape[2]
+        if self.standardised.shape[1]:
+            for standardised, moments in zip(self.standardised, self.moments, strict=True):
+                sum_distance_powers(standardised, self.gains[poses], moments[poses])
+            self.moments[:, poses] /= self.standardised.shape[2]
 
 
 def integrate(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
@@ -145,14 +145,14 @@ def integrate(distributions: tuple[str, ...], gains: Array, plan: SamplingPlan) 
     Parameters
     ----------
     distributions, gains, plan
-        As of `VisitIntegrals.of`.
+        As of `VisitIntegrals.prepare`.
 
     Returns
     -------
     repeatability, spread, half_width, by_net
         As of `repeatability_of`.
     """
-    integrals = VisitIntegrals.of(distributions, gains, plan)
+    integrals = VisitIntegrals.prepare(distributions, gains, plan)
     integrals.sum_moments()
     return repeatability_of(integrals)
 
@@ -177,24 +177,34 @@ def repeatability_of(integrals: VisitIntegrals) -> tuple[Array, Array, Array, Ar
     f1, f2, f3, f4 = np.moveaxis(moments.mean(axis=0), -1, 0)
     square = np.sum(gains**2, axis=(1, 2))
     spread = np.sqrt(np.maximum(f2 - f1**2, 0.0))
-    scattered = spread > EVEN * np.maximum(f1, 1e-300)
+    scattered = spread > CONSTANT_DISTANCE * np.maximum(f1, 1e-300)
     safe = np.where(scattered, spread, 1.0)
-    # RP changes by  a df1 + b df2;  what f^2 tells of it is taken off by its known mean
+    # RP changes by  a df1 + b df2;  f^2, whose mean is known, is the control variate
     a = np.where(scattered, 1.0 - 3.0 * f1 / safe, 1.0)
     b = np.where(scattered, 1.5 / safe, 0.0)
-    varies = np.maximum(f4 - f2**2, 0.0)
-    control = np.divide(a * (f3 - f1 * f2), varies, out=np.zeros(poses), where=scattered & (varies > 1e-12 * f2**2)) + b
+    variance_of_square = np.maximum(f4 - f2**2, 0.0)
+    control = (
+        np.divide(
+            a * (f3 - f1 * f2),
+            variance_of_square,
+            out=np.zeros(poses),
+            where=scattered & (variance_of_square > 1e-12 * f2**2),
+        )
+        + b
+    )
     repeatability = f1 + 3.0 * np.where(scattered, spread, 0.0) - control * (f2 - square)
-    of_nets = a * (moments[..., 0] - f1) + (b - control) * (moments[..., 1] - f2)
-    of_nets = np.ascontiguousarray(of_nets.T)  # so that sums over nets do not depend on the number of poses
+    net_deviations = a * (moments[..., 0] - f1) + (b - control) * (moments[..., 1] - f2)
+    net_deviations = np.ascontiguousarray(
+        net_deviations.T
+    )  # so that sums over nets do not depend on the number of poses
     return (
         repeatability,
         np.where(scattered, spread, 0.0),
-        half_width_of_nets(of_nets),
-        repeatability[:, None] + of_nets,
+        half_width_of_nets(net_deviations),
+        repeatability[:, None] + net_deviations,
     )
 
 
 def half_width_of_nets(values: Array) -> Array:
     """Half-width of the 95 % interval of a mean over nets: values of shape (..., NETS) to shape (...)."""
-    return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
+    return np.asarray(student_factor(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))

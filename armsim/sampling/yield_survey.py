@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, RunSpec
-from armsim.sampling.executors import in_threads
+from armsim.sampling.executors import map_in_threads
 from armsim.sampling.first_order import rotation_mean_square
-from armsim.sampling.operation_limits import operating
+from armsim.sampling.operation_limits import units_within_limits
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +27,8 @@ class SurveyedTask:
     mean_squares : mapping of ``error`` and ``orientation_error`` to (poses,) [m^2 or rad^2]
         Mean squares of the first-order model.
     extremes : Extremes
-        The largest of what every unit has over the poses, in the limit of infinitely many visits: those of a run.
-    operating : (units,) bool
+        Largest figures of every unit over the poses, in the limit of infinitely many visits, as in a run.
+    within_operation : (units,) bool
         Units that keep to the limits of operation of their sensors.
     nets : (nets,) [m]
         RP by every net of the integration, at the pose where it is largest for an arm without errors of its own.
@@ -36,7 +36,7 @@ class SurveyedTask:
 
     mean_squares: dict[str, Array]
     extremes: Extremes
-    operating: NDArray[np.bool_]
+    within_operation: NDArray[np.bool_]
     nets: Array
 
 
@@ -51,25 +51,28 @@ def survey(spec: RunSpec, configurations: Configurations, workers: int) -> Surve
 
     Returns
     -------
-    Surveyed
+    SurveyedTask
     """
 
     def chunk_at(first: int) -> tuple[tuple[Array, Array], Extremes, Array]:
-        chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
-        distribution, poses = chunk.sampler.visit_distribution(chunk.tangents), range(len(chunk.tangents))
+        chunk, extremes = (
+            EvaluatedChunk.evaluate(spec, configurations[first : first + CHUNK]),
+            Extremes.without_poses(spec.plan.units),
+        )
+        distribution, poses = chunk.machine_at_poses.visit_distribution(chunk.tangents), range(len(chunk.tangents))
         for units, pose, unit_statistics in chunk.unit_statistics(spec, distribution, poses):
-            extremes.of(units).add(unit_statistics[None], distribution.half_width[pose : pose + 1])
-        squares = chunk.linear.mean_square, rotation_mean_square(chunk.evaluated)
+            extremes.select_units(units).add(unit_statistics[None], distribution.half_width[pose : pose + 1])
+        squares = chunk.first_order.mean_square, rotation_mean_square(chunk.evaluated)
         return squares, extremes, distribution.nets[int(np.argmax(distribution.nets.mean(axis=1)))]
 
-    squares, parts, nets = zip(*in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)), strict=True)
-    extremes = Extremes.none(spec.plan.units)
+    squares, parts, nets = zip(*map_in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)), strict=True)
+    extremes = Extremes.without_poses(spec.plan.units)
     for part in parts:
-        extremes.join(part)
-    of_position, of_orientation = (np.concatenate(column) for column in zip(*squares, strict=True))
+        extremes.include(part)
+    position_squares, orientation_squares = (np.concatenate(column) for column in zip(*squares, strict=True))
     return SurveyedTask(
-        {"error": of_position, "orientation_error": of_orientation},
+        {"error": position_squares, "orientation_error": orientation_squares},
         extremes,
-        operating(spec.machine, spec.plan),
+        units_within_limits(spec.machine, spec.plan),
         max(nets, key=lambda row: float(row.mean())),
     )

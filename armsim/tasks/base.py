@@ -16,7 +16,7 @@ from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.model.kinematics import X, Y, Z, rotation
-from armsim.results import Grid, MapOf, Unreachable
+from armsim.results import Grid, MapQuantity, Unreachable
 
 PointProgress = Callable[[int, int], None]
 """Progress callback of a search for poses; receives the points done and the points in all."""
@@ -38,7 +38,7 @@ class PoseSet:
     grid : Grid, optional
         Cells of a slice or a volume.
     along : (poses,), optional [m]
-        Length of a path up to each pose.
+        Length of the path from its beginning to each pose.
     pairs : tuple of (first, second)
         Poses whose distance is evaluated.
     maps : tuple of str
@@ -53,31 +53,33 @@ class PoseSet:
     grid: Grid | None = None
     along: Array | None = None
     pairs: tuple[tuple[int, int], ...] = ()
-    maps: tuple[MapOf, ...] = ("error",)
+    maps: tuple[MapQuantity, ...] = ("error",)
     constraints: tuple[ToolConstraint, ...] = ()
 
-    def keyed(self) -> PoseSet:
-        """The same poses with random numbers keyed by their names, independent of the other poses of the task."""
+    def with_keys(self) -> PoseSet:
+        """The same poses; their names become the keys of their random numbers, which depend on no other pose."""
         return replace(
             self,
             configurations=replace(self.configurations, keys=np.array([name_key(n) for n in self.names], np.int64)),
         )
 
-    def only(self, names: Sequence[str]) -> PoseSet:
+    def select(self, names: Sequence[str]) -> PoseSet:
         """The poses with the given names, in the given order."""
         number_of = {name: n for n, name in enumerate(self.names)}
-        old = [number_of[name] for name in names]
-        new = {before: after for after, before in enumerate(old)}
-        grid = None if self.grid is None else replace(self.grid, pose=tuple(new.get(n, -1) for n in self.grid.pose))
+        indices = [number_of[name] for name in names]
+        new_index = {before: after for after, before in enumerate(indices)}
+        grid = (
+            None if self.grid is None else replace(self.grid, pose=tuple(new_index.get(n, -1) for n in self.grid.pose))
+        )
         return PoseSet(
             tuple(names),
-            self.configurations[np.array(old, dtype=int)],
+            self.configurations[np.array(indices, dtype=int)],
             self.unreachable,
             grid,
-            None if self.along is None else self.along[old],
-            tuple((new[a], new[b]) for a, b in self.pairs if a in new and b in new),
+            None if self.along is None else self.along[indices],
+            tuple((new_index[a], new_index[b]) for a, b in self.pairs if a in new_index and b in new_index),
             self.maps,
-            tuple(self.constraints[n] for n in old) if self.constraints else (),
+            tuple(self.constraints[n] for n in indices) if self.constraints else (),
         )
 
 
@@ -102,19 +104,19 @@ class Task(ABC):
     """Whether every pose must be reached, so that one out of reach fails the requirement."""
     is_path: ClassVar[bool] = False
     """Whether the tool follows a path, along which AT and RT are evaluated."""
-    one_by_one: ClassVar[bool] = False
-    """Whether its poses are few and named by the user."""
+    has_named_poses: ClassVar[bool] = False
+    """Whether its poses are few and have names, as in a list."""
     name: str
 
     @abstractmethod
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
-        """Poses of the task on an arm, and the points out of reach; ``progress`` receives points done and in all."""
+        """Find the poses on an arm, and the points out of reach; ``progress`` receives points done and in all."""
 
     def fault(self, arm: Arm) -> Fault | None:
         """Fault that makes the task invalid on an arm, before poses are solved; None where it is valid."""
         return None
 
-    def directed(self, names: Sequence[str]) -> list[int]:
+    def poses_of_varied_direction(self, names: Sequence[str]) -> list[int]:
         """Indices of the poses that are approached from several directions (vAP)."""
         return []
 
@@ -144,8 +146,8 @@ class Command:
     rpy : (3,), optional [rad]
         Turns about the fixed x, y, z axes, roll first.
     direction : (3,), optional
-        Unit vector along which the z axis of the tool points, the rotation about it left free. Without both the
-        orientation is free.
+        Unit vector along which the z axis of the tool points, the rotation about it left free. Without ``rpy``
+        and ``direction`` the orientation is free.
     """
 
     xyz: tuple[float, float, float]
@@ -153,7 +155,7 @@ class Command:
     direction: tuple[float, float, float] | None = None
 
     @staticmethod
-    def of(pose: Any) -> Command:
+    def from_pose(pose: Any) -> Command:
         """Command of a pose of the tool.
 
         Parameters
@@ -208,7 +210,7 @@ class PoseConstraints:
     near : (joints,), optional
         Joint positions near which the first point is solved.
     nearest : (joints,), optional
-        Reference posture that resolves redundancy; ``near``, or the middle of the ranges, without it.
+        Reference posture that resolves redundancy; by default ``near``, or else the middle of the ranges.
     elbow : float, optional
         Angle of the elbow about the line from shoulder to wrist, as `armsim.tasks.elbow.angle`. [rad]
     fixed_joints : tuple of (joint, position)
@@ -225,7 +227,7 @@ class PoseConstraints:
     nearest: tuple[float, ...] | None = None
     elbow: float | None = None
 
-    def at(self, xyz: tuple[float, float, float]) -> Command:
+    def command_at(self, xyz: tuple[float, float, float]) -> Command:
         """Command at a point under these constraints."""
         return Command(xyz, self.rpy, self.direction)
 

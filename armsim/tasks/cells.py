@@ -18,11 +18,11 @@ from armsim.tasks.base import PointProgress, PoseConstraints, PoseSet
 from armsim.tasks.inverse import Failure, Solver
 
 AXES = {"x": 0, "y": 1, "z": 2}
-BEYOND = "beyond the reach of the arm"
+BEYOND_REACH = "beyond the reach of the arm"
 CELL_STARTS = 64
 """Starts tried on a cell without a solved neighbour before it counts as out of reach."""
 MOST_CELLS = 100_000
-"""Cells of one task, at most: a grid of some 300 by 300."""
+"""Largest number of cells of one task: a grid of some 300 by 300."""
 Cell = tuple[int, ...]
 Ends = tuple[float, float]
 
@@ -39,7 +39,7 @@ class Cells:
         Centres of the cells along each direction.
     step : float
         Edge of a cell. [m]
-    at : float
+    level : float
         Coordinate along the normal of two directions. [m]
     frame : (4, 4)
         Frame of the grid in the base frame.
@@ -48,15 +48,15 @@ class Cells:
     axes: str
     centres: tuple[Array, ...]
     step: float
-    at: float
+    level: float
     frame: Array
 
     def point(self, cell: Cell) -> Array:
         """Centre of a cell in the base frame, shape (3,). [m]"""
-        inside = np.full(3, self.at)
+        position = np.full(3, self.level)
         for letter, centres, index in zip(self.axes, self.centres, cell, strict=True):
-            inside[AXES[letter]] = centres[index]
-        return np.asarray(self.frame[:3, :3] @ inside + self.frame[:3, 3])
+            position[AXES[letter]] = centres[index]
+        return np.asarray(self.frame[:3, :3] @ position + self.frame[:3, 3])
 
     def label(self, cell: Cell) -> str:
         """Name of a cell: its coordinates along the directions of the grid."""
@@ -73,7 +73,7 @@ class Cells:
         all_cells = (cell[::-1] for cell in product(*(range(n) for n in shape[::-1])))
         grid = Grid(
             self.axes,
-            self.at,
+            self.level,
             self.step,
             tuple(tuple(centres.tolist()) for centres in self.centres),
             tuple(number.get(cell, -1) for cell in all_cells),
@@ -100,11 +100,11 @@ class Cells:
         starts = solver.starts()[:CELL_STARTS]
         solved: dict[Cell, Array] = {}
         cells: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
-        commands = {cell: constraints.at(vector(self.point(cell))) for cell in cells}
+        commands = {cell: constraints.command_at(vector(self.point(cell))) for cell in cells}
         points = np.array([command.xyz for command in commands.values()]).reshape(-1, 3)
         distance = dict(zip(cells, np.linalg.norm(points, axis=1).tolist(), strict=True))
-        inside = Envelope.of(arm).contains(points)
-        failed = {cell: BEYOND for cell, reachable in zip(cells, inside, strict=True) if not reachable}
+        within_reach = Envelope.of(arm).contains(points)
+        failed = {cell: BEYOND_REACH for cell, reachable in zip(cells, within_reach, strict=True) if not reachable}
         # begin at half the reach, where an arm has most postures
         cells.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))
         for cell in cells:
@@ -119,7 +119,7 @@ class Cells:
             while queue:
                 current = queue.popleft()
                 for neighbour in self._neighbours(current):
-                    if neighbour in solved or failed.get(neighbour) == BEYOND:
+                    if neighbour in solved or failed.get(neighbour) == BEYOND_REACH:
                         continue
                     q = solver.follow(commands[neighbour], solved[current])
                     if q is not None:
@@ -138,13 +138,13 @@ class Cells:
         return out
 
 
-def centres(ends: Ends, step: float) -> Array:
+def cell_centres(ends: Ends, step: float) -> Array:
     """Centres of the cells between two ends: whole multiples of the step. [m]"""
     lo, hi = int(np.ceil(ends[0] / step - 1e-9)), int(np.floor(ends[1] / step + 1e-9))
     return np.asarray(np.arange(lo, hi + 1) * step, dtype=float)
 
 
-def count(ends: list[Ends], step: float) -> float:
+def cell_count(ends: list[Ends], step: float) -> float:
     """Approximate number of cells, computed without creating them."""
     out = 1.0
     for low, high in ends:

@@ -16,8 +16,8 @@ from armsim.tasks.cells import MOST_CELLS
 
 CANDIDATES = 16
 """Candidate postures per selected point, for points uniform over the reach."""
-PARTS = 20
-"""Cubes along the reach, in which points uniform over the reach are counted."""
+CUBES_ALONG_REACH = 20
+"""Cubes along the reach; points uniform over the reach are selected evenly from them."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Cloud(Task):
     name: str = name_field()
     points: int = key(..., "count", "number of points", least=1, most=MOST_CELLS, why="each is a row of the results")
     uniform: Literal["joints", "reach"] = key(
-        "joints", "choice", "uniform in joint space, where an arm spends its postures, or over the reach"
+        "joints", "choice", "uniform in joint space, as postures are distributed, or over the reach"
     )
 
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
@@ -48,14 +48,14 @@ def _even_in_reach(tips: Array, reach: float, points: int) -> Array:
 
     Each cube contributes as many points as the others, as long as it has candidates.
     """
-    cube = np.floor(tips / (2 * reach / PARTS)).astype(int)
-    _, member = np.unique(cube, axis=0, return_inverse=True)
-    member = member.reshape(-1)
+    cube = np.floor(tips / (2 * reach / CUBES_ALONG_REACH)).astype(int)
+    _, cube_index = np.unique(cube, axis=0, return_inverse=True)
+    cube_index = cube_index.reshape(-1)
     # rank within its cube: all first candidates come before all second ones
-    order = np.argsort(member, kind="stable")
-    starts = np.searchsorted(member[order], np.arange(member.max() + 1))
-    rank = np.empty(len(member), dtype=int)
-    rank[order] = np.arange(len(member)) - starts[member[order]]
+    order = np.argsort(cube_index, kind="stable")
+    starts = np.searchsorted(cube_index[order], np.arange(cube_index.max() + 1))
+    rank = np.empty(len(cube_index), dtype=int)
+    rank[order] = np.arange(len(cube_index)) - starts[cube_index[order]]
     # cubes of equal rank in random order: the first candidates lie where most postures are
-    mixed = np.random.default_rng(1).permutation(member.max() + 1)
-    return np.sort(np.lexsort((mixed[member], rank))[:points])
+    mixed = np.random.default_rng(1).permutation(cube_index.max() + 1)
+    return np.sort(np.lexsort((mixed[cube_index], rank))[:points])

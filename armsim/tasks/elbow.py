@@ -19,41 +19,41 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.model.arm import Arm
 
-TURNING = 7
-"""Rotary joints that an arm must have."""
-STEPS = 60
-"""Steps along the null-space motion, at most."""
-LARGEST = 0.3
-"""Motion of a step, at most. [rad]"""
-CLOSE = 1e-7
-"""Difference of the angle that counts as none. [rad]"""
-STEP = 1e-5
+ROTARY_JOINTS = 7
+"""Rotary joints that an arm with an elbow angle must have."""
+MOST_STEPS = 60
+"""Largest number of steps along the null-space motion."""
+LARGEST_STEP = 0.3
+"""Largest motion of a step. [rad]"""
+ANGLE_TOLERANCE = 1e-7
+"""Difference of the angle that counts as zero. [rad]"""
+DIFFERENCE_STEP = 1e-5
 """Step of the central difference for the slope of the angle. [rad]"""
 
 
 def has_elbow_angle(arm: Arm) -> bool:
     """Whether an arm has enough rotary joints for an elbow angle."""
-    return sum(joint.revolute for joint in arm.joints) >= TURNING
+    return sum(joint.revolute for joint in arm.joints) >= ROTARY_JOINTS
 
 
 def angle(arm: Arm, q: Array) -> float:
     """Angle of the elbow at joint positions of shape (joints,). [rad]
 
-    nan where shoulder, elbow and wrist lie in one line, or that line is upright.
+    nan if shoulder, elbow and wrist lie on one line, or the line from shoulder to wrist is vertical.
     """
-    turning = [number for number, joint in enumerate(arm.joints) if joint.revolute]
+    rotary_numbers = [number for number, joint in enumerate(arm.joints) if joint.revolute]
     frames = arm.frames(q)
-    shoulder, elbow, wrist = (frames.origin[0, turning[n]] for n in (1, 3, 5))
+    shoulder, elbow, wrist = (frames.origin[0, rotary_numbers[n]] for n in (1, 3, 5))
     line = wrist - shoulder
     length = float(np.linalg.norm(line))
     if length < 1e-9:
         return math.nan
     along = line / length
-    out = (elbow - shoulder) - along * float(along @ (elbow - shoulder))
+    across = (elbow - shoulder) - along * float(along @ (elbow - shoulder))
     up = np.array([0.0, 0.0, 1.0]) - along * along[2]
-    if min(float(np.linalg.norm(out)), float(np.linalg.norm(up))) < 1e-9:
+    if min(float(np.linalg.norm(across)), float(np.linalg.norm(up))) < 1e-9:
         return math.nan
-    return math.atan2(float(along @ np.cross(up, out)), float(up @ out))
+    return math.atan2(float(along @ np.cross(up, across)), float(up @ across))
 
 
 def turn_elbow(
@@ -76,9 +76,9 @@ def turn_elbow(
     start = angle(arm, q)
     if not math.isfinite(start):
         return None
-    short = (target - start + math.pi) % (2 * math.pi) - math.pi
-    for way in (short, short - math.copysign(2 * math.pi, short)):  # ranges may block the shorter way round
-        solution = _follow_elbow(arm, q, start + way, free, restore)
+    shorter = (target - start + math.pi) % (2 * math.pi) - math.pi
+    for rotation in (shorter, shorter - math.copysign(2 * math.pi, shorter)):  # ranges may block the shorter way round
+        solution = _follow_elbow(arm, q, start + rotation, free, restore)
         if solution is not None:
             return solution
     return None
@@ -89,23 +89,25 @@ def _follow_elbow(
 ) -> Array | None:
     """Follow the null-space motion to an angle that may be over half a turn away; parameters as in `turn_elbow`."""
     current = angle(arm, q)
-    for _ in range(STEPS):
+    for _ in range(MOST_STEPS):
         gap = end - current
-        if abs(gap) < CLOSE:
+        if abs(gap) < ANGLE_TOLERANCE:
             return q
         posture = arm.postures(q)
         jacobian = (
             np.concatenate([posture.column[0].T, np.where(posture.rotary[:, None], posture.direction[0], 0.0).T]) * free
         )
         null_motion = np.linalg.svd(jacobian)[2][-1] * free
-        slope = _angle_difference(angle(arm, q - STEP * null_motion), angle(arm, q + STEP * null_motion)) / (2 * STEP)
+        slope = _angle_difference(
+            angle(arm, q - DIFFERENCE_STEP * null_motion), angle(arm, q + DIFFERENCE_STEP * null_motion)
+        ) / (2 * DIFFERENCE_STEP)
         if not math.isfinite(slope) or abs(slope) < 1e-6:
             return None
-        solution = restore(q + min(max(gap / slope, -LARGEST), LARGEST) * null_motion)
+        solution = restore(q + min(max(gap / slope, -LARGEST_STEP), LARGEST_STEP) * null_motion)
         if solution is None:
             return None
         step = _angle_difference(current, angle(arm, solution))
-        if not math.isfinite(step) or abs(step) < 0.1 * min(abs(gap), CLOSE):
+        if not math.isfinite(step) or abs(step) < 0.1 * min(abs(gap), ANGLE_TOLERANCE):
             return None  # blocked by an end of a range
         q, current = solution, current + step
     return None

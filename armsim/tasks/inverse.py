@@ -1,7 +1,7 @@
 """Inverse kinematics with many starts, within the ranges of the joints, redundancy resolved.
 
 Redundancy (a seventh axis, a tool that may turn) is resolved by the posture closest to a reference: the one that the
-user states, or the middle of the ranges. So the posture follows from the pose, not from the start of the search, and
+user states, or the middle of the ranges. So the posture depends on the pose, not on the start of the search, and
 changes smoothly over a map.
 """
 
@@ -23,21 +23,21 @@ from armsim.tasks.base import UNCONSTRAINED, Command, PoseConstraints
 from armsim.tasks.elbow import turn_elbow
 
 if TYPE_CHECKING:
-    from armsim.core import pose_residual, reach
+    from armsim.core import damped_least_squares, pose_residual
 
 STARTS = 128
-"""Joint positions tried where no neighbour is known."""
+"""Joint positions from which the search starts if no neighbouring pose is solved."""
 STEPS = 100
-"""Steps of the solver from each."""
-CLOSE = 1e-8
+"""Largest number of steps of the solver from each start."""
+POSE_TOLERANCE = 1e-8
 """Largest pose error of an accepted solution. [m and rad]"""
-SLACK = 1e-9
+RANGE_TOLERANCE = 1e-9
 """Tolerance at the ends of a range, for rounding. [rad or m]"""
 SHIFTS, SHIFT = 16, 0.05
-"""Small motions tried around a neighbour, and their size. [rad, parts of the reach]"""
-SIDE = 1e-6
+"""Small motions tried around a neighbour, and their size. [rad; share of the reach for a prismatic joint]"""
+LEAST_OFFSET = 1e-6
 """Least distance from zero of a joint restricted to one side of it. [rad or m]"""
-EXPLAINED = 16
+STARTS_WITHOUT_RANGES = 16
 """Starts of a search without ranges, which names the joints whose ranges prevent a solution."""
 
 
@@ -65,8 +65,8 @@ class Solver:
         self.free = np.array([joint.name not in positions for joint in arm.joints])
         self.fixed = np.array([positions.get(joint.name, 0.0) for joint in arm.joints])
         signs = np.array([sides.get(joint.name, 0) for joint in arm.joints])
-        self.lower = np.where(signs > 0, np.maximum(arm.lower, SIDE), arm.lower)
-        self.upper = np.where(signs < 0, np.minimum(arm.upper, -SIDE), arm.upper)
+        self.lower = np.where(signs > 0, np.maximum(arm.lower, LEAST_OFFSET), arm.lower)
+        self.upper = np.where(signs < 0, np.minimum(arm.upper, -LEAST_OFFSET), arm.upper)
         reference = next(
             posture for posture in (constraints.nearest, constraints.near, arm.middle) if posture is not None
         )
@@ -74,9 +74,9 @@ class Solver:
 
     @cached_property
     def _kernel(self) -> Any:
-        from armsim.core import reach  # loads the compiler only when needed
+        from armsim.core import damped_least_squares  # loads the compiler only when needed
 
-        return reach.solve_from
+        return damped_least_squares.solve_from
 
     @cached_property
     def _chain(self) -> pose_residual.Chain:
@@ -97,22 +97,22 @@ class Solver:
         return np.array([1.0 if joint.revolute else self.arm.reach or 1.0 for joint in self.arm.joints])
 
     @cached_property
-    def _turning(self) -> np.ndarray:
+    def _free_rotary(self) -> np.ndarray:
         """Free rotary joints, (joints,) bool."""
         return np.asarray(self.free & np.array([joint.revolute for joint in self.arm.joints]))
 
     @cached_property
-    def _range(self) -> reach.Range:
-        from armsim.core import reach
+    def _range(self) -> damped_least_squares.JointRanges:
+        from armsim.core import damped_least_squares
 
-        return reach.Range(self.lower, self.upper, self.reference, self._scale, self.free)
+        return damped_least_squares.JointRanges(self.lower, self.upper, self.reference, self._scale, self.free)
 
     @cached_property
-    def _endless(self) -> reach.Range:
-        endless = np.full(len(self.lower), math.inf)
-        from armsim.core import reach
+    def _without_ranges(self) -> damped_least_squares.JointRanges:
+        unlimited = np.full(len(self.lower), math.inf)
+        from armsim.core import damped_least_squares
 
-        return reach.Range(-endless, endless, self.reference, self._scale, self.free)
+        return damped_least_squares.JointRanges(-unlimited, unlimited, self.reference, self._scale, self.free)
 
     def starts(self) -> list[Array]:
         """Joint positions to start from: ``near`` if stated, the reference, then points spread over the ranges."""
@@ -138,7 +138,7 @@ class Solver:
         kernel = self._kernel
         number = first = -1
         while True:  # once, unless the elbow angle fails: other starts lead to other branches
-            number, _ = kernel(self._chain, self._range, target, starts[first + 1 :], STEPS, CLOSE, out)
+            number, _ = kernel(self._chain, self._range, target, starts[first + 1 :], STEPS, POSE_TOLERANCE, out)
             if number < 0:
                 break
             first += number + 1
@@ -150,12 +150,12 @@ class Solver:
         return self._failure(target, starts)
 
     def follow(self, command: Command, neighbour: Array) -> Array | None:
-        """Joint positions for a pose of the tool, shape (joints,), from those of a neighbour; None without any."""
+        """Joint positions for a pose of the tool, shape (joints,), from those of a neighbour; None if unsolved."""
         start = self._with_fixed(neighbour)
         out = np.empty(len(start))
         kernel = self._kernel
         target = self._target(command)
-        number, _ = kernel(self._chain, self._range, target, start[None], STEPS, CLOSE, out)
+        number, _ = kernel(self._chain, self._range, target, start[None], STEPS, POSE_TOLERANCE, out)
         return None if number < 0 else self._with_elbow(target, self._unwind(out, start))
 
     def _with_elbow(self, target: pose_residual.Target, q: Array) -> Array | None:
@@ -167,7 +167,7 @@ class Solver:
             out = np.empty(len(start))
             bounds = self._range._replace(reference=np.clip(start, self.lower, self.upper))
             kernel = self._kernel
-            number, _ = kernel(self._chain, bounds, target, start[None], STEPS, CLOSE, out)
+            number, _ = kernel(self._chain, bounds, target, start[None], STEPS, POSE_TOLERANCE, out)
             return None if number < 0 else out
 
         return turn_elbow(self.arm, q, self.elbow, self.free, restore)
@@ -176,10 +176,12 @@ class Solver:
         """Reason of a failure: the joints whose ranges prevent the solution, if one exists without ranges."""
         out = np.empty(len(self.arm.joints))
         kernel = self._kernel
-        number, _ = kernel(self._chain, self._endless, target, starts[:EXPLAINED], STEPS, CLOSE, out)
+        number, _ = kernel(
+            self._chain, self._without_ranges, target, starts[:STARTS_WITHOUT_RANGES], STEPS, POSE_TOLERANCE, out
+        )
         if number >= 0:
             q = self._unwind(out, starts[number])
-            outside = self.free & ((q < self.lower - SLACK) | (q > self.upper + SLACK))
+            outside = self.free & ((q < self.lower - RANGE_TOLERANCE) | (q > self.upper + RANGE_TOLERANCE))
             if outside.any():
                 names = ", ".join(name for name, beyond in zip(self.arm.names, outside, strict=True) if beyond)
                 return Failure(f"found only outside the range of {names}")
@@ -202,7 +204,7 @@ class Solver:
         """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
         turn = 2 * math.pi
         value = q - turn * np.round((q - seed) / turn)
-        low, high = self.lower - SLACK, self.upper + SLACK
+        low, high = self.lower - RANGE_TOLERANCE, self.upper + RANGE_TOLERANCE
         value = np.where(value < low, value + turn * np.ceil((low - value) / turn), value)
         value = np.where(value > high, value - turn * np.ceil((value - high) / turn), value)
-        return np.where(self._turning, value, q)
+        return np.where(self._free_rotary, value, q)

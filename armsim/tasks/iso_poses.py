@@ -26,7 +26,7 @@ STEPS = 8
 """Centres tried along x and z, and halvings of the edge, to find the largest cube."""
 
 
-DIRECTED = ("P1", "P2", "P4")
+VARIED_POSES = ("P1", "P2", "P4")
 """Poses at which the direction of approach is varied. ISO 9283:1998, from memory."""
 
 
@@ -44,7 +44,7 @@ class IsoPoses(Task):
 
     kind = "iso-poses"
     must_reach = True
-    one_by_one = True
+    has_named_poses = True
     name: str = name_field()
     cube: Cube | None = key(
         None,
@@ -52,27 +52,27 @@ class IsoPoses(Task):
         "cube in which the poses lie; without it the largest that the arm reaches, centred on y = 0 of the base",
     )
     plane: Literal["a", "b", "c", "d"] = key(
-        "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: those that fall"
+        "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: the same, falling"
     )
     constraints: PoseConstraints = constraints_field()
 
-    def directed(self, names: Sequence[str]) -> list[int]:
-        return [number for number, name in enumerate(names) if name in DIRECTED]
+    def poses_of_varied_direction(self, names: Sequence[str]) -> list[int]:
+        return [number for number, name in enumerate(names) if name in VARIED_POSES]
 
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         solver = Solver(arm, self.constraints)
-        cube = self.cube or self._largest(arm, solver, progress)
+        cube = self.cube or self._largest_cube(arm, solver, progress)
         joints, names, unreachable = [], [], []
         seeds = solver.starts()
         for number, point in enumerate(self.points(np.array(cube.centre), cube.edge), start=1):
-            q = solver.solve(self.constraints.at(vector(point)), seeds)
+            q = solver.solve(self.constraints.command_at(vector(point)), seeds)
             if isinstance(q, Failure):
                 unreachable.append(Unreachable(f"P{number}", vector(point), q.reason))
                 continue
             names.append(f"P{number}")
             joints.append(q)
             seeds = [q, *seeds]
-        constraint = self.constraints.at((0.0, 0.0, 0.0)).constraint
+        constraint = self.constraints.command_at((0.0, 0.0, 0.0)).constraint
         configurations = Configurations(np.array(joints).reshape(len(joints), len(arm.joints)))
         pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
         return PoseSet(
@@ -83,18 +83,18 @@ class IsoPoses(Task):
         """P1 to P5, shape (5, 3). [m]"""
         parallel, rise = PLANES[self.plane]
         along, across = (1, 0) if parallel == "y" else (0, 1)
-        half_along, half_across = np.zeros(3), np.zeros(3)
-        half_along[along] = edge / 2
-        half_across[across], half_across[2] = edge / 2, rise * edge / 2
+        half_edge_along, half_diagonal_across = np.zeros(3), np.zeros(3)
+        half_edge_along[along] = edge / 2
+        half_diagonal_across[across], half_diagonal_across[2] = edge / 2, rise * edge / 2
         corners = [
-            half_along + half_across,
-            -half_along + half_across,
-            -half_along - half_across,
-            half_along - half_across,
+            half_edge_along + half_diagonal_across,
+            -half_edge_along + half_diagonal_across,
+            -half_edge_along - half_diagonal_across,
+            half_edge_along - half_diagonal_across,
         ]
         return np.array([centre, *(centre + (1 - 2 * INSET) * corner for corner in corners)])
 
-    def _largest(self, arm: Arm, solver: Solver, progress: PointProgress) -> Cube:
+    def _largest_cube(self, arm: Arm, solver: Solver, progress: PointProgress) -> Cube:
         """The largest reachable cube among those on a grid of centres in front of the arm."""
         largest, best_centre = 0.0, None
         centres = [
@@ -112,7 +112,9 @@ class IsoPoses(Task):
                 low, high = (middle, high) if self._fits(solver, centre, middle) else (low, middle)
             largest, best_centre = low, centre
         if best_centre is None:
-            raise RunError(f"task {self.name!r}: no cube is found that the arm reaches with the tool held so")
+            raise RunError(
+                f"task {self.name!r}: no cube is found that the arm reaches with this orientation of the tool"
+            )
         step = 1e-3
         edge = max(step, np.floor(largest / step) * step)  # whole millimetres: what a test would be run with
         return Cube(vector(best_centre), float(edge))
@@ -123,7 +125,7 @@ class IsoPoses(Task):
         for point in [*self.points(centre, edge), *corners]:
             if np.linalg.norm(point) > solver.arm.reach:
                 return False
-            q = solver.solve(self.constraints.at(vector(point)), seeds)
+            q = solver.solve(self.constraints.command_at(vector(point)), seeds)
             if isinstance(q, Failure):
                 return False
             seeds = [q, *seeds[-4:]]

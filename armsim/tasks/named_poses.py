@@ -18,9 +18,9 @@ from armsim.tasks.inverse import Failure, Solver
 
 @dataclass(frozen=True)
 class NamedPose:
-    """One pose: ``joints`` [rad or m], or ``command`` with joint positions ``near`` which to solve for it.
+    """One pose: positions of the joints, ``joints`` [rad or m], or a ``command``, solved near the positions ``near``.
 
-    ``speeds`` of the joints [rad/s or m/s] where the arm passes the pose in motion.
+    ``speeds`` are those of the joints [rad/s or m/s] if the arm passes the pose in motion.
     """
 
     name: str
@@ -30,8 +30,8 @@ class NamedPose:
     speeds: tuple[float, ...] | None = None
 
     @staticmethod
-    def of(name: str, pose: Any) -> NamedPose:
-        """A pose by joint positions of shape (joints,) [rad or m], or as ``spatialmath.SE3`` [m].
+    def from_pose(name: str, pose: Any) -> NamedPose:
+        """Pose from joint positions of shape (joints,) [rad or m], or as ``spatialmath.SE3`` [m].
 
         Parameters
         ----------
@@ -43,7 +43,7 @@ class NamedPose:
         NamedPose
         """
         if hasattr(pose, "rpy"):
-            return NamedPose(name, command=Command.of(pose))
+            return NamedPose(name, command=Command.from_pose(pose))
         return NamedPose(name, tuple(float(position) for position in pose))
 
 
@@ -69,7 +69,7 @@ def checked_poses(poses: Sequence[NamedPose], arm: Arm) -> tuple[NamedPose, ...]
     return tuple(poses)
 
 
-MOST_DIRECTED = 24
+MOST_VARIED_POSES = 24
 """Largest number of poses that are all approached from several directions."""
 
 
@@ -79,13 +79,13 @@ class Poses(Task):
 
     kind = "poses"
     must_reach = True
-    one_by_one = True
+    has_named_poses = True
     name: str
     poses: tuple[NamedPose, ...]
     distances: tuple[tuple[str, str], ...] = ()
 
-    def directed(self, names: Sequence[str]) -> list[int]:
-        return list(range(len(names))) if len(names) <= MOST_DIRECTED else []
+    def poses_of_varied_direction(self, names: Sequence[str]) -> list[int]:
+        return list(range(len(names))) if len(names) <= MOST_VARIED_POSES else []
 
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
         names, joints, speeds, unreachable, constraints = [], [], [], [], list[ToolConstraint]()
@@ -112,7 +112,7 @@ class Poses(Task):
         return PoseSet(tuple(names), configurations, tuple(unreachable), pairs=pairs, constraints=tuple(constraints))
 
 
-def fastest(arm: Arm, tasks: Iterable[Task], pose_sets: Iterable[PoseSet] = ()) -> Array:
+def largest_joint_speeds(arm: Arm, tasks: Iterable[Task], pose_sets: Iterable[PoseSet] = ()) -> Array:
     """Largest joint speeds that named poses state and that ``pose_sets`` contain, shape (joints,). [rad/s or m/s]"""
     out = np.zeros(len(arm.joints))
     for task in tasks:

@@ -17,22 +17,22 @@ from armsim.model.kinematics import roll_pitch_yaw
 from armsim.results import Unreachable
 from armsim.results.poses import vector
 from armsim.tasks.base import UNCONSTRAINED, Command, Fault, PointProgress, PoseConstraints, PoseSet, Task, no_progress
-from armsim.tasks.inverse import CLOSE, Failure, Solver
+from armsim.tasks.inverse import POSE_TOLERANCE, Failure, Solver
 
 SMALL_STEP = 0.1
 """Motion of a joint between neighbours that needs no subdivision. [rad; share of the reach on a prismatic joint]"""
 HALVINGS = 8
 """Halvings of a larger motion before it counts as a jump."""
-STILL = 1e-7
+STATIONARY = 1e-7
 """Motion, as a share of the largest of any joint, below which a joint counts as stationary."""
 MOST_POINTS = 100_000
-"""Points of one path, at most."""
+"""Largest number of points of one path."""
 Position = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
 class Waypoint:
-    """A point to go to, in a line, or on an arc through ``via`` [m]; ``rpy`` [rad] where the tool turns on the way."""
+    """Point to which the tool moves in a line, or on an arc through ``via`` [m]; ``rpy`` [rad] if it turns."""
 
     xyz: Position
     via: Position | None = None
@@ -90,7 +90,7 @@ class Path(Task):
             q, corners = self._along_joints(arm)
             tips = arm.postures(q).tool[:, :3, 3]
             along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips, axis=0), axis=1))])
-            return self._set(along, tips, q, corners, [])
+            return self._pose_set(along, tips, q, corners, [])
         commands, along, corners = self._commands()
         solver = Solver(arm, self.constraints)
         solutions: list[Array | Failure] = []
@@ -101,7 +101,7 @@ class Path(Task):
             if not isinstance(solution, Failure):
                 previous = solutions[-1] if solutions else None
                 if isinstance(previous, np.ndarray):
-                    self._continuous(solver, commands[number - 1], command, previous, solution, along[number])
+                    self._refuse_jump(solver, commands[number - 1], command, previous, solution, along[number])
                     seeds = [solution, 2 * solution - previous, *(solution + shift for shift in solver.shifts())]
                 else:
                     seeds = [solution, *(solution + shift for shift in solver.shifts())]
@@ -113,29 +113,33 @@ class Path(Task):
         ]
         reached = [n for n, q in enumerate(solutions) if not isinstance(q, Failure)]
         joints = np.array([solutions[n] for n in reached], dtype=float).reshape(len(reached), len(arm.joints))
-        # a missing point ends the stretch before it like a corner
-        turns = {reached.index(n) for n in corners if n in reached} | {
+        # a point that is not reached divides the path, as a corner does
+        reached_corners = {reached.index(n) for n in corners if n in reached} | {
             n for n, (a, b) in enumerate(pairwise(reached)) if b - a > 1
         }
-        return self._set(
-            along[reached], np.array([commands[n].xyz for n in reached]).reshape(-1, 3), joints, turns, unreachable
+        return self._pose_set(
+            along[reached],
+            np.array([commands[n].xyz for n in reached]).reshape(-1, 3),
+            joints,
+            reached_corners,
+            unreachable,
         )
 
-    def _set(
+    def _pose_set(
         self, along: Array, tips: Array, joints: Array, corners: set[int], unreachable: list[Unreachable]
     ) -> PoseSet:
         if len(along) < 2:
             return PoseSet((), Configurations(joints[:0]), tuple(unreachable))
-        moves = _moves(joints, corners)
-        length = _moves(along[:, None], corners)
-        forward = length > STILL * self.step
-        # where the tool does not move, its speed does not give those of the joints: they count as slow
+        moves = _central_differences(joints, corners)
+        length = _central_differences(along[:, None], corners)
+        forward = length > STATIONARY * self.step
+        # if the tool point does not move, the speeds of the joints do not follow from its speed: they count as zero
         speeds = np.divide(moves * self.speed, length, out=np.zeros_like(moves), where=forward)
-        tangents = _moves(tips, corners)
+        tangents = _central_differences(tips, corners)
         tangents = np.where(
             forward, tangents / np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-300), 0.0
         )
-        moving = np.abs(moves) > np.maximum(STILL * np.abs(moves).max(axis=1, keepdims=True), 3 * CLOSE)
+        moving = np.abs(moves) > np.maximum(STATIONARY * np.abs(moves).max(axis=1, keepdims=True), 3 * POSE_TOLERANCE)
         directions = np.where(moving, np.sign(moves), 0.0)
         for n in range(1, len(directions)):  # a stationary joint keeps the direction of its last motion
             directions[n] = np.where(directions[n] == 0, directions[n - 1], directions[n])
@@ -157,7 +161,7 @@ class Path(Task):
                 if start.rpy is not None and end.rpy is not None:
                     commands.append(Command(xyz, _interpolate_rotation(start.rpy, end.rpy, share)))
                 else:
-                    commands.append(self.constraints.at(xyz))
+                    commands.append(self.constraints.command_at(xyz))
                 along.append(travelled + share * length)
             travelled += length
             corners.add(len(commands) - 1)
@@ -168,9 +172,9 @@ class Path(Task):
         rows = [np.array(self.joints[0])]
         corners: set[int] = set()
         for a, b in pairwise(self.joints):
-            one, other = np.array(a), np.array(b)
+            start, end = np.array(a), np.array(b)
             points = max(1, math.ceil(_joint_leg(arm, a, b) / self.step - 1e-9))
-            rows += [one + k / points * (other - one) for k in range(1, points + 1)]
+            rows += [start + k / points * (end - start) for k in range(1, points + 1)]
             corners.add(len(rows) - 1)
         return np.array(rows), corners
 
@@ -179,10 +183,10 @@ class Path(Task):
         decimals = max(0, 2 - math.floor(math.log10(self.step * 1e3)))
         return f"{round(along * 1e3, decimals) + 0.0:.10g} mm"
 
-    def _continuous(
+    def _refuse_jump(
         self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0
     ) -> None:
-        """Raise a `RunError` where a motion between neighbours is a jump: large even after `HALVINGS`."""
+        """Raise a `RunError` if a motion between neighbours is a jump: large even after `HALVINGS`."""
         motion = np.abs(qb - qa)
         scale = np.array([1.0 if joint.revolute else solver.arm.reach for joint in solver.arm.joints])
         if (motion / scale).max() <= SMALL_STEP:
@@ -195,14 +199,14 @@ class Path(Task):
                 f"task {self.name!r}: the path jumps from one posture to another after {self._label(along)} ({names}): "
                 "begin it in another branch (near:, branch:), or lead it clear of the singular posture"
             )
-        middle = _between(a, b)
+        middle = _midpoint(a, b)
         q = solver.solve(middle, [qa])
         if isinstance(q, Failure):
             raise RunError(
                 f"task {self.name!r}: the arm loses the path just before {self._label(along)} ({names}): {q.reason}"
             )
-        self._continuous(solver, a, middle, qa, q, along, depth + 1)
-        self._continuous(solver, middle, b, q, qb, along, depth + 1)
+        self._refuse_jump(solver, a, middle, qa, q, along, depth + 1)
+        self._refuse_jump(solver, middle, b, q, qb, along, depth + 1)
 
 
 def _names(labels: Sequence[str]) -> list[str]:
@@ -214,7 +218,7 @@ def _names(labels: Sequence[str]) -> list[str]:
     return out
 
 
-def _moves(values: Array, corners: set[int]) -> Array:
+def _central_differences(values: Array, corners: set[int]) -> Array:
     """Central difference at every point, shape as of ``values``: half the motion from the previous to the next point.
 
     At the first point and at corners the motion to the next point, at the last that from the previous one.
@@ -234,7 +238,7 @@ def _joint_leg(arm: Arm, a: tuple[float, ...], b: tuple[float, ...]) -> float:
     return float(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum())
 
 
-def _between(a: Command, b: Command) -> Command:
+def _midpoint(a: Command, b: Command) -> Command:
     middle = vector(0.5 * (np.array(a.xyz) + np.array(b.xyz)))
     if a.rpy is not None and b.rpy is not None:
         return Command(middle, _interpolate_rotation(a.rpy, b.rpy, 0.5))
@@ -254,14 +258,14 @@ def _leg(start: Position, end: Waypoint) -> tuple[Callable[[float], Array], floa
     a, c = np.array(start), np.array(end.xyz)
     if end.via is None:
         return (lambda share: a + share * (c - a)), float(np.linalg.norm(c - a))
-    circle = arc(start, end.via, end.xyz)
+    circle = circle_through(start, end.via, end.xyz)
     if circle is None:
         raise RunError(f"no arc leads through {start}, {end.via}, {end.xyz}: they lie in one line")
     centre, radius, u, v, angle = circle
     return (lambda share: centre + radius * (math.cos(share * angle) * u + math.sin(share * angle) * v)), radius * angle
 
 
-def arc(start: Position, via: Position, end: Position) -> tuple[Array, float, Array, Array, float] | None:
+def circle_through(start: Position, via: Position, end: Position) -> tuple[Array, float, Array, Array, float] | None:
     """Circle through three points: centre, radius, unit vectors to the start and ahead of it, angle from start to end.
 
     None where the points lie in one line. Source: circumcentre, plane geometry.

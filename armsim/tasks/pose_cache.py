@@ -14,7 +14,7 @@ from armsim import disk_cache
 from armsim.arrays import Array, tupled
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, ToolConstraint
-from armsim.results import Grid, MapOf, Unreachable
+from armsim.results import Grid, MapQuantity, Unreachable
 from armsim.tasks.base import PointProgress, PoseSet, Task, no_progress
 from armsim.version import package_version, source_digest
 
@@ -31,18 +31,18 @@ def key_of(arm: Arm, task: Task) -> str:
 
 
 def poses_of(
-    arm: Arm, task: Task, progress: PointProgress = no_progress, memory: dict[str, PoseSet] | None = None
+    arm: Arm, task: Task, progress: PointProgress = no_progress, in_memory: dict[str, PoseSet] | None = None
 ) -> PoseSet:
-    """Poses of a task on an arm, from ``memory``, from the disk cache, or solved and then stored in both."""
-    memory = {} if memory is None else memory
+    """Poses of a task on an arm, from ``in_memory``, from the disk cache, or solved and then stored in both."""
+    in_memory = {} if in_memory is None else in_memory
     key = key_of(arm, task)
-    if key not in memory:
+    if key not in in_memory:
         poses = load(key)
         if poses is None:
             poses = task.find(arm, progress)
             save(key, poses)
-        memory[key] = poses
-    return memory[key]
+        in_memory[key] = poses
+    return in_memory[key]
 
 
 def load(key: str) -> PoseSet | None:
@@ -52,7 +52,7 @@ def load(key: str) -> PoseSet | None:
         return None
     try:
         data = json.loads(bytes(arrays["text"]))
-        poses = _restored(data, {name: arrays.get(name) for name in ARRAYS}, arrays.get("along"))
+        poses = _pose_set_from(data, {name: arrays.get(name) for name in ARRAYS}, arrays.get("along"))
     except (ValueError, KeyError, TypeError):  # another format
         return None
     return poses if _consistent(poses) else None
@@ -69,7 +69,7 @@ def save(key: str, poses: PoseSet) -> None:
     disk_cache.save(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **present}, MOST_FILES)
 
 
-def _restored(data: dict[str, Any], arrays: dict[str, Any], path_position: Any) -> PoseSet:
+def _pose_set_from(data: dict[str, Any], arrays: dict[str, Any], path_position: Any) -> PoseSet:
     grid = data["grid"]
     return PoseSet(
         tuple(data["names"]),
@@ -104,7 +104,7 @@ def _consistent(poses: PoseSet) -> bool:
         and all(0 <= number < count for pair in poses.pairs for number in pair)
         and len(poses.constraints) in (0, count)
         and set(poses.constraints) <= set(get_args(ToolConstraint))
-        and set(poses.maps) <= set(get_args(MapOf))
+        and set(poses.maps) <= set(get_args(MapQuantity))
         and all(-1 <= number < count for number in cells)
         and (grid is None or len(cells) == math.prod(len(axis) for axis in grid.centres))
     )

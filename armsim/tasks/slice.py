@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.envelope import Envelope
-from armsim.results import MapOf
+from armsim.results import MapQuantity
 from armsim.tasks.base import (
     REFERENCE,
     Fault,
@@ -25,21 +25,21 @@ from armsim.tasks.base import (
     name_field,
     no_progress,
 )
-from armsim.tasks.cells import AXES, MOST_CELLS, Cells, Ends, centres, count
+from armsim.tasks.cells import AXES, MOST_CELLS, Cells, Ends, cell_centres, cell_count
 
-FREE = "the reach of the arm where not given"
+DEFAULT_ENDS = "the reach of the arm where not given"
 
 
-def _ends(default: Any, meaning: str) -> Any:
+def _ends_field(default: Any, meaning: str) -> Any:
     return key(default, "length", meaning)
 
 
-def _maps() -> tuple[MapOf, ...]:
-    field: tuple[MapOf, ...] = key(("error",), "choice", "quantities drawn as maps over the cells", least=1)
+def _maps_field() -> tuple[MapQuantity, ...]:
+    field: tuple[MapQuantity, ...] = key(("error",), "choice", "quantities drawn as maps over the cells", least=1)
     return field
 
 
-def _step() -> float:
+def _step_field() -> float:
     field: float = key(..., "length", "edge of a cell", least=0.0, above=True)
     return field
 
@@ -48,8 +48,8 @@ def _fault(ends: Mapping[str, Ends | None], step: float, cells: Callable[[], flo
     """Ends in the wrong order or without a cell between them, or too many cells; None where valid."""
     for letter, interval in ends.items():
         if interval is not None and interval[0] > interval[1]:
-            return Fault(letter, f"'{letter}' upside down", "[lower end, upper end]")
-        if interval is not None and not len(centres(interval, step)):
+            return Fault(letter, f"'{letter}' in reverse order", "[lower end, upper end]")
+        if interval is not None and not len(cell_centres(interval, step)):
             return Fault(
                 letter, f"no whole step of {step:g} m within '{letter}'", "ends that hold a multiple of the step"
             )
@@ -65,19 +65,21 @@ class Slice(Task):
 
     kind = "slice"
     name: str = name_field()
-    plane: Literal["xy", "xz", "yz"] = key(..., "choice", "plane of the cells; the first letter runs across")
+    plane: Literal["xy", "xz", "yz"] = key(
+        ..., "choice", "plane of the cells; the first letter is the horizontal axis of the map"
+    )
     at: float = key(..., "length", "position of the plane along its normal")
-    step: float = _step()
-    x: Ends | None = _ends(None, f"ends along x, {FREE}")
-    y: Ends | None = _ends(None, f"ends along y, {FREE}")
-    z: Ends | None = _ends(None, f"ends along z, {FREE}")
+    step: float = _step_field()
+    x: Ends | None = _ends_field(None, f"ends along x, {DEFAULT_ENDS}")
+    y: Ends | None = _ends_field(None, f"ends along y, {DEFAULT_ENDS}")
+    z: Ends | None = _ends_field(None, f"ends along z, {DEFAULT_ENDS}")
     constraints: PoseConstraints = constraints_field()
     frame: Frame = key(REFERENCE, "part", "frame of the plane; the base where not given")
-    maps: tuple[MapOf, ...] = _maps()
+    maps: tuple[MapQuantity, ...] = _maps_field()
 
     def count(self, arm: Arm) -> float:
         """Approximate number of cells, computed without creating them."""
-        return count(self._ends(arm), self.step)
+        return cell_count(self._ends(arm), self.step)
 
     def fault(self, arm: Arm) -> Fault | None:
         intervals = {letter: getattr(self, letter) for letter in "xyz"}
@@ -102,7 +104,7 @@ class Slice(Task):
         )
 
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
-        along = tuple(centres(ends, self.step) for ends in self._ends(arm))
+        along = tuple(cell_centres(ends, self.step) for ends in self._ends(arm))
         cells = Cells(self.plane, along, self.step, self.at, frame_matrix(self.frame.xyz, self.frame.rpy))
         return replace(cells.find(arm, self.constraints, progress), maps=self.maps)
 
@@ -113,22 +115,22 @@ class Volume(Task):
 
     kind = "volume"
     name: str = name_field()
-    x: Ends = _ends(..., "ends along x")
-    y: Ends = _ends(..., "ends along y")
-    z: Ends = _ends(..., "ends along z")
-    step: float = _step()
+    x: Ends = _ends_field(..., "ends along x")
+    y: Ends = _ends_field(..., "ends along y")
+    z: Ends = _ends_field(..., "ends along z")
+    step: float = _step_field()
     constraints: PoseConstraints = constraints_field()
     frame: Frame = key(REFERENCE, "part", "frame of the box; the base where not given")
-    maps: tuple[MapOf, ...] = _maps()
+    maps: tuple[MapQuantity, ...] = _maps_field()
 
     def count(self, arm: Arm) -> float:
         """Approximate number of cells, computed without creating them."""
-        return count([self.x, self.y, self.z], self.step)
+        return cell_count([self.x, self.y, self.z], self.step)
 
     def fault(self, arm: Arm) -> Fault | None:
         return _fault({"x": self.x, "y": self.y, "z": self.z}, self.step, lambda: self.count(arm))
 
     def find(self, arm: Arm, progress: PointProgress = no_progress) -> PoseSet:
-        along = tuple(centres(ends, self.step) for ends in (self.x, self.y, self.z))
+        along = tuple(cell_centres(ends, self.step) for ends in (self.x, self.y, self.z))
         cells = Cells("xyz", along, self.step, 0.0, frame_matrix(self.frame.xyz, self.frame.rpy))
         return replace(cells.find(arm, self.constraints, progress), maps=self.maps)

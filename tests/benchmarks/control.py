@@ -18,7 +18,7 @@ import numpy as np
 import armsim
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import linearise
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
@@ -31,10 +31,10 @@ P = 0.95
 
 def distances(evaluated: EvaluatedMachine, units: int, seed: int, scale: float = 1.0) -> np.ndarray:
     """Distance of every visit, shape (visits, units). [m]"""
-    sampler = Sampler.prepare(evaluated, SamplingPlan(units, VISITS, seed))
+    sampler = MachineAtPoses.prepare(evaluated, SamplingPlan(units, VISITS, seed))
     small = replace(sampler, unit_value=sampler.unit_value * scale, visit_value=sampler.visit_value * scale)
     draws = draw_units(evaluated.terms, sampler.plan)
-    return np.linalg.norm(small.follow(0, 0, 0, draws, 0, units)[0], axis=0) / scale
+    return np.linalg.norm(small.visit_displacements(0, 0, 0, draws, 0, units)[0], axis=0) / scale
 
 
 def half_width(per_unit: np.ndarray) -> float:

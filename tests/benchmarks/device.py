@@ -112,12 +112,12 @@ def demo(threads: int, large: bool) -> None:
     spans: list[tuple[float, float]] = []
     untimed = cuda_sampler.CudaSampler._try
 
-    def timed(self: Any, poses: Any, coefficients: Any, part: Any, units: Any) -> Any:
+    def timed(self: Any, poses: Any, coefficients: Any, item: Any, units: Any) -> Any:
         begin = time.perf_counter()
-        sampled = untimed(self, poses, coefficients, part, units)
+        sampled = untimed(self, poses, coefficients, item, units)
         spans.append((begin, time.perf_counter()))
         if len(calls) < 100:
-            calls.append((poses, coefficients, part))
+            calls.append((poses, coefficients, item))
         return sampled
 
     cuda_sampler.CudaSampler._try = timed  # type: ignore[method-assign]

@@ -18,7 +18,7 @@ import armsim
 from armsim.errormodel.distributions import open_interval
 from armsim.errormodel.terms import Term
 from armsim.sampling.first_order import linearise
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
@@ -38,7 +38,9 @@ def draws(terms: tuple[Term, ...], units: int, net: int, seed: int) -> np.ndarra
         even = open_interval(rng.random((dimensions, units)))
     ends = np.cumsum([draw.dimensions for draw in result_value])
     rows = np.split(even, ends[:-1])
-    return np.ascontiguousarray(np.concatenate([draw.of(row) for draw, row in zip(result_value, rows, strict=True)]))
+    return np.ascontiguousarray(
+        np.concatenate([draw.from_uniform(row) for draw, row in zip(result_value, rows, strict=True)])
+    )
 
 
 def main() -> None:
@@ -48,7 +50,7 @@ def main() -> None:
     machine = study.scenario.machine
     worst = int(np.argmax(linearise(machine.at(poses)).mean_square))
     evaluated = machine.at(poses[worst : worst + 1])
-    sampler = Sampler.prepare(evaluated, SamplingPlan(1, 30, 1))
+    sampler = MachineAtPoses.prepare(evaluated, SamplingPlan(1, 30, 1))
     law = sampler.visit_distribution()
 
     def accuracy(units: int, net: int, seed: int) -> np.ndarray:

@@ -48,7 +48,7 @@ from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.pose_statistics import share_names
-from armsim.sampling.sampler import sampling
+from armsim.sampling.sampler import open_runner
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, PoseConstraints
 from armsim.tasks.inverse import Solver
@@ -155,7 +155,7 @@ def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
 
 
 def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> None:
-    with sampling(machine, 0.95, RunOptions(workers, 8 * GIB)) as place:
+    with open_runner(machine, 0.95, RunOptions(workers, 8 * GIB)) as place:
         place.run(plan, [TaskConfigurations("", Configurations(q))])
 
 
@@ -275,7 +275,7 @@ def poses() -> None:
         arm, _ = published_arm(name)
         constraints = PoseConstraints(rpy=(math.pi, 0.0, 0.0))
         solver = Solver(arm, constraints)
-        commands = [constraints.at((0.35 + 0.002 * k, 0.05, 0.25)) for k in range(100)]
+        commands = [constraints.command_at((0.35 + 0.002 * k, 0.05, 0.25)) for k in range(100)]
         first = solver.solve(commands[0], solver.starts())
         assert isinstance(first, np.ndarray)
 
@@ -303,13 +303,13 @@ def memory() -> None:
         code = (
             "import sys, time, numpy as np, armsim\n"
             "from armsim.sampling.population import TaskConfigurations\n"
-            "from armsim.sampling.sampler import sampling\n"
+            "from armsim.sampling.sampler import open_runner\n"
             "from armsim.model.configurations import Configurations\n"
             "from armsim.run_options import RunOptions\n"
             "from armsim.sampling_plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
-            "with sampling(machine, 0.95, RunOptions(2, 2**30)) as place:\n"
+            "with open_runner(machine, 0.95, RunOptions(2, 2**30)) as place:\n"
             f"    place.run(SamplingPlan({units}, {visits}, 1), [TaskConfigurations('', Configurations(q))])\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )

@@ -46,7 +46,7 @@ def measure(first_round: bool) -> None:
     memory, every = 64 * 2**30, workers_up_to(os.cpu_count() or 1)
     study = armsim.load("scenarios/bonding-cell.yaml")
     pose_sets = study.find()
-    some = [poses.only(list(poses.names[::2])) for poses in pose_sets]
+    some = [poses.select(list(poses.names[::2])) for poses in pose_sets]
     study.with_plan(units=256, visits=2).sample(pose_sets, RunOptions(every[-1], memory))  # kernels and nets are ready
     plans = [(2000, pose_sets, "threads", workers) for workers in every]
     if first_round:

@@ -21,7 +21,7 @@ import numpy as np
 from armsim.core import philox, screws, unit_figures
 from armsim.core import sample_kernel as kernel
 from armsim.core.compile import compiled
-from armsim.core.counting import RATIO_BINS
+from armsim.core.counting import LOGARITHMIC_BINS
 from armsim.core.kernel_digest import LANES
 
 CALLS = 2000
@@ -160,7 +160,7 @@ def stages() -> None:
     screws.apply_unit_errors(1e-5 * rng.standard_normal((6, LANES)), axes, np.arange(6), rows, frame, half)
     settled, errors = frame.copy(), 1e-5 * rng.standard_normal((6, 4, LANES))
     now, before = rng.integers(0, 4096, (2, 5 * LANES))
-    shapes = (2, RATIO_BINS), (RATIO_BINS,), (3, 4096), (3, 4096)
+    shapes = (2, LOGARITHMIC_BINS), (LOGARITHMIC_BINS,), (3, 4096), (3, 4096)
     histograms = kernel.Histograms(*(np.zeros(shape, dtype=np.int64) for shape in shapes), np.zeros((2, 5)))
     key, bins = np.array([1, 2], dtype=np.uint32), np.zeros(5 * LANES, dtype=np.int64)
     every = (

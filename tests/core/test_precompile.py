@@ -11,17 +11,17 @@ from numba.core.errors import TypingError
 from pose_samples import all_visits
 from support import normal_machine, planar_arm
 
-from armsim.core import pose_kernel, precompile, reach, visit_sums
+from armsim.core import damped_least_squares, pose_kernel, precompile, visit_sums
 from armsim.core.compile import compiled, subroutine
-from armsim.core.sample_kernel import follow_units
-from armsim.core.separate import call, separate
+from armsim.core.function_addresses import call_at_address, call_by_address
+from armsim.core.sample_kernel import displace_units_per_visit
 from armsim.core.unit_figures import evaluate_units
 from armsim.model.configurations import Configurations
 from armsim.run_options import RunOptions
 from armsim.sampling.kernels import COMPILE_COMMAND
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.sampler import sampling
+from armsim.sampling.sampler import open_runner
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, PoseConstraints
 from armsim.tasks.inverse import Solver
@@ -32,7 +32,7 @@ def twice(x: float) -> float:
     return 2.0 * x
 
 
-@separate(lambda: (np.empty(1), 1))
+@call_by_address(lambda: (np.empty(1), 1))
 def fill(values: np.ndarray, number: int) -> None:
     values[:] = twice(number)
     if number > 2:
@@ -41,7 +41,7 @@ def fill(values: np.ndarray, number: int) -> None:
 
 @compiled
 def call_fill(address: int, values: np.ndarray, number: int) -> None:
-    call(address, fill, (values, number))
+    call_at_address(address, fill, (values, number))
 
 
 def test_a_separate_function_is_called_and_its_error_heard() -> None:
@@ -66,21 +66,27 @@ def test_the_jobs_compile_the_types_that_a_run_passes() -> None:
     machine = normal_machine(planar_arm(0.3, 0.2, 0.1), 1e-4, 1e-4, 1e-4)
     solver = Solver(machine.arm, PoseConstraints())
     assert isinstance(solver.solve(Command((0.3, 0.1, 0.0)), solver.starts()), np.ndarray)
-    with sampling(machine, 0.95, RunOptions(1)) as sampler:
+    with open_runner(machine, 0.95, RunOptions(1)) as sampler:
         sampler.run(SamplingPlan(130, 2, 1), [TaskConfigurations("", Configurations(np.zeros((1, 3))))])
     evaluated = machine.evaluated(Configurations(np.zeros((1, 3))))
-    at_pose = Sampler.prepare(evaluated, SamplingPlan(130, 2, 1))
+    at_pose = MachineAtPoses.prepare(evaluated, SamplingPlan(130, 2, 1))
     at_pose.barycentres(0, np.zeros((3, 256)), 130)
     all_visits(at_pose, 0)
-    for job in ("barycentres of arms", "visits one by one", "poses", "integrals over visits", precompile.OF_SOLVER[2]):
+    for job in (
+        "barycentres of arms",
+        "visits one by one",
+        "poses",
+        "integrals over visits",
+        precompile.SOLVER_JOBS[2],
+    ):
         precompile.JOBS[job].compile()
     kernels = (
         evaluate_units,
-        follow_units,
+        displace_units_per_visit,
         pose_kernel._sample_poses,
-        visit_sums.sum_law,
+        visit_sums.sum_distance_powers,
         visit_sums.sum_influences,
-        reach._solve_from,
+        damped_least_squares._solve_from,
     )
     assert [len(kernel.signatures) for kernel in kernels] == [1] * 6  # type: ignore[attr-defined]
 

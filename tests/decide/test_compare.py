@@ -16,7 +16,7 @@ from armsim.decide import compare
 from armsim.errors import InputError
 from armsim.report import decision_sentences
 from armsim.run_options import RunOptions
-from armsim.sampling.paired_difference import Difference, half_width, influence, share_difference
+from armsim.sampling.paired_difference import Difference, half_width_of_mean, influence, share_difference
 from armsim.study import Study
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))
@@ -36,7 +36,7 @@ def test_influence_gives_the_scatter_of_a_quantile(share: float) -> None:
         unit = math.sqrt(share) * generator.standard_normal(300)
         values = np.exp(0.5 * (unit + math.sqrt(1 - share) * generator.standard_normal((8, 300))))
         quantiles.append(np.quantile(values, 0.95))
-        half_widths.append(half_width(influence(values, 0.95), 300))
+        half_widths.append(half_width_of_mean(influence(values, 0.95), 300))
     assert np.median(half_widths) == pytest.approx(1.96 * np.std(quantiles), rel=0.15)
 
 
@@ -53,11 +53,11 @@ def test_the_paired_interval_covers_and_is_narrow() -> None:
         a = np.abs(common)
         b = np.abs(common + math.sqrt(0.1) * generator.standard_normal((4, 500)))
         one, other = influence(a, 0.95), influence(b, 0.95)
-        half = half_width(other - one, 500)
+        half = half_width_of_mean(other - one, 500)
         value = np.quantile(b, 0.95) - np.quantile(a, 0.95)
         covered += abs(value - true) <= half
         paired.append(half)
-        alone.append(math.hypot(half_width(one, 500), half_width(other, 500)))
+        alone.append(math.hypot(half_width_of_mean(one, 500), half_width_of_mean(other, 500)))
     assert covered / 300 >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / 300)
     assert np.median(paired) < 0.7 * np.median(alone)
 

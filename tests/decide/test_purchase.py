@@ -121,8 +121,8 @@ def test_program_listing_and_bounds_are_those_of_enumeration(seed: int) -> None:
     assert listed is not None
     cheaper = list(listed)
     assert set(cheaper) == {choice for choice, price in prices.items() if price < middle}
-    in_order = [prices[choice] for choice in cheaper]
-    assert in_order == sorted(in_order, reverse=True)
+    map_in_order = [prices[choice] for choice in cheaper]
+    assert map_in_order == sorted(map_in_order, reverse=True)
     assert least_price(options) <= min(prices.values()) + 1e-9
 
 

@@ -14,7 +14,7 @@ import pytest
 from support import COARSE, ROOT, few_discs, normal_joint, planar_arm
 
 import armsim
-from armsim.assessment import AssessedTask, judge, state_of_all
+from armsim.assessment import AssessedTask, judge, overall_verdict_of
 from armsim.decide import ledger, option_moments, select
 from armsim.decide import search as search_module
 from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_moments, moments_of, moments_of_options
@@ -351,7 +351,7 @@ def test_a_yield_that_fails_is_found_without_a_whole_sample(monkeypatch: pytest.
     state = SearchState(search, search.program())
     assert not state.passes_sampling(choice)
     (rival,) = state.rivals()
-    assert state_of_all(search.sample(choice, seed=search.confirmation_seed)[0]) == "not met"
+    assert overall_verdict_of(search.sample(choice, seed=search.confirmation_seed)[0]) == "not met"
     assert not rival.undecided  # a second population fails it too, at all poses, though not at few
 
 

@@ -14,8 +14,8 @@ from armsim.decide.pose_population import PosePopulation
 from armsim.documents.load import load_changed, load_scenario
 from armsim.model.machine import Machine
 from armsim.model.parameters import numbers
-from armsim.sampling.monte_carlo import Sampler
-from armsim.sampling.paired_difference import difference, quantile_shift
+from armsim.sampling.monte_carlo import MachineAtPoses
+from armsim.sampling.paired_difference import quantile_difference, quantile_shift
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
@@ -75,7 +75,9 @@ def test_what_a_number_changes_is_what_a_whole_sample_shows(which: str) -> None:
     def followed(other: Machine) -> np.ndarray:
         evaluated, number = other.evaluated(configuration), int(configuration.numbers[0])
         draws = draw_units(evaluated.terms, plan)
-        return np.linalg.norm(Sampler.prepare(evaluated, plan).follow(0, number, 5, draws, 0, 1024, 4)[0], axis=0)
+        return np.linalg.norm(
+            MachineAtPoses.prepare(evaluated, plan).visit_displacements(0, number, 5, draws, 0, 1024, 4)[0], axis=0
+        )
 
     population, before = PosePopulation.of(machine, plan, 5, configuration), followed(machine)
     np.testing.assert_allclose(population.distance, before, rtol=1e-9)
@@ -95,7 +97,7 @@ def test_members_that_a_sample_lacks_are_allowed_for() -> None:
         rng = np.random.default_rng(seed)
         one = 1000.0 + 100.0 * rng.normal(size=(1, 4000))
         shift = quantile_shift(one, one + np.where(rng.random(one.shape) < 0.01, -1.0, 1.0), 0.99)
-        interval = difference(shift.value, shift.influences, 4000, shift.unseen).interval
+        interval = quantile_difference(shift.value, shift.influences, 4000, shift.unsampled_half_width).interval
         assert interval is not None
         assert interval[1] - interval[0] < 0.5
         covered.append(interval[0] <= 0.98 <= interval[1])

@@ -14,7 +14,7 @@ from armsim.errors import InputError
 from armsim.explorer import charts
 from armsim.explorer.result_charts import sweep_map_chart
 from armsim.report.sweep_review import sweep_frame, sweep_map_sentence, sweep_review
-from armsim.requirement import combined
+from armsim.requirement import overall_verdict
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.run_options import RunOptions
 
@@ -206,7 +206,7 @@ def test_pairs_of_values_are_runs_of_both_changes() -> None:
     chart = sweep_map_chart(actual, "stations", "position", charts.Theme.of(False))
     display = max((one for row in judgements for one in row), key=lambda one: one.value).display_unit
     assert chart["data"][0]["z"] == [[display.factor * one.value for one in row] for row in judgements]
-    met = sum(combined(point.tasks[0].judgements) == "met" for one in actual.sweeps for point in one.points)
+    met = sum(overall_verdict(point.tasks[0].judgements) == "met" for one in actual.sweeps for point in one.points)
     assert f"met at {met} of 4 pairs" in sweep_map_sentence(actual)
     with pytest.raises(InputError, match="the same number twice"):
         sweep_map(study, (PATH, PATH), (rows, columns), RunOptions(1))

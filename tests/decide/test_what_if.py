@@ -67,7 +67,9 @@ def share_passing(study: Study, sample: TaskSample) -> float:
     assert requirement.repeatability is not None
     accuracy, repeatability = sample.worst[:2]
     return float(
-        np.mean((accuracy <= requirement.position) & (repeatability <= requirement.repeatability) & sample.operating)
+        np.mean(
+            (accuracy <= requirement.position) & (repeatability <= requirement.repeatability) & sample.within_operation
+        )
     )
 
 
@@ -177,7 +179,7 @@ def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
     uniform = np.clip(sample.sample(problem, 4096, calc_second_order=False, seed=1), 1e-9, 1 - 1e-9)
     errors, column = np.zeros((len(uniform), 2)), 0
     for n, term in terms:
-        draws = term.draw.of(uniform[:, column : column + term.draw.dimensions].T)
+        draws = term.draw.from_uniform(uniform[:, column : column + term.draw.dimensions].T)
         column += term.draw.dimensions
         for k, axis, value in evaluated.acts[n]:
             errors[:, axis] += draws[k] * value[0]

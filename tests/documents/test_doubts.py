@@ -19,7 +19,7 @@ from armsim.model.encoder import Encoder, SheetSummary, Signal
 from armsim.model.motion import Motion
 from armsim.model.transmission import Transmission
 from armsim.results import Result
-from armsim.sampling.layout import RECORD_BYTES, Resources, Workload, lay_out
+from armsim.sampling.layout import RECORD_BYTES, Resources, Workload, choose_layout
 from armsim.sampling_plan import SamplingPlan
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -85,10 +85,11 @@ def test_the_estimate_counts_what_chunks_hand_back() -> None:
     machine = load_scenario(DEMO).machine
     study = armsim.load(DEMO).with_plan(units=64, visits=1)
     (sample, *_) = study.judge(study.find())[1].tasks
-    arrays = (sample.extremes.worst, sample.extremes.repeatability_bounds, sample.operating)
+    arrays = (sample.extremes.worst, sample.extremes.repeatability_bounds, sample.within_operation)
     assert sum(array.nbytes for array in arrays) == 64 * RECORD_BYTES
     one, three = (
-        lay_out(machine, SamplingPlan(500_000, 30), Workload(10, 200, n), Resources(1, 2**33)).estimate for n in (1, 3)
+        choose_layout(machine, SamplingPlan(500_000, 30), Workload(10, 200, n), Resources(1, 2**33)).estimated_bytes
+        for n in (1, 3)
     )
     assert three - one == 2 * RECORD_BYTES * 500_000
 

@@ -22,7 +22,7 @@ from test_session import CATALOGUE, small
 
 import armsim
 from armsim.explorer.session_file import read_session_file
-from armsim.requirement import deciding
+from armsim.requirement import deciding_judgement
 
 pytestmark = pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
 GL = (
@@ -183,7 +183,7 @@ def test_it_shows_what_a_run_says(page: Any, served: tuple[str, Path]) -> None:
     summary = result.task("side view").summary
     for judgement in summary.judgements:
         assert number(page, judgement.statistic) == judgement.figure
-    decisive = deciding([judgement for _, judgement in result.named_judgements])
+    decisive = deciding_judgement([judgement for _, judgement in result.named_judgements])
     verdict = page.inner_text(named("verdict"))
     assert verdict.startswith(f"requirement {result.state}: {decisive.statistic} {decisive.figure} of ")
     page.wait_for_selector(".js-plotly-plot .hm")

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.colors import to_rgb
 
 from armsim.arrays import Array
-from armsim.causes import Cause, together
+from armsim.causes import Cause, combine_causes
 from armsim.figures.cause_palette import FAMILIES, OTHERS, SUM, look_of
 from armsim.model.effects import effects
 
@@ -53,6 +53,6 @@ def test_every_cause_has_a_look_of_its_own() -> None:
 def test_joined_causes_look_like_none_alone() -> None:
     one, other = Cause("lost motion"), Cause("hysteresis")
     alone = {look_of(cause.name) for family in FAMILIES.values() for cause in family}
-    assert look_of(together(one, other).name) not in alone
+    assert look_of(combine_causes(one, other).name) not in alone
     assert look_of("a cause of tomorrow").colour == OTHERS
     assert look_of("a cause of tomorrow") != SUM

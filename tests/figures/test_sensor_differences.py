@@ -57,7 +57,7 @@ def test_there_and_back_stand_a_step_apart(result: Result) -> None:
         arcsec = np.degrees(1) * 3600
         assert forth[:, 1].max() - back[:, 1].max() == pytest.approx(30.0)
         assert forth[:, 1].max() == pytest.approx(
-            (max(pair.difference.curve.swept_high) + 0.5 * pair.difference.width) * arcsec
+            (max(pair.difference.curve.envelope_high) + 0.5 * pair.difference.width) * arcsec
         )
         assert band[:, 1].max() == pytest.approx(
             (max(pair.difference.curve.high) + 0.5 * pair.difference.width) * arcsec

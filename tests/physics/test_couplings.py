@@ -263,7 +263,7 @@ def test_a_screw_spline_lifts_by_both_motors(tmp_path: Path) -> None:
     spline = attained(10 * turn) / 10
     nut = attained(2 * (2 * np.pi * lift / lead - turn)) / 2
     rise = lead * (nut + spline) / (2 * np.pi) - lift
-    across = 0.03 * (np.exp(1j * -spline) - np.exp(1j * -turn))  # the tool hangs upside down
+    across = 0.03 * (np.exp(1j * -spline) - np.exp(1j * -turn))  # the tool hangs in reverse order
     pose = armsim.load(path).run().task("t").poses[0]
     expected = np.array([across.real, across.imag, -rise])
     assert np.array(pose.error.mean) == pytest.approx(expected, abs=3 * SECOND * np.linalg.norm(expected) + 1e-9)
@@ -299,7 +299,7 @@ def test_a_screw_that_is_too_long_carries_the_slide_too_far(tmp_path: Path, case
     path = scenario(tmp_path, QUILL, joints, {"p": ["0 deg", "0 deg", "170 deg", "123 mm"]}, more)
     pose = armsim.load(path).run().task("t").poses[0]
     # rounding of the discs leaves some nanometres
-    assert pose.error.mean[2] == pytest.approx(-share * (0.123 - fixed), abs=2e-8)  # it hangs upside down
+    assert pose.error.mean[2] == pytest.approx(-share * (0.123 - fixed), abs=2e-8)  # it hangs in reverse order
     joints = {"wheel": "placement: motor", "lift": f"placement: motor, {SCREW % transmission}"}
     path = scenario(tmp_path, SPINE, joints, {"p": ["0 deg", "123 mm"]}, more)
     pose = armsim.load(path).run().task("t").poses[0]

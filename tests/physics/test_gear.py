@@ -15,16 +15,16 @@ from armsim.model.mounting import Mounting
 from armsim.model.transmission import Harmonic, Transmission
 from armsim.physics.gear import kinematic_error, reversal
 
-FIXED = "fixed"
+POSE_NUMBERS = "fixed"
 
 
 def test_kinematic_error_orders() -> None:
     """Source: brute force: a wave of 3 periods per input turn, seen from the output of a 50:1 gear."""
     output = np.linspace(0, 2 * np.pi, 2001)
     motor = 50 * output
-    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, per_turn_of_input=50, phase=0.0)
+    terms = kinematic_error(Distribution(POSE_NUMBERS, 1e-4), 3, per_turn_of_input=50, phase=0.0)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * motor), atol=1e-14)
-    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, phase=0.3)
+    terms = kinematic_error(Distribution(POSE_NUMBERS, 1e-4), 3, phase=0.3)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * output - 0.3), atol=1e-14)
 
 
@@ -69,8 +69,10 @@ def test_servo_loop_with_encoder_on_either_side(placement: str) -> None:
         "j",
         Encoder("disc", signal_periods=4096, interpolation=30, track_radius=radius),
         placement=placement,  # type: ignore[arg-type]
-        mounting=Mounting(Magnitude(Distribution(FIXED, e), 0.0)),
-        transmission=Transmission(ratio, (Harmonic("input-turn", 2, Magnitude(Distribution(FIXED, gear), 0.0)),)),
+        mounting=Mounting(Magnitude(Distribution(POSE_NUMBERS, e), 0.0)),
+        transmission=Transmission(
+            ratio, (Harmonic("input-turn", 2, Magnitude(Distribution(POSE_NUMBERS, gear), 0.0)),)
+        ),
     )
     command = 0.1 + np.arange(500) * 2 * np.pi / 100 / 500  # one turn of the motor
     error = simulated_joint(command, placement, e, radius, ratio, gear) - command

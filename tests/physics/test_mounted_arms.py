@@ -1,4 +1,4 @@
-"""An arm on a moving slide, on a floor, on a wall and upside down, with heavy sensors: loads and sag by pinocchio.
+"""An arm on a moving slide, on a floor, on a wall and in reverse order, with heavy sensors: loads and sag by pinocchio.
 
 The pinocchio model has a body for every sensor; deflections are gravity over stiffness times its own Jacobian.
 """

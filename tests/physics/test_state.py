@@ -26,7 +26,7 @@ from armsim.physics.linear_scale import slope_error
 from armsim.physics.timing import free_running, jitter, latency
 from armsim.sampling.first_order import linearise
 from armsim.sampling.joint_budgets import joint_budgets
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling_plan import SamplingPlan
 
 FINE = Encoder("fine", signal_periods=1, interpolation=60)
@@ -207,7 +207,7 @@ def test_temperature_is_shared_by_all_links_and_joints() -> None:
     expected = [(alpha * 0.7) ** 2 * variance, alpha**2 * (0.4**2 + 0.3**2) * variance]
     np.testing.assert_allclose(linearise(evaluated).mean_square, expected, rtol=1e-9)
     plan = SamplingPlan(4000, 1, 1)
-    sampler = Sampler.prepare(evaluated, plan)
+    sampler = MachineAtPoses.prepare(evaluated, plan)
     for pose, square in enumerate(expected):
         d, _ = all_visits(sampler, pose)
         assert np.mean(np.sum(d**2, axis=0)) == pytest.approx(square, rel=4 * math.sqrt((9 / 5 - 1) / plan.units))
@@ -309,7 +309,7 @@ def test_reversal_on_a_path_is_that_of_simulated_play() -> None:
     direction = np.sign(np.diff(commands, prepend=-1.0))
     state = State(commands, np.zeros_like(commands), np.zeros_like(commands), direction)
     shifts, standing = reversal(lost, lag, "path")
-    errors = shifts.expected(shifts.axes[0], state)
+    errors = shifts.mean_error(shifts.axes[0], state)
     np.testing.assert_allclose(errors, np.array(attained) - commands, atol=1e-9)
     assert shifts.variance(shifts.axes[0], state) == pytest.approx(0.0, abs=1e-20)
     assert standing.mean_square(standing.axes[0], state) == 0.0

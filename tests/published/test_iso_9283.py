@@ -11,7 +11,7 @@ from armsim.sampling.acceptance import simulate_test
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import Layout
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
@@ -49,8 +49,8 @@ def test_the_test_prints_the_definition() -> None:
     configurations = Configurations(np.array([[0.3, 0.8], [0.1, 1.2]]))
     plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 1, 0)
     tested = simulate_test(RunSpec(machine, plan, 0.95, layout), 0, configurations, [1], 30)
-    sampler = Sampler.prepare(machine.evaluated(configurations[1:]), plan)
-    displacement, _ = sampler.follow(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
+    sampler = MachineAtPoses.prepare(machine.evaluated(configurations[1:]), plan)
+    displacement, _ = sampler.visit_displacements(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):
         points = displacement[:, :, unit]
         assert tested.reported[1, 0, unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
@@ -77,8 +77,8 @@ def test_population_of_isotropic_scatter() -> None:
     )
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     evaluated = machine.at(np.zeros((1, 3)))
-    rp = sample_at(Sampler.prepare(evaluated, SamplingPlan(units, visits, 3)), 0, linearise(evaluated)).unit_statistics[
-        1
-    ]
+    rp = sample_at(
+        MachineAtPoses.prepare(evaluated, SamplingPlan(units, visits, 3)), 0, linearise(evaluated)
+    ).unit_statistics[1]
     assert rp.mean() == pytest.approx(3.616 * s, rel=5e-3)  # integrated over some 1500 points
     assert np.ptp(rp) < 1e-9 * s  # slides do not turn the Jacobian: all units have the same

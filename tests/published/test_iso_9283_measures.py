@@ -23,7 +23,7 @@ from armsim.sampling import measures
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.layout import GIB
 from armsim.sampling.population import TaskConfigurations
-from armsim.sampling.sampler import Samples, sampling
+from armsim.sampling.sampler import Samples, open_runner
 from armsim.sampling_plan import SamplingPlan
 
 
@@ -45,7 +45,7 @@ def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mast
 
 
 def run(machine: Machine, configurations: Configurations, plan: SamplingPlan) -> Samples:
-    with sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+    with open_runner(machine, 0.95, RunOptions(1, GIB)) as place:
         return place.run(plan, [TaskConfigurations("t", configurations)])
 
 
@@ -62,7 +62,9 @@ def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
     s, visits, units = 2e-6, 2, 1500
     machine = gantry(*(linear(n, s, mastering=1e-4) for n in "xyz"))
     configurations = Configurations(np.array([[0.1, 0.2, 0.3], [0.4, 0.2, 0.3]]))
-    accuracy, repeatability = measures.distance(spec(machine, SamplingPlan(units, visits, 1)), configurations, (0, 1))
+    accuracy, repeatability = measures.distance_measures(
+        spec(machine, SamplingPlan(units, visits, 1)), configurations, (0, 1)
+    )
     np.testing.assert_allclose(repeatability, 3 * s * math.sqrt(2), rtol=1e-3)
     np.testing.assert_allclose(accuracy, 2 * s**2 / 0.3, rtol=1e-3)
 
@@ -76,7 +78,7 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
         for joint, zero in zip(normal_machine(arm, *stds).joints, constant, strict=True)
     )
     q = np.array([[0.3, 0.8], [1.1, 1.5]])
-    accuracy, repeatability = measures.distance(
+    accuracy, repeatability = measures.distance_measures(
         spec(Machine(arm, joints), SamplingPlan(4, 1, 1)), Configurations(q), (0, 1)
     )
     rng, visits = np.random.default_rng(0), 200_000
@@ -102,7 +104,9 @@ def test_distance_by_hand() -> None:
     )
     joints = (Joint("x", encoder, 1.0, farthest=1.0), linear("y"), linear("z"))
     configurations = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
-    accuracy, repeatability = measures.distance(spec(gantry(*joints), SamplingPlan(10, 4, 1)), configurations, (0, 1))
+    accuracy, repeatability = measures.distance_measures(
+        spec(gantry(*joints), SamplingPlan(10, 4, 1)), configurations, (0, 1)
+    )
     np.testing.assert_allclose(np.abs(accuracy), 3e-6, rtol=1e-6)
     np.testing.assert_allclose(repeatability, 0.0, atol=1e-12)
 
@@ -166,11 +170,11 @@ def test_fewer_joints_come_by_the_least_motion_and_a_free_tool_may_turn() -> Non
         0.3 * math.cos(b) + 0.2 * math.cos(c),
         0.2 * math.cos(c),
     )
-    free = measures.approach(arm, q, np.array([1.0, 0, 0]), "free")
+    free = measures.approach_motion(arm, q, np.array([1.0, 0, 0]), "free")
     np.testing.assert_allclose(free, np.linalg.pinv(np.array([x, y])) @ [1.0, 0.0], atol=1e-9)
-    hits = measures.approach(arm, q, np.array([1.0, 0, 0]), "full")  # three joints can: x, y and the angle
+    hits = measures.approach_motion(arm, q, np.array([1.0, 0, 0]), "full")  # three joints can: x, y and the angle
     np.testing.assert_allclose(hits, np.linalg.solve(np.array([x, y, (1, 1, 1)]), [1.0, 0.0, 0.0]), atol=1e-6)
-    two = measures.approach(planar_arm(0.4, 0.3), q[:, :2], np.array([1.0, 0, 0]), "full")
+    two = measures.approach_motion(planar_arm(0.4, 0.3), q[:, :2], np.array([1.0, 0, 0]), "full")
     assert abs(two.sum()) > 0.1  # two joints cannot: the tool turns
 
 

@@ -72,7 +72,7 @@ def test_a_tool_of_the_document_replaces_that_of_the_model(tmp_path: Path) -> No
 
 def test_a_pose_of_spatialmath_is_a_command() -> None:
     pose = spatialmath.SE3(0.1, -0.2, 0.3) * spatialmath.SE3.RPY(0.4, -0.5, 1.1)
-    assert Command.of(pose).transform == pytest.approx(pose.A, abs=1e-12)
+    assert Command.from_pose(pose).transform == pytest.approx(pose.A, abs=1e-12)
 
 
 @pytest.mark.parametrize("name", ["Puma560", "Stanford"])

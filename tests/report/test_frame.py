@@ -102,7 +102,7 @@ def test_criteria_are_columns_by_what_they_judge() -> None:
     """One criterion more needs nothing here; a row that lacks one has a dash."""
 
     def judgement(name: str, value: float) -> Judgement:
-        return Judgement.of(name, f"{name} of errors", "{}", value, (0.9 * value, 1.1 * value), None, 100)
+        return Judgement.from_interval(name, f"{name} of errors", "{}", value, (0.9 * value, 1.1 * value), None, 100)
 
     columns = criterion_columns([(judgement("a", 1e-4),), (judgement("a", 2e-4), judgement("b", 3e-6))])
     assert [column.header for column in columns] == ["a of errors [µm]", "b of errors [µm]"]

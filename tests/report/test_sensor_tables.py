@@ -9,7 +9,7 @@ from support import ROOT
 
 import armsim
 from armsim import causes
-from armsim.causes import of_sensor
+from armsim.causes import lies_in_sensor
 from armsim.formatting import show
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.report.sensor_tables import better_sensors, each_and_every_pose, sensors_frame
@@ -47,14 +47,14 @@ def test_every_declared_cause_is_of_a_sensor_or_of_something_else() -> None:
         declared += (
             [cause for cause in value.values() if isinstance(cause, causes.Cause)] if isinstance(value, dict) else []
         )
-    others = {cause.name for cause in declared if not of_sensor(cause.name)}
+    others = {cause.name for cause in declared if not lies_in_sensor(cause.name)}
     words = ("error motion", "temperature", "growth", "drift", "bending", "payload", "stiffness", "zero of a joint")
     named = {name for name in others if any(word in name for word in words)}
     assert others - named == {
         "mastering", "gear kinematic error", "lost motion", "hysteresis", "wind-up", "lead error", "calibration",
     }  # fmt: skip
-    assert not of_sensor("eccentricity and wind-up")
-    assert of_sensor("eccentricity and disc tilt")
+    assert not lies_in_sensor("eccentricity and wind-up")
+    assert lies_in_sensor("eccentricity and disc tilt")
 
 
 def test_the_gain_is_that_of_a_run_with_ideal_sensors() -> None:
@@ -70,8 +70,8 @@ def test_the_gain_is_that_of_a_run_with_ideal_sensors() -> None:
     task = deciding_task(result)
     at = task.poses.names.index(task.summary.worst_pose)
     rms, remaining = (float(one.tasks[0].column("first_order.rms")[at]) for one in (result, better))
-    parts = [n for n, (_, cause) in enumerate(task.poses.share_names) if of_sensor(cause)]
-    assert task.poses.rms_without_parts(at, parts) == pytest.approx(remaining, rel=1e-6)
+    parts = [n for n, (_, cause) in enumerate(task.poses.share_names) if lies_in_sensor(cause)]
+    assert task.poses.rms_without_shares(at, parts) == pytest.approx(remaining, rel=1e-6)
     assert f"would lower the rms error at the worst pose by {show(rms - remaining)}" in better_sensors(result)
 
 

@@ -54,7 +54,7 @@ class Written:
         """A run of the changed scenario at the poses that were worst, with the random numbers of the first run."""
         study = self.study.change(changes)
         few = [
-            poses.only([task.summary.worst_pose]) for poses, task in zip(study.find(), self.result.tasks, strict=True)
+            poses.select([task.summary.worst_pose]) for poses, task in zip(study.find(), self.result.tasks, strict=True)
         ]
         return study.evaluate(few, RunOptions(1))[0]
 

@@ -23,7 +23,7 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.requirement.requirement import Requirement
 from armsim.run_options import RunOptions
-from armsim.sampling.operation_limits import operating
+from armsim.sampling.operation_limits import units_within_limits
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study
@@ -104,7 +104,7 @@ def test_a_yield_lost_to_absolute_reading_is_told_so() -> None:
     requirement = Requirement(1.0, repeatability=1.0, yield_=0.99)
     tasks = (Poses("t", (NamedPose("out", (0.3,)),)),)
     (task,) = Study(Scenario("slips", machine, tasks, plan, requirement, ())).run(1).tasks
-    lost = float(np.mean(~operating(machine, plan)))
+    lost = float(np.mean(~units_within_limits(machine, plan)))
     assert lost > 0.05
     judged = task.summary.judgement("yield")
     assert judged is not None

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from armsim.formatting import decimals_of, show_interval, signed
-from armsim.requirement import Judgement, State, combined, reasons, share_digits, state_of
+from armsim.formatting import decimals_of, format_change, show_interval
+from armsim.requirement import Judgement, State, overall_verdict, reasons, share_digits, state_of
 from armsim.requirement.state import units_to_resolve
 
 UM = 1e-6
@@ -18,7 +18,7 @@ UM = 1e-6
 def judged(
     value: float, low: float, high: float, limit: float | None, at_least: bool = False, quantity: str = "length"
 ) -> Judgement:
-    return Judgement.of(
+    return Judgement.from_interval(
         "position", "95 % of errors", "95 % of errors lie within {}", value, (low, high), limit, 1000, "far",
         quantity, at_least,
     )  # type: ignore[arg-type]  # fmt: skip
@@ -82,9 +82,9 @@ def test_what_is_said() -> None:
     fine = judged(100 * UM, 90 * UM, 110 * UM, 120 * UM)
     assert fine.reason == ""
     assert reasons([open_, fine, failing]) == (failing.reason, open_.reason)
-    assert combined([fine, open_]) == "not resolved"
-    assert combined([fine, open_, failing]) == "not met"
-    assert combined([judged(1.0, 0.5, 2.0, None)]) == "none stated"
+    assert overall_verdict([fine, open_]) == "not resolved"
+    assert overall_verdict([fine, open_, failing]) == "not met"
+    assert overall_verdict([judged(1.0, 0.5, 2.0, None)]) == "none stated"
     share = judged(0.7, 0.68, 0.72, 0.8, True, "share")
     assert share.figure == "70.0 % (68.0 to 72.0)"
     assert share.margin == "10.0 percentage points below the 80 % required"
@@ -114,5 +114,5 @@ def test_the_widest_interval_of_a_column_decides_its_decimals() -> None:
 
 def test_a_change_has_one_unit() -> None:
     """-1.03 um (-1.92 um to -130 nm) was told in two units."""
-    assert signed(-1.03e-6, (-1.92e-6, -0.13e-6)) == "-1.0 µm (-1.9 to -0.1)"
-    assert signed(2e-6, None) == "+2.00 µm"
+    assert format_change(-1.03e-6, (-1.92e-6, -0.13e-6)) == "-1.0 µm (-1.9 to -0.1)"
+    assert format_change(2e-6, None) == "+2.00 µm"

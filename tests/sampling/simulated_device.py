@@ -36,7 +36,7 @@ def main() -> None:
     for name, number, growing in CASES:
         study = armsim.load(ROOT / "scenarios" / f"{name}.yaml").with_plan(UNITS, VISITS)
         study = study.with_scenario(tasks=study.scenario.tasks[number : number + 1])
-        sets = [poses.only(list(poses.names[:1])) for poses in study.find()]
+        sets = [poses.select(list(poses.names[:1])) for poses in study.find()]
         (one, _), (other, notes) = (samples_of(study, sets, device, growing) for device in ("cpu", "cuda"))
         a, b = (task.tasks[0].rows.view(np.float64) for task in (one, other))
         scale = np.where(np.abs(a) > 0, np.abs(a), 1.0)

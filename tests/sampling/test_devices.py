@@ -83,7 +83,7 @@ class BrokenDevice:
     """A device that is lost as soon as it is used."""
 
     name = "broken device"
-    available = 2**40
+    available_bytes = 2**40
 
     def __init__(self) -> None:
         self.lock = threading.Lock()
@@ -96,7 +96,7 @@ class SmallDevice(BrokenDevice):
     """A device with less memory than a pose needs."""
 
     name = "small device"
-    available = 2**20
+    available_bytes = 2**20
 
 
 @pytest.mark.parametrize(
@@ -125,7 +125,7 @@ def test_more_visits_than_counts_hold_are_the_processors(stations: Study) -> Non
     sampler = cuda_sampler.CudaSampler(BrokenDevice(), 1, notes.append)  # type: ignore[arg-type]
     part: Any = type("Part", (), {"low": 0, "high": 1, "units": 2**20, "visits": 2**12})
     assert sampler._try(None, np.zeros((1, 1)), part, None) is None  # type: ignore[arg-type]
-    assert "more than its counts hold" in notes[0]
+    assert "exceed its 32-bit counts" in notes[0]
 
 
 def test_a_simulated_device_samples_as_the_processor() -> None:

@@ -10,10 +10,10 @@ import pytest
 from support import ROOT
 
 import armsim
-from armsim.results.pose_table import record
+from armsim.results.pose_table import row_type
 from armsim.run_options import MEMORY, Interrupted, RunOptions
 from armsim.sampling import population
-from armsim.sampling.layout import Layout, Resources, Workload, lay_out
+from armsim.sampling.layout import Layout, Resources, Workload, choose_layout
 from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.sampler import TABLES_IN_MEMORY
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
@@ -81,11 +81,11 @@ def test_what_cannot_fit_is_refused_after_first_order() -> None:
 def layout_of(study: Study, pose_sets: list[PoseSet], workers: int) -> tuple[Layout, int]:
     """How a run is laid out, and the memory of tables that a growing population takes beside."""
     machine = study.scenario.machine
-    row = record(len(machine.joints), len(share_names(machine))).itemsize
+    row = row_type(len(machine.joints), len(share_names(machine))).itemsize
     poses = sum(len(item.names) for item in pose_sets)
     in_motion = any(item.configurations.directions is not None for item in pose_sets)
     load = Workload(poses, row // 8, len(pose_sets), in_motion=in_motion)
-    return lay_out(machine, study.scenario.plan, load, Resources(workers)), TABLES_IN_MEMORY * poses * row
+    return choose_layout(machine, study.scenario.plan, load, Resources(workers)), TABLES_IN_MEMORY * poses * row
 
 
 @pytest.mark.parametrize(("spare", "hits"), [(2**20, "nothing"), (36 * 2**20, "part"), (2**29, "all")])
@@ -93,16 +93,16 @@ def test_memory_changes_no_bit(spare: int, hits: str, monkeypatch: pytest.Monkey
     """What is not held is sampled again from the first unit. Source: the run itself; paths among the tasks."""
     requests: list[bool] = []
 
-    class Watched(population.Allowance):
+    class Watched(population.MemoryAllowance):
         def take(self, memory: int) -> bool:
             requests.append(super().take(memory))
             return requests[-1]
 
-    monkeypatch.setattr(population, "Allowance", Watched)
+    monkeypatch.setattr(population, "MemoryAllowance", Watched)
     study = armsim.load(EVERY).with_plan(units=600, visits=3)
     poses = study.find()
     layout, tables = layout_of(study, poses, 2)
-    *_, last = study.growing(poses, RunOptions(2, layout.estimate + tables + spare))
+    *_, last = study.growing(poses, RunOptions(2, layout.estimated_bytes + tables + spare))
     assert {"nothing": not any(requests), "part": any(requests) and not all(requests), "all": all(requests)}[hits]
     assert last.last
     assert last.samples is not None
@@ -147,11 +147,11 @@ def peak_of(poses: int) -> int:
         "import armsim, numpy as np\n"
         "from armsim.model.configurations import Configurations\n"
         "from armsim.sampling.population import TaskConfigurations\n"
-        "from armsim.sampling.sampler import FirstOrder, sampling\n"
+        "from armsim.sampling.sampler import FirstOrder, open_runner\n"
         f"scenario = armsim.load({str(DEMO)!r}).with_plan(units=2000, visits=4).scenario\n"
         f"q = np.random.default_rng(0).uniform(-1, 1, ({poses}, 6))\n"
-        "with sampling(scenario.machine, 0.95) as sampler:\n"
-        "    first, *others = sampler.growing(scenario.plan, [TaskConfigurations('t', Configurations(q))], 128)\n"
+        "with open_runner(scenario.machine, 0.95) as sampler:\n"
+        "    first, *others = sampler.sample_growing(scenario.plan, [TaskConfigurations('t', Configurations(q))], 128)\n"
         "    assert isinstance(first, FirstOrder) and len(first.tables[0].rows) == len(q)\n"
         "    assert others[-1].last and others[-1].spec.plan.units == 2000\n"
         "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"

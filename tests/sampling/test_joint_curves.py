@@ -66,7 +66,7 @@ def test_a_curve_has_points_enough_or_ends(name: str) -> None:
     for curve in curves(SCENARIOS[name])[1].values():
         step = curve.position[1] - curve.position[0]
         points = min((2 * math.pi / (order * step) for order in listed_orders(curve)), default=math.inf)
-        assert (points < 16) == bool(curve.swept_low) == (curve.detail is not None)
+        assert (points < 16) == bool(curve.envelope_low) == (curve.detail is not None)
         if curve.detail is not None:
             apart = curve.detail.position[1] - curve.detail.position[0]
             assert 2 * math.pi / (curve.detail.order * apart) >= 16
@@ -78,7 +78,7 @@ def test_what_a_unit_sweeps_is_what_it_does(name: str) -> None:
     """Bounds of a dense evaluation at 41 places, touched by it within a period of the coarsest of the fine waves."""
     machine, every = curves(SCENARIOS[name])
     for number, curve in enumerate(every.values()):
-        if not curve.swept_low:
+        if not curve.envelope_low:
             continue
         position = np.array(curve.position)
         step = position[1] - position[0]
@@ -87,7 +87,7 @@ def test_what_a_unit_sweeps_is_what_it_does(name: str) -> None:
         at = np.linspace(0.05, 0.95, 41) * (position[-1] - position[0]) + position[0]
         within = at[:, None] + around * np.linspace(-0.5, 0.5, 4001)
         error = dense(machine, number, within.ravel(), only_first=True)[:, 0].reshape(within.shape)
-        low, high = np.interp(within, position, curve.swept_low), np.interp(within, position, curve.swept_high)
+        low, high = np.interp(within, position, curve.envelope_low), np.interp(within, position, curve.envelope_high)
         wide, straight = (high - low).max(), 1e-4 * np.ptp(curve.unit)  # what is coarse is straight between points
         for beyond in (error - high, low - error):
             assert beyond.max() <= 0.02 * wide + straight
@@ -103,7 +103,7 @@ def test_the_band_bounds_the_quantiles_and_is_touched(name: str) -> None:
         step = position[1] - position[0]
         for at in (60, 360, 611):
             nearby = slice(at - 16, at + 17)
-            ends = step * np.linspace(-16, 16, 1601) if curve.swept_low else step * np.arange(-16, 17)
+            ends = step * np.linspace(-16, 16, 1601) if curve.envelope_low else step * np.arange(-16, 17)
             low, high = np.quantile(dense(machine, number, position[at] + ends), (0.025, 0.975), axis=1)
             wide = curve.high[at] - curve.low[at]
             close = np.abs(ends) <= 0.5 * step

@@ -18,11 +18,11 @@ from support import HANG, ROOT, until
 
 import armsim
 from armsim.errors import RunError, TooLong
-from armsim.results.pose_table import record
+from armsim.results.pose_table import row_type
 from armsim.run_options import RunOptions
 from armsim.sampling import executors, unit_draws
-from armsim.sampling.duration import in_words
-from armsim.sampling.layout import GIB, Resources, Workload, lay_out
+from armsim.sampling.duration import duration_in_words
+from armsim.sampling.layout import GIB, Resources, Workload, choose_layout
 from armsim.sampling.pose_statistics import share_names
 from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.unit_draws import UnitDraws
@@ -42,15 +42,15 @@ def test_a_population_kept_is_the_population_drawn(demo: Study, in_memory: bool)
     draws = UnitDraws(terms, plan, in_memory)
     for first, units in ((0, plan.units), (UNIT_BLOCK, 3), (2 * UNIT_BLOCK, 2 * UNIT_BLOCK), (5 * UNIT_BLOCK, 17)):
         expected = draw_units(terms, plan, first, units)
-        assert np.array_equal(draws.of(first, units), expected)
-        assert draws.of(first, units).flags.c_contiguous
+        assert np.array_equal(draws.coefficients(first, units), expected)
+        assert draws.coefficients(first, units).flags.c_contiguous
 
 
 def too_little(study: Study) -> int:
     """Memory with which the units of a study cannot all be kept."""
     plan, poses = study.scenario.plan, len(study.find()[0].configurations)
-    row = record(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
-    return lay_out(study.scenario.machine, plan, Workload(poses, row), Resources(2)).undivided - 2**20
+    row = row_type(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
+    return choose_layout(study.scenario.machine, plan, Workload(poses, row), Resources(2)).bytes_if_undivided - 2**20
 
 
 def test_little_memory_gives_the_same_bits(demo: Study) -> None:
@@ -89,7 +89,7 @@ def test_no_room_for_the_file_is_told(demo: Study, monkeypatch: pytest.MonkeyPat
     ],
 )
 def test_durations_in_words(seconds: float, message: str) -> None:
-    assert in_words(seconds) == message
+    assert duration_in_words(seconds) == message
 
 
 def test_a_long_run_is_told_before_and_asked_for_twice(demo: Study) -> None:

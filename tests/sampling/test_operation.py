@@ -24,7 +24,7 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Harmonic, Transmission
 from armsim.run_options import RunOptions
-from armsim.sampling.operation_limits import limits_of, margins, operating
+from armsim.sampling.operation_limits import limits_of, margins, units_within_limits
 from armsim.sampling_plan import SamplingPlan
 
 ROUND = np.linspace(0.0, 2 * np.pi, 2000, endpoint=False)
@@ -92,7 +92,7 @@ def unit_draws(joint: Joint, plan: SamplingPlan) -> tuple[np.ndarray, np.ndarray
     out = [joint.encoder.track_radius * np.hypot(waves[0], waves[1])]
     assert joint.encoder.absolute is not None
     for name, spread in (("head skew", joint.mounting.head_skew), ("second track", joint.encoder.absolute.error)):
-        term = independent(name, Cause(name), (spread,), (Constant(),), spread.limit).on(Axis("j1"))
+        term = independent(name, Cause(name), (spread,), (Constant(),), spread.limit).transfer_to(Axis("j1"))
         out.append(draw_units([term], plan)[0, :400])
     return out[0], out[1], out[2]
 
@@ -141,7 +141,7 @@ def test_units_that_slip_do_not_pass(tmp_path: Path) -> None:
         joint, encoder=encoder, mounting=replace(joint.mounting, head_skew=Distribution("uniform", skew))
     )
     target = study.with_scenario(machine=replace(machine, joints=(slipping, *machine.joints[1:])))
-    fit = operating(target.scenario.machine, target.scenario.plan)
+    fit = units_within_limits(target.scenario.machine, target.scenario.plan)
     assert 0.05 < fit.mean() < 0.95
     result = target.run(2)
     for task in result.tasks:

@@ -5,7 +5,7 @@ import pytest
 from pose_samples import PoseSample, all_visits, sample_at
 from support import estimates, normal_joint, normal_machine, planar_arm, published_arm
 
-from armsim.core.counting import ratio_bin, ratio_edge
+from armsim.core.counting import logarithmic_bin, logarithmic_edge
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.encoder import Encoder
@@ -14,7 +14,7 @@ from armsim.model.machine import Machine
 from armsim.physics import assembly
 from armsim.sampling.first_order import linearise
 from armsim.sampling.kernel_arrays import DISTANCE, ROTATION
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 
@@ -22,7 +22,7 @@ from armsim.sampling_plan import SamplingPlan
 def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndarray:
     """Mean square error of the tool point at each pose and its standard deviation of the mean, shape (poses, 2)."""
     evaluated = machine.at(q)
-    linear, sampler = linearise(evaluated), Sampler.prepare(evaluated, plan)
+    linear, sampler = linearise(evaluated), MachineAtPoses.prepare(evaluated, plan)
     samples = [sample_at(sampler, pose, linear) for pose in range(len(q))]
     return np.array([[s.squared_errors.mean(), s.squared_errors.std() / np.sqrt(plan.units)] for s in samples])
 
@@ -30,7 +30,7 @@ def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndar
 def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple[PoseSample, np.ndarray, np.ndarray]:
     """The first pose as the statistics see it, and every visit of it: displacement and turn."""
     evaluated = machine.at(q)
-    sampler = Sampler.prepare(evaluated, plan)
+    sampler = MachineAtPoses.prepare(evaluated, plan)
     return sample_at(sampler, 0, linearise(evaluated)), *all_visits(sampler, 0)
 
 
@@ -131,8 +131,8 @@ def test_more_units_and_visits_extend_a_population() -> None:
 
 def test_a_cause_draws_the_same_numbers_whatever_stands_beside_it() -> None:
     """Common random numbers: keyed by name, so that two designs differ by their designs alone."""
-    alone = [t.on(Axis("j1")) for t in assembly.mastering(Distribution("uniform", 1.0))]
-    beside = [t.on(Axis("j1")) for t in assembly.eccentricity(Distribution("uniform", 1.0), 10.0)] + alone
+    alone = [t.transfer_to(Axis("j1")) for t in assembly.mastering(Distribution("uniform", 1.0))]
+    beside = [t.transfer_to(Axis("j1")) for t in assembly.eccentricity(Distribution("uniform", 1.0), 10.0)] + alone
     plan = SamplingPlan(2500, 1, 3)
     np.testing.assert_array_equal(draw_units(alone, plan)[0], draw_units(beside, plan)[4])
 
@@ -179,14 +179,14 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
     for measure, values in enumerate((distance, turn, *e)):
         assert sample.histograms.extremes[0, measure] == pytest.approx(values.min(), rel=1e-12)
         assert sample.histograms.extremes[1, measure] == pytest.approx(values.max(), rel=1e-12)
-    assert sample.histograms.ratio.sum(axis=1).tolist() == [units * visits] * 2
+    assert sample.histograms.logarithmic.sum(axis=1).tolist() == [units * visits] * 2
     assert sample.histograms.linear.sum(axis=1).tolist() == [units * visits] * 3
-    assert sample.histograms.ratio_pairs.sum() == units * (visits // 2)
+    assert sample.histograms.logarithmic_pairs.sum() == units * (visits // 2)
     expected = np.quantile(distance, [0.1, 0.5, 0.95], method="inverted_cdf")
     np.testing.assert_allclose(sample.read([DISTANCE] * 3, [0.1, 0.5, 0.95])[0], expected, rtol=2.0**-11)
     larger = np.maximum(distance[0 : visits // 2 * 2 : 2], distance[1::2])
-    middle = ratio_bin(float(np.median(distance)))
-    assert sample.histograms.ratio_pairs[:middle].sum() == np.count_nonzero(larger < ratio_edge(middle))
+    middle = logarithmic_bin(float(np.median(distance)))
+    assert sample.histograms.logarithmic_pairs[:middle].sum() == np.count_nonzero(larger < logarithmic_edge(middle))
 
 
 def test_coordinates_are_counted_about_their_mean() -> None:

@@ -19,7 +19,7 @@ from armsim.run_options import RunOptions
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, RunSpec
-from armsim.sampling.layout import BASE_BYTES, GIB, Resources, Workload, lay_out
+from armsim.sampling.layout import BASE_BYTES, GIB, Resources, Workload, choose_layout
 from armsim.sampling.pose_block import PoseBlock
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -38,7 +38,7 @@ def configurations_of(machine: Machine, poses: int = 100) -> list[engine.TaskCon
 def numbers(
     machine: Machine, plan: SamplingPlan, workers: int = 1, memory: int = GIB, processes: bool = False
 ) -> list[bytes]:
-    with engine.sampling(machine, 0.95, RunOptions(workers, memory, processes)) as place:
+    with engine.open_runner(machine, 0.95, RunOptions(workers, memory, processes)) as place:
         sampled = place.run(plan, configurations_of(machine))
     return [
         part.tobytes()
@@ -65,8 +65,8 @@ def test_any_number_of_threads(demo: Study, plain: list[bytes]) -> None:
 def test_any_block_size(demo: Study, plain: list[bytes]) -> None:
     """So little memory that units are drawn in blocks, several poses sharing each."""
     machine, plan = demo.scenario.machine, SamplingPlan(10_000, 5, 3)
-    small = int(lay_out(machine, plan, Workload(103, 200)).estimate) - 2**20
-    layout = lay_out(machine, plan, Workload(103, 200), Resources(memory=small))
+    small = int(choose_layout(machine, plan, Workload(103, 200)).estimated_bytes) - 2**20
+    layout = choose_layout(machine, plan, Workload(103, 200), Resources(memory=small))
     assert layout.unit_block < plan.units
     assert numbers(machine, plan, memory=small) == plain
 
@@ -75,11 +75,11 @@ def test_any_block_size(demo: Study, plain: list[bytes]) -> None:
 def test_poses_evaluated_apart_have_the_same_bits(size: int) -> None:
     """Rows of first order, of a single pose too. Source: the same rows evaluated together."""
     machine, plan = armsim.load(ROOT / "scenarios" / "every-task.yaml").scenario.machine, SamplingPlan(200, 5, 1)
-    spec, configurations = RunSpec.undivided(machine, plan, 0.95), Configurations(machine.survey()[:7])
-    together = EvaluatedChunk.of(spec, configurations).table(spec, configurations)
+    spec, configurations = RunSpec.in_one_block(machine, plan, 0.95), Configurations(machine.survey()[:7])
+    together = EvaluatedChunk.evaluate(spec, configurations).table(spec, configurations)
     for first in range(0, 7, size):
         poses = slice(first, first + size)
-        alone = EvaluatedChunk.of(spec, configurations[poses]).table(spec, configurations[poses])
+        alone = EvaluatedChunk.evaluate(spec, configurations[poses]).table(spec, configurations[poses])
         assert np.array_equal(alone.numbers, together.numbers[poses], equal_nan=True)
 
 
@@ -90,8 +90,8 @@ def test_more_workers_evaluate_no_pose_twice(demo: Study, monkeypatch: pytest.Mo
         evaluated.append(len(configurations))
         return evaluate(spec, configurations)
 
-    evaluate = EvaluatedChunk.of
-    monkeypatch.setattr(EvaluatedChunk, "of", watched)
+    evaluate = EvaluatedChunk.evaluate
+    monkeypatch.setattr(EvaluatedChunk, "evaluate", watched)
     numbers(demo.scenario.machine, SamplingPlan(128, 2, 3), workers=16)
     assert sum(evaluated) == 103  # the poses of both tasks
 
@@ -99,7 +99,7 @@ def test_more_workers_evaluate_no_pose_twice(demo: Study, monkeypatch: pytest.Mo
 def test_blocks_grow_so_that_threads_wait_for_few_poses_at_first() -> None:
     """Every pose once and in order. Source: CHUNK poses, then as many as before, up to the most."""
     joints = np.arange(700.0)[:, None]
-    blocks = PoseBlock.all_of(0, Configurations(joints), 10)
+    blocks = PoseBlock.divide(0, Configurations(joints), 10)
     assert [len(block.configurations) for block in blocks] == [CHUNK, CHUNK, 2 * CHUNK, 4 * CHUNK, 700 - 8 * CHUNK]
     assert np.array_equal(np.concatenate([block.configurations.joints for block in blocks]), joints)
     assert all(sum(c.rows.stop - c.rows.start for c in block.chunks) == len(block.configurations) for block in blocks)
@@ -112,7 +112,7 @@ def test_processes(demo: Study, plain: list[bytes]) -> None:
 def test_a_worker_process_begins_with_all_that_it_needs() -> None:
     """It is forked from a process that has the kernels: each of 16 would import them for seconds."""
     modules = "[name in __import__('sys').modules for name in ('armsim.core.pose_kernel', 'scipy.special')]"
-    with executors.processes(1) as pool:
+    with executors.process_pool(1) as pool:
         assert pool.submit(eval, modules).result() == [True, True]
 
 
@@ -176,7 +176,7 @@ def test_the_layout_keeps_to_the_memory(demo: Study, factor: int) -> None:
         (SamplingPlan(2000, 30 * factor), 564),
         (SamplingPlan(2000, 30), 564 * factor),
     ):
-        assert BASE_BYTES < lay_out(machine, plan, Workload(poses, 200), Resources(2)).estimate <= GIB
+        assert BASE_BYTES < choose_layout(machine, plan, Workload(poses, 200), Resources(2)).estimated_bytes <= GIB
 
 
 def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
@@ -201,9 +201,9 @@ def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
 
 def test_what_cannot_fit_is_refused_with_advice(demo: Study) -> None:
     with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ arms"):
-        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), Workload(564, 200), Resources(2, GIB // 2))
+        choose_layout(demo.scenario.machine, SamplingPlan(10_000_000, 30), Workload(564, 200), Resources(2, GIB // 2))
     with pytest.raises(RunError, match="fewer poses"):
-        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), Workload(10_000_000, 200), Resources(2))
+        choose_layout(demo.scenario.machine, SamplingPlan(2000, 30), Workload(10_000_000, 200), Resources(2))
 
 
 @pytest.mark.parametrize("tolerance", [NumericalTolerance(0.02), NumericalTolerance(4e-6, relative=False)])
@@ -211,7 +211,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     """Source: JCGM 101:2008 7.9.4; the run that ends with n units is that of n units."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     plan = SamplingPlan(500, 30, 5, tolerance)
-    with engine.sampling(machine, 0.95, RunOptions(2, GIB)) as place:
+    with engine.open_runner(machine, 0.95, RunOptions(2, GIB)) as place:
         sampled = place.run(plan, configurations_of(machine, 8))
         final = sampled.spec.plan
         again = place.run(replace(final, tolerance=None), configurations_of(machine, 8))
@@ -234,7 +234,7 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
     hits = 0
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
-        with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+        with engine.open_runner(machine, 0.95, RunOptions(1, GIB)) as place:
             sampled = place.run(plan, [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))])
         values = sampled.tasks[0].rows
         from armsim.results.pose_table import PoseTable

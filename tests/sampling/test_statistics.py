@@ -7,7 +7,7 @@ import pytest
 from pose_samples import mean_over_units
 from support import estimates, sample_of
 
-from armsim.core.counting import ratio_bin, ratio_edge
+from armsim.core.counting import logarithmic_bin, logarithmic_edge
 from armsim.sampling import statistics as stats
 
 
@@ -144,7 +144,7 @@ def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> Non
     """
     from scipy.stats import beta, t
 
-    edges = np.array([ratio_edge(ratio_bin(1.0) + number) for number in range(200)])
+    edges = np.array([logarithmic_edge(logarithmic_bin(1.0) + number) for number in range(200)])
     generator = np.random.default_rng(11)
     actual, by_hand = [], []
     for _ in range(150):

@@ -21,7 +21,7 @@ from armsim.run_options import RunOptions
 from armsim.sampling import sampler as engine
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.pose_statistics import centred_moments
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -92,7 +92,7 @@ def test_a_bias_far_above_the_scatter_costs_no_digits() -> None:
     joint = replace(normal_joint("j1", 2e-9), mastering=Distribution("fixed", 2e-3))
     evaluated = Machine(arm, (joint,)).at([[0.0]])
     linear = linearise(evaluated)
-    sample = sample_at(Sampler.prepare(evaluated, SamplingPlan(3000, 20, 1)), 0, linear)
+    sample = sample_at(MachineAtPoses.prepare(evaluated, SamplingPlan(3000, 20, 1)), 0, linear)
     (mean,), (covariance,) = centred_moments(sample.sums[None, :9] / 60_000, linear.mean)
     assert covariance[1, 1] == pytest.approx((0.5 * 2e-9) ** 2, rel=4 / math.sqrt(2 * 60_000) + 1e-5)
     assert np.linalg.eigvalsh(covariance)[0] >= -1e-15 * covariance[1, 1]
@@ -104,7 +104,7 @@ def test_no_scatter_leaves_no_negative_variance() -> None:
     joints = tuple(replace(normal_joint(name, 1e-30), mastering=Distribution("fixed", 7e-3)) for name in arm.names)
     evaluated = Machine(arm, joints).at([[0.3, 0.4]])
     linear = linearise(evaluated)
-    sample = sample_at(Sampler.prepare(evaluated, SamplingPlan(300, 5, 1)), 0, linear)
+    sample = sample_at(MachineAtPoses.prepare(evaluated, SamplingPlan(300, 5, 1)), 0, linear)
     _, (covariance,) = centred_moments(sample.sums[None, :9] / 1500, linear.mean)
     values = np.linalg.eigvalsh(covariance)
     assert values[0] >= -1e-20 * values[-1] - 1e-40
@@ -119,12 +119,12 @@ def test_the_bias_is_given_to_the_joints_that_make_it() -> None:
     machine = replace(machine, joints=joints)
     linear = linearise(machine.at([[0.0, 0.0]]))
     by_hand = np.array([0.7 * zeros[0], 0.3 * zeros[1]])  # both along y
-    parts = {term.name: bias_part[0] for term, bias_part in zip(machine.terms, linear.bias_parts, strict=True)}
+    parts = {term.name: bias_part[0] for term, bias_part in zip(machine.terms, linear.bias_contributions, strict=True)}
     total = by_hand.sum() ** 2
     assert parts["j1/mastering"] == pytest.approx(by_hand[0] * by_hand.sum(), rel=1e-9)
     assert parts["j2/mastering"] == pytest.approx(by_hand[1] * by_hand.sum(), rel=1e-9)
     assert parts["j2/mastering"] < 0
-    assert linear.bias_parts.sum() == pytest.approx(total, rel=1e-9)
+    assert linear.bias_contributions.sum() == pytest.approx(total, rel=1e-9)
 
 
 def test_bias_shares_sum_to_the_bias_at_every_pose() -> None:
@@ -143,22 +143,22 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4)
     configurations = [engine.TaskConfigurations("t", Configurations(np.array([[0.3, 0.5]])))]
     plan = SamplingPlan(1000, 3, 1, NumericalTolerance(1e-12))
-    with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+    with engine.open_runner(machine, 0.95, RunOptions(1, GIB)) as place:
         sampled = place.run(plan, configurations)
     assert sampled.adaptive is not None
     assert not sampled.adaptive.reached
     assert sampled.spec.plan.units == 25_000 // sampled.adaptive.units_of_batch * sampled.adaptive.units_of_batch
 
     monkeypatch.setattr(engine, "MOST_UNITS", 100_000)
-    lay_out = engine.lay_out
+    choose_layout = engine.choose_layout
 
     def small(machine: Machine, plan: SamplingPlan, *others: object) -> object:
         if plan.units > 22_000:
             raise RunError("too large")
-        return lay_out(machine, plan, *others)  # type: ignore[arg-type]
+        return choose_layout(machine, plan, *others)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(engine, "lay_out", small)
-    with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+    monkeypatch.setattr(engine, "choose_layout", small)
+    with engine.open_runner(machine, 0.95, RunOptions(1, GIB)) as place:
         sampled = place.run(plan, configurations)
     assert sampled.adaptive is not None
     assert sampled.spec.plan.units <= 22_000
@@ -185,7 +185,7 @@ def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:
     paths = ("accuracy.p95", "repeatability.p95", "orientation_repeatability.p95")
     rows = []
     for workers in (1, 3):
-        with engine.sampling(machine, 0.95, RunOptions(workers, GIB)) as place:
+        with engine.open_runner(machine, 0.95, RunOptions(workers, GIB)) as place:
             (task,) = place.run(SamplingPlan(300, 3, 1), [engine.TaskConfigurations("t", Configurations(q))]).tasks
         names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
         table = PoseTable(("",) * 40, names, task.rows)

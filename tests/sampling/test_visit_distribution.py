@@ -21,7 +21,7 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
 from armsim.sampling.first_order import linearise
-from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling.statistics import pose_repeatability
 from armsim.sampling.visit_distribution import VisitDistribution
@@ -29,7 +29,7 @@ from armsim.sampling.visit_integrals import nets
 from armsim.sampling_plan import SamplingPlan
 
 VISITS = 400_000
-FIXED = Distribution("fixed", 1.0)
+POSE_NUMBERS = Distribution("fixed", 1.0)
 
 
 def joint(name: str, constant: float, noise: float, lost: float, rotary: bool = True) -> Joint:
@@ -63,7 +63,7 @@ def test_a_unit_has_what_endless_visits_show(arm_name: str, case: str) -> None:
     rotary = [item.revolute for item in arm.joints]
     machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, constant, noises, losts, rotary, strict=True)))
     q = rng.uniform(-1.2, 1.2, n)
-    sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
+    sampler = MachineAtPoses.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
     distribution = sampler.visit_distribution()
     figures, barycentre = sampler.unit_statistics_at_pose(
         0, distribution, draw_units(machine.terms, sampler.plan, 0, 1), 1
@@ -99,7 +99,7 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
     rotary = [item.revolute for item in arm.joints]
     machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, [0.0] * n, noises, losts, rotary, strict=True)))
     q = rng.uniform(-1.2, 1.2, n)
-    sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
+    sampler = MachineAtPoses.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
     distribution = sampler.visit_distribution()
     visits = VISITS // 4  # both sides of a difference have the same draws
     draws = noises * rng.standard_normal((visits, n)) + losts * rng.choice([-1.0, 1.0], (visits, n))
@@ -128,7 +128,7 @@ def test_known_laws() -> None:
         k = np.arange(len(gains))
         visit_coefficients = VisitCoefficients((kind,) * len(gains), k, k, np.ones((1, len(gains))))
         gains = nominal_gains(visit_coefficients, at, np.zeros((1, 3)))
-        integrals = VisitIntegrals.of(visit_coefficients.distributions, gains, SamplingPlan(20_000, 100, 5))
+        integrals = VisitIntegrals.prepare(visit_coefficients.distributions, gains, SamplingPlan(20_000, 100, 5))
         integrals.sum()
         actual = visit_distribution(visit_coefficients, at, integrals)
         assert actual.half_width[0] < 3e-3 * actual.repeatability[0]
@@ -153,13 +153,13 @@ def test_the_interval_of_the_integration_covers() -> None:
     evaluated = machine.at(rng.uniform(-1, 1, 6))
     truth = np.mean(
         [
-            Sampler.prepare(evaluated, SamplingPlan(40_000, 100, seed)).visit_distribution().repeatability[0]
+            MachineAtPoses.prepare(evaluated, SamplingPlan(40_000, 100, seed)).visit_distribution().repeatability[0]
             for seed in range(50, 66)
         ]
     )
     hits = 0
     for seed in range(300):
-        distribution = Sampler.prepare(evaluated, SamplingPlan(200, 30, seed)).visit_distribution()
+        distribution = MachineAtPoses.prepare(evaluated, SamplingPlan(200, 30, seed)).visit_distribution()
         hits += abs(distribution.repeatability[0] - truth) <= distribution.half_width[0]
     assert hits / 300 == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 300))
 
@@ -169,7 +169,7 @@ def test_no_visit_no_repeatability() -> None:
     arm, _ = published_arm("Puma560")
     machine = Machine(arm, tuple(joint(name, 1e-3, 0.0, 0.0) for name in arm.names))
     evaluated = machine.at(np.zeros(6))
-    sampler = Sampler.prepare(evaluated, SamplingPlan(256, 1, 3))
+    sampler = MachineAtPoses.prepare(evaluated, SamplingPlan(256, 1, 3))
     distribution = sampler.visit_distribution()
     figures, _ = sampler.unit_statistics_at_pose(0, distribution, draw_units(machine.terms, sampler.plan), 256)
     linear = linearise(evaluated)
@@ -188,12 +188,12 @@ def test_nets_are_standardised() -> None:
 def test_poses_worked_out_apart_have_the_same_bits(size: int) -> None:
     machine = armsim.load(ROOT / "scenarios" / "every-task.yaml").scenario.machine
     q = machine.survey()[:14]
-    sampler = Sampler.prepare(machine.at(q), SamplingPlan(200, 30, 5))
+    sampler = MachineAtPoses.prepare(machine.at(q), SamplingPlan(200, 30, 5))
     across = np.random.default_rng(1).standard_normal((14, 3))
     tangents = across / np.linalg.norm(across, axis=1, keepdims=True)
     full = sampler.visit_distribution(tangents)
     for first in range(0, 14, size):
         poses = slice(first, first + size)
-        target = sampler.at(poses).visit_distribution(tangents[poses])
+        target = sampler.select(poses).visit_distribution(tangents[poses])
         for name in VisitDistribution.__dataclass_fields__:
             assert np.array_equal(getattr(target, name), getattr(full, name)[poses])

@@ -21,7 +21,7 @@ from armsim.model.arm import Arm
 from armsim.model.kinematics import ArmJoint, rotation
 from armsim.tasks import Path, Slice, Waypoint
 from armsim.tasks.base import Command, PoseConstraints
-from armsim.tasks.inverse import CLOSE, Failure, Solver
+from armsim.tasks.inverse import POSE_TOLERANCE, Failure, Solver
 
 POSES = 2000
 
@@ -60,7 +60,7 @@ def test_poses_of_forward_kinematics_are_found(arm_name: str, ends: tuple[float,
     good = ~np.isnan(joints[:, 0])
     assert good.mean() >= 0.999
     reached = np.asarray(robot.ets().eval(joints[good]))
-    np.testing.assert_allclose(reached[:, :3], request[good][:, :3], atol=2 * CLOSE)
+    np.testing.assert_allclose(reached[:, :3], request[good][:, :3], atol=2 * POSE_TOLERANCE)
     assert np.all(joints[good] >= arm.lower - 1e-9)
     assert np.all(joints[good] <= arm.upper + 1e-9)
 

@@ -24,8 +24,8 @@ from armsim.tasks import (
     Waypoint,
 )
 from armsim.tasks.base import UNCONSTRAINED
-from armsim.tasks.inverse import CLOSE, Failure, Solver
-from armsim.tasks.path import arc
+from armsim.tasks.inverse import POSE_TOLERANCE, Failure, Solver
+from armsim.tasks.path import circle_through
 
 DOWN = (math.pi, 0.0, 0.0)
 
@@ -49,7 +49,7 @@ def test_round_trip(name: str) -> None:
         rpy = Rotation.from_matrix(pose[:3, :3]).as_euler("xyz")
         command = Command(tuple(pose[:3, 3]), tuple(rpy))
         np.testing.assert_allclose(command.transform, pose, atol=1e-12)
-        np.testing.assert_allclose(arm.postures(solved(arm, command)).tool[0], pose, atol=CLOSE)
+        np.testing.assert_allclose(arm.postures(solved(arm, command)).tool[0], pose, atol=POSE_TOLERANCE)
         np.testing.assert_allclose(Solver(arm).solve(command, [q + 0.05]), q, atol=1e-6)
 
 
@@ -72,7 +72,7 @@ def test_round_trip_branch_by_branch(name: str, elbow: str, wrist: str) -> None:
                 rpy = tuple(Rotation.from_matrix(pose[:3, :3]).as_euler("xyz"))
                 constraints = PoseConstraints(rpy, branch=((elbow, sign_of_elbow), (wrist, sign_of_wrist)))
                 solution = solved(arm, Command(tuple(pose[:3, 3]), rpy), constraints)
-                np.testing.assert_allclose(arm.postures(solution).tool[0], pose, atol=CLOSE)
+                np.testing.assert_allclose(arm.postures(solution).tool[0], pose, atol=POSE_TOLERANCE)
                 assert np.sign(solution[2]) == sign_of_elbow
                 assert np.sign(solution[4]) == sign_of_wrist
 
@@ -82,10 +82,10 @@ def test_a_tool_free_about_its_direction(direction: tuple[float, float, float]) 
     """The z axis of the tool points where it shall; a held joint stands where it shall. Source: forward kinematics."""
     arm, _ = published_arm("Puma560")
     constraints = PoseConstraints(direction=direction, fixed_joints=(("j6", 0.3),))
-    q = solved(arm, constraints.at((0.45, 0.1, 0.2)), constraints)
+    q = solved(arm, constraints.command_at((0.45, 0.1, 0.2)), constraints)
     tool = arm.postures(q).tool[0]
-    np.testing.assert_allclose(tool[:3, 3], (0.45, 0.1, 0.2), atol=CLOSE)
-    np.testing.assert_allclose(tool[:3, 2], direction, atol=CLOSE)
+    np.testing.assert_allclose(tool[:3, 3], (0.45, 0.1, 0.2), atol=POSE_TOLERANCE)
+    np.testing.assert_allclose(tool[:3, 2], direction, atol=POSE_TOLERANCE)
     assert q[5] == 0.3
 
 
@@ -120,8 +120,8 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
     assert np.all(index[inside] >= 0)
     assert np.all(index[outside] == -1)
     reached = arm.postures(pose_set.configurations.joints).tool[:, :3, 3]
-    np.testing.assert_allclose(reached[index[inside], 0], x[inside], atol=CLOSE)
-    np.testing.assert_allclose(reached[index[inside], 1], y[inside], atol=CLOSE)
+    np.testing.assert_allclose(reached[index[inside], 0], x[inside], atol=POSE_TOLERANCE)
+    np.testing.assert_allclose(reached[index[inside], 1], y[inside], atol=POSE_TOLERANCE)
     reasons = {p.reason for p in pose_set.unreachable}
     assert "beyond the reach of the arm" in reasons
     assert "no joint position found that takes the tool there, from 64 starts" in reasons
@@ -167,7 +167,7 @@ def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
     for cell, pose in enumerate(box.grid.pose):  # x fastest
         if pose >= 0:
             at = [box.grid.centres[0][cell % 3], box.grid.centres[1][cell // 3 % 3], box.grid.centres[2][cell // 9]]
-            np.testing.assert_allclose(tips[pose], at, atol=CLOSE)
+            np.testing.assert_allclose(tips[pose], at, atol=POSE_TOLERANCE)
 
 
 def test_a_cloud_even_in_reach_covers_a_disc_evenly() -> None:
@@ -217,13 +217,13 @@ def test_the_largest_cube_is_reached() -> None:
 
 def test_a_circle_through_three_points() -> None:
     """Half the unit circle by its ends and its top: length pi. Source: geometry."""
-    circle = arc((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (-1.0, 0.0, 0.0))
+    circle = circle_through((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (-1.0, 0.0, 0.0))
     assert circle is not None
     centre, radius, _, _, angle = circle
     np.testing.assert_allclose(centre, 0.0, atol=1e-15)
     assert (radius, angle) == (pytest.approx(1.0), pytest.approx(math.pi))
-    assert arc((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (2.0, 0.0, 0.0)) is None
-    assert arc((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 1.0, 0.0))[4] == pytest.approx(1.5 * math.pi)  # type: ignore[index]
+    assert circle_through((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (2.0, 0.0, 0.0)) is None
+    assert circle_through((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 1.0, 0.0))[4] == pytest.approx(1.5 * math.pi)  # type: ignore[index]
 
 
 def test_a_planar_arm_round_a_circle_in_closed_form() -> None:

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.criteria.arm_criteria import PER_ARM
 from armsim.criteria.criterion import Criterion
-from armsim.criteria.evidence import Evidence, share_of
-from armsim.criteria.of_tasks import PER_ARM
-from armsim.criteria.paired import Evaluated, size_of
+from armsim.criteria.evidence import Evidence, share_of_passing
+from armsim.criteria.paired_changes import EvaluatedTask, difference_and_size
 from armsim.formatting import percent
 from armsim.requirement import Judgement, show_quantity
 from armsim.requirement.requirement import Requirement
@@ -65,17 +65,17 @@ def smallest_limit(requirement: Requirement | None, path: bool, column: str) -> 
     limits = []
     for criterion in CRITERIA:
         limit = criterion.limit_at(requirement, path)
-        if limit is not None and column in (criterion.errors, criterion.figure and criterion.figure.column):
+        if limit is not None and column in (criterion.error_column, criterion.figure and criterion.figure.column):
             limits.append(limit)
     return min(limits, default=None)
 
 
-def passing(
+def passing_units(
     requirement: Requirement | None,
     path: bool,
     extremes: Extremes,
-    operating: NDArray[np.bool_],
-    without: str = "",
+    within_operation: NDArray[np.bool_],
+    left_out: str = "",
 ) -> NDArray[np.bool_]:
     """Units within every limit at all poses of a task, shape (3, units): as estimated, for certain, possibly.
 
@@ -88,9 +88,9 @@ def passing(
     path : bool
         Whether the task is a path.
     extremes : Extremes
-    operating : (units,) bool
+    within_operation : (units,) bool
         Units that keep to the limits of operation of their sensors.
-    without : str
+    left_out : str
         Name of a criterion that is left out.
 
     Returns
@@ -98,28 +98,28 @@ def passing(
     (3, units) bool
         As estimated, for certain, possibly.
     """
-    out = np.repeat(operating[None], 3, axis=0)
+    out = np.repeat(within_operation[None], 3, axis=0)
     for criterion, figure, limit in limits_of_arms(requirement, path):
-        if criterion.name != without:
-            out &= extremes.of_figure(figure) <= limit
+        if criterion.name != left_out:
+            out &= extremes.with_bounds(figure) <= limit
     return out
 
 
 def yield_of(evidence: Evidence) -> Yield:
     """Share of passing units; its interval covers the integration error of RP."""
     sample = evidence.sample
-    passed, *bounds = passing(evidence.requirement, evidence.path, sample.extremes, sample.operating)
-    return share_of(passed, np.array(bounds))
+    passed, *bounds = passing_units(evidence.requirement, evidence.path, sample.extremes, sample.within_operation)
+    return share_of_passing(passed, np.array(bounds))
 
 
-def losses(evidence: Evidence) -> str:
+def shares_beyond_limits(evidence: Evidence) -> str:
     """Criteria that units fail, the most frequent first; a unit may fail several."""
     shares: dict[str, float] = {}
     for criterion, figure, limit in limits_of_arms(evidence.requirement, evidence.path):
         above = evidence.sample.worst[figure] > limit
         shares[f"{criterion.figure_name} above {show_quantity(limit, criterion.quantity)}"] = float(np.mean(above))
     if evidence.operation:
-        shares[evidence.operation] = float(np.mean(~evidence.sample.operating))
+        shares[evidence.operation] = float(np.mean(~evidence.sample.within_operation))
     failing = sorted((item for item in shares.items() if item[1] > 0), key=lambda item: -item[1])
     return ", ".join(f"{name} in {percent(share, 2)}" for name, share in failing)
 
@@ -132,7 +132,7 @@ class YieldOfArms(Criterion):
     at_least = True
 
     @property
-    def of_units(self) -> bool:
+    def needs_no_visits(self) -> bool:
         return True
 
     def statistic(self, requirement: Requirement | None) -> str:
@@ -144,18 +144,21 @@ class YieldOfArms(Criterion):
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return requirement is not None
 
-    def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:
+    def change(self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask) -> Difference:
         return share_difference(
-            *(passing(requirement, side.path, side.extremes, side.operating)[0] for side in (one, other))
+            *(
+                passing_units(requirement, design.path, design.extremes, design.within_operation)[0]
+                for design in (one, other)
+            )
         )
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         if evidence.requirement is None:
             return None
-        share, lost = yield_of(evidence), losses(evidence)
-        return Judgement.of(
+        share, cause = yield_of(evidence), shares_beyond_limits(evidence)
+        return Judgement.from_interval(
             self.name, self.name, "{} of arms pass", share.value, share.interval, self.limit_of(evidence),
-            evidence.units, quantity=self.quantity, at_least=self.at_least, cause=lost,
+            evidence.units, quantity=self.quantity, at_least=self.at_least, cause=cause,
         )  # fmt: skip
 
 
@@ -166,7 +169,7 @@ class Reach(Criterion):
     quantity = "count"
 
     @property
-    def of_units(self) -> bool:
+    def needs_no_visits(self) -> bool:
         return True
 
     def statistic(self, requirement: Requirement | None) -> str:
@@ -176,23 +179,23 @@ class Reach(Criterion):
         return 0.0
 
     def required(self, requirement: Requirement) -> str:
-        return ""  # goes without saying
+        return ""  # required of every task with named poses
 
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
-        return False  # only where points are lost
+        return False  # shown only if points are out of reach
 
-    def change(self, requirement: Requirement | None, one: Evaluated, other: Evaluated) -> Difference:
-        value, _ = size_of(one, other, self.name)
+    def change(self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask) -> Difference:
+        value, _ = difference_and_size(one, other, self.name)
         return Difference(value, (value, value))
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        lost = evidence.unreachable
-        if evidence.requirement is None or not (evidence.must_reach and lost):
+        unreachable = evidence.unreachable
+        if evidence.requirement is None or not (evidence.must_reach and unreachable):
             return None
-        more = f" and {len(lost) - MOST_NAMED} more" if len(lost) > MOST_NAMED else ""
-        named = ", ".join(lost[:MOST_NAMED]).replace("{", "{{").replace("}", "}}")
-        count = float(len(lost))
-        return Judgement.of(
+        more = f" and {len(unreachable) - MOST_NAMED} more" if len(unreachable) > MOST_NAMED else ""
+        named = ", ".join(unreachable[:MOST_NAMED]).replace("{", "{{").replace("}", "}}")
+        count = float(len(unreachable))
+        return Judgement.from_interval(
             self.name, self.statistic(None), f"{named}{more} cannot be reached", count, (count, count),
             self.limit_of(evidence), evidence.units, quantity=self.quantity,
         )  # fmt: skip

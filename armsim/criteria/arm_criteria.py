@@ -1,4 +1,4 @@
-"""Criteria of single built arms at a task."""
+"""Criteria of a task that limit figures of every built arm, or the errors of all arms together."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import (
     Evidence,
     first_order_quantile,
-    integration_of_rp,
+    half_width_of_rp,
     largest_interval,
+    lower_bound_by_median,
     required_share,
-    surely_above,
 )
 from armsim.formatting import percent
 from armsim.requirement import Judgement
@@ -23,7 +23,7 @@ from armsim.results.pose_table import PoseTable
 from armsim.sampling import statistics as stats
 
 
-def of_arms(criterion: Criterion, evidence: Evidence, phrase: str, largest: str) -> Judgement | None:
+def judge_arms(criterion: Criterion, evidence: Evidence, phrase: str, column: str) -> Judgement | None:
     """Judgement on a figure of single arms, at the required share of arms; None where it is not displayed.
 
     Parameters
@@ -32,7 +32,7 @@ def of_arms(criterion: Criterion, evidence: Evidence, phrase: str, largest: str)
     evidence : Evidence
     phrase : str
         Finding, with ``{share}`` and the figure.
-    largest : str
+    column : str
         Column of the pose table whose largest value marks the worst pose.
 
     Returns
@@ -41,15 +41,15 @@ def of_arms(criterion: Criterion, evidence: Evidence, phrase: str, largest: str)
     """
     if not criterion.applies(evidence.requirement, evidence.path):
         return None
-    share, poses, number = criterion.share(evidence.requirement), evidence.poses, criterion.figure
-    assert number is not None
-    values = evidence.sample.worst[number]
-    doubt = integration_of_rp(poses) if number is Figure.REPEATABILITY else 0.0
-    (figure,) = stats.unit_quantiles(values, (share,), doubt)
-    return Judgement.of(
-        criterion.name, criterion.statistic(evidence.requirement), phrase.format(share=percent(share)), figure.value,
-        figure.interval or (surely_above(values, share), math.inf), criterion.limit_of(evidence), evidence.units,
-        poses.names[int(np.argmax(poses.column(largest)))], criterion.quantity, quantile=share,
+    share, poses, figure = criterion.share(evidence.requirement), evidence.poses, criterion.figure
+    assert figure is not None
+    values = evidence.sample.worst[figure]
+    half_width = half_width_of_rp(poses) if figure is Figure.REPEATABILITY else 0.0
+    (quantile,) = stats.unit_quantiles(values, (share,), half_width)
+    return Judgement.from_interval(
+        criterion.name, criterion.statistic(evidence.requirement), phrase.format(share=percent(share)), quantile.value,
+        quantile.interval or (lower_bound_by_median(values, share), math.inf), criterion.limit_of(evidence),
+        evidence.units, poses.names[int(np.argmax(poses.column(column)))], criterion.quantity, quantile=share,
     )  # fmt: skip
 
 
@@ -59,7 +59,7 @@ class Position(Criterion):
     name = "position"
     word = "coverage"
     noun = "errors"
-    errors = "error"
+    error_column = "error"
     figure = Figure.ACCURACY
     figure_name = "AP"
 
@@ -79,7 +79,7 @@ class Position(Criterion):
         poses, statistic = evidence.poses, self.statistic(evidence.requirement)
         value = float(poses.column("error.at_coverage")[evidence.worst])
         coverage = coverage_of(evidence.requirement)
-        return Judgement.of(
+        return Judgement.from_interval(
             self.name, statistic, f"{statistic} lie within {{}}", value, largest_interval(poses, coverage),
             self.limit_of(evidence), evidence.units, poses.names[evidence.worst], quantile=coverage,
         )  # fmt: skip
@@ -108,11 +108,11 @@ class Repeatability(Criterion):
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return True
 
-    def arms(self, requirement: Requirement) -> float | None:
+    def judged_share_of_arms(self, requirement: Requirement) -> float | None:
         return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        return of_arms(self, evidence, "{share} of arms repeat within {{}} (RP)", "repeatability.p95")
+        return judge_arms(self, evidence, "{share} of arms repeat within {{}} (RP)", "repeatability.p95")
 
     def share(self, requirement: Requirement | None) -> float:
         if requirement is None or requirement.repeatability is None:
@@ -125,7 +125,7 @@ class Orientation(Criterion):
 
     name = "orientation"
     noun = "orientation errors"
-    errors = "orientation_error"
+    error_column = "orientation_error"
     quantity = "angle"
     figure = Figure.ORIENTATION_ACCURACY
     figure_name = "orientation AP"
@@ -144,7 +144,7 @@ class Orientation(Criterion):
             return None
         statistic, values = self.statistic(evidence.requirement), evidence.poses.column("orientation_error.at_coverage")
         worst, coverage = int(np.argmax(values)), coverage_of(evidence.requirement)
-        return Judgement.of(
+        return Judgement.from_interval(
             self.name, statistic, f"{statistic} lie within {{}}", float(values[worst]),
             largest_interval(evidence.poses, coverage, "orientation_error"), self.limit_of(evidence), evidence.units,
             evidence.poses.names[worst], self.quantity, quantile=coverage,
@@ -168,12 +168,12 @@ class OrientationRepeatability(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.orientation_repeatability
 
-    def arms(self, requirement: Requirement) -> float | None:
+    def judged_share_of_arms(self, requirement: Requirement) -> float | None:
         return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         phrase = "{share} of arms repeat the orientation within {{}}"
-        return of_arms(self, evidence, phrase, "orientation_repeatability.p95")
+        return judge_arms(self, evidence, phrase, "orientation_repeatability.p95")
 
 
 class PathAccuracy(Criterion):
@@ -191,11 +191,11 @@ class PathAccuracy(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.path_accuracy
 
-    def arms(self, requirement: Requirement) -> float | None:
+    def judged_share_of_arms(self, requirement: Requirement) -> float | None:
         return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        return of_arms(self, evidence, "{share} of arms follow the path within {{}} (AT)", "accuracy.p95")
+        return judge_arms(self, evidence, "{share} of arms follow the path within {{}} (AT)", "accuracy.p95")
 
 
 class PathRepeatability(Criterion):
@@ -213,11 +213,11 @@ class PathRepeatability(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.path_repeatability
 
-    def arms(self, requirement: Requirement) -> float | None:
+    def judged_share_of_arms(self, requirement: Requirement) -> float | None:
         return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        return of_arms(self, evidence, "{share} of arms repeat the path within {{}} (RT)", "repeatability.p95")
+        return judge_arms(self, evidence, "{share} of arms repeat the path within {{}} (RT)", "repeatability.p95")
 
 
 PER_ARM: tuple[Criterion, ...] = (

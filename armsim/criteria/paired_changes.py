@@ -22,8 +22,8 @@ from armsim.sampling.chunk import Extremes, RunSpec, unit_statistics_at
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
-    difference,
     influence,
+    quantile_difference,
     quantile_influence,
     zero_if_rounding,
 )
@@ -33,7 +33,7 @@ from armsim.tasks.base import name_key
 
 
 @dataclass(frozen=True, eq=False)
-class Evaluated:
+class EvaluatedTask:
     """One task of one design, evaluated.
 
     Parameters
@@ -46,10 +46,10 @@ class Evaluated:
     configurations : Configurations
         Joint positions of the poses of the table.
     extremes : Extremes
-    operating : (units,) bool
+    within_operation : (units,) bool
         Units that keep to the limits of operation of their sensors.
     nets : (nets,), optional [m]
-        RP at the pose where it is largest, by every net of the integration; worked out where not given.
+        RP by every Sobol net of the numerical integration, at the pose with the largest RP; computed if not given.
     """
 
     name: str
@@ -58,11 +58,11 @@ class Evaluated:
     spec: RunSpec
     configurations: Configurations
     extremes: Extremes
-    operating: NDArray[np.bool_]
+    within_operation: NDArray[np.bool_]
     nets: Array | None = None
 
     @staticmethod
-    def of(task: TaskResult, number: int, samples: Samples, configurations: Configurations) -> Evaluated:
+    def from_samples(task: TaskResult, number: int, samples: Samples, configurations: Configurations) -> EvaluatedTask:
         """A task of a run.
 
         Parameters
@@ -75,12 +75,12 @@ class Evaluated:
 
         Returns
         -------
-        Evaluated
+        EvaluatedTask
         """
         sample = samples.tasks[number]
-        return Evaluated(
+        return EvaluatedTask(
             task.name, task.poses, task.summary.judgements, samples.spec, configurations, sample.extremes,
-            sample.operating,
+            sample.within_operation,
         )  # fmt: skip
 
     @property
@@ -116,7 +116,7 @@ class Evaluated:
         return self._influences[errors]
 
     @cached_property
-    def integrated(self) -> Array:
+    def repeatability_by_net(self) -> Array:
         """RP at the pose where it is largest by every net of the integration, shape (nets,). [m]"""
         if self.nets is not None:
             return self.nets
@@ -182,29 +182,29 @@ def value_and_state(judgement: Judgement | None) -> tuple[float | None, Verdict]
     return (None, "none stated") if judgement is None else (judgement.value, judgement.state)
 
 
-def size_of(one: Evaluated, other: Evaluated, criterion: str) -> tuple[float, float]:
+def difference_and_size(one: EvaluatedTask, other: EvaluatedTask, criterion: str) -> tuple[float, float]:
     """Difference of the values of a criterion, and the larger of the two; 0 where there is none.
 
     Parameters
     ----------
-    one, other : Evaluated
+    one, other : EvaluatedTask
     criterion : str
 
     Returns
     -------
     (difference, size) [m, rad or 1]
     """
-    judgements = [side.judgement(criterion) for side in (one, other)]
+    judgements = [design.judgement(criterion) for design in (one, other)]
     first, second = (0.0 if judgement is None else judgement.value for judgement in judgements)
     return second - first, max(abs(first), abs(second))
 
 
-def change_of_errors(one: Evaluated, other: Evaluated, criterion: str, errors: str) -> Difference:
+def change_of_errors(one: EvaluatedTask, other: EvaluatedTask, criterion: str, errors: str) -> Difference:
     """Difference of the quantile at the coverage between two designs, each at its worst pose.
 
     Parameters
     ----------
-    one, other : Evaluated
+    one, other : EvaluatedTask
     criterion : str
     errors : str
         ``error`` of the tool point, or ``orientation_error``.
@@ -213,21 +213,23 @@ def change_of_errors(one: Evaluated, other: Evaluated, criterion: str, errors: s
     -------
     Difference [m or rad]
     """
-    value, size = size_of(one, other, criterion)
+    value, size = difference_and_size(one, other, criterion)
     return zero_if_rounding(
-        difference(value, other.influence(errors) - one.influence(errors), one.spec.plan.units), size
+        quantile_difference(value, other.influence(errors) - one.influence(errors), one.spec.plan.units), size
     )
 
 
-def change_of_arms(one: Evaluated, other: Evaluated, criterion: str, figure: Figure, share: float) -> Difference:
+def change_of_arms(
+    one: EvaluatedTask, other: EvaluatedTask, criterion: str, figure: Figure, share: float
+) -> Difference:
     """Difference of the figure that a share of the units stay within at all poses.
 
-    The integration of RP is uncertain too: both designs are integrated over the same nets, whose differences tell how
-    much.
+    The integration of RP is uncertain too: both designs are integrated over the same nets, whose scatter gives that
+    uncertainty.
 
     Parameters
     ----------
-    one, other : Evaluated
+    one, other : EvaluatedTask
     criterion : str
     figure : Figure
     share : float
@@ -236,7 +238,13 @@ def change_of_arms(one: Evaluated, other: Evaluated, criterion: str, figure: Fig
     -------
     Difference [m or rad]
     """
-    value, size = size_of(one, other, criterion)
-    influences = [influence(side.extremes.worst[figure][None], share) for side in (one, other)]
-    shared = half_width_of_nets(other.integrated - one.integrated) if figure is Figure.REPEATABILITY else 0.0
-    return zero_if_rounding(difference(value, influences[1] - influences[0], one.spec.plan.units, float(shared)), size)
+    value, size = difference_and_size(one, other, criterion)
+    influences = [influence(design.extremes.worst[figure][None], share) for design in (one, other)]
+    common_half_width = (
+        half_width_of_nets(other.repeatability_by_net - one.repeatability_by_net)
+        if figure is Figure.REPEATABILITY
+        else 0.0
+    )
+    return zero_if_rounding(
+        quantile_difference(value, influences[1] - influences[0], one.spec.plan.units, float(common_half_width)), size
+    )

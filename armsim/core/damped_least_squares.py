@@ -5,8 +5,8 @@ A step solves, for the error e of the tool and the columns J of the joints that 
     dq = J^T (J J^T + E I)^-1 e + k (I - J^+ J) (ref - q),      E = |e|^2 / 2
 
 the first part towards the pose, damped by the residual, the second, once the pose is reached, in the null space
-towards a reference posture. A joint that would pass an end of its range is set on it, and the step is solved anew
-without it.
+towards a reference posture. A joint that would pass an end of its range is held there, and the step is solved
+again without that joint.
 
 References
 ----------
@@ -23,23 +23,23 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import types
 
-from armsim.core.cholesky import FLOOR, factor, substitute
+from armsim.core.cholesky import LEAST_DAMPING, cholesky_factor, solve_with_factor
 from armsim.core.compile import Flags, Floats, compiled, subroutine
+from armsim.core.function_addresses import call_at_address, call_by_address
 from armsim.core.pose_residual import Buffers, Chain, Target, evaluate, residual_examples
 from armsim.core.rows import copy_row
-from armsim.core.separate import call, separate
 
-LARGEST = 0.5
-"""Motion of a joint in one step, at most. [rad, parts of the size]"""
-SETTLED = 1e-6
-"""Null-space motion below which the posture has converged. [rad, parts of the size]"""
-GAIN, FARTHEST = 0.4, 0.3
+LARGEST_STEP = 0.5
+"""Largest motion of a joint in one step. [rad; share of the length scale for a prismatic joint]"""
+CONVERGED_MOTION = 1e-6
+"""Null-space motion below which the posture has converged; unit as of `LARGEST_STEP`."""
+REFERENCE_GAIN, LARGEST_REFERENCE_STEP = 0.4, 0.3
 """Share of the difference to the reference taken in one step, and largest such motion of a joint. [1, rad]"""
-PATIENCE = 12
+MOST_IDLE_STEPS = 12
 """Steps without improvement after which a start is abandoned."""
 
 
-class Range(NamedTuple):
+class JointRanges(NamedTuple):
     """Ranges of the joints, and the reference posture.
 
     lower, upper : (joints,) [rad or m]
@@ -47,7 +47,7 @@ class Range(NamedTuple):
     reference : (joints,)
         Reference posture that resolves redundancy.
     scale : (joints,)
-        Unit of motion: 1 rad, or the size of the chain.
+        Unit of motion: 1 rad, or the length scale of the chain.
     free : (joints,) bool
         Joints that may move.
     """
@@ -59,10 +59,10 @@ class Range(NamedTuple):
     free: Flags
 
 
-def range_example() -> Range:
+def ranges_example() -> JointRanges:
     """Ranges of the types that kernels take."""
     row = np.empty(1)
-    return Range(row, row, row, row, np.empty(1, dtype=bool))
+    return JointRanges(row, row, row, row, np.empty(1, dtype=bool))
 
 
 class Callees(NamedTuple):
@@ -89,110 +89,114 @@ def _buffers(joints: int, followers: int) -> Buffers:
 
 
 def solve_from(
-    chain: Chain, bounds: Range, target: Target, starts: Floats, max_steps: int, close: float, out: Floats
+    chain: Chain, bounds: JointRanges, target: Target, starts: Floats, max_steps: int, tolerance: float, out: Floats
 ) -> tuple[int, float]:
     """Solve from one start after the other until one leads to the pose.
 
     Parameters
     ----------
-    chain, bounds, target
+    chain : Chain
+    bounds : JointRanges
+    target : Target
     starts : (starts, joints)
     max_steps : int
-        Steps from each.
-    close : float
+        Largest number of steps from each start.
+    tolerance : float
         Largest error of a solution. [m and rad]
     out : (joints,), written
-        The solution, or where the last start ended.
+        The solution, or the positions at which the last start ended.
 
     Returns
     -------
     number : int
         Number of the start that led to a solution; -1 if none did.
-    miss : float
+    pose_error : float
         Smallest error seen. [m and rad]
     """
-    return _solve_from(_callees(), chain, bounds, target, starts, max_steps, close, out)
+    return _solve_from(_callees(), chain, bounds, target, starts, max_steps, tolerance, out)
 
 
 @compiled
 def _solve_from(
     callees: Callees,
     chain: Chain,
-    bounds: Range,
+    bounds: JointRanges,
     target: Target,
     starts: Floats,
     max_steps: int,
-    close: float,
+    tolerance: float,
     out: Floats,
 ) -> tuple[int, float]:
     buffers = _buffers(starts.shape[1], chain.factors.shape[0])
-    least = np.inf
+    smallest_error = np.inf
     for number in range(starts.shape[0]):
         for j in range(starts.shape[1]):
             out[j] = (
                 min(max(starts[number, j], bounds.lower[j]), bounds.upper[j]) if bounds.free[j] else starts[number, j]
             )
-        miss = _descend(callees, chain, bounds, target, max_steps, close, out, buffers)
-        least = min(least, miss)
-        if miss <= close:
-            return number, miss
-    return -1, least
+        pose_error = _descend(callees, chain, bounds, target, max_steps, tolerance, out, buffers)
+        smallest_error = min(smallest_error, pose_error)
+        if pose_error <= tolerance:
+            return number, pose_error
+    return -1, smallest_error
 
 
 @subroutine
 def _descend(
     callees: Callees,
     chain: Chain,
-    bounds: Range,
+    bounds: JointRanges,
     target: Target,
     max_steps: int,
-    close: float,
+    tolerance: float,
     q: Floats,
     buffers: Buffers,
 ) -> float:
     joints = q.shape[0]
-    best, since, reached = np.inf, 0, np.inf
+    best, idle_steps, reached = np.inf, 0, np.inf
     for _ in range(max_steps):
-        miss = call(callees.evaluate, evaluate, (chain, target, q, buffers))
-        if miss <= close:
+        pose_error = call_at_address(callees.evaluate, evaluate, (chain, target, q, buffers))
+        if pose_error <= tolerance:
             copy_row(q, joints, buffers.best)
-            reached = miss
-        if miss < 0.9 * best:
-            best, since = miss, 0
+            reached = pose_error
+        if pose_error < 0.9 * best:
+            best, idle_steps = pose_error, 0
         else:
-            since += 1
-            if since > PATIENCE and reached > close:
-                return miss  # type: ignore[no-any-return]
-        gain = GAIN if reached <= close else 0.0
-        converged = call(callees.step, _step, (bounds, q, buffers, gain))
+            idle_steps += 1
+            if idle_steps > MOST_IDLE_STEPS and reached > tolerance:
+                return pose_error  # type: ignore[no-any-return]
+        gain = REFERENCE_GAIN if reached <= tolerance else 0.0
+        converged = call_at_address(callees.step, _step, (bounds, q, buffers, gain))
         for j in range(joints):
             q[j] += buffers.step[j]
-        if reached <= close and converged:
+        if reached <= tolerance and converged:
             break
-    miss = call(callees.evaluate, evaluate, (chain, target, q, buffers))
-    if miss > close and reached <= close:  # near a singular posture the last motions may have led off again
+    pose_error = call_at_address(callees.evaluate, evaluate, (chain, target, q, buffers))
+    if (
+        pose_error > tolerance and reached <= tolerance
+    ):  # near a singular posture the last motions may have led away again
         copy_row(buffers.best, joints, q)
         return reached
-    return miss  # type: ignore[no-any-return]
+    return pose_error  # type: ignore[no-any-return]
 
 
-@separate(lambda: (range_example(), np.empty(1), residual_examples()[2], 0.0), types.boolean)
-def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
+@call_by_address(lambda: (ranges_example(), np.empty(1), residual_examples()[2], 0.0), types.boolean)
+def _step(bounds: JointRanges, q: Floats, buffers: Buffers, gain: float) -> bool:
     """Compute the step of all joints into the buffers; returns whether the null-space motion has converged."""
     joints = q.shape[0]
-    step, wish, fixed = buffers.step, buffers.wish, buffers.fixed
+    step, reference_step, fixed = buffers.step, buffers.reference_step, buffers.fixed
     for j in range(joints):
         fixed[j] = not bounds.free[j]
         step[j] = 0.0
         offset = gain * (bounds.reference[j] - q[j]) / bounds.scale[j]
-        wish[j] = min(max(offset, -FARTHEST), FARTHEST) * bounds.scale[j]
+        reference_step[j] = min(max(offset, -LARGEST_REFERENCE_STEP), LARGEST_REFERENCE_STEP) * bounds.scale[j]
     converged = True
     for _ in range(joints + 1):
         converged = _solve(bounds, buffers)
         largest = 1.0
         for j in range(joints):
             if not fixed[j]:
-                largest = max(largest, abs(step[j]) / (LARGEST * bounds.scale[j]))
+                largest = max(largest, abs(step[j]) / (LARGEST_STEP * bounds.scale[j]))
         worst, beyond = -1, 1e-12
         for j in range(joints):
             if fixed[j]:
@@ -210,7 +214,7 @@ def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
 
 
 @subroutine
-def _solve(bounds: Range, buffers: Buffers) -> bool:
+def _solve(bounds: JointRanges, buffers: Buffers) -> bool:
     """Step of the joints that are not fixed, given that of the others."""
     joints = buffers.step.shape[0]
     e = np.empty(6)
@@ -231,23 +235,23 @@ def _solve(bounds: Range, buffers: Buffers) -> bool:
                     s = bounds.scale[j]
                     value += buffers.jacobian[j, a] * buffers.jacobian[j, b] * s * s
             matrix[a, b] = value
-        matrix[a, a] += 0.5 * total + FLOOR
-    factor(matrix)
+        matrix[a, a] += 0.5 * total + LEAST_DAMPING
+    cholesky_factor(matrix)
     for a in range(6):
         rhs[a] = e[a]
         for j in range(joints):
             if not buffers.fixed[j]:
-                rhs[a] -= buffers.jacobian[j, a] * buffers.wish[j]
-    substitute(matrix, rhs)
+                rhs[a] -= buffers.jacobian[j, a] * buffers.reference_step[j]
+    solve_with_factor(matrix, rhs)
     converged = True
     for j in range(joints):
         if buffers.fixed[j]:
             continue
-        pull = 0.0
+        task_step = 0.0
         for a in range(6):
-            pull += buffers.jacobian[j, a] * rhs[a]
-        pull *= bounds.scale[j] * bounds.scale[j]
-        buffers.step[j] = pull + buffers.wish[j]
-        if abs(buffers.step[j]) > SETTLED * bounds.scale[j]:
+            task_step += buffers.jacobian[j, a] * rhs[a]
+        task_step *= bounds.scale[j] * bounds.scale[j]
+        buffers.step[j] = task_step + buffers.reference_step[j]
+        if abs(buffers.step[j]) > CONVERGED_MOTION * bounds.scale[j]:
             converged = False
     return converged

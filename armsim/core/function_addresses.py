@@ -1,6 +1,7 @@
-"""Functions that kernels call by their address, so that each is compiled and optimised once, and beside the others.
+"""Functions that kernels call by their address, so that each is compiled once, in parallel with the others.
 
-A kernel otherwise contains all that it calls, and the compiler optimises that again: half of the time of a large one.
+Otherwise a kernel contains the code of all functions that it calls, and the compiler optimises that code again, which
+takes half of the compilation time of a large kernel.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 from numba import typeof, types
-from numba.core import cgutils as code
+from numba.core import cgutils
 from numba.core.errors import TypingError
 from numba.extending import intrinsic
 
@@ -18,7 +19,7 @@ from armsim.core.compile import Subroutine
 F = TypeVar("F", bound=Callable[..., object])
 
 
-class Separate(Subroutine):
+class AddressedFunction(Subroutine):
     """Function that kernels call by its address, for arguments and a result of fixed types."""
 
     def __init__(
@@ -28,7 +29,7 @@ class Separate(Subroutine):
         self.dispatcher.examples, self.dispatcher.returns = examples, returns
 
     def address(self) -> int:
-        """Address of the compiled function, compiled or loaded where it is not yet."""
+        """Address of the compiled function, compiled or loaded first if needed."""
         signature = _types_of(self.dispatcher)
         self.dispatcher.compile(signature)
         result = self.dispatcher.overloads[signature]
@@ -36,9 +37,16 @@ class Separate(Subroutine):
         return int(result.library.get_pointer_to_function(result.fndesc.llvm_func_name))
 
 
-def separate(examples: Callable[[], tuple[object, ...]], returns: Any = types.none) -> Callable[[F], F]:
-    """Compile a function by itself, for arguments of the types of the examples and a result of a compiler's type."""
-    return lambda function: Separate(function, examples, returns)  # type: ignore[return-value]
+def call_by_address(examples: Callable[[], tuple[object, ...]], returns: Any = types.none) -> Callable[[F], F]:
+    """Decorator: compile a function by itself.
+
+    Parameters
+    ----------
+    examples : callable
+        Returns arguments of the types for which it is compiled.
+    returns : numba type
+    """
+    return lambda function: AddressedFunction(function, examples, returns)  # type: ignore[return-value]
 
 
 def types_of(examples: Sequence[object]) -> tuple[Any, ...]:
@@ -50,12 +58,16 @@ def _types_of(dispatcher: Any) -> tuple[Any, ...]:
     return types_of(dispatcher.examples())
 
 
-def _call(typing_context: Any, address: Any, function: Any, arguments: Any) -> Any:
-    """Call a separate function at its address, with a tuple of arguments of the types for which it is compiled."""
+def _generate_call(typing_context: Any, address: Any, function: Any, arguments: Any) -> Any:
+    """Generate the call of a function at its address, with a tuple of arguments of the compiled types."""
     expected, actual = _types_of(function.dispatcher), tuple(arguments)
     if expected != actual:
         pairs = zip(expected, actual, strict=False)
-        differing = "; ".join(f"{one} in place of {other}" for other, one in pairs if one != other)
+        differing = "; ".join(
+            f"{actual_type} in place of {compiled_type}"
+            for compiled_type, actual_type in pairs
+            if actual_type != compiled_type
+        )
         raise TypingError(f"{function} is called with {differing or 'another number of arguments'}")
 
     returns = function.dispatcher.returns
@@ -64,13 +76,13 @@ def _call(typing_context: Any, address: Any, function: Any, arguments: Any) -> A
         convention = context.call_conv
         pointer = convention.get_function_type(returns, actual).as_pointer()
         target = builder.inttoptr(values[0], pointer)
-        unpacked = code.unpack_tuple(builder, values[2], len(actual))  # type: ignore[no-untyped-call]
+        unpacked = cgutils.unpack_tuple(builder, values[2], len(actual))  # type: ignore[no-untyped-call]
         status, result = convention.call_function(builder, target, returns, actual, unpacked)
-        with code.if_unlikely(builder, status.is_error):  # type: ignore[no-untyped-call]
+        with cgutils.if_unlikely(builder, status.is_error):  # type: ignore[no-untyped-call]
             convention.return_status_propagate(builder, status)
         return result
 
     return returns(address, function, arguments), generate
 
 
-call: Any = intrinsic(_call)
+call_at_address: Any = intrinsic(_generate_call)

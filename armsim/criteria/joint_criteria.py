@@ -12,15 +12,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.criteria.evidence import required_share
-from armsim.criteria.paired import CriterionChange
+from armsim.criteria.paired_changes import CriterionChange
 from armsim.formatting import percent, show_speed
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.joints import JointMotion, OperationLimit, SteadySpeed
-from armsim.sampling.operation_limits import limits_of, margins_of
-from armsim.sampling.paired_difference import Difference, difference, influence, share_difference, zero_if_rounding
+from armsim.sampling.operation_limits import limits_of, margins_of_all_units
+from armsim.sampling.paired_difference import (
+    Difference,
+    influence,
+    quantile_difference,
+    share_difference,
+    zero_if_rounding,
+)
 from armsim.sampling.speed_ripple import ripple_of_units, steady_speed
 from armsim.sampling.statistics import LEVEL
 from armsim.sampling_plan import SamplingPlan
@@ -58,16 +64,16 @@ def judge_joints(
     """
     if requirement is None:
         return ()
-    return (*_judged_ripple(requirement, motion, units), *_judged_operation(requirement, operation, units))
+    return (*_ripple_judgements(requirement, motion, units), *_operation_judgements(requirement, operation, units))
 
 
-def _judged_ripple(requirement: Requirement, motion: Motions, units: int) -> Iterator[Judgement]:
+def _ripple_judgements(requirement: Requirement, motion: Motions, units: int) -> Iterator[Judgement]:
     limit = requirement.velocity_ripple
     for name, joint_motion in motion.items() if limit is not None else ():
         noise = joint_motion.noise / joint_motion.speed
         ends = joint_motion.ripple_p95_interval or (0.0, math.inf)
         speed = show_speed(joint_motion.speed, joint_motion.unit)
-        yield Judgement.of(
+        yield Judgement.from_interval(
             VELOCITY_RIPPLE, RIPPLE,
             f"95 % of arms ripple by up to {{}} rms of {speed}", joint_motion.smoothness,
             (math.hypot(ends[0], noise), math.hypot(ends[1], noise)), limit, units, name, "share",
@@ -79,11 +85,13 @@ def statistic_of(limit_name: str) -> str:
     return f"arms whose {limit_name} never slips"
 
 
-def _judged_operation(requirement: Requirement, operation: Sequence[OperationLimit], units: int) -> Iterator[Judgement]:
+def _operation_judgements(
+    requirement: Requirement, operation: Sequence[OperationLimit], units: int
+) -> Iterator[Judgement]:
     """Judgement that the required share of arms stays within an operating limit."""
     for limit in operation:
         low, high = limit.failing_interval
-        yield Judgement.of(
+        yield Judgement.from_interval(
             OPERATION, statistic_of(limit.limit), f"the {limit.limit} never slips in {{}} of arms",
             1.0 - limit.failing, (1.0 - high, 1.0 - low), required_share(requirement), units, limit.joint, "share",
             at_least=True,
@@ -91,7 +99,7 @@ def _judged_operation(requirement: Requirement, operation: Sequence[OperationLim
 
 
 @dataclass(frozen=True, eq=False)
-class JointsEvaluated:
+class EvaluatedJoints:
     """The joints of a design, with their speeds, sampling plan and judgements."""
 
     machine: Machine
@@ -100,10 +108,10 @@ class JointsEvaluated:
     judgements: Sequence[Judgement]
 
     @staticmethod
-    def of(
+    def evaluate(
         requirement: Requirement | None, machine: Machine, motion: Motion | None, plan: SamplingPlan
-    ) -> JointsEvaluated:
-        """The joints of a machine, including the machine's hypothetical changes.
+    ) -> EvaluatedJoints:
+        """The joints of a machine, including its hypothetical changes.
 
         Only joints with a stated speed are evaluated for ripple.
 
@@ -116,7 +124,7 @@ class JointsEvaluated:
 
         Returns
         -------
-        JointsEvaluated
+        EvaluatedJoints
         """
         speeds: dict[str, JointMotion | SteadySpeed] = {}
         if motion is not None and requirement is not None and requirement.velocity_ripple is not None:
@@ -125,15 +133,15 @@ class JointsEvaluated:
                     speed = motion.speeds[joint.name]
                     speeds[joint.name] = steady_speed(joint, speed, motion, plan.seed, machine.changes)
         limits = () if requirement is None else limits_of(machine, plan)
-        return JointsEvaluated(machine, motion, plan, judge_joints(requirement, speeds, limits, plan.units))
+        return EvaluatedJoints(machine, motion, plan, judge_joints(requirement, speeds, limits, plan.units))
 
 
-def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[CriterionChange, ...]:
+def changes_of_joints(one: EvaluatedJoints, other: EvaluatedJoints) -> tuple[CriterionChange, ...]:
     """Paired differences of two designs in every criterion of a joint that judges both.
 
     Parameters
     ----------
-    one, other : JointsEvaluated
+    one, other : EvaluatedJoints
 
     Returns
     -------
@@ -157,35 +165,35 @@ def changes_of_joints(one: JointsEvaluated, other: JointsEvaluated) -> tuple[Cri
     return tuple(out)
 
 
-def _ripple_change(first: Judgement, second: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
+def _ripple_change(first: Judgement, second: Judgement, one: EvaluatedJoints, other: EvaluatedJoints) -> Difference:
     """Paired difference of ripple and noise combined; the noise is known, so only the ripple differs between arms."""
     influences = []
-    for judgement, side in ((first, one), (second, other)):
-        assert side.motion is not None  # a joint without a stated speed is not judged
-        joint = next(joint for joint in side.machine.joints if joint.name == judgement.where)
+    for judgement, design in ((first, one), (second, other)):
+        assert design.motion is not None  # a joint without a stated speed is not judged
+        joint = next(joint for joint in design.machine.joints if joint.name == judgement.where)
         ripple = ripple_of_units(
             joint,
-            side.motion.speeds[joint.name],
-            side.motion,
-            side.plan.seed,
-            side.machine.changes,
+            design.motion.speeds[joint.name],
+            design.motion,
+            design.plan.seed,
+            design.machine.changes,
         )
         p95 = np.quantile(ripple, LEVEL, method="inverted_cdf")
         slope = p95 / judgement.value if judgement.value else 0.0  # of hypot(ripple, noise) with respect to ripple
         influences.append(influence(ripple[None], LEVEL) * slope)
     value = second.value - first.value
     return zero_if_rounding(
-        difference(value, influences[1] - influences[0], len(influences[0])), max(first.value, second.value)
+        quantile_difference(value, influences[1] - influences[0], len(influences[0])), max(first.value, second.value)
     )
 
 
-def _share_change(judgement: Judgement, one: JointsEvaluated, other: JointsEvaluated) -> Difference:
+def _share_change(judgement: Judgement, one: EvaluatedJoints, other: EvaluatedJoints) -> Difference:
     """Paired difference of the share of arms that keep an operating limit."""
     identity, within_limit = (judgement.where, judgement.statistic), []
-    for side in (one, other):
+    for design in (one, other):
         margins = (
             margin
-            for joint, limit_name, margin in margins_of(side.machine, side.plan)
+            for joint, limit_name, margin in margins_of_all_units(design.machine, design.plan)
             if (joint, statistic_of(limit_name)) == identity
         )
         within_limit.append(next(margins) >= 0.0)
