@@ -27,8 +27,8 @@ class LimitEditor:
         with self.home:
             self.panel = ui.row().classes("items-center no-wrap w-full").style("display: none; gap: 10px")
         with self.panel:
-            self.text = ui.input("limit").props("dense data-name=limit-text").style("width: 90px")
-            self.text.on("keydown.enter", self._enter)
+            self.text_place = ui.element("div").style("width: 90px")
+            self.text: Any = None
             self.slider = ui.slider(min=0.0, max=1.0, step=0.01, value=0.5).classes("col")
             self.slider.props('data-name=limit-slider aria-label="limit"')
             self.slider.on("update:model-value", self._slide, throttle=0.06, leading_events=True, trailing_events=True)
@@ -40,9 +40,12 @@ class LimitEditor:
         """Open below the gauge in ``row``."""
         value, _, self.unit = number.limit_text.partition(" ")
         self.path, self.slide = number.path, None
-        self.text.value = number.limit_text
         self.panel.move(row)
         self.panel.style("display: flex")
+        self.text_place.clear()  # a field that was moved does not show a new value
+        with self.text_place:
+            self.text = ui.input("limit", value=number.limit_text).props("dense data-name=limit-text")
+            self.text.on("keydown.enter", self._enter)
         top = min(2.0 * float(value), 100.0) if self.unit == "%" else 2.0 * float(value)
         self.slider._props["max"], self.slider._props["step"] = top, float(f"{top / STEPS:.2g}")
         self.slider.value = float(value)

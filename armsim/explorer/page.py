@@ -31,6 +31,7 @@ from armsim.explorer.space_map import points_in_view, space_map
 from armsim.explorer.stylesheet import CSS, PRIMARY
 
 SHORTCUTS = """<script>
+document.documentElement.lang = 'en';
 (() => {
   let typed = null;  // the field with a text that is being typed, whose own undo comes first
   const types = ['text', 'search', 'number', ''];
@@ -49,7 +50,7 @@ SHORTCUTS = """<script>
   }, true);
 })();
 </script>"""
-"""Undo and redo by keys, wherever the focus is, but in a text that is being typed."""
+"""Undo and redo by keys, wherever the focus is, but in a text that is being typed; the language of the page."""
 LOST = """<script>
 document.addEventListener('DOMContentLoaded', () => {
   const [first, second] = document.querySelectorAll('#popup span');
@@ -96,7 +97,7 @@ class Page:
         ui.page_title(f"{session.study.scenario.name} – armsim")
         self._header()
         self.files_notice = FilesNotice(session, self._begin)
-        with ui.element("main").classes("panes") as panes:
+        with ui.element("div").classes("panes") as panes:
             with ui.element("div").classes("joints-pane").props('role=region aria-label="joints"'):
                 self.joints = JointRows(session, self.choices, self._refuse)
             with ui.element("div").classes("column no-wrap maps-pane").style("gap: 8px"):
@@ -117,7 +118,8 @@ class Page:
     def _header(self) -> None:
         session = self.session
         with ui.header().classes("items-center").props("height-hint=46"):
-            ui.label(session.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis page-title")
+            title = ui.label(session.study.scenario.name).props("role=heading aria-level=1")
+            title.classes("text-subtitle1 text-weight-bold ellipsis page-title")
             self.fast_text.add("verdict", "data-name=verdict aria-live=polite").classes("page-verdict")
             self.fast_text.add("stage", "data-name=stage").classes("page-stage")
             with ui.row().classes("items-center no-wrap page-buttons"):

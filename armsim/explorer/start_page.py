@@ -21,7 +21,7 @@ class StartPage:
         ui.add_css(CSS)
         ui.colors(primary=PRIMARY)
         ui.page_title("armsim")
-        with ui.element("main").classes("start"):
+        with ui.element("div").classes("start"):
             ui.label("Open a scenario").classes("text-h6").props("role=heading aria-level=1")
             recent = recent_scenarios()
             if not recent:

@@ -51,7 +51,8 @@ body {{ font-size: 13px; }}
 .scene-note {{ position: absolute; left: 10px; bottom: 6px; }}
 .start {{ max-width: 640px; margin: 40px auto; padding: 0 16px; }}
 .pane {{ border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }}
-.body--dark .panes .text-primary, .body--dark .q-dialog .text-primary {{ color: {DARK_PRIMARY} !important; }}
+.body--dark .panes, .body--dark .q-dialog {{ --q-primary: {DARK_PRIMARY}; }}
+.body--dark .bg-primary {{ --q-primary: {PRIMARY}; }}
 .page-footer {{ background: {LIGHT}; color: inherit; padding: 2px 12px; }}
 .body--dark .page-footer {{ background: {DARK}; }}
 .joint {{ margin: 5px 0; padding-top: 2px; }}

@@ -25,6 +25,8 @@ from armsim.explorer.session_file import read_session_file
 from armsim.requirement import deciding_judgement
 
 pytestmark = pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
+AXE = Path(os.environ.get("HTML_CHECKERS", "")) / "node_modules" / "axe-core" / "axe.min.js"
+"""File of axe-core, which `.ci/run` installs."""
 GL = (
     "--no-sandbox",
     "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
@@ -435,6 +437,26 @@ def test_the_review_is_handed_over(page: Any, tmp_path: Path) -> None:
     assert (tmp_path / "review" / "report.html").exists()
     assert (tmp_path / "review" / "report.pdf").exists()
     assert (tmp_path / "review" / "results.json").exists()
+
+
+@pytest.mark.skipif(not AXE.is_file() and "CI" not in os.environ, reason="no axe-core in HTML_CHECKERS")
+def test_an_audit_finds_no_serious_violation(page: Any) -> None:
+    """Source: axe-core, read from disk; light and dark, with a joint unfolded and the editor of a limit open."""
+    page.click('[data-open="j2"]')
+    page.wait_for_selector('[data-path="joints.j2.mastering"]')
+    page.click('[aria-label="change the limit of 95 % of errors"]')
+    page.wait_for_function("document.querySelector('input[data-name=limit-text]').value === '120 um'")
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    for is_dark in (False, True):
+        if is_dark:
+            page.click(named("contrast"))
+            page.wait_for_selector("body.body--dark")
+        page.wait_for_function("document.getAnimations().every((one) => one.playState !== 'running')")
+        violations = page.evaluate("axe.run(document, {resultTypes: ['violations']}).then((audit) => audit.violations)")
+        serious = [item for item in violations if item["impact"] in ("serious", "critical")]
+        assert [(item["id"], [node["html"][:200] for node in item["nodes"][:3]]) for item in serious] == []
+    page.click(named("contrast"))
+    page.click('[data-open="j2"]')
 
 
 def test_strangers_are_refused(served: tuple[str, Path]) -> None:
