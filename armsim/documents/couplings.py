@@ -15,7 +15,7 @@ from armsim.errors import InputError
 from armsim.model.kinematics import ArmJoint, Coupling, ElementaryTransform
 from armsim.sources import KeyPath, Source
 
-WORST_CONDITION = 1e6
+LARGEST_CONDITION_NUMBER = 1e6
 """Largest condition number of a coupling matrix: beyond it an error of a drive moves a joint a million times as far."""
 LARGEST_FACTOR = 1e6
 PER_ANGLE, PER_LENGTH = "length per angle", "angle per length"
@@ -266,7 +266,7 @@ def check_solvable(matrix: np.ndarray, source: Source, at: KeyPath) -> None:
         The matrix is singular, or nearly so.
     """
     rows = np.linalg.norm(matrix, axis=1, keepdims=True)
-    if rows.all() and np.linalg.cond(matrix / rows) < WORST_CONDITION:
+    if rows.all() and np.linalg.cond(matrix / rows) < LARGEST_CONDITION_NUMBER:
         return
     finding = "what the drives see does not determine the positions of the joints"
     raise source.error(at, finding, "couplings of which none repeats others")

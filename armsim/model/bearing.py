@@ -76,7 +76,7 @@ def _plain(kind: Kind) -> Distribution:
     amplitude: Distribution = key(
         NONE, quantity, f"amplitude of the {_NAMES[kind]}, at {order}", most=most, only=_ONLY.get(kind),
         cause=causes.SYNCHRONOUS_ERROR_MOTIONS[kind], effect="any orders per turn, or over the travel",
-        physics=error_motion.synchronous,
+        physics=error_motion.synchronous_error_motion,
     )  # fmt: skip
     return amplitude
 
@@ -85,7 +85,7 @@ def _orders(kind: Kind) -> Any:
     return key(
         (), "list", f"orders of the {_NAMES[kind]}", only=_ONLY.get(kind),
         cause=causes.SYNCHRONOUS_ERROR_MOTIONS[kind], effect="any orders per turn, or over the travel",
-        physics=error_motion.synchronous,
+        physics=error_motion.synchronous_error_motion,
     )  # fmt: skip
 
 
@@ -94,7 +94,7 @@ def _scatter(kind: Kind) -> Distribution:
     scatter: Distribution = key(
         NONE, quantity, f"scatter from visit to visit of the {_NAMES[kind]}", most=most, only=_ONLY.get(kind),
         visit=True, cause=causes.ASYNCHRONOUS_ERROR_MOTIONS[kind], effect="scatter from visit to visit",
-        physics=error_motion.asynchronous,
+        physics=error_motion.asynchronous_error_motion,
     )  # fmt: skip
     return scatter
 
@@ -158,11 +158,13 @@ class Bearing:
             cause, name = causes.SYNCHRONOUS_ERROR_MOTIONS[kind], f"bearing {kind}"
             if amplitude.nonzero:
                 lowest = LOWEST_ORDER.get(kind, 1) if rotary else 1
-                terms += error_motion.synchronous(name, cause, amplitude, lowest * fundamental, directions)
+                terms += error_motion.synchronous_error_motion(name, cause, amplitude, lowest * fundamental, directions)
             for number, harmonic in enumerate(getattr(self.synchronous, kind), start=1):
                 order = harmonic.order * fundamental
-                terms += error_motion.synchronous(f"{name} {number}", cause, harmonic.amplitude, order, directions)
+                terms += error_motion.synchronous_error_motion(
+                    f"{name} {number}", cause, harmonic.amplitude, order, directions
+                )
             if scatter.nonzero:
                 cause = causes.ASYNCHRONOUS_ERROR_MOTIONS[kind]
-                terms += error_motion.asynchronous(f"asynchronous {name}", cause, scatter, directions)
+                terms += error_motion.asynchronous_error_motion(f"asynchronous {name}", cause, scatter, directions)
         return terms

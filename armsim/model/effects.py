@@ -66,7 +66,7 @@ def causes_in(term: TermBudget) -> tuple[str, ...]:
     names = names_in(term.cause)
     if term.cause != STATED_MISALIGNMENT.name:
         return names
-    offset = term.name.rpartition("/")[2].removeprefix(scale.STATED)
+    offset = term.name.rpartition("/")[2].removeprefix(scale.STATED_PREFIX)
     return (*names, *(effect.cause.name for effect in effects() if effect.path == f"mounting.{offset}"))
 
 

@@ -19,7 +19,7 @@ from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.physics import gear, heat, linear_scale, scale
 from armsim.physics import signal as signals
-from armsim.physics.heads import Heads, number_of
+from armsim.physics.heads import Heads, head_count
 
 TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet states none. Common practice, no source."""
@@ -171,7 +171,7 @@ class Encoder:
     @property
     def head_count(self) -> int:
         """Number of heads that are averaged."""
-        return number_of(self.heads)
+        return head_count(self.heads)
 
     @property
     def order(self) -> float:

@@ -36,7 +36,7 @@ class Bus:
     cycle: float = key(
         0.0, "time", "time between two readings on the bus", least=0.0, cause=causes.BUS_CYCLE,
         effect="speed times age, uniform over the cycle, where not synchronous",
-        physics=timing.free_running,
+        physics=timing.free_running_sampling,
     )  # fmt: skip
     synchronous: bool = key(True, "flag", "whether positions are taken at the bus's own instant")
     skew: Distribution = key(
@@ -47,7 +47,7 @@ class Bus:
     def terms(self) -> tuple[Term, ...]:
         """Terms at the joint."""
         terms = timing.skew(self.skew) if self.skew.nonzero else ()
-        return terms + (timing.free_running(self.cycle) if self.cycle and not self.synchronous else ())
+        return terms + (timing.free_running_sampling(self.cycle) if self.cycle and not self.synchronous else ())
 
 
 @dataclass(frozen=True)

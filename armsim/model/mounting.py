@@ -91,12 +91,12 @@ class Mounting:
     coupling_angle: Magnitude = key(
         ABSENT, "angle", "angle at which the shafts of a coupling meet", only="rotation", most=VALID_ANGLE,
         cause=causes.COUPLING_MISALIGNMENT, effect="twice per turn, whatever the number of heads",
-        physics=assembly.coupling,
+        physics=assembly.coupling_misalignment,
     )  # fmt: skip
     head_tangential: Distribution = key(
         NONE, "length", "offset of the head along the track",
         only="rotation", needs=RADIUS, cause=causes.HEAD_TANGENTIAL,
-        effect="moves the zero, until mastering", physics=assembly.head_tangential,
+        effect="moves the zero, until mastering", physics=assembly.head_tangential_offset,
     )  # fmt: skip
     head_radial: Distribution = key(
         NONE, "length", "offset of the head along the radius", only="rotation", needs=RADIUS, cause=causes.HEAD_RADIAL,
@@ -119,7 +119,7 @@ class Mounting:
     )  # fmt: skip
     abbe_offset: float = key(
         0.0, "length", "distance of a linear scale from the line of the tool", only="translation",
-        cause=causes.ABBE_OFFSET, effect="offset times pitch of the guide", physics=linear_scale.abbe,
+        cause=causes.ABBE_OFFSET, effect="offset times pitch of the guide", physics=linear_scale.abbe_error,
     )  # fmt: skip
     head_bracket: float = key(
         0.0, "length", "bracket of the head, from the housing along the track; positive where growth reads more",
@@ -200,9 +200,9 @@ class Mounting:
             if entry.of not in STATED:
                 terms += self._stated_terms(entry, fundamental)
         if self.head_tangential.nonzero and not mastered:
-            terms += assembly.head_tangential(self.head_tangential, radius)
+            terms += assembly.head_tangential_offset(self.head_tangential, radius)
         if self.abbe_offset and self.guide_pitch.nonzero:
-            terms += linear_scale.abbe(self.abbe_offset, self.guide_pitch, fundamental)
+            terms += linear_scale.abbe_error(self.abbe_offset, self.guide_pitch, fundamental)
         return terms
 
     def scale_terms(self, encoder: MountedEncoder, fundamental: float) -> tuple[Term, ...]:
@@ -232,7 +232,7 @@ class Mounting:
         if self.disc_tilt.spread.nonzero and "disc_tilt" not in stated_offsets:
             terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
         if self.coupling_angle.spread.nonzero:
-            terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
+            terms += assembly.coupling_misalignment(self.coupling_angle.spread, self.coupling_angle.phase)
         for entry in stated_offsets.values():
             terms += self._stated_terms(entry, fundamental)
         return terms

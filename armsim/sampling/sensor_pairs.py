@@ -124,9 +124,9 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
     )
     scatter = _scatter(terms, middle)
     orders, rms = _motor_waves(constant, joint)
-    width_scatter = physics.width_scatter(scatter, orders, rms, joint.transmission.lost_motion)
-    alarm = physics.slip_alarm(swing.value, scatter)
-    least_slip = physics.least_slip(alarm)
+    width_scatter = physics.lost_motion_scatter(scatter, orders, rms, joint.transmission.lost_motion)
+    alarm = physics.slip_threshold(swing.value, scatter)
+    least_slip = physics.detectable_slip(alarm)
     motor = motor_loop(joint)
     motor_turn = 2 * math.pi / abs(motor.ratio) if motor.encoder.rotary else None
     q = joint_sweep(machine, number)
@@ -139,7 +139,7 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
         swing_p95=swing.value,
         scatter=scatter,
         width_scatter=width_scatter,
-        least_growth=physics.least_growth(width_scatter),
+        least_growth=physics.detectable_growth(width_scatter),
         alarm=alarm,
         least_slip=least_slip,
         motor_turn=motor_turn,

@@ -22,7 +22,7 @@ def test_kinematic_error_orders() -> None:
     """Source: brute force: a wave of 3 periods per input turn, seen from the output of a 50:1 gear."""
     output = np.linspace(0, 2 * np.pi, 2001)
     motor = 50 * output
-    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, per_turn_of_input=50, phase=0.0)
+    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, shaft_turns_per_joint_turn=50, phase=0.0)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * motor), atol=1e-14)
     terms = kinematic_error(Distribution(FIXED, 1e-4), 3, phase=0.3)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * output - 0.3), atol=1e-14)
