@@ -82,7 +82,7 @@ class KinematicModel:
         """
         arm, parameters = machine.arm, estimate.parameters
         moves = moves_of(arm, parameters)
-        first = {arm.motion_of(axis): axis for _, axis, _ in moves}
+        first = {arm.motion_index(axis): axis for _, axis, _ in moves}
         motions = sorted(first)
         moving = [first[motion] for motion in motions]
         nominal, conditions = arm.postures(joints, moving), conditions or Conditions.positions_only(len(joints))

@@ -106,7 +106,7 @@ def dimension_of(parameter: Parameter, arm: Arm) -> str:
     """
     if isinstance(parameter.shape, Proportional):
         return "compliance"
-    return "angle" if arm.motions[arm.motion_of(parameter.axis)].rotary else "length"
+    return "angle" if arm.motions[arm.motion_index(parameter.axis)].rotary else "length"
 
 
 def unit_of(parameter: Parameter, arm: Arm) -> str:
@@ -122,7 +122,7 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
     str
         ``m``, ``rad``, ``m/N`` or ``rad/(N m)``.
     """
-    rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
+    rotary = arm.motions[arm.motion_index(parameter.axis)].rotary
     if isinstance(parameter.shape, Proportional):
         return "rad/(N m)" if rotary else "m/N"
     return "rad" if rotary else "m"
@@ -151,7 +151,7 @@ def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Param
         for act in term.acts:
             if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # a coupled axis follows its joint
                 continue
-            motion = arm.motion_of(act.axis)
+            motion = arm.motion_index(act.axis)
             for j, parameter in enumerate(parameters):
                 if motions[j] == motion and (gain := act.multiple_of(parameter.axis, parameter.shape)) is not None:
                     out[j, part.start + act.coefficient] += gain

@@ -225,7 +225,7 @@ class Setup:
         offsets = np.array([self.offsets.get(sessions[n], np.zeros(3)) for n in numbers])
         pose_of_group = np.array([*range(len(names)), *(names.index(name) for name in arm.rotations)], dtype=np.int64)
         means = None if rises is None else np.array([rise.mean() for rise in rises])
-        centre = self.instrument.at if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
+        centre = self.instrument.position if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
         return Conditions(numbers[pose_of_group], means, pose_of_group, offsets[pose_of_group], centre, tuple(sessions))
 
     def _rises(self, arm: MeasuredArm) -> list[Array] | None:

@@ -18,7 +18,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.terms import Independent
 from armsim.model.configurations import Configurations
-from armsim.model.correction import NAME
+from armsim.model.correction import TERM_NAME
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
 from armsim.model.machine import EvaluatedMachine, Machine
@@ -142,7 +142,7 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
-    return tuple(name for name, owners_of_term in owners.items() if len(owners_of_term) > 1 and name != NAME)
+    return tuple(name for name, owners_of_term in owners.items() if len(owners_of_term) > 1 and name != TERM_NAME)
 
 
 def moments_of(

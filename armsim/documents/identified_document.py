@@ -68,7 +68,7 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
         parameter = _parameter(row, arm, source, row_path)
         if any((other.axis, other.shape) == (parameter.axis, parameter.shape) for other in parameters):
             raise source.error((*row_path, "parameter"), f"{parameter.name} twice", "each once")
-        rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
+        rotary = arm.motions[arm.motion_index(parameter.axis)].rotary
         for key, size in (("value", row.value), ("std", row.std)):
             _check_kind(size, parameter, rotary, source, (*row_path, key))
         parameters.append(parameter)

@@ -136,7 +136,7 @@ class ArmFile:
                 yield f"    - [{', '.join(_decimal(value, 9) for value in row)}]"
 
     def _parameter(self, parameter: Parameter, value: float, std: float) -> str:
-        rotary = self.arm.motions[self.arm.motion_of(parameter.axis)].rotary
+        rotary = self.arm.motions[self.arm.motion_index(parameter.axis)].rotary
         unit, factor = "urad" if rotary else "um", 1e6
         parts = [f"joint: {yaml_line(parameter.axis.owner)}"]
         if isinstance(parameter.shape, Proportional):

@@ -55,12 +55,12 @@ def _origin(arm: Arm, owner: str, displacements: Mapping[Axis, float]) -> tuple[
     from scipy.spatial.transform import Rotation
 
     axes = [Axis(owner, parameter, Role.LINK) for parameter in ORIGIN_PARAMETERS]
-    values = [arm.motions[arm.motion_of(axis)].value + displacements.get(axis, 0.0) for axis in axes]
+    values = [arm.motions[arm.motion_index(axis)].value + displacements.get(axis, 0.0) for axis in axes]
     xyz, rpy = np.array(values[:3]), np.array(values[:2:-1])
     zero = displacements.get(Axis(owner), 0.0)
     if not zero:
         return xyz, rpy
-    motion = arm.motions[arm.motion_of(Axis(owner))]
+    motion = arm.motions[arm.motion_index(Axis(owner))]
     turn = Rotation.from_euler("xyz", rpy).as_matrix()
     if not motion.rotary:
         return xyz + zero * (turn @ np.array(motion.direction)), rpy

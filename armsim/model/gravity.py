@@ -82,9 +82,9 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     .. [1] Siciliano et al., Robotics (2009), 7.1: gravity terms.
     """
     at = arm.frames(q)
-    loads = np.zeros((len(q), len(arm.moving_names)))
+    loads = np.zeros((len(q), len(arm.joint_and_follower_names)))
     for last, mass, centre in _masses_beyond(arm, masses, at):
-        for motion, number in zip(arm.motions[: last + 1], arm.moving_numbers[: last + 1], strict=True):
+        for motion, number in zip(arm.motions[: last + 1], arm.moving_indices[: last + 1], strict=True):
             if number < 0:
                 continue
             direction = at.direction[:, number]
@@ -92,14 +92,14 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
                 direction = np.cross(direction, centre - at.origin[:, number])
             loads[:, number] += mass * (direction @ PULL)
     count = len(arm.joints)
-    return np.asarray(loads[:, :count] + loads[:, count:] @ arm.following)
+    return np.asarray(loads[:, :count] + loads[:, count:] @ arm.follower_factors)
 
 
 def _masses_beyond(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, float, Array]]:
     """Every mass with the number of the last motion before it, and its centre in the base frame, shape (poses, 3)."""
-    numbers = {name: number for number, name in enumerate(arm.moving_names)}
+    numbers = {name: number for number, name in enumerate(arm.joint_and_follower_names)}
     hanging = [
-        (arm.motion_of(Axis(name)), masses.links[name], frames.links[:, number])
+        (arm.motion_index(Axis(name)), masses.links[name], frames.links[:, number])
         for name, number in numbers.items()
         if name in masses.links
     ]
@@ -109,7 +109,7 @@ def _masses_beyond(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, 
         (last, mass.mass, frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]) for last, mass, frame in hanging
     ]
     return out + [
-        (arm.motion_of(Axis(name)) - 1, masses.sensors[name], frames.origin[:, number])
+        (arm.motion_index(Axis(name)) - 1, masses.sensors[name], frames.origin[:, number])
         for name, number in numbers.items()
         if masses.sensors.get(name)
     ]
@@ -137,7 +137,7 @@ def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Arra
     at, loads = arm.postures(q, axes), np.zeros((len(q), len(axes)))
     for last, mass, centre in _masses_beyond(arm, masses, arm.frames(q)):
         for number, axis in enumerate(axes):
-            if arm.motion_of(Axis(axis.owner)) <= last:
+            if arm.motion_index(Axis(axis.owner)) <= last:
                 column = at.column[:, number]
                 if at.rotary[number]:
                     column = column + np.cross(at.direction[:, number], centre - at.tool[:, :3, 3])

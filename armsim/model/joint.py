@@ -198,7 +198,7 @@ class Joint:
         """Compliance by axis: of the gear if it is outside the loop, of the joint and its link. [rad/(N m) or m/N]"""
         gear_stiffness = self.transmission.stiffness if self.geared else math.inf
         gears = {Axis(self.name): 1.0 / gear_stiffness} if math.isfinite(gear_stiffness) else {}
-        return {**gears, **self.bending.axes(self.name)}
+        return {**gears, **self.bending.compliances(self.name)}
 
     @property
     def speed_sensor(self) -> tuple[Encoder, float]:

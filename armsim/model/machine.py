@@ -149,10 +149,10 @@ class Machine:
             terms = [drives.at_joints(term, self.arm.names, self.drive_matrix) for term in terms]
         if self.identification is not None:
             arm = self._with_error_motions(terms)
-            terms = list(self.identification.with_identified(terms, arm))
+            terms = list(self.identification.replace_identified(terms, arm))
         changed_terms = tuple(self._changed(term) for term in terms)
         if self.correction is not None:
-            changed_terms = (*changed_terms, self.correction.added_term(self._observation))
+            changed_terms = (*changed_terms, self.correction.measurement_term(self._observation))
         return drives.with_followers(changed_terms, self.arm)
 
     @cached_property
@@ -253,10 +253,10 @@ class Machine:
         first: dict[int, Axis] = {}
         for term in self.terms:
             for axis in term.axes:
-                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
+                first.setdefault(self.perturbed_arm.motion_index(axis), axis)
         for parameter in self.correction.parameters if self.correction is not None else ():
             for axis, _ in self.arm.moved_by(parameter.axis):
-                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
+                first.setdefault(self.perturbed_arm.motion_index(axis), axis)
         motions = sorted(first)
         index = {motion: i for i, motion in enumerate(motions)}
         axes = tuple(first[motion] for motion in motions)
@@ -265,7 +265,7 @@ class Machine:
             tuple(
                 (
                     act.coefficient,
-                    index[self.perturbed_arm.motion_of(act.axis)],
+                    index[self.perturbed_arm.motion_index(act.axis)],
                     act.shape.value(states.of_act(act)),
                 )
                 for act in term.acts
@@ -274,7 +274,7 @@ class Machine:
         )
         draw_acts = acts
         if self.correction is not None:
-            acts = self._corrected(self.correction, acts, self.correction.values(states), index)
+            acts = self._corrected(self.correction, acts, self.correction.shape_values(states), index)
         arm = self.perturbed_arm
         postures = arm.postures(q, axes) if cache is None else cache.postures(arm, axes)
         return EvaluatedMachine(axes, postures, self.terms, acts, draw_acts)
@@ -282,7 +282,7 @@ class Machine:
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """Effect of every coefficient with the correction that it causes, one entry per axis."""
         moves = [
-            (number, index[self.perturbed_arm.motion_of(axis)], factor)
+            (number, index[self.perturbed_arm.motion_index(axis)], factor)
             for number, parameter in enumerate(correction.parameters)
             for axis, factor in self.arm.moved_by(parameter.axis)
         ]
@@ -319,12 +319,12 @@ class Machine:
         """
         masses = self.loaded_masses
         states = drives.states_at(self.arm, masses, self.drive_matrix, q, speeds, directions)
-        axes = [axis for joint in self.joints for axis in joint.bending.axes(joint.name)]
+        axes = [axis for joint in self.joints for axis in joint.bending.compliances(joint.name)]
         varies = masses is not None and masses.payload is not None and masses.payload.varies
         if masses is None or not (axes or varies):
             return states
         positions = np.atleast_2d(np.asarray(q, dtype=float))
-        return bending.loaded(states, self.perturbed_arm, masses, self.drive_matrix, positions, axes)
+        return bending.states_with_loads(states, self.perturbed_arm, masses, self.drive_matrix, positions, axes)
 
     @property
     def loaded_masses(self) -> Masses | None:
@@ -342,7 +342,7 @@ class Machine:
         """
         step = np.sqrt(_primes(len(self.joints)))
         points = np.arange(SURVEY)[:, None] * step % 1.0
-        return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
+        return np.asarray(self.arm.finite_lower + (self.arm.finite_upper - self.arm.finite_lower) * points)
 
 
 def _primes(number: int) -> Array:

@@ -36,7 +36,7 @@ class PostureCache:
         -------
         Kinematics
         """
-        key = arm.motions, tuple(arm.motion_of(axis) for axis in axes)
+        key = arm.motions, tuple(arm.motion_index(axis) for axis in axes)
         if key not in self.by_axes:
             self.by_axes[key] = arm.postures(self.q, axes)
         return self.by_axes[key]

@@ -76,4 +76,6 @@ def _displacements(machine: Machine, joints: Array) -> dict[str, Array]:
 def _is_moved(arm: Arm, axis: Axis) -> Array:
     """Whether an axis moves base, every joint and the tool, shape (points,)."""
     moving_motions = [index for index, motion in enumerate(arm.motions) if motion.moves]
-    return np.array([arm.motion_of(axis) < motion_number for motion_number in (-1, *moving_motions, len(arm.motions))])
+    return np.array(
+        [arm.motion_index(axis) < motion_number for motion_number in (-1, *moving_motions, len(arm.motions))]
+    )

@@ -118,7 +118,7 @@ def test_a_change_is_read_under_either_name(tmp_path: Path) -> None:
         {"to": ["250 mm", "0 mm", "0 mm"]}], "motion": {"ripple": "3 %", "sample_time": "1 ms", "joints": {"j1": {"speed": "1 deg/s"}}},
     })  # fmt: skip
     assert changed.calibration is not None
-    assert changed.calibration.instrument.cone == pytest.approx(0.349, abs=1e-3)
+    assert changed.calibration.instrument.acceptance_angle == pytest.approx(0.349, abs=1e-3)
     assert changed.motion is not None
     assert changed.motion.ripple == pytest.approx(0.03)
     notes = [note for note in changed.notes if "is now called" in note]

@@ -68,7 +68,7 @@ ARMS: dict[str, Callable[[], Arm]] = {
 def tips(arm: Arm, count: int) -> Array:
     """Tool points all over the joint ranges, their ends included."""
     draw = np.random.default_rng(5).uniform(-0.3, 1.3, (count, len(arm.joints))).clip(0.0, 1.0)
-    return np.asarray(arm.postures(arm.lowest + draw * (arm.highest - arm.lowest)).tool[:, :3, 3])
+    return np.asarray(arm.postures(arm.finite_lower + draw * (arm.finite_upper - arm.finite_lower)).tool[:, :3, 3])
 
 
 @pytest.mark.parametrize("name", ARMS)
