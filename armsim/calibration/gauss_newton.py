@@ -28,7 +28,7 @@ from armsim.core.parametrised_chain import place_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UnitErrors
 from armsim.model.configurations import Configurations
-from armsim.model.drives import moves_of
+from armsim.model.drives import moved_axes
 from armsim.model.machine import Machine
 
 MAX_ITERATIONS = 12
@@ -81,7 +81,7 @@ class KinematicModel:
         KinematicModel
         """
         arm, parameters = machine.arm, estimate.parameters
-        moves = moves_of(arm, parameters)
+        moves = moved_axes(arm, parameters)
         first = {arm.motion_index(axis): axis for _, axis, _ in moves}
         motions = sorted(first)
         moving = [first[motion] for motion in motions]

@@ -68,7 +68,7 @@ def _all_parameters(
                 identify.output_orders,
                 1.0 if joint.rotary else _order_of_travel(joint.travel),
             ),
-            ("input_orders", identify.input_orders, abs(joint.transmission.motor_turns)),
+            ("input_orders", identify.input_orders, abs(joint.transmission.motor_angle_per_motion)),
         )
         for group, orders, base in orders_by_group:
             what = "turn" if group == "output_orders" else "motor turn"

@@ -237,7 +237,7 @@ def _visits_at(evaluated: EvaluatedMachine, configurations: Configurations) -> _
     poses = len(configurations)
     square, turning = np.zeros(poses), np.zeros((poses, 3, 3))
     of_visits: dict[str, VisitCoefficient] = {}
-    for (term, g), (_, turned) in zip(evaluated.gains(), evaluated.gains(turning=True), strict=True):
+    for (term, g), (_, turned) in zip(evaluated.gains(), evaluated.gains(orientation=True), strict=True):
         if term.life != "visit":
             continue
         assert isinstance(term.draw, Independent)  # held by Term itself
@@ -311,12 +311,12 @@ def _with_one_joint(machine: Machine, joint: Joint) -> Machine:
     The joint carries the masses of the original machine: the different masses of other options are neglected.
     """
     correction = None if machine.correction is None else machine.correction.without_instrument
-    environment = replace(machine.environment, links_share=False)
+    environment = replace(machine.environment, links_follow_rise=False)
     return replace(
         machine,
         joints=(joint,),
         tolerances=(),
-        masses=machine.loaded_masses,
+        masses=machine.masses_with_sensors,
         environment=environment,
         correction=correction,
     )

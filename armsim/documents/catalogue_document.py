@@ -13,10 +13,10 @@ from armsim.documents.catalogue_table import MOST_ENCODERS, WHY_MOST
 from armsim.documents.fields import Document, Word, at_most, count, quantity
 from armsim.documents.from_spec import As, field_check
 from armsim.documents.joint_document import MountingDocument, Reference
-from armsim.model.joint import Fitting, Placement
+from armsim.model.joint import FittingPrice, Placement
 from armsim.sources import KeyPath, Source
 
-Price = Annotated[float, field_check(Fitting, "mounting")]
+Price = Annotated[float, field_check(FittingPrice, "mounting")]
 
 
 class EntryDocument(Document):

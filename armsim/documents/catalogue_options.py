@@ -22,10 +22,10 @@ from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.installation import SensorNeeds
-from armsim.model.joint import Fitting, Joint
-from armsim.model.joint_options import Exclusion, Fit, Option, Options
+from armsim.model.joint import FittingPrice, Joint
+from armsim.model.joint_options import EncoderAtJoint, Exclusion, Option, Options
 from armsim.model.kinematics import ArmJoint
-from armsim.model.purchase import Purchase, Tariff
+from armsim.model.purchase import PriceList, Purchase
 from armsim.model.unmet_needs import unmet_needs
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -77,10 +77,10 @@ def build_options(
 
 
 def _purchase(encoders: Sequence[Encoder], arms: int) -> Purchase:
-    tariffs = {
-        encoder.name: Tariff(encoder.price_steps or ((1, encoder.price),), encoder.one_off) for encoder in encoders
+    price_lists = {
+        encoder.name: PriceList(encoder.price_steps or ((1, encoder.price),), encoder.one_off) for encoder in encoders
     }
-    return Purchase(arms, {name: tariff for name, tariff in tariffs.items() if not tariff.is_plain})
+    return Purchase(arms, {name: tariff for name, tariff in price_lists.items() if not tariff.is_plain})
 
 
 def _joint_options(
@@ -90,7 +90,7 @@ def _joint_options(
     machine = scenario.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
-    motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.slides
+    motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.moves_slide
     placements = _placements(document, limits, machine.joints[number], source)
     joint_document = scenario_document.joints[joint.name]
     as_it_is = MountingClassDocument(name=AS_IT_IS, price=machine.joints[number].fitting.mounting)
@@ -104,15 +104,18 @@ def _joint_options(
         for mounting in mountings:
             for placement, price in placements.items():
                 rotary = joint.revolute or (placement == "motor" and slides)
-                ratio = machine.joints[number].transmission.motor_turns if placement == "motor" else 1.0
-                unmet = [*unmet_needs(limits_as_needs, encoder), *unmet_needs(needs.at(placement), encoder, ratio)]
+                ratio = machine.joints[number].transmission.motor_angle_per_motion if placement == "motor" else 1.0
+                unmet = [
+                    *unmet_needs(limits_as_needs, encoder),
+                    *unmet_needs(needs.for_placement(placement), encoder, ratio),
+                ]
                 reasons = _measure_refusals(encoder, joint, rotary) or [Refusal(0, reason) for reason in unmet]
                 reasons = reasons or _class_refusals(limits, mounting.name, placement)
                 if not reasons:
                     motor = motor_encoder if placement == "both" else None
                     changes: dict[str, Any] = {
                         "placement": placement, "mounting": mounting.mounting,
-                        "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
+                        "fitting": document_of(FittingPrice)(mounting=mounting.price, placement=price),
                         **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
                     fitted_document = joint_document.model_copy(update=changes)
@@ -190,7 +193,7 @@ def _with_limits(
     )
     same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.same_encoder)
     modules = tuple(tuple(joint_numbers[name] for name in names) for names in limits.modules)
-    forbidden_pairs: list[tuple[Fit, Fit]] = []
+    forbidden_pairs: list[tuple[EncoderAtJoint, EncoderAtJoint]] = []
     for pair in limits.incompatible:
         one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
         forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]

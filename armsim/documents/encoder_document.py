@@ -13,10 +13,10 @@ from armsim.documents.from_spec import Context, build, extend_document, keys_of,
 from armsim.documents.needs_document import check_installation
 from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
-from armsim.model.datasheet import Contradiction, Sheet, read_sheet
+from armsim.model.datasheet import Contradiction, DataSheet, apply_data_sheet
 from armsim.model.encoder import Encoder
 from armsim.model.installation import MULTI_TURN, Body, Functions
-from armsim.model.mounting import POWERS
+from armsim.model.mounting import ERROR_POWERS
 from armsim.sources import KeyPath, Source
 
 PERIODIC = ("offset", "amplitude_mismatch", "phase_error", "third_harmonic")
@@ -51,17 +51,19 @@ def _check_encoder(document: Any) -> Any:
         )
         raise invalid(finding, f"from 2 to {MOST_HEADS} angles, without read_heads")
     mounted_with = document.summary and document.summary.mounted_with
-    unsupported = [name for name in keys_present(mounted_with) if name not in POWERS] if mounted_with else []
+    unsupported = [name for name in keys_present(mounted_with) if name not in ERROR_POWERS] if mounted_with else []
     if unsupported:
-        raise invalid(f"'mounted_with' with {', '.join(unsupported)}", ", ".join(POWERS))
-    entries = [entry.of for entry in document.misalignment_errors or ()]
+        raise invalid(f"'mounted_with' with {', '.join(unsupported)}", ", ".join(ERROR_POWERS))
+    entries = [entry.offset_key for entry in document.misalignment_errors or ()]
     duplicates = [name for name in dict.fromkeys(entries) if entries.count(name) > 1]
     if duplicates:
         raise invalid(f"'misalignment_errors' of {', '.join(duplicates)} twice", "one of each")
     for entry in document.misalignment_errors or ():
-        kind = "angle" if entry.of in ANGLES else "length"
-        if entry.at.kind != kind:
-            raise invalid(f"'misalignment_errors' of {entry.of} at a {entry.at.kind}", f"at: of the kind {kind}")
+        kind = "angle" if entry.offset_key in ANGLES else "length"
+        if entry.offset.kind != kind:
+            raise invalid(
+                f"'misalignment_errors' of {entry.offset_key} at a {entry.offset.kind}", f"at: of the kind {kind}"
+            )
     return document
 
 
@@ -70,7 +72,7 @@ EncoderDocument = extend_document(
     "EncoderDocument",
     {
         "kind": (Literal["encoder"], ...),
-        **keys_of(Sheet),
+        **keys_of(DataSheet),
         **keys_of(Body),
         **keys_of(Functions),
         "price": (Annotated[Any, PRICE], None),
@@ -109,7 +111,7 @@ def build_encoder(
     prices: dict[str, Any] = {"price": steps[0][1], "price_steps": steps if len(steps) > 1 else ()}
     of_sheet = build(Encoder, document, context, **prices, body=body, functions=functions)
     try:
-        encoder = read_sheet(build(Sheet, document, context), of_sheet, data)
+        encoder = apply_data_sheet(build(DataSheet, document, context), of_sheet, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
     encoder = _with_entry(encoder, *(source.origin(at) if entry is None else entry))

@@ -14,7 +14,7 @@ from armsim.field_spec import declared
 from armsim.model.arm import Arm
 from armsim.model.drives import drive_range
 from armsim.model.encoder import Encoder
-from armsim.model.gears import PRESETS, TYPICAL, GearType
+from armsim.model.gears import TYPICAL_GEARS, TYPICAL_KEYS, GearType
 from armsim.model.gravity import Masses
 from armsim.model.installation import Needs
 from armsim.model.joint import Bus, Joint
@@ -214,6 +214,6 @@ def _transmission(joint: Any, context: Context) -> Transmission:
         return transmission
     if "ratio" not in stated_keys:
         raise context.source.error((*context.at, "type"), f"a {document.type} gear without its ratio", "ratio:")
-    typical = tuple(key for key in TYPICAL if key not in stated_keys)
-    values = {key: getattr(PRESETS[document.type], key) for key in typical}
-    return replace(transmission, type=document.type, typical=typical, **values)
+    typical = tuple(key for key in TYPICAL_KEYS if key not in stated_keys)
+    values = {key: getattr(TYPICAL_GEARS[document.type], key) for key in typical}
+    return replace(transmission, type=document.type, typical_keys=typical, **values)

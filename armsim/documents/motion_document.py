@@ -55,7 +55,10 @@ def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
     if speed is None:
         return
     at = ("motion", "joints", joint.name, "speed")
-    for sensor, ratio in ((joint.encoder, joint.ratio), (joint.motor_encoder, joint.transmission.motor_turns)):
+    for sensor, ratio in (
+        (joint.encoder, joint.ratio),
+        (joint.motor_encoder, joint.transmission.motor_angle_per_motion),
+    ):
         if sensor is None:
             continue
         shaft_speed = abs(speed * ratio)

@@ -90,7 +90,7 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
         if cause not in causes:
             stated_names = ", ".join(stated_cause.name for stated_cause in causes) or "none"
             raise source.error((*at, "replaces"), f"{cause.name!r} is not stated of this sensor", stated_names)
-    duplicates = curve.double_counted(shaft)
+    duplicates = curve.double_counted_causes(shaft)
     if duplicates:
         cause, order = duplicates[0]
         finding = f"order {order:g} is in the curve and in {cause.name!r}, which would count twice"

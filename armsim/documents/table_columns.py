@@ -11,7 +11,7 @@ from typing import get_args
 from armsim.documents.from_spec import kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.field_spec import Declared, Measures, declared, walk
-from armsim.model.datasheet import Sheet
+from armsim.model.datasheet import DataSheet
 from armsim.model.encoder import Encoder
 from armsim.model.installation import Body, Functions
 from armsim.sources import KeyPath
@@ -72,7 +72,7 @@ class TableColumn:
 def table_columns() -> Mapping[str, TableColumn]:
     """All columns by their names, lower case with spaces; aliases of data sheets among them."""
     out: dict[str, TableColumn] = {}
-    for owner in (Encoder, Sheet, Body, Functions):
+    for owner in (Encoder, DataSheet, Body, Functions):
         lists = {field.yaml for field in declared(owner) if field.many}
         for path, field in walk(owner):
             in_list = path.partition(".")[0] in lists

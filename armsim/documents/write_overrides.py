@@ -15,7 +15,7 @@ import yaml
 from armsim.documents.catalogue_document import BESIDE, encoder_name
 from armsim.documents.grammar import EXPONENT
 from armsim.documents.references import relative_name
-from armsim.model.joint import Fitting
+from armsim.model.joint import FittingPrice
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.sources import Source
@@ -124,7 +124,7 @@ def joint_changes(
         present_keys = {
             "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
             "counts_turns": joint.counts_turns and choice.placement != "both",
-            "mounting": mounting is not None and joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
+            "mounting": mounting is not None and joint.mounting != Mounting(), "price": joint.fitting != FittingPrice(),
         }  # fmt: skip
         removed = [key for key, is_stated in present_keys.items() if is_stated and keys.get(key) is None]
         stated_values = {key: value for key, value in keys.items() if value is not None}

@@ -10,7 +10,7 @@ from pydantic import Field, TypeAdapter
 
 from armsim.inspection.data_sheet import SHOWN_SPEED, absent_causes, model_number, stated_terms
 from armsim.inspection.machine_inspection import Inspection, inspect
-from armsim.model.encoder import Encoder, Reading
+from armsim.model.encoder import Encoder, ValueOrigin
 from armsim.model.kinematics import roll_pitch_yaw
 from armsim.results import TermBudget
 from armsim.results.poses import Vector, vector
@@ -138,7 +138,7 @@ def checked_encoder(encoder: Encoder) -> CheckedEncoder:
     return CheckedEncoder(
         encoder.name,
         encoder.price,
-        tuple(_sheet_reading(encoder, reading) for reading in encoder.readings),
+        tuple(_sheet_reading(encoder, value_origin) for value_origin in encoder.value_origins),
         SHOWN_SPEED[encoder.rotary],
         "rad" if encoder.rotary else "m",
         tuple(
@@ -149,8 +149,14 @@ def checked_encoder(encoder: Encoder) -> CheckedEncoder:
     )
 
 
-def _sheet_reading(encoder: Encoder, reading: Reading) -> SheetReading:
-    return SheetReading(reading.key, *model_number(encoder, reading), reading.value, reading.how, reading.assumed)
+def _sheet_reading(encoder: Encoder, value_origin: ValueOrigin) -> SheetReading:
+    return SheetReading(
+        value_origin.key,
+        *model_number(encoder, value_origin),
+        value_origin.value,
+        value_origin.origin,
+        value_origin.assumed,
+    )
 
 
 def plain_records(records: dict[str, Checked]) -> dict[str, Any]:

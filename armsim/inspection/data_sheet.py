@@ -14,7 +14,7 @@ from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
 from armsim.field_spec import stated_causes, walk
-from armsim.model.encoder import Encoder, Reading
+from armsim.model.encoder import Encoder, ValueOrigin
 from armsim.model.joint import Joint
 from armsim.results import TermBudget
 from armsim.sampling.joint_budgets import term_budget
@@ -50,7 +50,9 @@ def stated_terms(encoder: Encoder) -> list[StatedTerm]:
         for cause in key.cause.reported_as if key.cause is not None else ():
             keys.setdefault(cause, []).append(path)
     keys[causes.QUANTISATION] = [
-        reading.key for reading in encoder.readings if reading.key in ("interpolation", "resolution")
+        value_origin.key
+        for value_origin in encoder.value_origins
+        if value_origin.key in ("interpolation", "resolution")
     ]
     return [
         StatedTerm(term_budget(term, Axis("shaft"), state), tuple(keys.get(term.cause, ()))) for term in shaft.terms()
@@ -84,12 +86,12 @@ class ModelNumber(NamedTuple):
     unit: str
 
 
-def model_number(encoder: Encoder, reading: Reading) -> ModelNumber:
+def model_number(encoder: Encoder, value_origin: ValueOrigin) -> ModelNumber:
     """Number of the model behind a reading of a data sheet, in SI units."""
-    field = next((field for path, field in walk(Encoder) if path == reading.key), None)
+    field = next((field for path, field in walk(Encoder) if path == value_origin.key), None)
     if field is None or field.many:
         return ModelNumber(None, None, "")
-    value: Any = reduce(getattr, reading.key.split("."), encoder)
+    value: Any = reduce(getattr, value_origin.key.split("."), encoder)
     value = getattr(value, "spread", value)
     kind = FAMILIES.get(field.key.kind, {}).get(encoder.measures, kinds(field.key))[0]
     unit = DIMENSIONS.get(kind, ("",))[0].replace("one", "")

@@ -375,7 +375,7 @@ def _motions_at_point(
 
 def _apply_motion(frame: Array, motion: ElementaryTransform, q: Array) -> None:
     """Carry frames of shape (P, 4, 4) over one motion."""
-    value = motion.at(q)
+    value = motion.value_at(q)
     if motion.rotary:
         frame[:, :3, :3] = frame[:, :3, :3] @ rotation(motion.direction, value)
     else:

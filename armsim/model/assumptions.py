@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from armsim import causes
 from armsim.formatting import show_joint
-from armsim.model.gears import SOURCE
+from armsim.model.gears import TYPICAL_SOURCE
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.transmission import Harmonic, Transmission
@@ -31,8 +31,8 @@ def assumptions(machine: Machine) -> tuple[Assumption, ...]:
 
 def _gear_assumptions(joint: Joint) -> Iterator[Assumption]:
     gear = joint.transmission
-    for key in gear.typical:
-        source = f"typical of a {gear.type} gear; {SOURCE}"
+    for key in gear.typical_keys:
+        source = f"typical of a {gear.type} gear; {TYPICAL_SOURCE}"
         yield Assumption(joint.name, f"transmission.{key}", typical_value(gear, key), source, (GEAR_CAUSES[key].name,))
 
 
@@ -75,6 +75,6 @@ def _encoder_assumptions(joint: Joint) -> Iterator[Assumption]:
                 joint.name,
                 f"encoder.{value_origin.key}",
                 value_origin.value,
-                f"{value_origin.origin}; {SOURCE}",
+                f"{value_origin.origin}; {TYPICAL_SOURCE}",
                 cause_names,
             )

@@ -97,7 +97,8 @@ def _scatter_key(motion: ErrorMotion) -> Distribution:
     quantity, most = _QUANTITIES[motion]
     scatter: Distribution = key(
         NONE, quantity, f"scatter from visit to visit of the {_DESCRIPTIONS[motion]}", most=most,
-        only=_MEASURES.get(motion), visit=True, cause=causes.ASYNCHRONOUS_ERROR_MOTIONS[motion], effect="scatter from visit to visit",
+        only=_MEASURES.get(motion), visit=True, cause=causes.ASYNCHRONOUS_ERROR_MOTIONS[motion],
+        effect="scatter from visit to visit",
         physics=error_motion.asynchronous_error_motion,
     )  # fmt: skip
     return scatter

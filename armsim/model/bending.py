@@ -125,7 +125,7 @@ def states_with_loads(
     -------
     States
     """
-    changes = payload_changes(masses.payload) if masses.payload is not None and masses.payload.varies else ()
+    changes = payload_changes(masses.payload) if masses.payload is not None and masses.payload.has_tolerances else ()
     joint_changes = [gravity_loads(arm, a, q) - gravity_loads(arm, b, q) for a, b in changes]
     inverse_matrix = None if matrix is None else np.linalg.inv(matrix)
     drive_changes = joint_changes if inverse_matrix is None else [load @ inverse_matrix for load in joint_changes]

@@ -18,15 +18,15 @@ from armsim.field_spec import Declared, walk
 from armsim.glossary import GLOSSARY, MEANING, Word
 from armsim.model.assumptions import typical_value
 from armsim.model.calibration_plan import Calibration
-from armsim.model.datasheet import Sheet
-from armsim.model.effects import ELSEWHERE, ROOTS
-from armsim.model.gears import PRESETS, SOURCE, TYPICAL
+from armsim.model.datasheet import DataSheet
+from armsim.model.effects import DECLARING_CLASSES, STATING_DOCUMENTS
+from armsim.model.gears import TYPICAL_GEARS, TYPICAL_KEYS, TYPICAL_SOURCE
 from armsim.model.motion import JointSpeed, Motion
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sampling_plan import SamplingPlan
 
 ASKED: tuple[tuple[str, type, str], ...] = (
-    ("encoder", Sheet, ""),
+    ("encoder", DataSheet, ""),
     ("scenario", Requirement, "requirement."),
     ("scenario", TaskLimits, "tasks.requirement."),
     ("scenario", SamplingPlan, "sampling."),
@@ -44,7 +44,7 @@ FUNCTIONS = {
 """Words of the glossary that a function computes, by its full name: its docstring has the equation and the source. Only
 these words import the kernels, which takes as long as all else."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
-GEAR_WORDS = ("transmission.type", "type", *PRESETS)
+GEAR_WORDS = ("transmission.type", "type", *TYPICAL_GEARS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
 
 
@@ -68,9 +68,9 @@ class Entry(NamedTuple):
 
 def entries() -> Iterator[Entry]:
     """All declared keys."""
-    for document, owner, before in (*ROOTS, *ASKED):
+    for document, owner, before in (*DECLARING_CLASSES, *ASKED):
         for path, field in walk(owner, before):
-            yield Entry(*ELSEWHERE.get(path, (document, path)), field)
+            yield Entry(*STATING_DOCUMENTS.get(path, (document, path)), field)
 
 
 class Shape(NamedTuple):
@@ -271,9 +271,11 @@ TOLERANCE = """tolerance, the value of many keys: how a quantity differs from ar
 
 def _gears() -> str:
     """Types of gears with their typical values."""
-    lines = [f"transmission.type, of the joint: typical values of what is not stated, by the type of gear; {SOURCE}"]
-    for name, gear in PRESETS.items():
-        values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL)
+    lines = [
+        f"transmission.type, of the joint: typical values of what is not stated, by the type of gear; {TYPICAL_SOURCE}"
+    ]
+    for name, gear in TYPICAL_GEARS.items():
+        values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL_KEYS)
         lines.append(f"  {name}: {values}")
     lines.append("  a key stated beside the type replaces its typical value; typical values are listed as assumed")
     return "\n".join(lines)

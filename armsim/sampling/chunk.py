@@ -182,7 +182,7 @@ class EvaluatedChunk:
         EvaluatedChunk
         """
         in_motion = configurations.is_path
-        evaluated = spec.machine.evaluated(configurations)
+        evaluated = spec.machine.evaluate(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
         linear = linearise(evaluated)
         sampler = Sampler.prepare(evaluated, spec.plan)

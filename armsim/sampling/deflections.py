@@ -60,7 +60,7 @@ def deflection_at(machine: Machine, pose: str, joints: Array) -> Deflection | No
 def _displacements(machine: Machine, joints: Array) -> dict[str, Array]:
     """Displacement of base, every joint and tool by the mean deflection of each joint, shape (points, 3). [m]"""
     arm, out = machine.perturbed_arm, dict[str, Array]()
-    evaluated = machine.evaluated(Configurations(joints[None]))
+    evaluated = machine.evaluate(Configurations(joints[None]))
     at = evaluated.postures
     for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
         if term.cause in CAUSES:

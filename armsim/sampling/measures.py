@@ -130,7 +130,7 @@ def direction_variation(
             motion = approach(spec.machine.arm, joints, direction, orientation)
             ways = np.where(np.abs(motion) > REST_SPEED_SHARE * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
-                Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
+                Sampler.prepare(spec.machine.evaluate(Configurations(joints, directions=ways[None])), spec.plan)
             )
     out = np.empty((len(numbers), spec.plan.units))
     for part, coefficients in spec.unit_blocks(_units_per_block(spec), in_motion=True):

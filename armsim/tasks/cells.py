@@ -103,7 +103,7 @@ class Cells:
         commands = {cell: constraints.at(vector(self.point(cell))) for cell in cells}
         points = np.array([command.xyz for command in commands.values()]).reshape(-1, 3)
         distance = dict(zip(cells, np.linalg.norm(points, axis=1).tolist(), strict=True))
-        inside = Envelope.of(arm).contains(points)
+        inside = Envelope.from_arm(arm).contains(points)
         failed = {cell: BEYOND for cell, reachable in zip(cells, inside, strict=True) if not reachable}
         # begin at half the reach, where an arm has most postures
         cells.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))

@@ -94,7 +94,7 @@ class Slice(Task):
         return [getattr(self, letter) or self._reach(arm, frame, AXES[letter], distance) for letter in self.plane]
 
     def _reach(self, arm: Arm, frame: Array, axis: int, distance: float) -> Ends:
-        low, high = Envelope.of(arm).ends(frame[:3, axis], distance)
+        low, high = Envelope.from_arm(arm).extent(frame[:3, axis], distance)
         origin = float(frame[:3, axis] @ frame[:3, 3])
         return (
             math.floor((low - origin) / self.step) * self.step,

@@ -240,7 +240,7 @@ def changes() -> None:
     def first_order() -> None:
         fresh = replace(machine)  # without what was worked out for it
         for poses in pose_sets:
-            linearise(fresh.evaluated(poses.configurations))
+            linearise(fresh.evaluate(poses.configurations))
 
     sides = (lambda: study.change(change), first_order, lambda: study.change(change).sample(pose_sets, RunOptions(2)))
     poses = sum(len(item.names) for item in pose_sets)

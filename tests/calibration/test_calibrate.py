@@ -319,7 +319,7 @@ def test_what_is_left_as_sampled_is_what_first_order_says(cell_study: Calibrated
     after = cell_study.after.scenario.machine
     poses = cell_study.before.find()[0]
     result = cell_study.comparison.results[1].tasks[0]
-    linear = linearise(after.evaluated(poses.configurations))
+    linear = linearise(after.evaluate(poses.configurations))
     sampled = result.column("error.rms") ** 2
     assert np.all(np.abs(sampled / linear.mean_square - 1.0) < 0.12)
     assert cell_study.beyond_linear < 0.2 * cell_study.steps[-1].residual

@@ -80,8 +80,12 @@ def test_signals_too_fast_are_excluded() -> None:
 
 def test_needs_of_a_place_stand_before_those_of_both() -> None:
     needs = Needs(bore=0.02, latency=1e-5, motor=SensorNeeds(bore=0.008), output=SensorNeeds(diameter=0.1))
-    assert needs.at("motor") == SensorNeeds(bore=0.008, latency=1e-5)
-    assert needs.at("output") == needs.at("both") == SensorNeeds(bore=0.02, latency=1e-5, diameter=0.1)
+    assert needs.for_placement("motor") == SensorNeeds(bore=0.008, latency=1e-5)
+    assert (
+        needs.for_placement("output")
+        == needs.for_placement("both")
+        == SensorNeeds(bore=0.02, latency=1e-5, diameter=0.1)
+    )
 
 
 def test_exclusions_count_each_reason_and_what_it_excludes_alone() -> None:

@@ -75,7 +75,7 @@ def test_a_table_serves_wherever_a_catalogue_does(tmp_path: Path) -> None:
         assert all(option.joint.placement == joint.placement for option in row)
         assert {option.mounting for option in row} == {"as it is"}
     assert options.stock == {"ring 60": 40, "ring 80": 7}
-    assert options.purchase.tariffs["ring 60"].steps == ((1, 120.0), (100, 95.0))
+    assert options.purchase.price_lists["ring 60"].steps == ((1, 120.0), (100, 95.0))
     process = invoke("check", DEMO, "--set", f"joints.j2.encoder={file}#ring 80", "--json")
     assert process.returncode == 0, process.stderr
     chosen = tmp_path / "chosen.yaml"

@@ -200,8 +200,8 @@ def test_a_mounting_that_is_counted_is_not_counted_twice(name: str, size: float)
         terms = one.terms(Encoder("e", track_radius=11e-3, signal_periods=512), 1.0, True)
         return sum(float(np.mean(term.mean_square(SHAFT, state))) for term in terms)
 
-    assert square(mounting.beyond(included)) + square(included) == pytest.approx(square(mounting), rel=1e-5)
-    assert square(included.beyond(mounting)) == 0.0
+    assert square(mounting.excess_over(included)) + square(included) == pytest.approx(square(mounting), rel=1e-5)
+    assert square(included.excess_over(mounting)) == 0.0
 
 
 def test_noise_shrinks_with_the_root_of_the_bandwidth(tmp_path: Path) -> None:

@@ -120,7 +120,7 @@ def test_a_change_is_read_under_either_name(tmp_path: Path) -> None:
     assert changed.calibration is not None
     assert changed.calibration.instrument.acceptance_angle == pytest.approx(0.349, abs=1e-3)
     assert changed.motion is not None
-    assert changed.motion.ripple == pytest.approx(0.03)
+    assert changed.motion.ripple_limit == pytest.approx(0.03)
     notes = [note for note in changed.notes if "is now called" in note]
     assert [note.partition(":")[0] for note in notes] == ["calibration.instrument.cone", "tasks.line.through", "motion"]
 

@@ -20,7 +20,7 @@ from armsim.documents.schema import schema_of
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Term
 from armsim.errors import InputError
-from armsim.model.parameters import numbers
+from armsim.model.parameters import stated_numbers
 from armsim.physics import assembly, gear, heat, scale, signal
 
 N = 200_000
@@ -206,15 +206,15 @@ def test_mean_and_limit_are_numbers_of_their_own(tmp_path: Path) -> None:
     """Each is changed alone: a tenth less mean, a tenth less limit."""
     path = cell(tmp_path, a="{mean: 40 um, limit: 10 um}", mounting="eccentricity: {mean: 10 um, limit: 2 um}")
     machine = load_scenario(path).machine
-    reference = {number.path: number for number in numbers(machine)}
+    reference = {number.path: number for number in stated_numbers(machine)}
     assert reference["joints.j1.mounting.eccentricity.mean"].value == pytest.approx(10e-6)
     assert reference["joints.j1.mounting.eccentricity.limit"].value == pytest.approx(2e-6)
     assert reference["link j1.a.mean"].value == pytest.approx(40e-6)
     spread = (
-        reference["joints.j1.mounting.eccentricity.mean"].times(machine, 0.9).joints[0].mounting.eccentricity.spread
+        reference["joints.j1.mounting.eccentricity.mean"].multiply(machine, 0.9).joints[0].mounting.eccentricity.spread
     )
     assert (spread.centre, spread.scale) == (pytest.approx(9e-6), pytest.approx(2e-6))
-    spread = reference["link j1.a.limit"].times(machine, 0.9).tolerances[0][1]
+    spread = reference["link j1.a.limit"].multiply(machine, 0.9).tolerances[0][1]
     assert (spread.centre, spread.scale) == (pytest.approx(40e-6), pytest.approx(9e-6))
 
 

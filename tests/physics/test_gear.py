@@ -9,7 +9,7 @@ from support import curve
 
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder
-from armsim.model.gears import PRESETS
+from armsim.model.gears import TYPICAL_GEARS
 from armsim.model.joint import Joint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Harmonic, Transmission
@@ -116,10 +116,10 @@ def test_disc_of_26_millimetres_resolves_22_bits() -> None:
     assert joint.step * 13e-3 == pytest.approx(2 * math.pi * 13e-3 / 2**22)
 
 
-@pytest.mark.parametrize("kind", PRESETS)
+@pytest.mark.parametrize("kind", TYPICAL_GEARS)
 def test_presets_are_transmissions_like_any_other(kind: str) -> None:
     """Source: typical values, from memory; here only that a preset makes the terms of its own numbers."""
-    preset = PRESETS[kind]  # type: ignore[index]
+    preset = TYPICAL_GEARS[kind]  # type: ignore[index]
     fine = Encoder("fine", signal_periods=1, interpolation=60)
     terms = Joint("j", fine, placement="motor", transmission=replace(preset, ratio=80.0)).terms()
     orders = sorted({act.shape.order for t in terms if t.cause.name == "gear kinematic error" for act in t.acts})

@@ -74,20 +74,20 @@ def tips(arm: Arm, count: int) -> Array:
 @pytest.mark.parametrize("name", ARMS)
 def test_no_tool_point_is_outside(name: str) -> None:
     arm = ARMS[name]()
-    envelope = Envelope.of(arm)
+    envelope = Envelope.from_arm(arm)
     points = tips(arm, 20_000)
     assert envelope.contains(points).all()
     assert envelope.radius <= arm.reach + 1e-12
     along = np.random.default_rng(6).normal(size=(200, 3))
     for direction in along / np.linalg.norm(along, axis=1, keepdims=True):
-        low, high = envelope.ends(direction, 0.0)
+        low, high = envelope.extent(direction, 0.0)
         assert low - 1e-9 <= (points @ direction).min()
         assert (points @ direction).max() <= high + 1e-9
 
 
 def test_that_of_a_scara_is_touched() -> None:
     """Upright axes: the two links stretched out, the quill up and down."""
-    envelope = Envelope.of(scara())
+    envelope = Envelope.from_arm(scara())
     assert envelope.axis_radii[2] == pytest.approx(FIRST + SECOND, abs=1e-12)
     assert (envelope.low[2], envelope.high[2]) == pytest.approx((COLUMN - 0.1 - QUILL, COLUMN - 0.1), abs=1e-12)
     farthest = np.hypot(*tips(scara(), 20_000)[:, :2].T).max()
