@@ -54,7 +54,7 @@ def calibrate(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide.calibration_study import calibrate as study_of
-        from armsim.documents.csv_columns import source_of
+        from armsim.documents.csv_columns import measurement_source
         from armsim.report.calibration_review import calibration_printout, calibration_review
 
         calibrated = study_of(study, sampling.options(progress, note), measured, excluded)
@@ -62,7 +62,7 @@ def calibrate(
             from armsim.report.identified_arm import arm_files
 
             arm_texts.update(arm_files(calibrated, write))
-        review = calibration_review(calibrated, [source_of(file) for file in files])
+        review = calibration_review(calibrated, [measurement_source(file) for file in files])
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         notes = (*study.scenario.notes, *review.notes, *warnings)
         state: Verdict = "not met" if calibrated.contradicting else calibrated.state

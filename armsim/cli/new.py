@@ -88,9 +88,9 @@ def _starter(folder: Path, rows: Path | None, convention: Convention, arm: str |
     if rows is None:
         starters = dict(_texts(files("armsim.cli").joinpath("starter"), ""))
         if arm is not None:
-            from armsim.documents.arm_starter import starter_of_arm
+            from armsim.documents.arm_starter import arm_starter_files
 
-            starters = starter_of_arm(arm, starters["encoder.yaml"])
+            starters = arm_starter_files(arm, starters["encoder.yaml"])
         following = (
             f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}"
         )

@@ -43,11 +43,11 @@ def verify(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.calibration.verify import verify as verify_measurement
-        from armsim.documents.csv_columns import source_of
+        from armsim.documents.csv_columns import measurement_source
         from armsim.report.verification_review import verification_printout, verification_review
 
         verified = verify_measurement(study, measured, size, excluded)
-        review = verification_review(verified, study.scenario, source_of(measured))
+        review = verification_review(verified, study.scenario, measurement_source(measured))
         notes = (*study.scenario.notes, *review.notes)
         state: Verdict = "met" if verified.compatible else "not met"
         return Reply(verified.to_dict, verification_printout(verified), notes, state, review)

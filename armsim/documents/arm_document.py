@@ -11,13 +11,13 @@ from pydantic import BeforeValidator, Field
 from armsim.documents.couplings import (
     CouplingDocument,
     FollowerDocument,
-    Rule,
+    FollowerRule,
+    resolve_followers,
     stated_couplings,
     stated_followers,
-    with_followers,
 )
 from armsim.documents.fields import Document, FilePath, Word, quantity
-from armsim.documents.from_spec import As, document_of, field_check
+from armsim.documents.from_spec import DocumentType, document_type, field_check
 from armsim.documents.identified_document import IdentifiedDocument, build_identification
 from armsim.documents.messages import validate
 from armsim.documents.toolbox_arm import toolbox_arm
@@ -33,7 +33,7 @@ from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 
-RESERVED = ("bias", "calibration", "instrument", "links", "machine", "target")
+RESERVED_NAMES = ("bias", "calibration", "instrument", "links", "machine", "target")
 """Names reserved for results that belong to no joint; joints and groups may not have them."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
@@ -49,7 +49,7 @@ class RevoluteRow(Document):
     alpha: Angle
     offset: Angle = 0.0
     range: Annotated[list[Angle], Field(min_length=2, max_length=2)] | None = None
-    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
+    tolerances: Annotated[Any, DocumentType(document_type(RowTolerances))] | None = None
 
 
 class PrismaticRow(Document):
@@ -62,7 +62,7 @@ class PrismaticRow(Document):
     alpha: Angle
     offset: Length = 0.0
     range: Annotated[list[Length], Field(min_length=2, max_length=2)] | None = None
-    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
+    tolerances: Annotated[Any, DocumentType(document_type(RowTolerances))] | None = None
 
 
 Row = Annotated[RevoluteRow | PrismaticRow, Field(discriminator="type")]
@@ -112,8 +112,8 @@ def _with_convention(value: Any) -> Any:
 class MassesDocument(Document):
     """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
 
-    links: dict[Word, Annotated[Any, As(document_of(Mass))]] = Field(default_factory=dict)
-    payload: Annotated[Any, As(document_of(Payload))] | None = None
+    links: dict[Word, Annotated[Any, DocumentType(document_type(Mass))]] = Field(default_factory=dict)
+    payload: Annotated[Any, DocumentType(document_type(Payload))] | None = None
 
 
 class ArmDocument(Document):
@@ -167,7 +167,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     stated_kinematics, urdf_masses = document.kinematics, dict[str, Mass]()
     kinematics_path = (*at, "kinematics")
     if isinstance(stated_kinematics, ToolboxKinematics):
-        kinematics, urdf_masses = _of_toolbox(stated_kinematics, source, kinematics_path)
+        kinematics, urdf_masses = _toolbox_kinematics(stated_kinematics, source, kinematics_path)
     else:
         kinematics = stated_kinematics
     if isinstance(kinematics, URDFKinematics):
@@ -183,7 +183,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         (rows, chain), rules = _rows(kinematics, source, kinematics_path), {}
         tolerance_type = RowTolerances
     rules |= stated_followers(document.followers, rows, source, (*at, "followers"))
-    joints, chain = with_followers(rows, chain, rules)
+    joints, chain = resolve_followers(rows, chain, rules)
     if not joints:
         raise source.error((*at, "followers"), "no joint has a drive", "a joint that follows no other")
     if isinstance(kinematics, DHKinematics):
@@ -198,7 +198,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     for member in grouped:
         if grouped.count(member) > 1:
             raise source.error((*at, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
-    shared_tolerances = validate(document_of(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
+    shared_tolerances = validate(document_type(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
     row_names = [joint.name for joint in rows]
     for number, name in enumerate(row_names):
@@ -212,9 +212,9 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
             raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(row_names))
     chain_owners = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
     for name in (*chain_owners, *document.groups):
-        if name in RESERVED:
+        if name in RESERVED_NAMES:
             raise source.error((*at, "groups" if name in document.groups else "kinematics"),
-                               f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
+                               f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED_NAMES)}")  # fmt: skip
     motions = (
         *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
@@ -227,7 +227,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     return ArmParts(arm, tuple(tolerances), _masses(document, urdf_masses), identification)
 
 
-def _of_toolbox(
+def _toolbox_kinematics(
     kinematics: ToolboxKinematics, source: Source, at: KeyPath
 ) -> tuple[DHKinematics | URDFKinematics, dict[str, Mass]]:
     """Rows and masses of a model by name, with the base and the tool of the document where it states them."""
@@ -246,12 +246,14 @@ def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | Non
     return Masses({**urdf_masses, **links}, None if payload is None else _payload(payload))
 
 
-def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, Rule], source: Source, at: KeyPath) -> None:
+def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, FollowerRule], source: Source, at: KeyPath) -> None:
     """Check that slides with a drive state a range, and that followers do not."""
     for number, row in enumerate(kinematics.joints):
         path = (*at, "joints", number, "range")
         if row.name in rules and row.range is not None:
-            raise source.error(path, f"of {row.name!r}, which follows others", "ranges of the joints that it follows")
+            raise source.error(
+                path, f"range of {row.name!r}, which follows others", "ranges of the joints that it follows"
+            )
         if row.name not in rules and row.range is None and isinstance(row, PrismaticRow):
             raise source.error(path, "missing", "[lower end, upper end] of a prismatic joint")
 
@@ -276,7 +278,7 @@ def _rows(
             raise source.error((*row_path, "name"), f"two joints named {row.name!r}", "each name once")
         lower, upper = row.range if row.range is not None else (-math.inf, math.inf)
         if lower >= upper:
-            raise source.error((*row_path, "range"), "range empty or upside down", "[lower end, upper end]")
+            raise source.error((*row_path, "range"), "lower end not below the upper end", "[lower end, upper end]")
         revolute = isinstance(row, RevoluteRow)
         theta, d = (row.offset, row.d) if isinstance(row, RevoluteRow) else (row.theta, row.offset)
         joints.append(ArmJoint(row.name, revolute, lower, upper))

@@ -56,8 +56,8 @@ def with_task_limits(
         at = ("tasks", number, "requirement")
         limits[document.name] = build(TaskLimits, document.requirement, Context(source, at, "rotation", "of a task"))
         if requirement is None:
-            accepted = "requirement: {position: 100 um, ...} of the scenario, in whose place a task states its own"
-            raise source.error(at, "without a requirement of the scenario", accepted)
+            accepted = "requirement: {position: 100 um, ...} of the scenario, which a task may replace by its own"
+            raise source.error(at, "the scenario states no requirement", accepted)
         if not document.requirement.model_fields_set:
             raise source.error(at, "no limit", ", ".join(field.name.rstrip("_") for field in fields(TaskLimits)))
     for number, task in enumerate(tasks):
@@ -101,7 +101,7 @@ def _poses_task(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) 
                 if pose.near is None
                 else joint_positions(pose.near, arm, source, (*pose_path, "near"), limits=False)
             )
-            assert pose.xyz is not None  # held by the document
+            assert pose.xyz is not None  # guaranteed by the document
             poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))
     listed_names = ", ".join(pose.name for pose in poses)
     pairs: set[frozenset[str]] = set()
@@ -131,7 +131,7 @@ def _path_task(document: PathDocument, arm: Arm, source: Source, at: KeyPath) ->
             raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
         task = Path(name, step, speed, waypoints, joints, constraints)
     else:
-        assert document.waypoints is not None  # held by the document
+        assert document.waypoints is not None  # guaranteed by the document
         points = tuple(Waypoint(point.to, point.via, point.rpy) for point in document.waypoints)
         task = Path(name, step, speed, points, (), constraints)
     return task

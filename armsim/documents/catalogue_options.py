@@ -14,8 +14,8 @@ from armsim.documents.catalogue_document import (
     LimitsDocument,
     MountingClassDocument,
 )
-from armsim.documents.exclusions import Refusal, exclusions_of
-from armsim.documents.from_spec import document_of
+from armsim.documents.exclusions import Refusal, find_exclusions
+from armsim.documents.from_spec import document_type
 from armsim.documents.joint_document import build_joint
 from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
@@ -98,7 +98,7 @@ def _joint_options(
     names = [mounting.name for mounting in mountings]
     options: list[Option] = []
     refusals: list[Refusal] = []
-    limits_as_needs = SensorNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
+    limits_as_needs = SensorNeeds(diameter=limits.diameter or 0.0, interface=_as_tuple(limits.interface))
     needs = machine.joints[number].needs
     for encoder in encoders:
         for mounting in mountings:
@@ -110,12 +110,12 @@ def _joint_options(
                     *unmet_needs(needs.for_placement(placement), encoder, ratio),
                 ]
                 reasons = _measure_refusals(encoder, joint, rotary) or [Refusal(0, reason) for reason in unmet]
-                reasons = reasons or _class_refusals(limits, mounting.name, placement)
+                reasons = reasons or _limit_refusals(limits, mounting.name, placement)
                 if not reasons:
                     motor = motor_encoder if placement == "both" else None
                     changes: dict[str, Any] = {
                         "placement": placement, "mounting": mounting.mounting,
-                        "fitting": document_of(FittingPrice)(mounting=mounting.price, placement=price),
+                        "fitting": document_type(FittingPrice)(mounting=mounting.price, placement=price),
                         **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
                     fitted_document = joint_document.model_copy(update=changes)
@@ -142,12 +142,12 @@ def _joint_options(
         # the refusal at the latest stage shows what is in the way
         counts = Counter((refusal.stage, refusal.reason, refusal.accepted) for refusal in refusals)
         (_, reason, accepted), _ = max(counts.items(), key=lambda row: (row[0][0], row[1]))
-        finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {reason}"
-        by_reason = exclusions_of(joint.name, refusals, names, len(encoders))
+        finding = f"no entry can be fitted to joint {joint.name}; the closest option fails because: {reason}"
+        by_reason = find_exclusions(joint.name, refusals, names, len(encoders))
         listed = [f"{len(row.encoders)} of {row.of} on the {row.placement}: {row.reason}" for row in by_reason]
         further_reasons = f" ({'; '.join(listed[:MOST_REASONS])})" if len(listed) > 1 else ""
         raise source.error(("encoders",), finding + further_reasons, accepted)
-    exclusions += exclusions_of(joint.name, refusals, names, len(encoders))
+    exclusions += find_exclusions(joint.name, refusals, names, len(encoders))
     return tuple(options)
 
 
@@ -195,8 +195,8 @@ def _with_limits(
     modules = tuple(tuple(joint_numbers[name] for name in names) for names in limits.modules)
     forbidden_pairs: list[tuple[EncoderAtJoint, EncoderAtJoint]] = []
     for pair in limits.incompatible:
-        one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
-        forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
+        first, second = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
+        forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (first, second)))  # type: ignore[arg-type]
     return Options(
         joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), modules=modules
     )
@@ -240,7 +240,7 @@ def name_problems(
     return problems
 
 
-def _words(word: str | None) -> tuple[str, ...]:
+def _as_tuple(word: str | None) -> tuple[str, ...]:
     return () if word is None else (word,)
 
 
@@ -251,7 +251,7 @@ def _measure_refusals(encoder: Encoder, joint: ArmJoint, rotary: bool) -> list[R
     return [Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")]
 
 
-def _class_refusals(limits: JointLimitsDocument, mounting: str, placement: str) -> list[Refusal]:
+def _limit_refusals(limits: JointLimitsDocument, mounting: str, placement: str) -> list[Refusal]:
     """Reason why a joint does not accept a mounting class or a placement."""
     if limits.placements is not None and placement not in limits.placements:
         return [Refusal(1, f"placement is not {' or '.join(limits.placements)}")]

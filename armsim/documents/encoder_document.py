@@ -9,7 +9,7 @@ from pydantic import model_validator
 
 from armsim.documents import units
 from armsim.documents.fields import invalid, quantity
-from armsim.documents.from_spec import Context, build, extend_document, keys_of, keys_present
+from armsim.documents.from_spec import Context, build, document_fields, extend_document, keys_present
 from armsim.documents.needs_document import check_installation
 from armsim.documents.price_steps import PRICE
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
@@ -19,17 +19,17 @@ from armsim.model.installation import MULTI_TURN, Body, Functions
 from armsim.model.mounting import ERROR_POWERS
 from armsim.sources import KeyPath, Source
 
-PERIODIC = ("offset", "amplitude_mismatch", "phase_error", "third_harmonic")
+SIGNAL_ERROR_KEYS = ("offset", "amplitude_mismatch", "phase_error", "third_harmonic")
 """Keys of the signals whose errors a stated sub-divisional error sums up."""
 MOST_HEADS = 64
-ANGLES = ("head_tilt", "disc_tilt")
+ANGULAR_OFFSETS = ("head_tilt", "disc_tilt")
 """Offsets that are angles; the others are lengths."""
 
 
 def _check_encoder(document: Any) -> Any:
     """Check the keys of an encoder against each other."""
     signal = [] if document.signal is None else keys_present(document.signal)
-    duplicates = [name for name in signal if name in PERIODIC]
+    duplicates = [name for name in signal if name in SIGNAL_ERROR_KEYS]
     if document.sub_divisional_error and duplicates:
         finding = f"'sub_divisional_error' beside signal {', '.join(duplicates)}, of which it is the sum"
         raise invalid(finding, "one of them: what is stated twice would count twice")
@@ -59,7 +59,7 @@ def _check_encoder(document: Any) -> Any:
     if duplicates:
         raise invalid(f"'misalignment_errors' of {', '.join(duplicates)} twice", "one of each")
     for entry in document.misalignment_errors or ():
-        kind = "angle" if entry.offset_key in ANGLES else "length"
+        kind = "angle" if entry.offset_key in ANGULAR_OFFSETS else "length"
         if entry.offset.kind != kind:
             raise invalid(
                 f"'misalignment_errors' of {entry.offset_key} at a {entry.offset.kind}", f"at: of the kind {kind}"
@@ -72,9 +72,9 @@ EncoderDocument = extend_document(
     "EncoderDocument",
     {
         "kind": (Literal["encoder"], ...),
-        **keys_of(DataSheet),
-        **keys_of(Body),
-        **keys_of(Functions),
+        **document_fields(DataSheet),
+        **document_fields(Body),
+        **document_fields(Functions),
         "price": (Annotated[Any, PRICE], None),
         "error_curves": (BatchDocument | None, None),
     },
@@ -109,18 +109,18 @@ def build_encoder(
     body = build(Body, document, context, outer_diameter=document.outer_diameter or 0.0)
     functions = build(Functions, document, context)
     prices: dict[str, Any] = {"price": steps[0][1], "price_steps": steps if len(steps) > 1 else ()}
-    of_sheet = build(Encoder, document, context, **prices, body=body, functions=functions)
+    stated_encoder = build(Encoder, document, context, **prices, body=body, functions=functions)
     try:
-        encoder = apply_data_sheet(build(DataSheet, document, context), of_sheet, data)
+        encoder = apply_data_sheet(build(DataSheet, document, context), stated_encoder, data)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
-    encoder = _with_entry(encoder, *(source.origin(at) if entry is None else entry))
+    encoder = _with_catalogue_entry(encoder, *(source.origin(at) if entry is None else entry))
     if document.error_curves is None:
         return encoder
     return replace(encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*at, "error_curves")))
 
 
-def _with_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> Encoder:
+def _with_catalogue_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> Encoder:
     """Encoder with mass, diameter and interface of its entry in a catalogue, where it does not state them itself.
 
     Raises

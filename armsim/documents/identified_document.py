@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from armsim.arrays import Array
-from armsim.documents.fields import Document, Measured, Word, at_most, measured, number
+from armsim.documents.fields import Document, QuantityWithKind, Word, limited_list, number, quantity_with_kind
 from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
@@ -24,8 +24,8 @@ ZERO, COMPLIANCE = "zero", "compliance"
 CLOSE = 1e-6
 """Tolerance of the correlation matrix, whose rounded entries may not be positive definite."""
 KINDS = ("angle", "length", "angular compliance", "compliance")
-Size = Annotated[Any, measured(*KINDS)]
-Std = Annotated[Any, measured(*KINDS, least=0.0)]
+Size = Annotated[Any, quantity_with_kind(*KINDS)]
+Std = Annotated[Any, quantity_with_kind(*KINDS, least=0.0)]
 Order = Annotated[Any, number(lambda x: 0.0 < x <= 1e6, "periods per turn of the joint, more than 0")]
 Share = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to 1")]
 
@@ -40,7 +40,7 @@ class IdentifiedParameter(Document):
     joint: Word
     parameter: Word
     order: Order | None = None
-    period: Annotated[Any, measured("length", least=0.0, above=True)] | None = None
+    period: Annotated[Any, quantity_with_kind("length", least=0.0, above=True)] | None = None
     value: Size
     std: Std
 
@@ -48,7 +48,9 @@ class IdentifiedParameter(Document):
 class IdentifiedDocument(Document):
     """Identified parameters; ``correlations`` holds the lower triangle, a row per parameter after the first."""
 
-    parameters: Annotated[list[IdentifiedParameter], *at_most(MOST, "no session identifies more"), Field(min_length=1)]
+    parameters: Annotated[
+        list[IdentifiedParameter], *limited_list(MOST, "no session identifies more"), Field(min_length=1)
+    ]
     correlations: list[list[Share]] | None = None
 
 
@@ -108,7 +110,7 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
     return Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
 
-def _check_kind(size: Measured, parameter: Parameter, rotary: bool, source: Source, at: KeyPath) -> None:
+def _check_kind(size: QuantityWithKind, parameter: Parameter, rotary: bool, source: Source, at: KeyPath) -> None:
     kind = "angle" if rotary else "length"
     if isinstance(parameter.shape, Proportional):
         kind = "angular compliance" if rotary else "compliance"

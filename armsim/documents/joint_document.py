@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Literal, get_args
 
-from armsim.documents.from_spec import Context, build, document_of, extend_document
+from armsim.documents.from_spec import Context, build, document_type, extend_document
 from armsim.documents.needs_document import NeedsDocument
 from armsim.documents.read_measured_curves import CurveDocument, check_curve, sensor_curve
 from armsim.field_spec import declared
@@ -27,7 +27,7 @@ Reference = Any
 """A path relative to the file, or the document itself."""
 SLIDE_KEYS = ("kinematic_error", "lead_error", "expansion", "fixed_bearing")
 """Keys of a transmission that a slide has by its screw, rack or belt alone."""
-MountingDocument = document_of(Mounting)
+MountingDocument = document_type(Mounting)
 TransmissionDocument = extend_document(
     Transmission, "TransmissionDocument", {"type": (Literal[get_args(GearType)], None)}
 )
@@ -112,7 +112,7 @@ def build_joint(
             (*at, "counts_turns"), f"at placement {document.placement}", "placement: both, with motor_encoder:"
         )
     if document.mounting is not None:
-        _check_mounting(document.mounting, encoder, context.of_sensor().within("mounting"))
+        _check_mounting(document.mounting, encoder, context.for_sensor().within("mounting"))
     fitted_joint = build(
         Joint,
         document,
@@ -121,10 +121,10 @@ def build_joint(
         encoder=encoder,
         travel=travel,
         farthest=farthest,
-        transmission=_transmission(document, context.within("transmission")),
+        transmission=_transmission(document, context.child("transmission")),
         motor_encoder=motor_encoder,
         bus=bus,
-        needs=Needs() if document.needs is None else build(Needs, document.needs, context.within("needs")),
+        needs=Needs() if document.needs is None else build(Needs, document.needs, context.child("needs")),
     )
     curve = None
     if document.error_curve is not None:
@@ -200,14 +200,16 @@ def _transmission(joint: Any, context: Context) -> Transmission:
             if getattr(document, key):
                 accepted = "lead: of the screw, or pinion_radius: of the rack or belt, beside it"
                 raise context.source.error(
-                    (*context.at, key), f"{key} {context.what} without a screw, rack or belt", accepted
+                    (*context.at, key), f"{key} {context.subject} without a screw, rack or belt", accepted
                 )
         if joint.placement == "motor" and not slides and document.ratio not in (None, 1.0):
             accepted = "ratio 1 or none, or the lead: or pinion_radius: that the motor turns by it"
-            raise context.source.error((*context.at, "ratio"), f"a ratio {context.what}", accepted)
+            raise context.source.error((*context.at, "ratio"), f"a ratio {context.subject}", accepted)
         if document.type is not None:
             raise context.source.error(
-                (*context.at, "type"), f"a gear {context.what}", "leave it out: typical values are of joints that turn"
+                (*context.at, "type"),
+                f"a gear {context.subject}",
+                "leave it out: typical values are of joints that turn",
             )
     transmission = build(Transmission, document, context)
     if document.type is None:

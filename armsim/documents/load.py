@@ -16,7 +16,7 @@ from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, CatalogueEntry, find_entry, split_reference
 from armsim.documents.catalogue_options import build_options, name_problems
 from armsim.documents.couplings import check_solvable
-from armsim.documents.csv_columns import LARGEST, source_of
+from armsim.documents.csv_columns import LARGEST_TABLE, measurement_source
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.from_spec import Context, build
 from armsim.documents.inheritance import DerivedFiles, resolve_base
@@ -345,7 +345,7 @@ class _Loader:
     def _remember(self, name: str, source: Source, at: KeyPath) -> Source:
         """Record a data file (CSV, URDF), so that its hash is written to the manifest of the results."""
         file, resolved = self._follow(name, source, at)
-        self.sources[resolved] = source_of(file, read_named(file, source, at, LARGEST))
+        self.sources[resolved] = measurement_source(file, read_named(file, source, at, LARGEST_TABLE))
         return self.sources[resolved]
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
@@ -358,7 +358,7 @@ class _Loader:
         else:
             entry = self._entry(file, name, at)
             catalogue_entry = entry.catalogue, entry.at
-            data, source, path = entry.encoder, *entry.written
+            data, source, path = entry.encoder, *entry.encoder_location
         document = validate(EncoderDocument, data, source, path)
         if document.error_curves is not None:
             self._remember(document.error_curves.file, source, (*path, "error_curves", "file"))

@@ -73,7 +73,7 @@ class MeasuredArm:
         """Pose and file line of every reading, pose by pose."""
         return [(pose, line) for pose, lines in self.lines.items() for line in lines]
 
-    def without(self, lines: Collection[int]) -> MeasuredArm:
+    def without_lines(self, lines: Collection[int]) -> MeasuredArm:
         """The arm without the readings of some lines, and without poses that then have none."""
         rows = {pose: [n for n, line in enumerate(at) if line not in lines] for pose, at in self.lines.items()}
         rows = {pose: visits for pose, visits in rows.items() if visits}
@@ -154,7 +154,7 @@ def read_points(
         raise InputError(Problem(str(path), 0, 0, "header", finding, "an arm whose joints have other names"))
     kinds |= dict.fromkeys(AXES, ("length",)) | KINDS
     table = read_columns(path, kinds, TEXT_COLUMNS, AXES)
-    table = table.without(excluded) if excluded else table
+    table = table.without_lines(excluded) if excluded else table
     points = np.stack([table.numbers[axis] for axis in AXES], axis=1)
     if not len(points):
         raise table.fault(None, "", "no rows", "measured tool points")

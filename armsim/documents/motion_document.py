@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from armsim.documents.fields import Word
-from armsim.documents.from_spec import As, Context, build, document_of, extend_document
+from armsim.documents.from_spec import Context, DocumentType, build, document_type, extend_document
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.joint import Joint
@@ -19,7 +19,12 @@ from armsim.sources import Source
 MotionDocument = extend_document(
     Motion,
     "MotionDocument",
-    {"joints": (Annotated[dict[Word, Annotated[Any, As(document_of(JointSpeed))]], Field(min_length=1)], ...)},
+    {
+        "joints": (
+            Annotated[dict[Word, Annotated[Any, DocumentType(document_type(JointSpeed))]], Field(min_length=1)],
+            ...,
+        )
+    },
 )
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim.documents.catalogue_document import find_entry, split_reference
-from armsim.documents.former_keys import FormerKey, former_key, note_of, with_present_keys
+from armsim.documents.former_keys import FormerKey, former_key, renaming_note, with_present_keys
 from armsim.documents.source import read_named, read_source
 from armsim.errors import InputError
 from armsim.sources import KeyPath, Source
@@ -151,7 +151,7 @@ def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin, notes:
     """Set a value and return its key path, entries of lists by their numbers; former names of keys are noted."""
 
     def renamed(_: KeyPath, former: FormerKey) -> None:
-        notes.append(note_of(".".join(keys), former))
+        notes.append(renaming_note(".".join(keys), former))
 
     node: Any = edit.source.data
     at: list[str | int] = list(keys)

@@ -31,7 +31,7 @@ def read_rows(path: Path, convention: Convention) -> dict[str, Any]:
     """
     kinds = dict.fromkeys(ANGLES, ("angle",)) | dict.fromkeys(LENGTHS, ("length",))
     blank = {*kinds} - {"a", "alpha"}
-    table = read_columns(path, kinds, ("joint", "type"), ("d", "a", "alpha"), blank=blank)
+    table = read_columns(path, kinds, ("joint", "type"), ("d", "a", "alpha"), optional_cells=blank)
     count = len(table.lines)
     if not 1 <= count <= MOST_JOINTS:
         raise table.fault(None, "", f"{count} rows", f"from 1 to {MOST_JOINTS}, one for every joint")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Set
 from typing import Any
 
-from armsim.documents.absorbed_rows import CONSTANTS, Parameter, absorbed
+from armsim.documents.absorbed_rows import ROW_CONSTANTS, Parameter, absorbed_parameters
 from armsim.documents.write_overrides import yaml_line
 
 ENCODER = """# yaml-language-server: $schema=schemas/encoder.json
@@ -38,7 +38,7 @@ CALIBRATION = """calibration:                         # armsim calibrate
 def starter_of_rows(arm: dict[str, Any]) -> dict[str, str]:
     """Texts of the starter files by file name, for an arm document with Denavit-Hartenberg rows."""
     types = {row["name"]: row["type"] for row in arm["kinematics"]["joints"]}
-    exact = absorbed(arm["kinematics"])
+    exact = absorbed_parameters(arm["kinematics"])
     texts = _arm(arm, exact), _scenario(arm["name"], types, exact)
     out = {"arm.yaml": "\n".join([*texts[0], ""]), "scenario.yaml": "\n".join(texts[1])}
     for kind in dict.fromkeys(types.values()):
@@ -56,7 +56,7 @@ def _arm(arm: dict[str, Any], exact: Set[Parameter]) -> Iterator[str]:
     yield f"  convention: {arm['kinematics']['convention']}"
     yield "  joints:"
     for row in arm["kinematics"]["joints"]:
-        tolerances = {key: NO_TOLERANCE[key] for key in CONSTANTS if (row["name"], key) in exact}
+        tolerances = {key: NO_TOLERANCE[key] for key in ROW_CONSTANTS if (row["name"], key) in exact}
         if row["type"] == "prismatic":  # its d is its zero, which the scenario states
             tolerances = {"d": NO_TOLERANCE["d"], **tolerances}
         yield f"    - {yaml_line({**row, 'tolerances': tolerances} if tolerances else row)}"

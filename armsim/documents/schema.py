@@ -6,7 +6,7 @@ from typing import Any
 
 from armsim.documents.arm_document import ArmDocument
 from armsim.documents.encoder_document import EncoderDocument
-from armsim.documents.from_spec import document_of
+from armsim.documents.from_spec import document_type
 from armsim.documents.inheritance import ChangesDocument
 from armsim.documents.kinds import KINDS
 from armsim.model.chain import OriginTolerances, RowTolerances
@@ -200,7 +200,9 @@ def _expand_references(schema: dict[str, Any], defs: dict[str, Any]) -> None:
                 if name == "motor_encoder":
                     entry["anyOf"].append({"type": "null"})
             if name == "tolerances" and node.get("title") == "ArmDocument":
-                entry["anyOf"] = [_reference_to(document_of(rows), defs) for rows in (RowTolerances, OriginTolerances)]
+                entry["anyOf"] = [
+                    _reference_to(document_type(rows), defs) for rows in (RowTolerances, OriginTolerances)
+                ]
 
 
 def _reference_to(document: Any, defs: dict[str, Any]) -> dict[str, Any]:

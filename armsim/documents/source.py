@@ -11,8 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from armsim.documents.catalogue_table import is_table, read_table
-from armsim.documents.files import LARGEST, Unreadable, read_bytes
-from armsim.documents.former_keys import FormerKey, note_of, with_present_keys
+from armsim.documents.files import LARGEST_FILE, Unreadable, read_bytes
+from armsim.documents.former_keys import FormerKey, renaming_note, with_present_keys
 from armsim.documents.grammar import read_text
 from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath, Source
@@ -60,7 +60,7 @@ def _present(source: Source) -> Source:
     data = with_present_keys(source.data, (), former.__setitem__)
     if not former:
         return source
-    remarks = tuple(note_of(f"{source.path}:{source.locations[at][0]}", key) for at, key in former.items())
+    remarks = tuple(renaming_note(f"{source.path}:{source.locations[at][0]}", key) for at, key in former.items())
     locations = {_present_path(at, former): location for at, location in source.locations.items()}
     return replace(source, data=data, locations=locations, remarks=remarks)
 
@@ -91,7 +91,7 @@ def _with_table(source: Source) -> Source:
     return replace(source, data=data, elsewhere={at: (table, at)}, remarks=(*source.remarks, *table.remarks))
 
 
-def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) -> bytes:
+def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST_FILE) -> bytes:
     """Read a file that a document names.
 
     Raises

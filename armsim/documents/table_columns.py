@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import get_args
 
-from armsim.documents.from_spec import kinds
+from armsim.documents.from_spec import quantity_kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.field_spec import Declared, Measures, declared, walk
 from armsim.model.datasheet import DataSheet
@@ -60,7 +60,7 @@ class TableColumn:
 
     path: KeyPath
     kind: str
-    kinds: tuple[str, ...] = ()
+    quantity_kinds: tuple[str, ...] = ()
     part: int | None = None
 
     def customary_unit(self, measures: str) -> str | None:
@@ -89,7 +89,7 @@ def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
     key, name = field.key, re.sub(r"[._]", " ", path)
     steps = ("encoder", *path.split("."))
     without_unit = key.kind in ("number", "count", "word", "choice", "flag")
-    accepted = () if without_unit else kinds(key)
+    accepted = () if without_unit else quantity_kinds(key)
     if set(get_args(field.type)) == {float}:
         return {
             f"{name} {end}": TableColumn((*steps, n), key.kind, accepted, n) for n, end in enumerate(("min", "max"))

@@ -10,15 +10,15 @@ from pydantic import Field, model_validator
 from armsim.documents.fields import (
     Document,
     FilePath,
-    Measured,
+    QuantityWithKind,
     Word,
-    at_most,
     invalid,
-    measured,
+    limited_list,
     number,
     quantity,
+    quantity_with_kind,
 )
-from armsim.documents.from_spec import As, document_of, extend_document
+from armsim.documents.from_spec import DocumentType, document_type, extend_document
 from armsim.field_spec import declared
 from armsim.requirement.requirement import TaskLimits
 from armsim.tasks import KINDS, Path, Poses, Task
@@ -29,7 +29,7 @@ Step = Annotated[float, quantity("length", least=0.0, above=True)]
 Angle = Annotated[float, quantity("angle")]
 Turns = tuple[Angle, Angle, Angle]
 Point = tuple[Length, Length, Length]
-Positions = list[Annotated[Measured, measured("angle", "length")]]
+Positions = list[Annotated[QuantityWithKind, quantity_with_kind("angle", "length")]]
 Ends = tuple[Length, Length]
 
 
@@ -52,7 +52,7 @@ class PostureDocument(Document):
 class LimitedDocument(Document):
     """Keys of every task: its name and limits."""
 
-    requirement: Annotated[Any, As(document_of(TaskLimits))] | None = None
+    requirement: Annotated[Any, DocumentType(document_type(TaskLimits))] | None = None
 
 
 class ConstrainedDocument(LimitedDocument):
@@ -62,7 +62,7 @@ class ConstrainedDocument(LimitedDocument):
     direction: tuple[Component, Component, Component] | None = None
     near: Positions | None = None
     posture: PostureDocument | None = None
-    hold: dict[Word, Annotated[Measured, measured("angle", "length")]] | None = None
+    hold: dict[Word, Annotated[QuantityWithKind, quantity_with_kind("angle", "length")]] | None = None
     branch: dict[Word, Literal["positive", "negative"]] | None = None
 
     @model_validator(mode="after")
@@ -82,7 +82,7 @@ class PoseDocument(Document):
     xyz: Point | None = None
     rpy: Turns | None = None
     near: Positions | None = None
-    speeds: list[Annotated[Measured, measured("angular speed", "speed")]] | None = None
+    speeds: list[Annotated[QuantityWithKind, quantity_with_kind("angular speed", "speed")]] | None = None
 
     @model_validator(mode="after")
     def _one_of_two(self) -> PoseDocument:
@@ -100,7 +100,9 @@ class PosesDocument(LimitedDocument):
 
     kind: Literal["poses"]
     name: Word
-    poses: Annotated[list[PoseDocument], *at_most(10_000, "each is named in the report; a cloud or a path has more")]
+    poses: Annotated[
+        list[PoseDocument], *limited_list(10_000, "each is named in the report; a cloud or a path has more")
+    ]
     distances: Annotated[tuple[tuple[Word, Word], ...], Field(max_length=1000)] = ()
 
 

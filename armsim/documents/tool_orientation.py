@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from armsim.documents.fields import Measured
+from armsim.documents.fields import QuantityWithKind
 from armsim.model.arm import Arm
 from armsim.model.kinematics import ArmJoint
 from armsim.sources import KeyPath, Source
@@ -58,7 +58,9 @@ def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:
     return arm.joints[arm.names.index(name)]
 
 
-def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limits: bool) -> tuple[float, ...]:
+def joint_positions(
+    values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath, limits: bool
+) -> tuple[float, ...]:
     """Positions of all joints [rad or m], within their ranges where ``limits`` is true."""
     positions = _each(values, arm, source, at, "positions", ("angle", "length"))
     for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
@@ -67,13 +69,13 @@ def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPat
     return positions
 
 
-def joint_speeds(values: list[Measured], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
+def joint_speeds(values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
     """Speeds of all joints. [rad/s or m/s]"""
     return _each(values, arm, source, at, "speeds", ("angular speed", "speed"))
 
 
 def _each(
-    values: list[Measured], arm: Arm, source: Source, at: KeyPath, what: str, kinds: tuple[str, str]
+    values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath, what: str, kinds: tuple[str, str]
 ) -> tuple[float, ...]:
     """One value for every joint, of the first kind on a revolute joint and of the second on a prismatic one."""
     if len(values) != len(arm.joints):

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.documents.couplings import MIMIC, Rule
-from armsim.documents.fields import LONGEST_NAME, Measured
+from armsim.documents.couplings import MIMIC_KIND, FollowerRule
+from armsim.documents.fields import LONGEST_NAME, QuantityWithKind
 from armsim.documents.files import Unreadable, read_bytes, unprintable_character
 from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
@@ -34,7 +34,7 @@ Fault = Callable[[str, str, str], InputError]
 
 def read_chain(
     path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
-) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, Rule], dict[str, Mass]]:
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, FollowerRule], dict[str, Mass]]:
     """Joints, motions and masses from ``base_link`` to ``tip_link``; fixed joints become part of the links.
 
     Parameters
@@ -79,7 +79,7 @@ def read_chain(
     joints: list[ArmJoint] = []
     motions: list[ElementaryTransform] = []
     names: set[str] = set()
-    rules: dict[str, Rule] = {}
+    rules: dict[str, FollowerRule] = {}
     for element in chain:
         raw_name, kind = element.get("name", ""), element.get("type", "")
         name = " ".join(raw_name.split())
@@ -101,7 +101,7 @@ def read_chain(
         if mimic is not None:
             factor, other = _number(mimic, "multiplier", 1.0, fault, name), " ".join(mimic.get("joint", "").split())
             offset = _number(mimic, "offset", 0.0, fault, name)
-            rules[name] = Rule({other: Measured(factor, MIMIC)}, offset, _at(fault, name))
+            rules[name] = FollowerRule({other: QuantityWithKind(factor, MIMIC_KIND)}, offset, _at(fault, name))
         axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
         length = math.hypot(*axis)
         if length < SHORTEST_AXIS:

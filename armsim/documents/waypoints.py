@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from armsim.documents.csv_columns import read_columns
-from armsim.documents.files import LARGEST
+from armsim.documents.files import LARGEST_FILE
 from armsim.model.arm import Arm
 from armsim.tasks import Waypoint
 
@@ -34,7 +34,7 @@ def read_waypoints(path: Path, arm: Arm) -> tuple[tuple[Waypoint, ...], tuple[tu
     """
     kinds = dict.fromkeys(POINT, ("length",)) | dict.fromkeys(TURNS, ("angle",))
     kinds |= {joint.name: ("angle",) if joint.revolute else ("length",) for joint in arm.joints}
-    columns = read_columns(path, kinds, largest=LARGEST)
+    columns = read_columns(path, kinds, max_bytes=LARGEST_FILE)
     names = list(columns.numbers)
     sets = (arm.names, POINT, (*POINT, *TURNS))
     order = next((column_names for column_names in sets if set(column_names) == set(names)), None)

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 import yaml
 
-from armsim.documents.catalogue_document import BESIDE, encoder_name
+from armsim.documents.catalogue_document import ENTRY_ENCODER_KEYS, encoder_name
 from armsim.documents.grammar import EXPONENT
 from armsim.documents.references import relative_name
 from armsim.model.joint import FittingPrice
@@ -135,7 +135,7 @@ def joint_changes(
 def reference(entry: Mapping[str, Any], name: str, catalogue: Path, to: Path) -> str:
     """Reference to the encoder of a catalogue entry: its own file where that states all, otherwise the entry."""
     encoder, catalogue_folder = entry["encoder"], Path(os.path.realpath(catalogue)).parent
-    if isinstance(encoder, str) and not any(key in entry for key in BESIDE):
+    if isinstance(encoder, str) and not any(key in entry for key in ENTRY_ENCODER_KEYS):
         return relative_name(catalogue_folder / encoder, to)
     return f"{relative_name(catalogue, to)}#{name}"
 

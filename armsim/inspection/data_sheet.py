@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim import causes
 from armsim.causes import Cause
-from armsim.documents.from_spec import FAMILIES, kinds
+from armsim.documents.from_spec import KINDS_BY_MEASURES, quantity_kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
@@ -93,7 +93,7 @@ def model_number(encoder: Encoder, value_origin: ValueOrigin) -> ModelNumber:
         return ModelNumber(None, None, "")
     value: Any = reduce(getattr, value_origin.key.split("."), encoder)
     value = getattr(value, "spread", value)
-    kind = FAMILIES.get(field.key.kind, {}).get(encoder.measures, kinds(field.key))[0]
+    kind = KINDS_BY_MEASURES.get(field.key.kind, {}).get(encoder.measures, quantity_kinds(field.key))[0]
     unit = DIMENSIONS.get(kind, ("",))[0].replace("one", "")
     is_number = isinstance(value, int | float) and not isinstance(value, bool) and bool(value)
     return ModelNumber(value if is_number else None, getattr(value, "rms", None), unit)

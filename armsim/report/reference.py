@@ -9,7 +9,7 @@ from functools import cache
 from pkgutil import resolve_name
 from typing import Any, NamedTuple, get_args
 
-from armsim.documents.from_spec import kinds
+from armsim.documents.from_spec import quantity_kinds
 from armsim.documents.kinds import KINDS
 from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
@@ -320,7 +320,7 @@ def _accepted(field: Declared) -> str:
     if key.kind == "count":
         return f"a whole number from {key.least:.0f} to {key.most:.10g}"
     if key.kind not in ("word", "flag", "choice", "list", "part"):
-        units = ", ".join(unit for kind in kinds(key) for unit in DIMENSIONS[kind][1])
+        units = ", ".join(unit for kind in quantity_kinds(key) for unit in DIMENSIONS[kind][1])
         form = "a tolerance, " if field.type in (Distribution, Magnitude) else ""
         form = f"{form}mean: where it is not about zero, " if form and not (key.centred or key.visit) else form
         return f"{form}{key.kind} ({units})"

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from support import ROOT, invoke
 
-from armsim.documents.former_keys import FORMER
+from armsim.documents.former_keys import FORMER_KEYS
 from armsim.documents.kinds import KINDS
 from armsim.documents.load import load_changed, load_scenario
 from armsim.documents.source import read_source
@@ -62,7 +62,7 @@ PLACES = {"sees": "arm.yaml:8", "turns_by": "disc.yaml:7", "ripple": "scenario.y
 
 def written(folder: Path, former: bool) -> Path:
     """Documents with the former or the present names of their keys; the scenario."""
-    names = {key.name.upper(): key.name if former else key.present for key in FORMER}
+    names = {key.name.upper(): key.name if former else key.present for key in FORMER_KEYS}
     texts = {"arm.yaml": ARM, "scenario.yaml": SCENARIO, "disc.yaml": ENCODER, "catalogue.yaml": CATALOGUE}
     texts["other.yaml"] = ENCODER.replace("name: disc", "name: other").partition("function")[0]
     folder.mkdir()
@@ -82,7 +82,7 @@ def test_former_names_give_the_same_scenario_and_a_note_each(tmp_path: Path) -> 
     assert former.motion == present.motion
     assert str(former.calibration) == str(present.calibration)
     assert not any("now called" in note for note in present.notes)
-    for key in FORMER:
+    for key in FORMER_KEYS:
         if key.name not in ("together", "apart"):
             (note,) = {
                 note for note in former.notes if f"{key.name!r} is now called" in note and PLACES[key.name] in note
@@ -137,7 +137,7 @@ def test_both_names_at_once_are_an_error(tmp_path: Path) -> None:
 def test_present_names_are_keys_and_former_ones_end_with_their_version() -> None:
     explained = set(words())
     number = tuple(map(int, package_version().split(".")[:2]))
-    for key in FORMER:
+    for key in FORMER_KEYS:
         assert key.present in explained
         assert number < tuple(map(int, key.until.split("."))), f"{key.name} is to be taken out"
 
