@@ -23,7 +23,7 @@ def catalogue(
 ) -> None:
     """Read a table of encoders as a catalogue and list every doubt; the table itself serves as a catalogue too."""
     from armsim.documents.catalogue_table import is_table
-    from armsim.documents.load import encoders_of
+    from armsim.documents.load import load_encoders
     from armsim.documents.write_catalogue import catalogue_text
     from armsim.errors import InputError, Problem
 
@@ -31,7 +31,7 @@ def catalogue(
         check_new_file(write, "--write")
         if not is_table(file):
             raise InputError(Problem(str(file), 0, 0, "--write", "no table", "a table, CSV or XLSX"))
-    source, encoders = encoders_of(file)
+    source, encoders = load_encoders(file)
     if write is not None:
         write_new(write, catalogue_text(source))
     with printing(write):

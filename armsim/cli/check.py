@@ -126,7 +126,7 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
 
 def _print_remarks(file: Path) -> None:
     """Print the warnings of the reader of a document."""
-    from armsim.documents.load import remarks_of
+    from armsim.documents.load import reading_remarks
 
-    for remark in remarks_of(file):
+    for remark in reading_remarks(file):
         print_note(f"note: {remark}")

@@ -96,15 +96,15 @@ def _starter(folder: Path, rows: Path | None, convention: Convention, arm: str |
         )
     else:
         from armsim.documents.rows_file import read_rows
-        from armsim.documents.rows_starter import starter_of_rows
+        from armsim.documents.rows_starter import rows_starter_files
 
-        starters = starter_of_rows(read_rows(rows, convention.value))
+        starters = rows_starter_files(read_rows(rows, convention.value))
         scenario, identified = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
         following = f"armsim calibrate {scenario} --measured YOUR.csv --write {identified}"
-    from armsim.documents.kinds import KINDS
+    from armsim.documents.kinds import DOCUMENT_TYPES
     from armsim.documents.schema import printed_schema
 
-    schemas = {f"schemas/{kind}.json": json.dumps(printed_schema(kind), indent=1) + "\n" for kind in KINDS}
+    schemas = {f"schemas/{kind}.json": json.dumps(printed_schema(kind), indent=1) + "\n" for kind in DOCUMENT_TYPES}
     return starters | schemas, following
 
 

@@ -98,12 +98,12 @@ def _text(
 ) -> str | None:
     """YAML text of the chosen design for a folder; None where nothing meets the requirement."""
     from armsim.documents.references import rebase_files
-    from armsim.documents.write_overrides import as_changes
+    from armsim.documents.write_overrides import selection_text
 
     if selection.design is None:
         return None
     folder = to.absolute()
     name = f"{ready.name}, cheapest of {catalogue.stem}"
     before = rebase_files(changes.values, ready.folder, folder)
-    text = as_changes(scenario, ready.machine, ready.sources, catalogue, selection.design, name, folder, before)
+    text = selection_text(scenario, ready.machine, ready.sources, catalogue, selection.design, name, folder, before)
     return f"# {selection.price:g} cost units\n{text}"

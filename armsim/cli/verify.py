@@ -58,12 +58,14 @@ def verify(
 
 
 def _size(text: str) -> float:
-    from armsim.documents.units import accepted, read
+    from armsim.documents.units import accepted_units, read_quantity
 
     try:
-        value = read(text, "length")
+        value = read_quantity(text, "length")
         if value < 0.0:
             raise ValueError(text)
     except ValueError as error:
-        raise InputError(Problem("command line", 0, 0, "--instrument", repr(text[:60]), accepted("length"))) from error
+        raise InputError(
+            Problem("command line", 0, 0, "--instrument", repr(text[:60]), accepted_units("length"))
+        ) from error
     return value

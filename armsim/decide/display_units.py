@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from armsim.documents.from_spec import ALTERNATIVE_KINDS, KINDS_BY_MEASURES
-from armsim.documents.units import in_si
+from armsim.documents.units import si_factor
 
 UNITS = {
     "ratio": "%", "time": "us", "bits": "bit", "temperature": "K", "mass": "kg", "frequency": "kHz",
@@ -54,4 +54,4 @@ def display_unit_of(kind: str, rotary: bool, value: float) -> Unit:
         name = "deg" if abs(value) >= LARGE_ANGLE else "arcsec"
     else:
         name = UNITS.get(word, "")
-    return Unit(name, (in_si(name, word) or 1.0) if name else 1.0)
+    return Unit(name, (si_factor(name, word) or 1.0) if name else 1.0)

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from armsim.documents.units import read
+from armsim.documents.units import read_quantity
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.chain import denavit_hartenberg
@@ -67,11 +67,13 @@ def _arm(rows: list[dict[str, Any]], modified: bool) -> Arm:
     motions: list[ElementaryTransform] = []
     for number, row in enumerate(rows):
         revolute = row["type"] == "revolute"
-        zero = read(row["offset"], "angle" if revolute else "length")
-        theta, d = (zero, read(row["d"], "length")) if revolute else (read(row["theta"], "angle"), zero)
-        a, alpha = read(row["a"], "length"), read(row["alpha"], "angle")
+        zero = read_quantity(row["offset"], "angle" if revolute else "length")
+        theta, d = (
+            (zero, read_quantity(row["d"], "length")) if revolute else (read_quantity(row["theta"], "angle"), zero)
+        )
+        a, alpha = read_quantity(row["a"], "length"), read_quantity(row["alpha"], "angle")
         motions += denavit_hartenberg(number, row["name"], revolute, theta, d, a, alpha, modified)
-        ends = [read(end, "angle" if revolute else "length") for end in row.get("range", ())]
+        ends = [read_quantity(end, "angle" if revolute else "length") for end in row.get("range", ())]
         joints.append(ArmJoint(row["name"], revolute, *ends))
     return Arm("rows", tuple(joints), tuple(motions))
 

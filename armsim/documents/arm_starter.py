@@ -9,7 +9,7 @@ from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.rows_starter import ENCODER, SENSORS
 from armsim.documents.toolbox_arm import toolbox_arm
 from armsim.documents.urdf import read_chain
-from armsim.documents.urdf_file import link_of, read_urdf
+from armsim.documents.urdf_file import link_name, read_urdf
 from armsim.documents.write_overrides import yaml_line
 from armsim.errors import InputError, Problem
 from armsim.sources import Source
@@ -110,7 +110,7 @@ def _urdf_arm(path: Path) -> tuple[str, dict[str, str], list[str], dict[str, str
     longest = max(chains, key=len, default=[])
     if not longest:
         raise robot.fault("no moving joint", "a URDF file with a chain of joints")
-    tip = link_of(longest[-1], "child")
+    tip = link_name(longest[-1], "child")
     base = robot.chain(tip)[0]
     joints, _, rules, _ = read_chain(path, base, tip, COMMAND_LINE, ("--arm",))
     types = {joint.name: "revolute" if joint.revolute else "prismatic" for joint in joints if joint.name not in rules}

@@ -93,13 +93,13 @@ def _poses_task(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) 
         names.add(pose.name)
         speeds = None if pose.speeds is None else joint_speeds(pose.speeds, arm, source, (*pose_path, "speeds"))
         if pose.joints is not None:
-            joints = joint_positions(pose.joints, arm, source, (*pose_path, "joints"), limits=True)
+            joints = joint_positions(pose.joints, arm, source, (*pose_path, "joints"), within_ranges=True)
             poses.append(NamedPose(pose.name, joints, speeds=speeds))
         else:
             near = (
                 None
                 if pose.near is None
-                else joint_positions(pose.near, arm, source, (*pose_path, "near"), limits=False)
+                else joint_positions(pose.near, arm, source, (*pose_path, "near"), within_ranges=False)
             )
             assert pose.xyz is not None  # guaranteed by the document
             poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from armsim.documents import units
 from armsim.documents.csv_columns import TableFaults, csv_rows, name_and_unit
 from armsim.documents.files import unprintable_character
-from armsim.documents.table_columns import PRICE_FROM, TableColumn, table_columns, units_of
+from armsim.documents.table_columns import PRICE_FROM, TableColumn, column_units, table_columns
 from armsim.documents.workbook_rows import workbook_rows
 from armsim.errors import InputError, Problem
 from armsim.model.datasheet import TRACK_SHARE
@@ -143,7 +143,7 @@ class _Table:
             return None
         if unit and not any(units.scale_of(unit, kind) is not None for kind in column.kinds):
             finding = f"{unit[:40]!r} is not a unit of {' or '.join(column.kinds) or 'a column without one'}"
-            accepted = f"{name} [{'], ['.join(units_of(column))}]" if column.kinds else f"{name}, without a unit"
+            accepted = f"{name} [{'], ['.join(column_units(column))}]" if column.kinds else f"{name}, without a unit"
             self.fault(1, number, text, finding, accepted)
         return Header(text, number, column, unit)
 
@@ -251,7 +251,7 @@ class _Table:
 
 def _number(text: str) -> float | None:
     try:
-        return units.number(text)
+        return units.read_number(text)
     except ValueError:
         return None
 

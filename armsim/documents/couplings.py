@@ -33,10 +33,10 @@ def _read_factor(value: Any) -> QuantityWithKind:
     if isinstance(value, str):
         for kind in (PER_ANGLE, PER_LENGTH):
             try:
-                return QuantityWithKind(units.read(value, kind), kind)
+                return QuantityWithKind(units.read_quantity(value, kind), kind)
             except ValueError:
                 continue
-    accepted = f"a number between joints of one kind; else {units.accepted(PER_ANGLE, PER_LENGTH)}"
+    accepted = f"a number between joints of one kind; else {units.accepted_units(PER_ANGLE, PER_LENGTH)}"
     raise invalid(f"{str(value)[:60]!r} is no factor between the motions of two joints", accepted)
 
 
@@ -120,7 +120,7 @@ def stated_followers(
             raise source.error((*path, "factor"), "beside factors in follows", "one of the two")
         kind = "angle" if kinds[document.joint] else "length"
         if document.offset is not None and document.offset.kind != kind:
-            raise source.error((*path, "offset"), f"is a {document.offset.kind}", units.accepted(kind))
+            raise source.error((*path, "offset"), f"is a {document.offset.kind}", units.accepted_units(kind))
 
         def fault(finding: str, accepted: str, path: KeyPath = path) -> InputError:
             return source.error((*path, "follows"), finding, accepted)
@@ -199,7 +199,7 @@ def _check_kind(factor: QuantityWithKind, joint: ArmJoint, other: ArmJoint, faul
     if factor.kind in (kind, MIMIC_KIND):
         return
     finding = f"a {factor.kind} between {joint.name} and {other.name}"
-    raise fault(finding, "a number, since both turn or both slide" if kind == "number" else units.accepted(kind))
+    raise fault(finding, "a number, since both turn or both slide" if kind == "number" else units.accepted_units(kind))
 
 
 def stated_couplings(

@@ -21,7 +21,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.documents import units
 from armsim.documents.files import Unreadable, read_bytes
-from armsim.documents.units import DIMENSIONS, number, scale_of
+from armsim.documents.units import DIMENSIONS, read_number, scale_of
 from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import Source
 
@@ -133,7 +133,7 @@ def read_columns(
         raise faults.error(1, "header", actual, ", ".join(column_names))
     out: dict[str, list[float]] = {name: [] for name in names if name in numbers}
     texts: dict[str, list[str]] = {name: [] for name in names if name in words}
-    most = [units.MOST.get(kinds.get(name, ""), units.LARGEST) for name in names]
+    most = [units.LARGEST_BY_KIND.get(kinds.get(name, ""), units.LARGEST_NUMBER) for name in names]
     lines = []
     for line, row in rows:
         if not any(row) or not any(cell.strip() for cell in row):
@@ -151,7 +151,7 @@ def read_columns(
                 out[name].append(math.nan)
                 continue
             try:
-                value = number(cell) * factor + zero
+                value = read_number(cell) * factor + zero
             except ValueError:
                 actual = f"{cell[:60]!r} is not a number" if cell.strip() else "nothing"
                 faults.add(line, name, actual, "a finite number, such as 12.5")

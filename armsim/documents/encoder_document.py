@@ -138,7 +138,7 @@ def _with_catalogue_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> E
             try:
                 sizes[name] = quantity(kind, least=0.0).read(size)
             except ValueError as error:
-                raise catalogue.error((*at[:2], name), f"{size!r} is no {name}", units.accepted(kind)) from error
+                raise catalogue.error((*at[:2], name), f"{size!r} is no {name}", units.accepted_units(kind)) from error
     body, functions, interface = encoder.body, encoder.functions, entry.get("interface")
     if not body.outer_diameter:
         body = replace(body, outer_diameter=sizes.get("diameter", 0.0))

@@ -64,21 +64,23 @@ def invalid(finding: str, accepted: str) -> PydanticCustomError:
 
 def _read(value: Any, kinds: tuple[str, ...]) -> QuantityWithKind:
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-        raise invalid(f"{_excerpt(value)} is not a number with a unit", units.accepted(*kinds))
+        raise invalid(f"{_excerpt(value)} is not a number with a unit", units.accepted_units(*kinds))
     if not isinstance(value, str):
-        raise invalid(f"bare number {value} without a unit", units.accepted(*kinds))
+        raise invalid(f"bare number {value} without a unit", units.accepted_units(*kinds))
     for kind in kinds:
         try:
-            out = QuantityWithKind(units.read(value, kind), kind)
+            out = QuantityWithKind(units.read_quantity(value, kind), kind)
         except ValueError:
             continue
-        if abs(out.value) > units.MOST.get(kind, units.LARGEST):
-            raise invalid(f"{value!r} is out of range", f"{kind} of at most {units.MOST[kind]:g} in SI units")
+        if abs(out.value) > units.LARGEST_BY_KIND.get(kind, units.LARGEST_NUMBER):
+            raise invalid(
+                f"{value!r} is out of range", f"{kind} of at most {units.LARGEST_BY_KIND[kind]:g} in SI units"
+            )
         return out
     try:
-        units.read(value, *kinds)
+        units.read_quantity(value, *kinds)
     except ValueError as error:
-        raise invalid(str(error), units.accepted(*kinds)) from error
+        raise invalid(str(error), units.accepted_units(*kinds)) from error
     raise AssertionError("unreachable: one kind accepts exactly what all kinds accept")
 
 
@@ -99,7 +101,7 @@ def _bound(value: float, kind: str) -> str:
     if not value:
         return "0"
     unit = units.DIMENSIONS[kind][1][0]
-    return f"{value / (units.in_si(unit, kind) or 1.0):.4g} {unit}"
+    return f"{value / (units.si_factor(unit, kind) or 1.0):.4g} {unit}"
 
 
 def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
@@ -190,7 +192,7 @@ def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[DistributionName]
         (share, is_limit) for pattern, share, is_limit in SIZE_SUFFIXES if re.fullmatch(pattern, size_match[2])
     )
     if not is_limit and "normal" not in laws:
-        raise invalid(f"{_excerpt(value)}, but no normal law is accepted here", units.accepted(*kinds))
+        raise invalid(f"{_excerpt(value)}, but no normal law is accepted here", units.accepted_units(*kinds))
     size = _read(size_match[1], kinds)
     return QuantityWithKind(share * size.value, size.kind), is_limit
 
@@ -206,7 +208,7 @@ def _tolerance(
 ) -> Tolerance:
     mean_form = "" if centred else "mean: X, "
     form = f"X, {{{mean_form}limit: X, distribution: ...}} or {{{mean_form}std: X, distribution: ...}}, with X "
-    form += units.accepted(*kinds)
+    form += units.accepted_units(*kinds)
     if not isinstance(value, dict):
         size, is_limit = _sheet_size(value, kinds, laws)
         _check_bounds(size, 0.0, False, None, value)
@@ -323,7 +325,7 @@ def _schema(kinds: tuple[str, ...], sheet_forms: bool = False) -> dict[str, Any]
     return {
         "type": "string",
         "pattern": rf"^\s*{sign}{units.pattern(*kinds)}{size}\s*$",
-        "description": units.accepted(*kinds),
+        "description": units.accepted_units(*kinds),
         "examples": [f"1 {units.DIMENSIONS[kinds[0]][1][0]}"],
     }
 

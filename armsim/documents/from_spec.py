@@ -232,7 +232,7 @@ def _value(entry: Any, field: Declared, context: Context) -> Any:
         accepted_kinds = KINDS_BY_MEASURES.get(field.key.kind, {}).get(context.measures, quantity_kinds(field.key))
         if entry.kind not in accepted_kinds:
             finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {context.subject}"
-            raise context.source.error(context.at, finding, units.accepted(*accepted_kinds))
+            raise context.source.error(context.at, finding, units.accepted_units(*accepted_kinds))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, QuantityWithKind):

@@ -17,17 +17,17 @@ from armsim.model.correction import Parameter
 from armsim.model.identification import Identification
 from armsim.sources import KeyPath, Source
 
-MOST = 500
+MOST_PARAMETERS = 500
 """Maximum number of parameters: their correlations form a matrix."""
 WAVES = {"cosine": "cos", "sine": "sin"}
 ZERO, COMPLIANCE = "zero", "compliance"
-CLOSE = 1e-6
+CORRELATION_TOLERANCE = 1e-6
 """Tolerance of the correlation matrix, whose rounded entries may not be positive definite."""
-KINDS = ("angle", "length", "angular compliance", "compliance")
-Size = Annotated[Any, quantity_with_kind(*KINDS)]
-Std = Annotated[Any, quantity_with_kind(*KINDS, least=0.0)]
+SIZE_KINDS = ("angle", "length", "angular compliance", "compliance")
+Size = Annotated[Any, quantity_with_kind(*SIZE_KINDS)]
+Std = Annotated[Any, quantity_with_kind(*SIZE_KINDS, least=0.0)]
 Order = Annotated[Any, number(lambda x: 0.0 < x <= 1e6, "periods per turn of the joint, more than 0")]
-Share = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to 1")]
+Correlation = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to 1")]
 
 
 class IdentifiedParameter(Document):
@@ -49,9 +49,9 @@ class IdentifiedDocument(Document):
     """Identified parameters; ``correlations`` holds the lower triangle, a row per parameter after the first."""
 
     parameters: Annotated[
-        list[IdentifiedParameter], *limited_list(MOST, "no session identifies more"), Field(min_length=1)
+        list[IdentifiedParameter], *limited_list(MOST_PARAMETERS, "no session identifies more"), Field(min_length=1)
     ]
-    correlations: list[list[Share]] | None = None
+    correlations: list[list[Correlation]] | None = None
 
 
 def build_identification(document: IdentifiedDocument, arm: Arm, source: Source, at: KeyPath) -> Identification:
@@ -85,27 +85,27 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
     owners = list(dict.fromkeys([*arm.names, *(axis.owner for axis in links)]))
     if row.joint not in owners:
         raise source.error((*at, "joint"), f"no joint {row.joint!r}", ", ".join(owners))
-    moving = next((joint for joint in arm.joints if joint.name == row.joint), None)
+    arm_joint = next((joint for joint in arm.joints if joint.name == row.joint), None)
     present_keys = [key for key in ("order", "period") if getattr(row, key) is not None]
-    if row.parameter in WAVES and moving is not None:
-        key = "order" if moving.revolute else "period"
+    if row.parameter in WAVES and arm_joint is not None:
+        key = "order" if arm_joint.revolute else "period"
         period: Any = row.period
         if present_keys != [key]:
             actual = f"{row.parameter} of {row.joint} with {', '.join(present_keys) or 'neither order nor period'}"
             raise source.error((*at, *present_keys[:1]), actual, f"{key}:")
-        order = float(row.order or 0.0) if moving.revolute else 2.0 * math.pi / period.value
+        order = float(row.order or 0.0) if arm_joint.revolute else 2.0 * math.pi / period.value
         shape: Shape = Wave(WAVES[row.parameter], order)  # type: ignore[arg-type]
         return Parameter(f"{row.parameter} of order {order:g} of {row.joint}", "waves", Axis(row.joint), shape)
     if present_keys:
         raise source.error((*at, present_keys[0]), f"{present_keys[0]} of {row.parameter}", "of cosine and sine alone")
-    if row.parameter == ZERO and moving is not None:
+    if row.parameter == ZERO and arm_joint is not None:
         return Parameter(f"zero of {row.joint}", "zeros", Axis(row.joint), Constant())
-    if row.parameter == COMPLIANCE and moving is not None:
+    if row.parameter == COMPLIANCE and arm_joint is not None:
         return Parameter(f"compliance of {row.joint}", "stiffness", Axis(row.joint), Proportional("load"))
     axis = next((axis for axis in links if (axis.owner, axis.parameter) == (row.joint, row.parameter)), None)
     if axis is None:
         parameter_names = [axis.parameter for axis in links if axis.owner == row.joint]
-        accepted = ", ".join([*((ZERO, COMPLIANCE, *WAVES) if moving is not None else ()), *parameter_names])
+        accepted = ", ".join([*((ZERO, COMPLIANCE, *WAVES) if arm_joint is not None else ()), *parameter_names])
         raise source.error((*at, "parameter"), f"{row.joint} has no {row.parameter!r}", accepted)
     return Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
@@ -128,6 +128,6 @@ def _correlation(rows: list[list[float]] | None, count: int, source: Source, at:
     for n, row in enumerate(rows, start=1):
         out[n, :n] = out[:n, n] = row
     values, vectors = np.linalg.eigh(out)
-    if values[0] < -CLOSE * count:
+    if values[0] < -CORRELATION_TOLERANCE * count:
         raise source.error(at, "correlations that no parameters can have together", "a positive semidefinite matrix")
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)

@@ -76,13 +76,13 @@ def build_joint(
         A quantity that does not fit the joint, its encoder or its placement.
     """
     joint = arm.joints[number]
-    what = "revolute" if joint.revolute else "prismatic"
+    joint_type = "revolute" if joint.revolute else "prismatic"
     travel, farthest = drive_range(arm, number, document.placement == "motor")
     context = Context(
         source,
         at,
         "rotation" if joint.revolute else "translation",
-        f"at the {what} joint {joint.name}",
+        f"at the {joint_type} joint {joint.name}",
         encoder.measures,
     )
     slides = document.transmission is not None and bool(
@@ -96,7 +96,7 @@ def build_joint(
         if sensor is not None and sensor.rotary != rotary:
             raise source.error(
                 (*at, key),
-                f"{sensor.name!r} measures {sensor.measures}, joint {joint.name} is {what}",
+                f"{sensor.name!r} measures {sensor.measures}, joint {joint.name} is {joint_type}",
                 "a rotary encoder on a revolute joint, a linear one on a prismatic joint; a rotary one on the motor of "
                 "a slide with transmission: {lead: } or {pinion_radius: }",
             )
@@ -147,7 +147,7 @@ def build_joint(
     return fitted_joint
 
 
-def check_loaded(joints: Sequence[Joint], masses: Masses | None, source: Source) -> None:
+def check_masses(joints: Sequence[Joint], masses: Masses | None, source: Source) -> None:
     """Check that the arm has masses where a joint bends.
 
     Parameters
@@ -181,7 +181,7 @@ def _check_mounting(mounting: Any, encoder: Encoder, context: Context) -> None:
                 raise context.source.error(at, f"{field.yaml} needs {need}", accepted)
         if key.most_of_radius is not None and entry.spread.limit > key.most_of_radius * encoder.track_radius:
             finding = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
-            accepted = f"at most {key.most_of_radius:.0%} of the radius: beyond it the series fails"
+            accepted = f"at most {key.most_of_radius:.0%} of the radius: beyond it the approximation fails"
             raise context.source.error(at, finding, accepted)
 
 

@@ -51,7 +51,8 @@ def _needs_notes(joints: Sequence[Joint]) -> list[str]:
         if unmet:
             joints_by_mismatch.setdefault((joint.encoder.name, "; ".join(unmet)), []).append(joint.name)
     return [
-        f"{name!r} is not what {', '.join(names)} needs: {why}" for (name, why), names in joints_by_mismatch.items()
+        f"{name!r} is not what {', '.join(names)} needs: {reasons}"
+        for (name, reasons), names in joints_by_mismatch.items()
     ]
 
 
@@ -66,7 +67,7 @@ def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
     if not names:
         return []
     return [
-        f"summary.repeatability of {', '.join(names)} makes no noise of the speed: it is taken as scatter from visit "
+        f"summary.repeatability of {', '.join(names)} adds no noise to the speed: it is taken as scatter from visit "
         "to visit, held while the joint moves; what scatters from reading to reading is stated as noise"
     ]
 

@@ -42,13 +42,13 @@ def build_motion(document: Any, arm: Arm, source: Source) -> Motion:
         if name not in kinds:
             accepted = ", ".join(arm.names)
             raise source.error(("motion", "joints", name), "the arm has no such joint", accepted)
-        measures, what = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
-        context = Context(source, ("motion", "joints", name), measures, f"at the {what} joint {name}")  # type: ignore[arg-type]
+        measures, joint_type = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
+        context = Context(source, ("motion", "joints", name), measures, f"at the {joint_type} joint {name}")  # type: ignore[arg-type]
         speeds[name] = build(JointSpeed, entry, context).speed
     return build(Motion, document, Context(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
 
 
-def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
+def check_speed_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
     """Check that every sensor of a joint can read at the speed of the joint.
 
     Raises
@@ -81,7 +81,7 @@ def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
 def limit_violation(joint: Joint, motion: Motion | None, source: Source) -> str | None:
     """Reason why a joint cannot move at its speed; None if it can."""
     try:
-        check_limits(joint, motion, source)
+        check_speed_limits(joint, motion, source)
     except InputError as error:
         return error.problems[0].actual
     return None

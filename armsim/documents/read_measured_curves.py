@@ -77,7 +77,7 @@ def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> Mea
     return _curve(fits[0], coefficients.mean(axis=0), np.atleast_2d(np.cov(coefficients.T)), document)
 
 
-def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at: KeyPath) -> None:
+def check_curve(curve: MeasuredCurve, shaft_terms: tuple[Any, ...], source: Source, at: KeyPath) -> None:
     """Check that the causes that a curve replaces are stated, and that nothing is counted twice.
 
     Raises
@@ -85,12 +85,12 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
     InputError
         A replaced cause that the sensor does not state, or an order that a remaining cause has too.
     """
-    causes = list(dict.fromkeys(term.cause for term in shaft if term.life == "unit"))
+    causes = list(dict.fromkeys(term.cause for term in shaft_terms if term.life == "unit"))
     for cause in curve.replaces:
         if cause not in causes:
             stated_names = ", ".join(stated_cause.name for stated_cause in causes) or "none"
-            raise source.error((*at, "replaces"), f"{cause.name!r} is not stated of this sensor", stated_names)
-    duplicates = curve.double_counted_causes(shaft)
+            raise source.error((*at, "replaces"), f"{cause.name!r} is not stated for this sensor", stated_names)
+    duplicates = curve.double_counted_causes(shaft_terms)
     if duplicates:
         cause, order = duplicates[0]
         finding = f"order {order:g} is in the curve and in {cause.name!r}, which would count twice"

@@ -8,10 +8,10 @@ from armsim.documents.arm_document import ArmDocument
 from armsim.documents.encoder_document import EncoderDocument
 from armsim.documents.from_spec import document_type
 from armsim.documents.inheritance import ChangesDocument
-from armsim.documents.kinds import KINDS
+from armsim.documents.kinds import DOCUMENT_TYPES
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.results.json_records import DIALECT
-from armsim.tasks import KINDS as TASK_KINDS
+from armsim.tasks import DOCUMENT_TYPES as TASK_KINDS
 
 MEANINGS = {
     "a": "length of the link along its x axis",
@@ -146,13 +146,17 @@ MEANINGS = {
 """Descriptions of keys that are not declared beside a field of the model."""
 
 
-def schema_of(kind: str) -> dict[str, Any]:
+def document_schema(kind: str) -> dict[str, Any]:
     """JSON Schema of a kind of document."""
-    schema = KINDS[kind].model_json_schema()
+    schema = DOCUMENT_TYPES[kind].model_json_schema()
     if kind == "catalogue":
         encoders = schema["properties"]["encoders"]
-        of_table = {"type": "string", "pattern": r"\.([cC][sS][vV]|[tT][sS][vV]|[xX][lL][sS][xX])$", "format": "path"}
-        schema["properties"]["encoders"] = {"anyOf": [encoders, of_table]}
+        table_schema = {
+            "type": "string",
+            "pattern": r"\.([cC][sS][vV]|[tT][sS][vV]|[xX][lL][sS][xX])$",
+            "format": "path",
+        }
+        schema["properties"]["encoders"] = {"anyOf": [encoders, table_schema]}
     if kind != "scenario":
         return _with_meanings(schema)
     joint = schema["$defs"]["JointDocument"]
@@ -168,7 +172,7 @@ def schema_of(kind: str) -> dict[str, Any]:
 
 def printed_schema(kind: str) -> dict[str, Any]:
     """JSON Schema of a kind of document, with the dialect in which it is written."""
-    return {"$schema": DIALECT, **schema_of(kind)}
+    return {"$schema": DIALECT, **document_schema(kind)}
 
 
 def _with_meanings(schema: dict[str, Any]) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Sources: data, and line and column of every key, so that faults are reported with them.
 
-A document is YAML; a catalogue may be a table too, by the suffix of its name.
+A document is a YAML file; a catalogue may also be a table, recognised by the suffix of its name.
 """
 
 from __future__ import annotations
@@ -51,10 +51,10 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     data, locations = read_text(text, fault)
     if not isinstance(data, dict):
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
-    return _with_table(_present(Source(Path(name), data, locations, hashlib.sha256(raw).hexdigest(), text)))
+    return _with_table(_with_present_keys(Source(Path(name), data, locations, hashlib.sha256(raw).hexdigest(), text)))
 
 
-def _present(source: Source) -> Source:
+def _with_present_keys(source: Source) -> Source:
     """Document under the present names of its keys, with a remark on every former one."""
     former: dict[KeyPath, FormerKey] = {}
     data = with_present_keys(source.data, (), former.__setitem__)
@@ -66,7 +66,7 @@ def _present(source: Source) -> Source:
 
 
 def _present_path(path: KeyPath, former: Mapping[KeyPath, FormerKey]) -> KeyPath:
-    """Key path under the present names; ``former``: key paths as written, above them the present names."""
+    """Key path under the present names; ``former`` maps key paths whose last key has its former name."""
     out: KeyPath = ()
     for part in path:
         key = former.get((*out, part))
@@ -86,12 +86,12 @@ def _with_table(source: Source) -> Source:
     if source.data.get("kind") != "catalogue" or not isinstance(name, str) or not is_table(Path(name)):
         return source
     path = source.resolve_path(at, name)
-    table = read_table(path, read_named(path, source, at))
+    table = read_table(path, read_named_file(path, source, at))
     data = {**source.data, "encoders": table.data["encoders"]}
-    return replace(source, data=data, elsewhere={at: (table, at)}, remarks=(*source.remarks, *table.remarks))
+    return replace(source, data=data, origins={at: (table, at)}, remarks=(*source.remarks, *table.remarks))
 
 
-def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST_FILE) -> bytes:
+def read_named_file(path: Path, source: Source, at: KeyPath, largest: int = LARGEST_FILE) -> bytes:
     """Read a file that a document names.
 
     Raises

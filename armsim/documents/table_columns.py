@@ -25,7 +25,7 @@ ALIASES = {
 """Names of columns as data sheets word them, and the columns that they mean."""
 PRICE_FROM = re.compile(r"price from (\d{1,10})( pieces)?")
 """Header of a column with the price from a minimum quantity."""
-CUSTOMARY: dict[str, dict[Measures, str]] = {
+CUSTOMARY_UNITS: dict[str, dict[Measures, str]] = {
     "position": {"rotation": "arcsec", "translation": "um"},
     "resolution": {"rotation": "bit", "translation": "um"},
     "position drift": {"rotation": "arcsec/K", "translation": "um/K"},
@@ -65,7 +65,7 @@ class TableColumn:
 
     def customary_unit(self, measures: str) -> str | None:
         """Unit that data sheets state it in; None if there is no customary unit."""
-        return CUSTOMARY.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")
+        return CUSTOMARY_UNITS.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")
 
 
 @cache
@@ -97,6 +97,6 @@ def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
     return {name: TableColumn(steps, key.kind, accepted)}
 
 
-def units_of(column: TableColumn) -> list[str]:
+def column_units(column: TableColumn) -> list[str]:
     """Units in which a column may be stated."""
     return [unit for kind in column.kinds for unit in DIMENSIONS[kind][1]]

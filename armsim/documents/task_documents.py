@@ -27,10 +27,9 @@ from armsim.tasks.path import arc
 Length = Annotated[float, quantity("length")]
 Step = Annotated[float, quantity("length", least=0.0, above=True)]
 Angle = Annotated[float, quantity("angle")]
-Turns = tuple[Angle, Angle, Angle]
+RollPitchYaw = tuple[Angle, Angle, Angle]
 Point = tuple[Length, Length, Length]
 Positions = list[Annotated[QuantityWithKind, quantity_with_kind("angle", "length")]]
-Ends = tuple[Length, Length]
 
 
 Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-1000")]
@@ -43,22 +42,22 @@ class PostureDocument(Document):
     elbow: Angle | None = None
 
     @model_validator(mode="after")
-    def _one(self) -> PostureDocument:
+    def _check_one_rule(self) -> PostureDocument:
         if (self.nearest is None) == (self.elbow is None):
             raise invalid("a posture needs exactly one of 'nearest' and 'elbow'", "nearest: [joints], or elbow: 20 deg")
         return self
 
 
-class LimitedDocument(Document):
+class TaskBaseDocument(Document):
     """Keys of every task: its name and limits."""
 
     requirement: Annotated[Any, DocumentType(document_type(TaskLimits))] | None = None
 
 
-class ConstrainedDocument(LimitedDocument):
+class ConstrainedDocument(TaskBaseDocument):
     """Keys of the orientation of the tool and the posture of the arm."""
 
-    tool: Turns | None = None
+    tool: RollPitchYaw | None = None
     direction: tuple[Component, Component, Component] | None = None
     near: Positions | None = None
     posture: PostureDocument | None = None
@@ -66,7 +65,7 @@ class ConstrainedDocument(LimitedDocument):
     branch: dict[Word, Literal["positive", "negative"]] | None = None
 
     @model_validator(mode="after")
-    def _one_way(self) -> ConstrainedDocument:
+    def _check_direction(self) -> ConstrainedDocument:
         if self.tool is not None and self.direction is not None:
             raise invalid("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
         if self.direction is not None and not np.linalg.norm(self.direction) > 1e-6:
@@ -80,12 +79,12 @@ class PoseDocument(Document):
     name: Word
     joints: Positions | None = None
     xyz: Point | None = None
-    rpy: Turns | None = None
+    rpy: RollPitchYaw | None = None
     near: Positions | None = None
     speeds: list[Annotated[QuantityWithKind, quantity_with_kind("angular speed", "speed")]] | None = None
 
     @model_validator(mode="after")
-    def _one_of_two(self) -> PoseDocument:
+    def _check_keys(self) -> PoseDocument:
         if (self.joints is None) == (self.xyz is None):
             raise invalid(
                 "a pose needs exactly one of 'joints' and 'xyz'", "joints: [...], or xyz: [...] with rpy: [...]"
@@ -95,7 +94,7 @@ class PoseDocument(Document):
         return self
 
 
-class PosesDocument(LimitedDocument):
+class PosesDocument(TaskBaseDocument):
     """Named poses."""
 
     kind: Literal["poses"]
@@ -111,7 +110,7 @@ class WaypointDocument(Document):
 
     to: Point
     via: Point | None = None
-    rpy: Turns | None = None
+    rpy: RollPitchYaw | None = None
 
 
 class PathDocument(ConstrainedDocument):
@@ -125,7 +124,7 @@ class PathDocument(ConstrainedDocument):
     file: FilePath | None = None
 
     @model_validator(mode="after")
-    def _one_of_two(self) -> PathDocument:
+    def _check_keys(self) -> PathDocument:
         if (self.waypoints is None) == (self.file is None):
             raise invalid(
                 "a path needs exactly one of 'waypoints' and 'file'", "waypoints: [{to: [...]}, ...] or file: x.csv"
@@ -151,15 +150,15 @@ class PathDocument(ConstrainedDocument):
         return self
 
 
-BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
+SPECIAL_DOCUMENTS: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
 """Tasks whose keys depend on each other, so that their documents are written by hand."""
 
 
 def _document(task_type: type[Task]) -> Any:
-    if task_type in BY_HAND:
-        return BY_HAND[task_type]
+    if task_type in SPECIAL_DOCUMENTS:
+        return SPECIAL_DOCUMENTS[task_type]
     constrained = any(field.key.kind == "constraints" for field in declared(task_type))
-    base = ConstrainedDocument if constrained else LimitedDocument
+    base = ConstrainedDocument if constrained else TaskBaseDocument
     kind_key = {"kind": (Literal[task_type.kind], ...)}
     return extend_document(task_type, f"{task_type.__name__}Document", kind_key, base=base)
 

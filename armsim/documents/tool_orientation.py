@@ -16,7 +16,11 @@ from armsim.tasks.elbow import has_elbow_angle
 
 def build_constraints(document: Any, arm: Arm, source: Source, at: KeyPath) -> PoseConstraints:
     """Build the orientation of the tool and the posture of the arm from the document of a task."""
-    near = None if document.near is None else joint_positions(document.near, arm, source, (*at, "near"), limits=False)
+    near = (
+        None
+        if document.near is None
+        else joint_positions(document.near, arm, source, (*at, "near"), within_ranges=False)
+    )
     direction = None
     if document.direction is not None:
         unit = np.array(document.direction) / np.linalg.norm(document.direction)
@@ -33,11 +37,13 @@ def build_constraints(document: Any, arm: Arm, source: Source, at: KeyPath) -> P
     if len(fixed_joints) == len(arm.joints):
         raise source.error((*at, "hold"), "every joint is held", "one that is free to move")
     branch = []
-    for name, side in (document.branch or {}).items():
+    for name, sign_word in (document.branch or {}).items():
         joint = _joint(name, arm, source, (*at, "branch"))
-        sign = 1 if side == "positive" else -1
+        sign = 1 if sign_word == "positive" else -1
         if (joint.upper if sign > 0 else -joint.lower) <= 0:
-            raise source.error((*at, "branch", name), f"{side} is outside the range of joint {name}", _range(joint))
+            raise source.error(
+                (*at, "branch", name), f"{sign_word} is outside the range of joint {name}", _range(joint)
+            )
         if name in dict(fixed_joints):
             raise source.error((*at, "branch", name), f"joint {name} is held", "a joint that moves")
         branch.append((name, sign))
@@ -48,7 +54,9 @@ def build_constraints(document: Any, arm: Arm, source: Source, at: KeyPath) -> P
             raise source.error((*at, "posture", "elbow"), finding, accepted)
         elbow = document.posture.elbow
     if document.posture is not None and document.posture.nearest is not None:
-        nearest = joint_positions(document.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
+        nearest = joint_positions(
+            document.posture.nearest, arm, source, (*at, "posture", "nearest"), within_ranges=True
+        )
     return PoseConstraints(document.tool, direction, near, tuple(fixed_joints), tuple(branch), nearest, elbow)
 
 
@@ -59,27 +67,27 @@ def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:
 
 
 def joint_positions(
-    values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath, limits: bool
+    values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath, within_ranges: bool
 ) -> tuple[float, ...]:
-    """Positions of all joints [rad or m], within their ranges where ``limits`` is true."""
-    positions = _each(values, arm, source, at, "positions", ("angle", "length"))
+    """Positions of all joints [rad or m], within their ranges where ``within_ranges`` is true."""
+    positions = _joint_values(values, arm, source, at, "positions", ("angle", "length"))
     for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
-        if limits and not joint.in_range(value):
+        if within_ranges and not joint.in_range(value):
             raise source.error((*at, index), f"outside the range of joint {joint.name}", _range(joint))
     return positions
 
 
 def joint_speeds(values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
     """Speeds of all joints. [rad/s or m/s]"""
-    return _each(values, arm, source, at, "speeds", ("angular speed", "speed"))
+    return _joint_values(values, arm, source, at, "speeds", ("angular speed", "speed"))
 
 
-def _each(
-    values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath, what: str, kinds: tuple[str, str]
+def _joint_values(
+    values: list[QuantityWithKind], arm: Arm, source: Source, at: KeyPath, noun: str, kinds: tuple[str, str]
 ) -> tuple[float, ...]:
     """One value for every joint, of the first kind on a revolute joint and of the second on a prismatic one."""
     if len(values) != len(arm.joints):
-        raise source.error(at, f"{len(values)} joint {what}", f"{len(arm.joints)}: {', '.join(arm.names)}")
+        raise source.error(at, f"{len(values)} joint {noun}", f"{len(arm.joints)}: {', '.join(arm.names)}")
     for index, (value, joint) in enumerate(zip(values, arm.joints, strict=True)):
         kind = kinds[0] if joint.revolute else kinds[1]
         if value.kind != kind:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.documents.units import MOST
+from armsim.documents.units import LARGEST_BY_KIND
 from armsim.model.gravity import Mass
 from armsim.model.kinematics import roll_pitch_yaw
 from armsim.sources import KeyPath, Source
@@ -123,7 +123,11 @@ def _masses(robot: Any, flipped: NDArray[np.bool_]) -> dict[str, Mass]:
     masses: dict[str, Mass] = {}
     for number, link in enumerate(robot.links, start=1):
         centre, mass = np.asarray(link.r, dtype=float).ravel(), float(link.m)
-        if not (np.isfinite(centre).all() and np.linalg.norm(centre) <= max(reach, 1.0) and 0 <= mass <= MOST["mass"]):
+        if not (
+            np.isfinite(centre).all()
+            and np.linalg.norm(centre) <= max(reach, 1.0)
+            and 0 <= mass <= LARGEST_BY_KIND["mass"]
+        ):
             return {}
         if flipped[number - 1]:
             centre = centre * (1.0, -1.0, -1.0)

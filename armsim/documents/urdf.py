@@ -11,7 +11,7 @@ from armsim.documents.couplings import MIMIC_KIND, FollowerRule
 from armsim.documents.fields import LONGEST_NAME, QuantityWithKind
 from armsim.documents.files import Unreadable, read_bytes, unprintable_character
 from armsim.documents.inertials import link_masses
-from armsim.documents.units import number
+from armsim.documents.units import read_number
 from armsim.documents.urdf_file import read_urdf
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
@@ -101,7 +101,7 @@ def read_chain(
         if mimic is not None:
             factor, other = _number(mimic, "multiplier", 1.0, fault, name), " ".join(mimic.get("joint", "").split())
             offset = _number(mimic, "offset", 0.0, fault, name)
-            rules[name] = FollowerRule({other: QuantityWithKind(factor, MIMIC_KIND)}, offset, _at(fault, name))
+            rules[name] = FollowerRule({other: QuantityWithKind(factor, MIMIC_KIND)}, offset, _mimic_fault(fault, name))
         axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
         length = math.hypot(*axis)
         if length < SHORTEST_AXIS:
@@ -126,7 +126,7 @@ def read_chain(
     return tuple(joints), motions, rules, link_masses(robot.root, moving, fault)
 
 
-def _at(fault: Fault, joint: str) -> Callable[[str, str], InputError]:
+def _mimic_fault(fault: Fault, joint: str) -> Callable[[str, str], InputError]:
     """Factory of errors at a joint that mimics another."""
     return lambda finding, accepted: fault(f"joint {joint!r} mimics another: {finding}", accepted, joint)
 
@@ -136,7 +136,7 @@ def _vector(element: Element | None, attribute: str, default: Vector, fault: Fau
     if text is None:
         return default
     try:
-        values = [number(part) for part in text.split()]
+        values = [read_number(part) for part in text.split()]
     except ValueError:
         values = []
     if len(values) != 3 or not all(abs(value) <= LARGEST_NUMBER for value in values):
@@ -150,7 +150,7 @@ def _number(element: Element, attribute: str, default: float, fault: Fault, join
     if text is None:
         return default
     try:
-        value = number(text)
+        value = read_number(text)
     except ValueError:
         value = math.nan
     if not abs(value) <= LARGEST_NUMBER:

@@ -46,7 +46,7 @@ def with_origins(text: str, arm: Arm, displacements: Mapping[Axis, float]) -> st
     """
     for owner in dict.fromkeys(axis.owner for axis in displacements):
         xyz, rpy = _origin(arm, owner, displacements)
-        text = _replaced(text, owner, f"<origin xyz={_numbers(xyz)} rpy={_numbers(rpy)}/>")
+        text = _replace_origin(text, owner, f"<origin xyz={_numbers(xyz)} rpy={_numbers(rpy)}/>")
     return text
 
 
@@ -71,7 +71,7 @@ def _numbers(values: Sequence[float] | Array) -> str:
     return quoteattr(" ".join(f"{value:.15g}" for value in values))
 
 
-def _replaced(text: str, name: str, origin: str) -> str:
+def _replace_origin(text: str, name: str, origin: str) -> str:
     without_comments = _COMMENT.sub(lambda match: " " * len(match[0]), text)
     for match in _JOINT.finditer(without_comments):
         name_match = _NAME.search(match[1])

@@ -10,8 +10,8 @@ from pkgutil import resolve_name
 from typing import Any, NamedTuple, get_args
 
 from armsim.documents.from_spec import quantity_kinds
-from armsim.documents.kinds import KINDS
-from armsim.documents.schema import schema_of
+from armsim.documents.kinds import DOCUMENT_TYPES
+from armsim.documents.schema import document_schema
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.field_spec import Declared, walk
@@ -86,8 +86,8 @@ def shapes() -> tuple[Shape, ...]:
     """All keys of the published schemas that are not declared in the model."""
     declared_paths = {(declared.document, declared.path) for declared in entries()}
     by_path: dict[tuple[str, str], Shape] = {}
-    for kind in KINDS:
-        for path, meaning in _properties(schema_of(kind)):
+    for kind in DOCUMENT_TYPES:
+        for path, meaning in _properties(document_schema(kind)):
             inside = kind == "scenario" and path.startswith(("joints.", "groups.")) and path != "groups.joints"
             document, declared = ("joint", path.partition(".")[2]) if inside else (kind, path)
             if (document, declared) not in declared_paths:
@@ -122,7 +122,7 @@ def words() -> list[str]:
     """Everything that can be explained."""
     keys = [word for entry in entries() for word in entry.words]
     shaped = [word for shape in shapes() for word in (shape.path, shape.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS, "causes", *KINDS]))
+    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS, "causes", *DOCUMENT_TYPES]))
 
 
 class Group(NamedTuple):

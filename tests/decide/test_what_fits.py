@@ -9,7 +9,7 @@ import pytest
 from support import ROOT, invoke
 
 import armsim
-from armsim.documents.load import encoders_of, load_options, load_scenario
+from armsim.documents.load import load_encoders, load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import Timing
@@ -183,7 +183,7 @@ def test_an_architects_way_from_a_table_to_a_design_that_runs(tmp_path: Path) ->
     scenario, out = tmp_path / "architect.yaml", tmp_path / "out"
     scenario.write_text(ARCHITECT.format(demo=DEMO))
     assert invoke("check", TABLE).returncode == 0
-    assert len(encoders_of(TABLE)[1]) == 24
+    assert len(load_encoders(TABLE)[1]) == 24
     sizes = ["--units", "100", "--visits", "2"]
     process = invoke("select", scenario, "--catalogue", TABLE, "--arms", "25", "--out", out, *sizes)
     assert process.returncode == 0, process.stderr

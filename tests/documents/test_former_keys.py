@@ -8,7 +8,7 @@ import pytest
 from support import ROOT, invoke
 
 from armsim.documents.former_keys import FORMER_KEYS
-from armsim.documents.kinds import KINDS
+from armsim.documents.kinds import DOCUMENT_TYPES
 from armsim.documents.load import load_changed, load_scenario
 from armsim.documents.source import read_source
 from armsim.report.reference import words
@@ -146,5 +146,5 @@ def test_no_document_of_the_tree_uses_a_former_name() -> None:
     for folder in ("configs", "scenarios", "armsim/cli/starter"):
         for path in (ROOT / folder).rglob("*.yaml"):
             text = path.read_text()
-            if re.search(rf"^kind: ({'|'.join(KINDS)})", text, re.MULTILINE):
+            if re.search(rf"^kind: ({'|'.join(DOCUMENT_TYPES)})", text, re.MULTILINE):
                 assert read_source(path).remarks == (), path

@@ -16,7 +16,7 @@ from support import ROOT, invoke
 import armsim
 from armsim.documents import check_file
 from armsim.documents.load import load_scenario
-from armsim.documents.schema import schema_of
+from armsim.documents.schema import document_schema
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Term
 from armsim.errors import InputError
@@ -264,7 +264,7 @@ def test_a_size_does_not_reach_below_zero(tmp_path: Path, size: str, good: bool)
 def test_schema_and_explain_know_the_mean() -> None:
     import jsonschema
 
-    schema = schema_of("encoder")
+    schema = document_schema("encoder")
     document = {"kind": "encoder", "name": "s", "measures": "rotation", "resolution": "20 bit"}
     jsonschema.validate({**document, "drift": {"mean": "1 arcsec/K", "limit": "1 arcsec/K"}}, schema)
     with pytest.raises(jsonschema.ValidationError):
