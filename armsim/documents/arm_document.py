@@ -146,7 +146,7 @@ class ArmParts(NamedTuple):
     identification: Identification | None
 
 
-def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmParts:
+def build_arm(document: ArmDocument, source: Source, key_path: KeyPath = ()) -> ArmParts:
     """Build the arm of a document, with the tolerances and masses of its links.
 
     Masses in the document replace those of a URDF file.
@@ -156,7 +156,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     document : ArmDocument
     source : Source
         File of the document, for error messages.
-    at : key path
+    key_path : key path
         Place of the document in that file.
 
     Raises
@@ -165,7 +165,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         An unknown joint, a reserved name, or a fault in the URDF file.
     """
     stated_kinematics, urdf_masses = document.kinematics, dict[str, Mass]()
-    kinematics_path = (*at, "kinematics")
+    kinematics_path = (*key_path, "kinematics")
     if isinstance(stated_kinematics, ToolboxKinematics):
         kinematics, urdf_masses = _toolbox_kinematics(stated_kinematics, source, kinematics_path)
     else:
@@ -182,23 +182,25 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     else:
         (rows, chain), rules = _rows(kinematics, source, kinematics_path), {}
         tolerance_type = RowTolerances
-    rules |= stated_followers(document.followers, rows, source, (*at, "followers"))
+    rules |= stated_followers(document.followers, rows, source, (*key_path, "followers"))
     joints, chain = resolve_followers(rows, chain, rules)
     if not joints:
-        raise source.error((*at, "followers"), "no joint has a drive", "a joint that follows no other")
+        raise source.error((*key_path, "followers"), "no joint has a drive", "a joint that follows no other")
     if isinstance(kinematics, DHKinematics):
         _check_ranges(kinematics, rules, source, kinematics_path)
-    couplings = stated_couplings(document.couplings, joints, source, (*at, "couplings"))
+    couplings = stated_couplings(document.couplings, joints, source, (*key_path, "couplings"))
     names = [joint.name for joint in joints]
     for group, members in document.groups.items():
         for position, member in enumerate(members):
             if member not in names:
-                raise source.error((*at, "groups", group, position), f"no joint {member!r}", ", ".join(names))
+                raise source.error((*key_path, "groups", group, position), f"no joint {member!r}", ", ".join(names))
     grouped = [member for members in document.groups.values() for member in members]
     for member in grouped:
         if grouped.count(member) > 1:
-            raise source.error((*at, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
-    shared_tolerances = validate(document_type(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
+            raise source.error((*key_path, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
+    shared_tolerances = validate(
+        document_type(tolerance_type), document.tolerances or {}, source, (*key_path, "tolerances")
+    )
     tolerances: list[tuple[Axis, Distribution]] = []
     row_names = [joint.name for joint in rows]
     for number, name in enumerate(row_names):
@@ -209,12 +211,13 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
                 tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))
     for name in document.masses.links if document.masses is not None else ():
         if name not in row_names:
-            raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(row_names))
+            raise source.error((*key_path, "masses", "links", name), "the arm has no such joint", ", ".join(row_names))
     chain_owners = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
     for name in (*chain_owners, *document.groups):
         if name in RESERVED_NAMES:
-            raise source.error((*at, "groups" if name in document.groups else "kinematics"),
-                               f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED_NAMES)}")  # fmt: skip
+            name_path = (*key_path, "groups" if name in document.groups else "kinematics")
+            accepted = f"a name other than {', '.join(RESERVED_NAMES)}"
+            raise source.error(name_path, f"the name {name!r} is taken", accepted)
     motions = (
         *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
@@ -223,16 +226,16 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     groups = {name: tuple(members) for name, members in document.groups.items()}
     arm, identification = Arm(document.name, joints, motions, groups, couplings), None
     if document.identified is not None:
-        identification = build_identification(document.identified, arm, source, (*at, "identified"))
+        identification = build_identification(document.identified, arm, source, (*key_path, "identified"))
     return ArmParts(arm, tuple(tolerances), _masses(document, urdf_masses), identification)
 
 
 def _toolbox_kinematics(
-    kinematics: ToolboxKinematics, source: Source, at: KeyPath
+    kinematics: ToolboxKinematics, source: Source, key_path: KeyPath
 ) -> tuple[DHKinematics | URDFKinematics, dict[str, Mass]]:
     """Rows and masses of a model by name, with the base and the tool of the document where it states them."""
-    arm = toolbox_arm(kinematics.toolbox, source, (*at, "toolbox"))
-    rows: DHKinematics = validate(DHKinematics, arm.kinematics, source, at)
+    arm = toolbox_arm(kinematics.toolbox, source, (*key_path, "toolbox"))
+    rows: DHKinematics = validate(DHKinematics, arm.kinematics, source, key_path)
     frames = {key: frame for key in ("base", "tool") if (frame := getattr(kinematics, key)) is not None}
     return rows.model_copy(update=frames), arm.masses
 
@@ -246,10 +249,12 @@ def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | Non
     return Masses({**urdf_masses, **links}, None if payload is None else _payload(payload))
 
 
-def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, FollowerRule], source: Source, at: KeyPath) -> None:
+def _check_ranges(
+    kinematics: DHKinematics, rules: Mapping[str, FollowerRule], source: Source, key_path: KeyPath
+) -> None:
     """Check that slides with a drive state a range, and that followers do not."""
     for number, row in enumerate(kinematics.joints):
-        path = (*at, "joints", number, "range")
+        path = (*key_path, "joints", number, "range")
         if row.name in rules and row.range is not None:
             raise source.error(
                 path, f"range of {row.name!r}, which follows others", "ranges of the joints that it follows"
@@ -268,12 +273,12 @@ def _mass(document: Any) -> Mass:
 
 
 def _rows(
-    kinematics: DHKinematics, source: Source, at: KeyPath
+    kinematics: DHKinematics, source: Source, key_path: KeyPath
 ) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
     joints: list[ArmJoint] = []
     chain: list[ElementaryTransform] = []
     for number, row in enumerate(kinematics.joints):
-        row_path = (*at, "joints", number)
+        row_path = (*key_path, "joints", number)
         if row.name in [joint.name for joint in joints]:
             raise source.error((*row_path, "name"), f"two joints named {row.name!r}", "each name once")
         lower, upper = row.range if row.range is not None else (-math.inf, math.inf)

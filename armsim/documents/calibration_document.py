@@ -91,11 +91,11 @@ def build_calibration(
     InputError
         An unknown joint or task, a faulty file, or nothing to identify.
     """
-    at: KeyPath = ("calibration",)
-    context = Context(source, at, "rotation", "of the calibration")
+    key_path: KeyPath = ("calibration",)
+    context = Context(source, key_path, "rotation", "of the calibration")
     instrument = build(Instrument, document.instrument, context.child("instrument"), std=document.instrument.std)
     if not any(instrument.normal):
-        raise source.error((*at, "instrument", "normal"), "no direction", "three numbers, such as [0, 0, 1]")
+        raise source.error((*key_path, "instrument", "normal"), "no direction", "three numbers, such as [0, 0, 1]")
     poses = (
         MeasuredPoses()
         if document.poses is None
@@ -104,34 +104,34 @@ def build_calibration(
     identify_context = context.child("identify")
     identified = document_type(Identified)() if document.identify is None else document.identify
     orders = {
-        name: _orders_by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_context.at, name))
+        name: _orders_by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_context.key_path, name))
         for name in ("output_orders", "input_orders")
     }
     identify = build(Identified, identified, identify_context, **orders)
     if identify.stiffness and not has_masses:
         raise source.error(
-            (*identify_context.at, "stiffness"), "no masses load the joints", "masses: in the document of the arm"
+            (*identify_context.key_path, "stiffness"), "no masses load the joints", "masses: in the document of the arm"
         )
     is_empty = not (identify.zeros or identify.links or identify.stiffness or any(orders.values()))
     if is_empty:
         raise source.error(
-            identify_context.at, "nothing to identify", "zeros, links, stiffness, output_orders, input_orders"
+            identify_context.key_path, "nothing to identify", "zeros, links, stiffness, output_orders, input_orders"
         )
     if not any(instrument.std) and not instrument.std_per_distance:
-        raise source.error((*at, "instrument", "std"), "an instrument without any error", "more than 0")
+        raise source.error((*key_path, "instrument", "std"), "an instrument without any error", "more than 0")
     return build(Calibration, document, context, instrument=instrument, poses=poses, identify=identify)
 
 
 def _poses(document: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, context: Context) -> MeasuredPoses:
     keys = [name for name in ("task", "file", "candidates") if getattr(document, name) is not None]
     if len(keys) > 1:
-        raise source.error((*context.at, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
+        raise source.error((*context.key_path, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
     task_names = [task.name for task in tasks]
     if document.task is not None and document.task not in task_names:
-        raise source.error((*context.at, "task"), f"no task {document.task!r}", ", ".join(task_names))
+        raise source.error((*context.key_path, "task"), f"no task {document.task!r}", ", ".join(task_names))
     if document.file is None:
         return build(MeasuredPoses, document, context)
-    joints = read_joint_positions(source.resolve_path((*context.at, "file"), document.file), arm)
+    joints = read_joint_positions(source.resolve_path((*context.key_path, "file"), document.file), arm)
     return build(MeasuredPoses, document, context, file=joints)
 
 
@@ -164,11 +164,11 @@ def read_joint_positions(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
 
 
 def _orders_by_joint(
-    orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, at: KeyPath
+    orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, key_path: KeyPath
 ) -> dict[str, tuple[int, ...]]:
     if "" in orders:
         return dict.fromkeys(arm.names, orders[""])
     for name in orders:
         if name not in arm.names:
-            raise source.error((*at, name), "the arm has no such joint", ", ".join(arm.names))
+            raise source.error((*key_path, name), "the arm has no such joint", ", ".join(arm.names))
     return {name: joint_orders for name, joint_orders in orders.items() if joint_orders}

@@ -135,7 +135,7 @@ class CatalogueEntry(NamedTuple):
     Parameters
     ----------
     catalogue : Source
-    at : key path
+    key_path : key path
         Of the encoder, or of its reference, in the catalogue.
     encoder : dict
         Document of the encoder.
@@ -144,14 +144,14 @@ class CatalogueEntry(NamedTuple):
     """
 
     catalogue: Source
-    at: KeyPath
+    key_path: KeyPath
     encoder: dict[str, Any]
     file: Source | None = None
 
     @property
     def encoder_location(self) -> tuple[Source, KeyPath]:
         """Source in which the encoder is written, and its key path there."""
-        return (self.catalogue, self.at) if self.file is None else (self.file, ())
+        return (self.catalogue, self.key_path) if self.file is None else (self.file, ())
 
 
 def find_entry(source: Source, name: str, read: Callable[[str, Source, KeyPath], Source]) -> CatalogueEntry | None:
@@ -171,12 +171,12 @@ def find_entry(source: Source, name: str, read: Callable[[str, Source, KeyPath],
         for number, entry in enumerate(entries if isinstance(entries, list) else ())
         if isinstance(entry, dict)
     ]
-    for at, encoder in encoders:
+    for key_path, encoder in encoders:
         if isinstance(encoder, dict) and " ".join(str(encoder.get("name")).split()) == name:
-            return CatalogueEntry(source, at, encoder)
-    for at, reference in encoders:
+            return CatalogueEntry(source, key_path, encoder)
+    for key_path, reference in encoders:
         if isinstance(reference, str) and reference:
-            file = read(reference, source, at)
+            file = read(reference, source, key_path)
             if " ".join(str(file.data.get("name")).split()) == name:
-                return CatalogueEntry(source, at, file.data, file)
+                return CatalogueEntry(source, key_path, file.data, file)
     return None

@@ -214,9 +214,9 @@ def name_problems(
     ]
     classes, limits = names or [AS_IT_IS], document.limits
 
-    def check_name(name: str, names: Sequence[str], at: tuple[str | int, ...], finding: str) -> None:
+    def check_name(name: str, names: Sequence[str], key_path: tuple[str | int, ...], finding: str) -> None:
         if name not in names:
-            problems.append(source.problem(("limits", *at), finding, ", ".join(names) or "none"))
+            problems.append(source.problem(("limits", *key_path), finding, ", ".join(names) or "none"))
 
     for name, joint_limits in limits.joints.items():
         for mounting in joint_limits.mountings or ():

@@ -174,8 +174,8 @@ class _Table:
         encoder.setdefault("measures", "rotation")
         if "name" not in encoder and len(self.problems) == faults:
             self.fault(line, 1, "name", "nothing", "a name for every encoder")
-        for at in (("encoders", number), ("encoders", number, "encoder")):
-            self.columns[at] = str(encoder.get("name"))
+        for key_path in (("encoders", number), ("encoders", number, "encoder")):
+            self.columns[key_path] = str(encoder.get("name"))
 
     def _store_value(
         self, entry: dict[str, Any], number: int, header: Header, text: str, location: Location, measures: str
@@ -204,10 +204,10 @@ class _Table:
                 )
                 return
             node[key] = value
-        at: KeyPath = ("encoders", number, *(path if header.column.part is None else path[:-1]))
-        for size in range(3, len(at) + 1):
-            self.locations.setdefault(at[:size], location)
-            self.columns.setdefault(at[:size], header.text)
+        key_path: KeyPath = ("encoders", number, *(path if header.column.part is None else path[:-1]))
+        for size in range(3, len(key_path) + 1):
+            self.locations.setdefault(key_path[:size], location)
+            self.columns.setdefault(key_path[:size], header.text)
 
     def _value(self, header: Header, text: str, measures: str) -> Any:
         """Plain value of a cell, in the words of the YAML keys."""

@@ -84,7 +84,7 @@ class FollowerRule:
 
 
 def stated_followers(
-    documents: Sequence[FollowerDocument], joints: Sequence[ArmJoint], source: Source, at: KeyPath
+    documents: Sequence[FollowerDocument], joints: Sequence[ArmJoint], source: Source, key_path: KeyPath
 ) -> dict[str, FollowerRule]:
     """Rules of the followers of an arm document.
 
@@ -93,7 +93,7 @@ def stated_followers(
     documents : sequence of FollowerDocument
     joints : sequence of ArmJoint
         All rows of the chain.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of the list, for error messages.
 
     Returns
@@ -108,7 +108,7 @@ def stated_followers(
     kinds = {joint.name: joint.revolute for joint in joints}
     rules: dict[str, FollowerRule] = {}
     for number, document in enumerate(documents):
-        path = (*at, number)
+        path = (*key_path, number)
         if document.joint not in kinds:
             raise source.error((*path, "joint"), f"the arm has no joint {document.joint!r}", ", ".join(kinds))
         if document.joint in rules:
@@ -203,7 +203,7 @@ def _check_kind(factor: QuantityWithKind, joint: ArmJoint, other: ArmJoint, faul
 
 
 def stated_couplings(
-    documents: Sequence[CouplingDocument], joints: Sequence[ArmJoint], source: Source, at: KeyPath
+    documents: Sequence[CouplingDocument], joints: Sequence[ArmJoint], source: Source, key_path: KeyPath
 ) -> tuple[Coupling, ...]:
     """Couplings of an arm document.
 
@@ -212,7 +212,7 @@ def stated_couplings(
     documents : sequence of CouplingDocument
     joints : sequence of ArmJoint
         Those with a drive.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of the list, for error messages.
 
     Returns
@@ -229,7 +229,7 @@ def stated_couplings(
     matrix = np.eye(len(names))
     couplings: list[Coupling] = []
     for number, document in enumerate(documents):
-        path = (*at, number)
+        path = (*key_path, number)
         if document.joint not in names:
             raise source.error((*path, "joint"), f"no joint {document.joint!r} with a drive", ", ".join(names))
         index = names.index(document.joint)
@@ -248,18 +248,18 @@ def stated_couplings(
             row[names.index(other)] = factor.value
         matrix[index] = row
         couplings.append(Coupling(index, tuple(row.tolist()), document.placement == "motor"))
-    check_solvable(matrix, source, at)
+    check_solvable(matrix, source, key_path)
     return tuple(couplings)
 
 
-def check_solvable(matrix: np.ndarray, source: Source, at: KeyPath) -> None:
+def check_solvable(matrix: np.ndarray, source: Source, key_path: KeyPath) -> None:
     """Check that what the drives see determines the motions of the joints.
 
     Parameters
     ----------
     matrix : (joints, joints)
         Motions that the drives see per motions of the joints.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of what states it.
 
     Raises
@@ -271,4 +271,4 @@ def check_solvable(matrix: np.ndarray, source: Source, at: KeyPath) -> None:
     if rows.all() and np.linalg.cond(matrix / rows) < LARGEST_CONDITION_NUMBER:
         return
     finding = "what the drives see does not determine the positions of the joints"
-    raise source.error(at, finding, "couplings of which none repeats others")
+    raise source.error(key_path, finding, "couplings of which none repeats others")

@@ -83,7 +83,7 @@ EncoderDocument = extend_document(
 
 
 def build_encoder(
-    document: Any, source: Source, at: KeyPath = (), entry: tuple[Source, KeyPath] | None = None
+    document: Any, source: Source, key_path: KeyPath = (), entry: tuple[Source, KeyPath] | None = None
 ) -> Encoder:
     """Build the encoder of a document.
 
@@ -91,7 +91,7 @@ def build_encoder(
     ----------
     document : EncoderDocument
     source : Source
-    at : key path
+    key_path : key path
         Of the document in its source.
     entry : (source, key path), optional
         Place at which a catalogue states the encoder or its file; where not given, that of the document.
@@ -101,9 +101,9 @@ def build_encoder(
     InputError
         A quantity that does not fit what is measured, or two statements that contradict each other.
     """
-    context = Context(source, at, document.measures, f"on an encoder that measures {document.measures}")
+    context = Context(source, key_path, document.measures, f"on an encoder that measures {document.measures}")
     data: Any = source.data
-    for part in at:
+    for part in key_path:
         data = data[part]
     steps = document.price or ((1, 0.0),)
     body = build(Body, document, context, outer_diameter=document.outer_diameter or 0.0)
@@ -113,14 +113,16 @@ def build_encoder(
     try:
         encoder = apply_data_sheet(build(DataSheet, document, context), stated_encoder, data)
     except Contradiction as error:
-        raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
-    encoder = _with_catalogue_entry(encoder, *(source.origin(at) if entry is None else entry))
+        raise source.error((*key_path, *error.key.split(".")), error.actual, error.accepted) from error
+    encoder = _with_catalogue_entry(encoder, *(source.origin(key_path) if entry is None else entry))
     if document.error_curves is None:
         return encoder
-    return replace(encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*at, "error_curves")))
+    return replace(
+        encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*key_path, "error_curves"))
+    )
 
 
-def _with_catalogue_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> Encoder:
+def _with_catalogue_entry(encoder: Encoder, catalogue: Source, key_path: KeyPath) -> Encoder:
     """Encoder with mass, diameter and interface of its entry in a catalogue, where it does not state them itself.
 
     Raises
@@ -128,9 +130,9 @@ def _with_catalogue_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> E
     InputError
         No mass, or no diameter.
     """
-    if catalogue.data.get("kind") != "catalogue" or at[:1] != ("encoders",) or at[2:] != ("encoder",):
+    if catalogue.data.get("kind") != "catalogue" or key_path[:1] != ("encoders",) or key_path[2:] != ("encoder",):
         return encoder
-    entry = catalogue.data["encoders"][at[1]]
+    entry = catalogue.data["encoders"][key_path[1]]
     sizes: dict[str, float] = {}
     for name, kind in (("mass", "mass"), ("diameter", "length")):
         size = entry.get(name)
@@ -138,7 +140,9 @@ def _with_catalogue_entry(encoder: Encoder, catalogue: Source, at: KeyPath) -> E
             try:
                 sizes[name] = quantity(kind, least=0.0).read(size)
             except ValueError as error:
-                raise catalogue.error((*at[:2], name), f"{size!r} is no {name}", units.accepted_units(kind)) from error
+                raise catalogue.error(
+                    (*key_path[:2], name), f"{size!r} is no {name}", units.accepted_units(kind)
+                ) from error
     body, functions, interface = encoder.body, encoder.functions, entry.get("interface")
     if not body.outer_diameter:
         body = replace(body, outer_diameter=sizes.get("diameter", 0.0))

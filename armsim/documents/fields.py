@@ -85,14 +85,14 @@ def _read(value: Any, kinds: tuple[str, ...]) -> QuantityWithKind:
 
 
 def _check_bounds(
-    quantity: QuantityWithKind, least: float | None, above: bool, most: float | None, raw: Any = None
+    size: QuantityWithKind, least: float | None, above: bool, most: float | None, raw: Any = None
 ) -> float:
-    value = quantity.value
+    value = size.value
     text = f"{value:g}" if raw is None else _excerpt(raw)
     if least is not None and (value < least or (above and value == least)):
-        raise invalid(f"{text} is too small", f"{'more than' if above else 'at least'} {_bound(least, quantity.kind)}")
+        raise invalid(f"{text} is too small", f"{'more than' if above else 'at least'} {_bound(least, size.kind)}")
     if most is not None and value > most:
-        raise invalid(f"{text} is too large", f"at most {_bound(most, quantity.kind)}")
+        raise invalid(f"{text} is too large", f"at most {_bound(most, size.kind)}")
     return value
 
 

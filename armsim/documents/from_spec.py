@@ -175,14 +175,14 @@ class Context:
     """Context of a document: source, key path, what joint and sensor measure, and the subject named in messages."""
 
     source: Source
-    at: KeyPath
+    key_path: KeyPath
     measures: Measures
     subject: str
     sensor: Measures | None = None
 
     def child(self, *keys: str | int) -> Context:
         """Context of a key below this one."""
-        return replace(self, at=(*self.at, *keys))
+        return replace(self, key_path=(*self.key_path, *keys))
 
     def for_sensor(self) -> Context:
         """The same context with the quantities of what the sensor measures."""
@@ -213,7 +213,7 @@ def build(owner: Callable[..., T], document: Any, context: Context, **more: Any)
             continue
         if field.key.only not in (None, context.measures):
             raise context.source.error(
-                (*context.at, field.yaml),
+                (*context.key_path, field.yaml),
                 f"{field.yaml} {context.subject}",
                 f"leave it out: it is of {SCALE_NAMES[field.key.only]}",
             )
@@ -232,7 +232,7 @@ def _value(entry: Any, field: Declared, context: Context) -> Any:
         accepted_kinds = KINDS_BY_MEASURES.get(field.key.kind, {}).get(context.measures, quantity_kinds(field.key))
         if entry.kind not in accepted_kinds:
             finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {context.subject}"
-            raise context.source.error(context.at, finding, units.accepted_units(*accepted_kinds))
+            raise context.source.error(context.key_path, finding, units.accepted_units(*accepted_kinds))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, QuantityWithKind):

@@ -54,7 +54,7 @@ class IdentifiedDocument(Document):
     correlations: list[list[Correlation]] | None = None
 
 
-def build_identification(document: IdentifiedDocument, arm: Arm, source: Source, at: KeyPath) -> Identification:
+def build_identification(document: IdentifiedDocument, arm: Arm, source: Source, key_path: KeyPath) -> Identification:
     """Build the identification of an arm.
 
     Raises
@@ -66,7 +66,7 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
     parameters: list[Parameter] = []
     rows = document.parameters
     for n, row in enumerate(rows):
-        row_path = (*at, "parameters", n)
+        row_path = (*key_path, "parameters", n)
         parameter = _parameter(row, arm, source, row_path)
         if any((other.axis, other.shape) == (parameter.axis, parameter.shape) for other in parameters):
             raise source.error((*row_path, "parameter"), f"{parameter.name} twice", "each once")
@@ -75,16 +75,16 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
             _check_kind(size, parameter, rotary, source, (*row_path, key))
         parameters.append(parameter)
     std = np.array([row.std.value for row in rows])
-    correlation = _correlation(document.correlations, len(rows), source, (*at, "correlations"))
+    correlation = _correlation(document.correlations, len(rows), source, (*key_path, "correlations"))
     values = np.array([row.value.value for row in rows])
     return Identification(tuple(parameters), values, correlation * np.outer(std, std))
 
 
-def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) -> Parameter:
+def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, key_path: KeyPath) -> Parameter:
     links = [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
     owners = list(dict.fromkeys([*arm.names, *(axis.owner for axis in links)]))
     if row.joint not in owners:
-        raise source.error((*at, "joint"), f"no joint {row.joint!r}", ", ".join(owners))
+        raise source.error((*key_path, "joint"), f"no joint {row.joint!r}", ", ".join(owners))
     arm_joint = next((joint for joint in arm.joints if joint.name == row.joint), None)
     present_keys = [key for key in ("order", "period") if getattr(row, key) is not None]
     if row.parameter in WAVES and arm_joint is not None:
@@ -92,12 +92,14 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
         period: Any = row.period
         if present_keys != [key]:
             actual = f"{row.parameter} of {row.joint} with {', '.join(present_keys) or 'neither order nor period'}"
-            raise source.error((*at, *present_keys[:1]), actual, f"{key}:")
+            raise source.error((*key_path, *present_keys[:1]), actual, f"{key}:")
         order = float(row.order or 0.0) if arm_joint.revolute else 2.0 * math.pi / period.value
         shape: Shape = Wave(WAVES[row.parameter], order)  # type: ignore[arg-type]
         return Parameter(f"{row.parameter} of order {order:g} of {row.joint}", "waves", Axis(row.joint), shape)
     if present_keys:
-        raise source.error((*at, present_keys[0]), f"{present_keys[0]} of {row.parameter}", "of cosine and sine alone")
+        raise source.error(
+            (*key_path, present_keys[0]), f"{present_keys[0]} of {row.parameter}", "of cosine and sine alone"
+        )
     if row.parameter == ZERO and arm_joint is not None:
         return Parameter(f"zero of {row.joint}", "zeros", Axis(row.joint), Constant())
     if row.parameter == COMPLIANCE and arm_joint is not None:
@@ -106,28 +108,30 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
     if axis is None:
         parameter_names = [axis.parameter for axis in links if axis.owner == row.joint]
         accepted = ", ".join([*((ZERO, COMPLIANCE, *WAVES) if arm_joint is not None else ()), *parameter_names])
-        raise source.error((*at, "parameter"), f"{row.joint} has no {row.parameter!r}", accepted)
+        raise source.error((*key_path, "parameter"), f"{row.joint} has no {row.parameter!r}", accepted)
     return Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
 
-def _check_kind(size: QuantityWithKind, parameter: Parameter, rotary: bool, source: Source, at: KeyPath) -> None:
+def _check_kind(size: QuantityWithKind, parameter: Parameter, rotary: bool, source: Source, key_path: KeyPath) -> None:
     kind = "angle" if rotary else "length"
     if isinstance(parameter.shape, Proportional):
         kind = "angular compliance" if rotary else "compliance"
     if size.kind != kind:
-        raise source.error(at, f"{size.kind} for {parameter.name}", f"a number with a unit of {kind}")
+        raise source.error(key_path, f"{size.kind} for {parameter.name}", f"a number with a unit of {kind}")
 
 
-def _correlation(rows: list[list[float]] | None, count: int, source: Source, at: KeyPath) -> Array:
+def _correlation(rows: list[list[float]] | None, count: int, source: Source, key_path: KeyPath) -> Array:
     out = np.eye(count)
     if rows is None:
         return out
     if [len(row) for row in rows] != list(range(1, count)):
         actual = f"rows of {', '.join(str(len(row)) for row in rows[:6])}"
-        raise source.error(at, actual, f"{count - 1} rows, of 1 to {count - 1} numbers: below the diagonal")
+        raise source.error(key_path, actual, f"{count - 1} rows, of 1 to {count - 1} numbers: below the diagonal")
     for n, row in enumerate(rows, start=1):
         out[n, :n] = out[:n, n] = row
     values, vectors = np.linalg.eigh(out)
     if values[0] < -CORRELATION_TOLERANCE * count:
-        raise source.error(at, "correlations that no parameters can have together", "a positive semidefinite matrix")
+        raise source.error(
+            key_path, "correlations that no parameters can have together", "a positive semidefinite matrix"
+        )
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)

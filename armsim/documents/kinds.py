@@ -48,14 +48,14 @@ def read_kind(path: Path, kind: str, raw: bytes | None = None) -> Source:
     return source
 
 
-def document_kind(data: dict[str, Any], source: Source, at: KeyPath, expected: str | None = None) -> str:
+def document_kind(data: dict[str, Any], source: Source, key_path: KeyPath, expected: str | None = None) -> str:
     """Kind of a document, which must be known and, where one is expected, that one.
 
     Parameters
     ----------
     data : dict
         The document.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Its place, for error messages.
     expected : str, optional
 
@@ -73,7 +73,7 @@ def document_kind(data: dict[str, Any], source: Source, at: KeyPath, expected: s
     if kind is None:
         close = difflib.get_close_matches("kind", [str(key) for key in data], n=1)
         finding = f"missing; found {close[0]!r}" if close else "missing"
-        raise source.error((*at, "kind"), finding, f"kind: {accepted}")
+        raise source.error((*key_path, "kind"), finding, f"kind: {accepted}")
     if not isinstance(kind, str) or kind not in ([expected] if expected else DOCUMENT_TYPES):
-        raise source.error((*at, "kind"), f"{kind!r}", accepted)
+        raise source.error((*key_path, "kind"), f"{kind!r}", accepted)
     return str(kind)

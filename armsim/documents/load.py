@@ -44,7 +44,6 @@ from armsim.sources import KeyPath, Source
 from armsim.tasks import Task
 
 ENCODER_KEYS = ("encoder", "motor_encoder")
-
 SCENARIO_PARTS = {
     "joints": "machine", "groups": "machine", "arm": "machine", "environment": "machine", "bus": "machine",
     "requirement": "requirement", "motion": "motion", "calibration": "calibration",
@@ -100,18 +99,13 @@ def load_changed(
     """
     if not changes:
         return scenario
-    change_source = Source(Path("change"), {}, {}, "", folder=scenario.folder)
+    stated_in = stated_in or Source(Path("change"), {}, {}, "", folder=scenario.folder)
     read_documents = {Path(os.path.realpath(file.path)): file for file in (*documents, *scenario.sources) if file.data}
-    source = apply_changes(
-        scenario.sources[0], changes, scenario.machine.arm.groups, stated_in or change_source, read_documents
-    )
+    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, stated_in, read_documents)
     changed_scenario = _Loader(source, read_documents).scenario()
     keys = {path.split(".")[0] for path in changes}
-    affected_parts = {
-        SCENARIO_PARTS[key]
-        for key in (*keys, *(SPECIFICATION_KEYS if "specification" in keys else ()))
-        if key in SCENARIO_PARTS
-    }
+    specification_keys = SPECIFICATION_KEYS if "specification" in keys else ()
+    affected_parts = {SCENARIO_PARTS[key] for key in (*keys, *specification_keys) if key in SCENARIO_PARTS}
     parts = {part: getattr(changed_scenario, part) for part in affected_parts}
     if "plan" in parts and "sampling" not in changes:  # sampling options of the command line that are not changed stay
         fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
@@ -120,9 +114,8 @@ def load_changed(
     if "tasks" in parts and "requirement" not in parts and scenario.requirement and changed_scenario.requirement:
         parts["requirement"] = replace(scenario.requirement, tasks=changed_scenario.requirement.tasks)
     sources = {os.path.realpath(file.path): file for file in changed_scenario.sources}
-    for file, _ in source.origins.values():
-        if file.sha256:  # values of the command line have no file
-            sources.setdefault(os.path.realpath(file.path), file)
+    for file in filter(lambda file: file.sha256, source.parts):  # values of the command line have no file
+        sources.setdefault(os.path.realpath(file.path), file)
     change_notes = [
         f"changed: {path}" if isinstance(value, dict | list) else f"changed: {path} = {shorten(str(value), 120)}"
         for path, value in changes.items()
@@ -275,12 +268,12 @@ class _Loader:
         )
 
     def _arm(self, reference: Any) -> tuple[ArmDocument, ArmParts]:
-        data, source, at = self._resolve(reference, "arm", ("arm",))
-        document: ArmDocument = validate(ArmDocument, data, source, at)
-        parts = build_arm(document, source, at)
+        data, source, key_path = self._resolve(reference, "arm", ("arm",))
+        document: ArmDocument = validate(ArmDocument, data, source, key_path)
+        parts = build_arm(document, source, key_path)
         arm, _, masses, _ = parts
         if isinstance(document.kinematics, URDFKinematics):
-            self._record_data_file(document.kinematics.file, source, (*at, "kinematics", "file"))
+            self._record_data_file(document.kinematics.file, source, (*key_path, "kinematics", "file"))
             if masses is not None:
                 total_mass = sum(mass.mass for mass in masses.links.values())
                 summary = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {total_mass:.4g} kg"
@@ -337,64 +330,65 @@ class _Loader:
             raise faults.error()
         return encoders
 
-    def _resolve_file(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
+    def _resolve_file(self, name: str, source: Source, key_path: KeyPath) -> tuple[Path, Path]:
         """Path of a file named at a key, and its resolved path; a symbolic link is reported in the notes."""
-        path = source.resolve_path(at, name)
+        path = source.resolve_path(key_path, name)
         resolved = Path(os.path.realpath(path))
-        folder = Path(os.path.realpath(source.resolve_path(at, "")))
+        folder = Path(os.path.realpath(source.resolve_path(key_path, "")))
         if Path(os.path.normpath(folder / name)) != resolved:
             note = f"{path} is a link and leads to {resolved}"
             if note not in self.notes:
                 self.notes.append(note)
         return path, resolved
 
-    def _record_data_file(self, name: str, source: Source, at: KeyPath) -> Source:
+    def _record_data_file(self, name: str, source: Source, key_path: KeyPath) -> Source:
         """Record a data file (CSV, URDF), so that its hash is written to the manifest of the results."""
-        file, resolved = self._resolve_file(name, source, at)
-        self.sources[resolved] = measurement_source(file, read_named_file(file, source, at, LARGEST_TABLE))
+        file, resolved = self._resolve_file(name, source, key_path)
+        self.sources[resolved] = measurement_source(file, read_named_file(file, source, key_path, LARGEST_TABLE))
         return self.sources[resolved]
 
-    def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
-        catalogue_entry = self.source.origin(at)
+    def _encoder(self, reference: Any, key_path: KeyPath) -> Encoder:
+        catalogue_entry = self.source.origin(key_path)
         name = None
         if isinstance(reference, str) and reference:
-            file, name = split_reference(reference, self.source.resolve_path(at, ""))
+            file, name = split_reference(reference, self.source.resolve_path(key_path, ""))
         if name is None:
-            data, source, path = self._resolve(reference, "encoder", at)
+            data, source, path = self._resolve(reference, "encoder", key_path)
         else:
-            entry = self._entry(file, name, at)
-            catalogue_entry = entry.catalogue, entry.at
+            entry = self._entry(file, name, key_path)
+            catalogue_entry = entry.catalogue, entry.key_path
             data, source, path = entry.encoder, *entry.encoder_location
         document = validate(EncoderDocument, data, source, path)
         if document.error_curves is not None:
             self._record_data_file(document.error_curves.file, source, (*path, "error_curves", "file"))
         return build_encoder(document, source, path, catalogue_entry)
 
-    def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
+    def _resolve(self, reference: Any, kind: str, key_path: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Content of a reference (path relative to the stating file, or inline document), its source and key path."""
         if isinstance(reference, dict):
-            document_kind(reference, self.source, at, kind)
-            return reference, self.source, at
+            document_kind(reference, self.source, key_path, kind)
+            return reference, self.source, key_path
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
-            raise self.source.error(at, f"{reference!r} is not a reference", accepted)
-        source = self._file(reference, kind, self.source, at)
+            raise self.source.error(key_path, f"{reference!r} is not a reference", accepted)
+        source = self._file(reference, kind, self.source, key_path)
         return source.data, source, ()
 
-    def _entry(self, file: str, name: str, at: KeyPath) -> CatalogueEntry:
+    def _entry(self, file: str, name: str, key_path: KeyPath) -> CatalogueEntry:
         """Encoder of a catalogue, by name."""
-        source = self._file(file, "catalogue", self.source, at)
-        entry = find_entry(source, name, lambda file, catalogue, at: self._file(file, "encoder", catalogue, at))
+        source = self._file(file, "catalogue", self.source, key_path)
+        entry = find_entry(source, name, lambda file, catalogue, path: self._file(file, "encoder", catalogue, path))
         if entry is None:
-            raise self.source.error(at, f"no encoder named {name!r} in {source.path}", "the name of one that it holds")
+            finding = f"no encoder named {name!r} in {source.path}"
+            raise self.source.error(key_path, finding, "the name of one that it holds")
         return entry
 
-    def _file(self, reference: str, kind: str, named_by: Source, at: KeyPath) -> Source:
+    def _file(self, reference: str, kind: str, named_by: Source, key_path: KeyPath) -> Source:
         """Read a document from a file, once."""
-        path, resolved = self._resolve_file(reference, named_by, at)
+        path, resolved = self._resolve_file(reference, named_by, key_path)
         if resolved not in self.sources:
             document = self.documents.get(resolved)
-            self.sources[resolved] = document or read_kind(path, kind, read_named_file(path, named_by, at))
+            self.sources[resolved] = document or read_kind(path, kind, read_named_file(path, named_by, key_path))
             self.sources.update({Path(os.path.realpath(part.path)): part for part in self.sources[resolved].parts})
         source = self.sources[resolved]
         document_kind(source.data, source, (), kind)

@@ -34,7 +34,7 @@ ACCEPTED = {
 """Text of what is accepted, by pydantic's type of error."""
 
 
-def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:
+def validate(model: type[BaseModel], data: Any, source: Source, key_path: KeyPath) -> Any:
     """Validate data against a document type.
 
     Raises
@@ -45,18 +45,20 @@ def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> 
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise InputError(*problems(error, model, source, at)) from error
+        raise InputError(*problems(error, model, source, key_path)) from error
 
 
-def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
+def problems(error: ValidationError, model: type[BaseModel], source: Source, key_path: KeyPath = ()) -> list[Problem]:
     """All faults of a document with position, actual and accepted value."""
     details = error.errors(include_url=False)
-    return [_problem(detail, model, source, at, n < MOST_LISTED) for n, detail in enumerate(details)]
+    return [_problem(detail, model, source, key_path, n < MOST_LISTED) for n, detail in enumerate(details)]
 
 
-def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath, with_hint: bool) -> Problem:
+def _problem(
+    detail: ErrorDetails, model: type[BaseModel], source: Source, key_path: KeyPath, with_hint: bool
+) -> Problem:
     """One fault; ``with_hint`` adds the known key closest to an unknown one, which takes time to find."""
-    full_path = _without_tags((*at, *detail["loc"]), source.data)
+    full_path = _without_tags((*key_path, *detail["loc"]), source.data)
     context: dict[str, Any] = detail.get("ctx", {})
     kind = detail["type"]
     if kind == "armsim":

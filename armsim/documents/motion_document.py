@@ -59,7 +59,7 @@ def check_speed_limits(joint: Joint, motion: Motion | None, source: Source) -> N
     speed = motion.speeds.get(joint.name) if motion is not None else None
     if speed is None:
         return
-    at = ("motion", "joints", joint.name, "speed")
+    key_path = ("motion", "joints", joint.name, "speed")
     for sensor, ratio in (
         (joint.encoder, joint.ratio),
         (joint.motor_encoder, joint.transmission.motor_angle_per_motion),
@@ -70,12 +70,12 @@ def check_speed_limits(joint: Joint, motion: Motion | None, source: Source) -> N
         if sensor.max_speed and shaft_speed > sensor.max_speed:
             finding = f"{_speed(shaft_speed, sensor.rotary)} at the shaft of {sensor.name!r}"
             raise source.error(
-                at, finding, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet"
+                key_path, finding, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet"
             )
         frequency = signal_frequency(sensor.order, shaft_speed)
         if sensor.max_frequency and frequency > sensor.max_frequency:
             finding = f"signals of {frequency / 1e3:.4g} kHz of {sensor.name!r}"
-            raise source.error(at, finding, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
+            raise source.error(key_path, finding, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
 
 
 def limit_violation(joint: Joint, motion: Motion | None, source: Source) -> str | None:

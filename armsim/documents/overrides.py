@@ -1,9 +1,9 @@
 """Overrides of a scenario: values that replace those at given paths, checked like values in files.
 
 A path is the dotted key of a value: `joints.j2.mounting.eccentricity`, `requirement.position`, `sampling.units`,
-`arm.tolerances.d`. `joints.*` means every joint, `groups.wrist` for the joints of a group of the arm, the name of
-a task for its position in the list, a number where the entries of a list have no names. A document that a scenario refers
-to (an encoder, the arm) is copied before it is changed, so that other references to it are unaffected.
+`arm.tolerances.d`. `joints.*` means every joint, `groups.wrist` the joints of a group of the arm. An entry of a list is
+named by its name, such as that of a task, or by its number if it has none. A document that a scenario refers to (an
+encoder, the arm) is copied before it is changed, so that other references to it are unaffected.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def apply_changes(
             source_without_location = replace(stated_in, locations={(): NO_LOCATION, (path,): NO_LOCATION})
             origin = _Origin(source_without_location, (path,), f" in {source.path}")
         for keys in _expand_path(path, edit.source.data, groups, origin):
-            edit.record_origin(_set_value(edit, keys, value, origin, notes), origin.source, origin.at)
+            edit.record_origin(_set_value(edit, keys, value, origin, notes), origin.source, origin.key_path)
     return replace(edit.source, remarks=(*edit.source.remarks, *notes))
 
 
@@ -77,35 +77,39 @@ class _Edit:
     source: Source
     documents: Mapping[Path, Source]
 
-    def record_origin(self, at: KeyPath, source: Source, written_at: KeyPath) -> None:
+    def record_origin(self, key_path: KeyPath, source: Source, written_at: KeyPath) -> None:
         """Record that the value at a key path is written elsewhere."""
         origins = self.source.origins
-        for path in [path for path in origins if path[: len(at)] == at]:
+        for path in [path for path in origins if path[: len(key_path)] == key_path]:
             del origins[path]
-        origins[at] = source, written_at
+        origins[key_path] = source, written_at
 
-    def inline_reference(self, mapping: dict[str, Any], at: KeyPath, origin: _Origin) -> None:
+    def inline_reference(self, mapping: dict[str, Any], key_path: KeyPath, origin: _Origin) -> None:
         """Replace a reference by a copy of the document that it names."""
-        file, name = split_reference(mapping[at[-1]], self.source.resolve_path(at, ""))  # type: ignore[index]
-        document = self._document(self.source.resolve_path(at, file), origin.source, origin.at)
+        file, name = split_reference(mapping[key_path[-1]], self.source.resolve_path(key_path, ""))  # type: ignore[index]
+        document = self._document(self.source.resolve_path(key_path, file), origin.source, origin.key_path)
         if name is None:
-            mapping[at[-1]] = copy.deepcopy(document.data)  # type: ignore[index]
-            self.record_origin(at, document, ())
+            mapping[key_path[-1]] = copy.deepcopy(document.data)  # type: ignore[index]
+            self.record_origin(key_path, document, ())
             return
         entry = find_entry(
-            document, name, lambda file, source, at: self._document(source.resolve_path(at, file), source, at)
+            document,
+            name,
+            lambda file, source, key_path: self._document(source.resolve_path(key_path, file), source, key_path),
         )
         if entry is None:
             raise origin.error(f"no encoder named {name!r} in {document.path}", "the name of one that it holds")
-        mapping[at[-1]] = copy.deepcopy(entry.encoder)  # type: ignore[index]
-        self.record_origin(at, entry.catalogue, entry.at)
+        mapping[key_path[-1]] = copy.deepcopy(entry.encoder)  # type: ignore[index]
+        self.record_origin(key_path, entry.catalogue, entry.key_path)
         if entry.file is not None:
             for key in entry.encoder:
-                self.record_origin((*at, key), entry.file, (key,))
+                self.record_origin((*key_path, key), entry.file, (key,))
 
-    def _document(self, path: Path, source: Source, at: KeyPath) -> Source:
+    def _document(self, path: Path, source: Source, key_path: KeyPath) -> Source:
         """A document that is named at a key, read already or now."""
-        return self.documents.get(Path(os.path.realpath(path))) or read_source(path, read_named_file(path, source, at))
+        return self.documents.get(Path(os.path.realpath(path))) or read_source(
+            path, read_named_file(path, source, key_path)
+        )
 
 
 @dataclass(frozen=True)
@@ -113,12 +117,12 @@ class _Origin:
     """Source and key path at which a change is written; ``scenario`` is what it changes, where no file states it."""
 
     source: Source
-    at: KeyPath
+    key_path: KeyPath
     scenario: str = ""
 
     def error(self, finding: str, accepted: str) -> InputError:
         """Error at this key."""
-        return self.source.error(self.at, finding, accepted)
+        return self.source.error(self.key_path, finding, accepted)
 
     def unknown_name(self, key: str, names: list[str], what: str) -> InputError:
         """Error: a part of the path names no key, entry or joint."""
@@ -154,20 +158,20 @@ def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin, notes:
         notes.append(renaming_note(".".join(keys), former))
 
     node: Any = edit.source.data
-    at: list[str | int] = list(keys)
+    key_path: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
         if isinstance(node, list):
             names = [str(entry.get("name", n)) if isinstance(entry, dict) else None for n, entry in enumerate(node)]
             if key not in names:
                 raise origin.unknown_name(key, [name for name in names if name is not None], "entry")
-            at[number] = names.index(key)
+            key_path[number] = names.index(key)
             node = node[names.index(key)]
             continue
-        at[number] = key = _present_key(tuple(at[:number]), key, on_renamed)
+        key_path[number] = key = _present_key(tuple(key_path[:number]), key, on_renamed)
         if number == 1 and keys[0] == "joints" and key not in node:
             raise origin.unknown_name(key, list(node), "joint")
         if key in REFERENCES and isinstance(node.get(key), str):
-            edit.inline_reference(node, tuple(at[: number + 1]), origin)
+            edit.inline_reference(node, tuple(key_path[: number + 1]), origin)
         child = node.setdefault(key, {})
         if not isinstance(child, dict | list):
             finding = f"{'.'.join(keys[: number + 1])} is {str(child)[:60]!r}, which has no parts"
@@ -175,14 +179,14 @@ def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin, notes:
         node = child
     if isinstance(node, list):
         raise origin.error("an entry of a list", "a path to a key of that entry")
-    at[-1] = key = _present_key(tuple(at[:-1]), keys[-1], on_renamed)
+    key_path[-1] = key = _present_key(tuple(key_path[:-1]), keys[-1], on_renamed)
     if value is None:
         if key not in node:
             raise origin.unknown_name(key, [str(name) for name in node], "stated key")
         del node[key]
     else:
-        node[key] = with_present_keys(copy.deepcopy(value), tuple(at), on_renamed)
-    return tuple(at)
+        node[key] = with_present_keys(copy.deepcopy(value), tuple(key_path), on_renamed)
+    return tuple(key_path)
 
 
 def _present_key(parent_path: KeyPath, name: str, on_renamed: Callable[[KeyPath, FormerKey], None]) -> str:

@@ -11,7 +11,7 @@ from armsim.documents.inheritance import ChangesDocument
 from armsim.documents.kinds import DOCUMENT_TYPES
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.results.json_records import DIALECT
-from armsim.tasks import DOCUMENT_TYPES as TASK_KINDS
+from armsim.tasks import KINDS as TASK_KINDS
 
 MEANINGS = {
     "a": "length of the link along its x axis",

@@ -56,11 +56,11 @@ def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
 
 def _with_specification(data: dict[str, Any], origins: Origins, source: Source) -> Source:
     """Merge requirement and tasks of a specification into a scenario; return its file."""
-    at, name = ("specification",), data.pop("specification")
+    key_path, name = ("specification",), data.pop("specification")
     if not isinstance(name, str) or not name:
-        raise source.error(at, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
-    path = source.resolve_path(at, name)
-    file = read_kind(path, "specification", read_named_file(path, source, at))
+        raise source.error(key_path, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
+    path = source.resolve_path(key_path, name)
+    file = read_kind(path, "specification", read_named_file(path, source, key_path))
     validate(SpecificationDocument, file.data, file, ())
     for key in SPECIFICATION_KEYS:
         earlier_source, _ = origins.get((key,), (source, ()))
@@ -100,15 +100,17 @@ def _members(groups: Mapping[str, Any], source: Source) -> dict[str, list[str]]:
     arm_groups = _groups_of_arm(source)
     members: dict[str, list[str]] = {}
     for group, settings in groups.items():
-        at = ("groups", group)
+        key_path = ("groups", group)
         if not isinstance(settings, dict):
-            raise source.error(at, "not a mapping", "settings of joints: encoder, placement, mounting, transmission")
+            raise source.error(
+                key_path, "not a mapping", "settings of joints: encoder, placement, mounting, transmission"
+            )
         listed = settings.get("joints")
         if listed is None and group not in arm_groups:
             names = f"one of {', '.join(arm_groups)}; " if arm_groups else ""
-            raise source.error(at, "no group of the arm", f"{names}or joints: with the names of its joints")
+            raise source.error(key_path, "no group of the arm", f"{names}or joints: with the names of its joints")
         if listed is not None and (not isinstance(listed, list) or not all(isinstance(name, str) for name in listed)):
-            raise source.error((*at, "joints"), f"{str(listed)[:60]!r}", "a list of names of joints")
+            raise source.error((*key_path, "joints"), f"{str(listed)[:60]!r}", "a list of names of joints")
         members[group] = arm_groups[group] if listed is None else listed
     return members
 
@@ -132,7 +134,7 @@ def _groups_of_arm(source: Source) -> dict[str, list[str]]:
 def _merge_settings(
     shared: Mapping[str, Any],
     entry: Mapping[str, Any],
-    at: KeyPath,
+    key_path: KeyPath,
     written_at: KeyPath,
     origins: Origins,
     source: Source,
@@ -142,7 +144,7 @@ def _merge_settings(
     for key, value in shared.items():
         if key not in entry:
             merged[key] = copy.deepcopy(value)
-            origins[*at, key] = source, (*written_at, key)
+            origins[*key_path, key] = source, (*written_at, key)
         elif isinstance(value, dict) and isinstance(entry[key], dict) and "kind" not in entry[key]:
-            merged[key] = _merge_settings(value, entry[key], (*at, key), (*written_at, key), origins, source)
+            merged[key] = _merge_settings(value, entry[key], (*key_path, key), (*written_at, key), origins, source)
     return merged

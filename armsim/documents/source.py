@@ -60,8 +60,10 @@ def _with_present_keys(source: Source) -> Source:
     data = with_present_keys(source.data, (), former.__setitem__)
     if not former:
         return source
-    remarks = tuple(renaming_note(f"{source.path}:{source.locations[at][0]}", key) for at, key in former.items())
-    locations = {_present_path(at, former): location for at, location in source.locations.items()}
+    remarks = tuple(
+        renaming_note(f"{source.path}:{source.locations[key_path][0]}", key) for key_path, key in former.items()
+    )
+    locations = {_present_path(key_path, former): location for key_path, location in source.locations.items()}
     return replace(source, data=data, locations=locations, remarks=remarks)
 
 
@@ -82,16 +84,16 @@ def _with_table(source: Source) -> Source:
     InputError
         The table cannot be read, or a fault in it.
     """
-    name, at = source.data.get("encoders"), ("encoders",)
+    name, key_path = source.data.get("encoders"), ("encoders",)
     if source.data.get("kind") != "catalogue" or not isinstance(name, str) or not is_table(Path(name)):
         return source
-    path = source.resolve_path(at, name)
-    table = read_table(path, read_named_file(path, source, at))
+    path = source.resolve_path(key_path, name)
+    table = read_table(path, read_named_file(path, source, key_path))
     data = {**source.data, "encoders": table.data["encoders"]}
-    return replace(source, data=data, origins={at: (table, at)}, remarks=(*source.remarks, *table.remarks))
+    return replace(source, data=data, origins={key_path: (table, key_path)}, remarks=(*source.remarks, *table.remarks))
 
 
-def read_named_file(path: Path, source: Source, at: KeyPath, largest: int = LARGEST_FILE) -> bytes:
+def read_named_file(path: Path, source: Source, key_path: KeyPath, largest: int = LARGEST_FILE) -> bytes:
     """Read a file that a document names.
 
     Raises
@@ -103,4 +105,4 @@ def read_named_file(path: Path, source: Source, at: KeyPath, largest: int = LARG
         return read_bytes(path, largest)
     except Unreadable as error:
         accepted = f"{error.accepted}; the path is relative to the file that names it"
-        raise source.error(at, f"{error.actual}: {path}", accepted) from error
+        raise source.error(key_path, f"{error.actual}: {path}", accepted) from error

@@ -37,14 +37,14 @@ class ToolboxArm:
     masses: dict[str, Mass]
 
 
-def toolbox_arm(name: str, source: Source, at: KeyPath) -> ToolboxArm:
+def toolbox_arm(name: str, source: Source, key_path: KeyPath) -> ToolboxArm:
     """Robot of a name, from the models of roboticstoolbox in rows of Denavit and Hartenberg.
 
     Parameters
     ----------
     name : str
         Class of the model, such as Puma560.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of the name, for error messages.
 
     Returns
@@ -62,7 +62,7 @@ def toolbox_arm(name: str, source: Source, at: KeyPath) -> ToolboxArm:
         word: model for word, model in vars(rtb.models.DH).items() if isinstance(model, type) and word[:1].isupper()
     }
     if name not in models:
-        raise source.error(at, f"roboticstoolbox holds no model {name!r}", ", ".join(sorted(models)))
+        raise source.error(key_path, f"roboticstoolbox holds no model {name!r}", ", ".join(sorted(models)))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         robot = models[name]()

@@ -33,7 +33,7 @@ Fault = Callable[[str, str, str], InputError]
 
 
 def read_chain(
-    path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
+    path: Path, base_link: str, tip_link: str, source: Source, key_path: tuple[str | int, ...]
 ) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, FollowerRule], dict[str, Mass]]:
     """Joints, motions and masses from ``base_link`` to ``tip_link``; fixed joints become part of the links.
 
@@ -41,7 +41,7 @@ def read_chain(
     ----------
     path : Path
     base_link, tip_link : str
-    source, at : Source, key path
+    source, key_path : Source, key path
         Document and key that name the file, for error messages.
 
     Returns
@@ -66,16 +66,16 @@ def read_chain(
     try:
         raw = read_bytes(path)
     except Unreadable as error:
-        raise source.error((*at, "file"), f"{path}: {error.actual}", error.accepted) from error
+        raise source.error((*key_path, "file"), f"{path}: {error.actual}", error.accepted) from error
     robot = read_urdf(path, raw)
     fault = robot.fault
     for key, link in (("base_link", base_link), ("tip_link", tip_link)):
         if link not in robot.links:
-            raise source.error((*at, key), f"{path.name} has no link {link!r}", ", ".join(robot.links[:40]))
+            raise source.error((*key_path, key), f"{path.name} has no link {link!r}", ", ".join(robot.links[:40]))
     first, chain = robot.chain(tip_link, base_link)
     if first != base_link:
         finding = f"{base_link!r} is not above {tip_link!r}"
-        raise source.error((*at, "base_link"), finding, "a link between the root and the tip")
+        raise source.error((*key_path, "base_link"), finding, "a link between the root and the tip")
     joints: list[ArmJoint] = []
     motions: list[ElementaryTransform] = []
     names: set[str] = set()
@@ -119,9 +119,9 @@ def read_chain(
         motions.append(ElementaryTransform(direction, revolute, 0.0, (Axis(name),), len(joints)))
         joints.append(ArmJoint(name, revolute, lower, upper))
     if len(joints) > MOST_JOINTS:
-        raise source.error((*at, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
+        raise source.error((*key_path, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
     if not joints:
-        raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
+        raise source.error((*key_path, "tip_link"), "no moving joint between the two links", "a chain with a joint")
     moving = [element for element in chain if element.get("type") != "fixed"]
     return tuple(joints), motions, rules, link_masses(robot.root, moving, fault)
 
