@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Output, Reply, grouped, option, reply
+from armsim.cli.command import CommandResult, Output, option_words, run_command, with_option_groups
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from armsim.sources import Source
 
 
-@grouped
+@with_option_groups
 def curve(
     file: Annotated[Path, typer.Argument(help="CSV with angle [deg], error [arcsec], optionally sensor, direction.")],
     output: Output,
@@ -47,9 +47,9 @@ def curve(
         return Reply(curves.to_dict, curve_printout(curves), (), curves.state, review)
 
     options = {"--encoder": encoder, "--scenario": scenario, "--joint": joint, "--orders": orders}
-    arguments = (argument for name, value in options.items() for argument in option(name, value))
+    arguments = (argument for name, value in options.items() for argument in option_words(name, value))
     rerun_command = ["armsim", "curve", file, *arguments]
-    reply(output, work, rerun_command, [file, *(source.path for source in sources)])
+    run_command(output, work, rerun_command, [file, *(source.path for source in sources)])
 
 
 def _orders(text: str | None) -> tuple[int, ...]:

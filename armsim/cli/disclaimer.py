@@ -11,7 +11,7 @@ import typer
 from armsim.cli.printing import print_note
 from armsim.disclaimer import LINE
 
-ANSWERED = (0, 1, 4)
+RESULT_CODES = (0, 1, 4)
 """Exit codes of commands that produced a result."""
 
 
@@ -23,7 +23,7 @@ def with_disclaimer(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(**arguments)
         except typer.Exit as end:
-            if end.exit_code in ANSWERED:
+            if end.exit_code in RESULT_CODES:
                 print_note(f"caution: {LINE}")
             raise
         print_note(f"caution: {LINE}")

@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.interrupt import leave, leave_signals_to_a_server
-from armsim.cli.options import Set, Workers, changes_of, need
+from armsim.cli.interrupt import end_process, leave_signals_to_a_server
+from armsim.cli.options import Set, Workers, parse_changes, require_library
 from armsim.cli.printing import print_note
 from armsim.errors import InputError, Problem
 

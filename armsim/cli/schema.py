@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.printing import print_machine, printing
+from armsim.cli.printing import output_errors, print_json
 from armsim.errors import InputError, Problem
 
 RESULTS = "results"
@@ -40,5 +40,5 @@ def schema(
             accepted = ", ".join((*DOCUMENT_TYPES, RESULTS, *RECORDS))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
         described = {"$schema": DIALECT, **schema_of_record(RECORDS[kind])}
-    with printing():
-        print_machine(described)
+    with output_errors():
+        print_json(described)

@@ -21,15 +21,15 @@ from armsim.sampling.joint_budgets import term_budget
 
 SHOWN_SPEED = {True: 1.0, False: 0.1}
 """Speed at which motion-dependent errors are shown, by whether the sensor is rotary. [rad/s or m/s]"""
-TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
+SHOWN_TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
 """Travel and farthest position for errors proportional to them, by whether the sensor is rotary."""
 
-PERIODIC = frozenset((
+PERIODIC_CAUSES = frozenset((
     causes.SIGNAL_OFFSET, causes.AMPLITUDE_MISMATCH, causes.PHASE_ERROR, causes.THIRD_HARMONIC,
     causes.SUB_DIVISIONAL_ERROR,
 ))  # fmt: skip
-SCATTER = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
-LONG_WAVES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
+SCATTER_CAUSES = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
+LONG_WAVE_CAUSES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
 """Causes of which stating one covers the others."""
 
 
@@ -42,7 +42,7 @@ class StatedTerm(NamedTuple):
 
 def stated_terms(encoder: Encoder) -> list[StatedTerm]:
     """Error terms of an encoder at the shaft, before mounting."""
-    travel, farthest = TRAVEL[encoder.rotary]
+    travel, farthest = SHOWN_TRAVEL[encoder.rotary]
     shaft, speed = Joint("shaft", encoder, travel=travel, farthest=farthest), SHOWN_SPEED[encoder.rotary]
     state = State(np.full(1, farthest), np.full(1, speed), np.zeros(1), np.zeros(1))
     keys: dict[Cause, list[str]] = {}
@@ -65,10 +65,10 @@ def absent_causes(encoder: Encoder) -> list[str]:
     if not encoder.needs_reference_run:
         covered.add(causes.HOMING)
     if covered & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
-        covered |= PERIODIC
-    if covered & PERIODIC:
+        covered |= PERIODIC_CAUSES
+    if covered & PERIODIC_CAUSES:
         covered.add(causes.SUB_DIVISIONAL_ERROR)
-    for equivalent_causes in (SCATTER, LONG_WAVES):
+    for equivalent_causes in (SCATTER_CAUSES, LONG_WAVE_CAUSES):
         if covered & equivalent_causes:
             covered |= equivalent_causes
     present = [field.key for _, field in walk(Encoder) if field.key.only in (None, encoder.measures)]

@@ -112,7 +112,7 @@ def test_a_starter_of_a_urdf_file_runs(tmp_path: Path) -> None:
     [
         (["--arm", "Puma"], "roboticstoolbox holds no model 'Puma'; accepted: AL5D"),
         (["--arm", "absent.urdf"], "absent.urdf: file not found"),
-        (["--arm", "Puma560", "--rows", "rows.csv"], "--arm: beside --rows"),
+        (["--arm", "Puma560", "--rows", "rows.csv"], "--arm: together with --rows"),
     ],
 )
 def test_what_is_no_arm_is_refused(tmp_path: Path, arguments: list[str], message: str) -> None:
