@@ -318,9 +318,10 @@ class Setup:
             return
         distances = {name: float(np.linalg.norm(rows, axis=1).max()) for name, rows in visits.items()}
         worst = max(distances, key=lambda name: distances[name])
-        if distances[worst] > FAR:
+        if distances[worst] > LARGEST_DISPLACEMENT:
             wrong = f"{1e3 * distances[worst]:.4g} mm left at {worst!r} after the fit of frame and target"
-            accepted = f"readings of this arm at these poses, {1e3 * FAR:g} mm at most from where it is commanded"
+            limit = f"{1e3 * LARGEST_DISPLACEMENT:g} mm"
+            accepted = f"readings of this arm at these poses, {limit} at most from where it is commanded"
             raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
 
     def _record(self, session: str, fit: RegistrationFit) -> RegistrationRecord:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import inspect
 from collections.abc import Callable
 from typing import Any
 
@@ -28,5 +29,5 @@ def with_disclaimer(command: Callable[..., None]) -> Callable[..., None]:
             raise
         print_note(f"caution: {LINE}")
 
-    command_with_disclaimer.__doc__ = f"{command.__doc__}\n\nResults are {LINE}."
+    command_with_disclaimer.__doc__ = f"{inspect.cleandoc(command.__doc__ or '')}\n\nResults are {LINE}."
     return command_with_disclaimer

@@ -87,14 +87,12 @@ def run(
         request = replace(manifest.request, device=sampling.device_name)
         catalogue_path = None if request.catalogue is None else Path(request.catalogue)
         changed_scenario, options = _read(Path(request.scenario), catalogue_path, request.changes)
-        study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).study_of(
-            changed_scenario
-        )
+        study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).study(changed_scenario)
     elif scenario is None:
         raise _fault("SCENARIO", "missing", "a scenario file, or --reproduce with a manifest.json")
     else:
         changed_scenario, options = _read(scenario, further_output.catalogue, changes.set_ or ())
-        study = sampling.study_of(changed_scenario)
+        study = sampling.study(changed_scenario)
         plan, catalogue = (
             study.scenario.plan,
             None if further_output.catalogue is None else str(further_output.catalogue),

@@ -57,10 +57,10 @@ def select(
     if write is not None:
         check_new_file(write, "--write")
     base_scenario, options = load_options(scenario, catalogue, changes.values, arms)
-    study = calibrated_study(sampling.study_of(base_scenario), calibrated)
+    study = calibrated_study(sampling.study(base_scenario), calibrated)
     design_texts: list[str] = []
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.decide.decision import decide, select_with_robustness
         from armsim.report.decision_review import decision_review, selection_printout
 

@@ -40,7 +40,7 @@ def trade_off(
 
     sampling.check()
     changed_scenario, options = load_options(scenario, catalogue, changes.values, arms)
-    study = calibrated_study(sampling.study_of(changed_scenario), calibrated)
+    study = calibrated_study(sampling.study(changed_scenario), calibrated)
 
     def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.decide import trade_off as compute_trade_off

@@ -116,7 +116,7 @@ def least_price(options: Options) -> float:
 
 
 def _lowest_surcharge(options: Options, encoder: str) -> float:
-    return min(options.purchase.change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
+    return min(options.purchase.price_change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
 
 
 def search_notes(options: Options, poses: int) -> Iterator[str]:

@@ -137,7 +137,7 @@ def live_budgets(
     for index, number in enumerate(numbers_of_machine):
         progress("numbers of the workbook", index, len(numbers_of_machine))
         probe, *others = probe_factors(number)
-        changed = {probe: evaluate(number.times(machine, probe))}
+        changed = {probe: evaluate(number.multiply(machine, probe))}
         if not any(_any_row_differs(*pair) for pair in zip(base, changed[probe], strict=True)):
             continue
         changed |= {factor: evaluate(number.multiply(machine, factor)) for factor in others}
@@ -296,7 +296,7 @@ def _errors_of_laws(
                 MAX_CHANGE, math.inf if number.key.most is None else abs(number.key.most / number.value)
             )
             factors[index] = min(MAX_CHANGE ** float(generator.uniform(-1.0, 1.0)), largest_factor)
-            trial = number.times(trial, factors[index])
+            trial = number.multiply(trial, factors[index])
         for n, rows in enumerate(evaluate(trial)):
             expected = _rms([changed_row(budget, factors) for budget in live[n]])
             actual = _rms(list(rows.values()))

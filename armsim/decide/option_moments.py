@@ -169,7 +169,7 @@ def moments_of(
     Moments
     """
     postures = [None] * len(configurations) if caches is None else caches
-    evaluated = [machine.evaluated(*at_task) for at_task in zip(configurations, postures, strict=True)]
+    evaluated = [machine.evaluate(*at_task) for at_task in zip(configurations, postures, strict=True)]
     errors = [
         _errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + with_orientation] for of_task in evaluated
     ]

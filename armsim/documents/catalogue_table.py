@@ -141,9 +141,11 @@ class _Table:
                 hint = f"; did you mean {close[0]!r}?" if close else ""
                 self.unknown.append(f"column {text[:60]!r} is not read: it is no key of an encoder{hint}")
             return None
-        if unit and not any(units.scale_of(unit, kind) is not None for kind in column.kinds):
-            finding = f"{unit[:40]!r} is not a unit of {' or '.join(column.kinds) or 'a column without one'}"
-            accepted = f"{name} [{'], ['.join(column_units(column))}]" if column.kinds else f"{name}, without a unit"
+        if unit and not any(units.scale_of(unit, kind) is not None for kind in column.quantity_kinds):
+            finding = f"{unit[:40]!r} is not a unit of {' or '.join(column.quantity_kinds) or 'a column without one'}"
+            accepted = (
+                f"{name} [{'], ['.join(column_units(column))}]" if column.quantity_kinds else f"{name}, without a unit"
+            )
             self.fault(1, number, text, finding, accepted)
         return Header(text, number, column, unit)
 
@@ -214,7 +216,7 @@ class _Table:
         column = header.column
         if column.kind == "flag":
             return FLAGS.get(text.lower(), text)
-        if not column.kinds:
+        if not column.quantity_kinds:
             number = None if column.kind == "word" else _number(text)
             if number is not None:
                 return int(number) if number.is_integer() and abs(number) < 1e15 else number

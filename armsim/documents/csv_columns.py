@@ -82,7 +82,7 @@ class Columns:
                 accepted = f"lines of readings: {self.lines[0]} to {self.lines[-1]}"
             raise InputError(Problem(str(self.path), missing[0], 1, "--exclude", "a line without a reading", accepted))
         rows = [row for row, line in enumerate(self.lines) if line not in lines]
-        numbers = {name: values[rows] for name, values in self.fault_counts.items()}
+        numbers = {name: values[rows] for name, values in self.numbers.items()}
         words = {name: [texts[row] for row in rows] for name, texts in self.words.items()}
         return replace(self, numbers=numbers, words=words, lines=[self.lines[row] for row in rows])
 

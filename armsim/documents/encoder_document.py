@@ -118,7 +118,7 @@ def build_encoder(
     if document.error_curves is None:
         return encoder
     return replace(
-        encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*key_path, "error_curves"))
+        encoder, batch_curve=batch_curve(document.error_curves, encoder.rotary, source, (*key_path, "error_curves"))
     )
 
 

@@ -56,9 +56,9 @@ def with_present_keys(data: Any, parent_path: KeyPath, on_renamed: Callable[[Key
     ----------
     data : Any
         Value as it was read.
-    above : key path
+    parent_path : key path
         Its place in the document.
-    renamed : callable
+    on_renamed : callable
         Is called with the key path as written, and the renamed key, for every former name.
 
     Returns

@@ -64,7 +64,7 @@ def resolve_base(
     if circular or len(chain_files) > MOST_BASES:
         chain = " -> ".join(Path(name).name for name in (*chain_files, str(file)))
         finding = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_BASES} bases: {chain}"
-        accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_BASES}, one upon another"
+        accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_BASES} bases in a chain"
         raise source.error(("base",), finding, accepted)
     base_scenario = load(file, read_named_file(file, source, ("base",)), chain_files)
     scenario = change(base_scenario, document.changes, source)

@@ -132,12 +132,12 @@ def build_joint(
             sensor_curve(document.error_curve, encoder.rotary, source, (*key_path, "error_curve")),
             (*key_path, "error_curve"),
         )
-    elif encoder.batch is not None:
-        curve, curve_path = encoder.batch, (*key_path, "encoder")
+    elif encoder.batch_curve is not None:
+        curve, curve_path = encoder.batch_curve, (*key_path, "encoder")
     if curve is not None:
-        bare_joint = replace(fitted_joint, encoder=replace(encoder, batch=None))
+        bare_joint = replace(fitted_joint, encoder=replace(encoder, batch_curve=None))
         check_curve(curve, bare_joint.shaft_terms(), source, curve_path)
-        fitted_joint = replace(fitted_joint, curve=curve)
+        fitted_joint = replace(fitted_joint, measured_curve=curve)
     if not math.isfinite(fitted_joint.contrast_loss):
         raise source.error(
             (*key_path, "mounting"),

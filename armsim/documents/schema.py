@@ -42,7 +42,7 @@ MEANINGS = {
     "changes": "values by path: joints.j2.mounting.eccentricity: 10 um",
     "convention": "convention of the kinematics: standard-dh, modified-dh or urdf",
     "corrections": "share of an error that calibration removes",
-    "couplings": "drives that see several joints: phi = C q, an error of phi moves the joints by the inverse",
+    "couplings": "drives that move with several joints: phi = C q; an error of phi moves the joints by C inverse",
     "CouplingDocument.joint": "joint whose drive it is",
     "CouplingDocument.placement": "motor: the coupling lies "
     "between motor and joint, a sensor on the joint sees the joint alone; both kinds of sensor see it where not given",
@@ -134,7 +134,7 @@ MEANINGS = {
     "plane": "plane of the cells, or of the diagonal",
     "theta": "angle about the axis before the link",
     "offset": "value added to the joint variable",
-    "identified": "identified parameters of this very arm, written by armsim calibrate --write",
+    "identified": "identified parameters of this arm, written by armsim calibrate --write",
     "correlations": "correlations below the diagonal, a row for every parameter after the first",
     "parameters": "identified parameters, in the order of the correlations",
     "parameter": "zero of a joint, cosine or sine of its error wave, or a constant of its link",

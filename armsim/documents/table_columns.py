@@ -52,7 +52,7 @@ class TableColumn:
         Of its value within the entry of a catalogue.
     kind : str
         Declared kind of quantity.
-    kinds : tuple of str
+    quantity_kinds : tuple of str
         Kinds of quantity that it accepts; empty for words and bare numbers.
     part : int, optional
         Index of the value within a pair (min, max); None if the key holds one value.
@@ -99,4 +99,4 @@ def _columns(path: str, field: Declared) -> dict[str, TableColumn]:
 
 def column_units(column: TableColumn) -> list[str]:
     """Units in which a column may be stated."""
-    return [unit for kind in column.kinds for unit in DIMENSIONS[kind][1]]
+    return [unit for kind in column.quantity_kinds for unit in DIMENSIONS[kind][1]]

@@ -92,7 +92,7 @@ class Constant:
         """The shape times a factor."""
         return Constant(self.gain * factor)
 
-    def sensor_on_motor(self, ratio: float) -> Constant:
+    def geared(self, ratio: float) -> Constant:
         """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return self
 
@@ -120,7 +120,7 @@ class Wave:
         """The shape times a factor."""
         return replace(self, gain=self.gain * factor)
 
-    def sensor_on_motor(self, ratio: float) -> Wave:
+    def geared(self, ratio: float) -> Wave:
         """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return replace(self, order=self.order * ratio)
 
@@ -150,7 +150,7 @@ class Proportional:
         """The shape times a factor."""
         return replace(self, gain=self.gain * factor)
 
-    def sensor_on_motor(self, ratio: float) -> Proportional:
+    def geared(self, ratio: float) -> Proportional:
         """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return self.scaled(ratio) if self.quantity in ("position", "speed") else self
 

@@ -92,9 +92,9 @@ class Act:
         """This act moved from the shaft to the axis of a joint; see `Term.on`."""
         if self.axis.role is Role.ERROR_MOTION:
             owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
-            return Act(self.coefficient, owned, self.shape.sensor_on_motor(ratio))
+            return Act(self.coefficient, owned, self.shape.geared(ratio))
         placed = axis if self.axis == SHAFT else self.axis
-        return Act(self.coefficient, placed, self.shape.sensor_on_motor(ratio).scaled(gain))
+        return Act(self.coefficient, placed, self.shape.geared(ratio).scaled(gain))
 
 
 SHAFT = Axis("")

@@ -64,7 +64,7 @@ class Correction:
     parameters : tuple of Parameter
     observe : callable
         Returns the observation of a machine without correction; its second argument includes the instrument error.
-    exact : Draw, optional
+    identified_draw : Draw, optional
         Identified values of the units of one population, in place of the linear estimate.
     with_instrument : bool
         Whether the error of the instrument is included; if a machine is evaluated in parts, only one part includes it.
@@ -76,7 +76,7 @@ class Correction:
 
     parameters: tuple[Parameter, ...]
     observe: Callable[[Any, bool], Observation]
-    exact: Draw | None = None
+    identified_draw: Draw | None = None
     with_instrument: bool = True
 
     @property
@@ -92,14 +92,14 @@ class Correction:
         """Term of the error that the measurement adds to the axes.
 
         The coefficients are those of the whole correction: the response to the other terms and a normal error of the
-        measurement, or the identified values of every unit (``exact``).
+        measurement, or the identified values of every unit (``identified_draw``).
         """
         mean, covariance = observation.mean, observation.covariance
         acts = tuple(
             Act(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
         )
         normal = Gaussian(tuple(mean.tolist()), tuple(tuple(row) for row in covariance.tolist()))
-        draw = self.exact or FollowingDraw(normal, observation.response)
+        draw = self.identified_draw or FollowingDraw(normal, observation.response)
         limit = float("nan")  # it differs between the axes
         return Term(TERM_NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
 

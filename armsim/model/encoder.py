@@ -151,7 +151,7 @@ class Encoder:
         None, "part", "period track of an absolute sensor, and its error", only="rotation"
     )
     summary: SheetSummary | None = key(None, "part", "summary values of the data sheet for the whole sensor")
-    batch: MeasuredCurve | None = None
+    batch_curve: MeasuredCurve | None = None
     value_origins: tuple[ValueOrigin, ...] = field(default=(), repr=False, compare=False)
 
     @property

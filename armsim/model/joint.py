@@ -78,7 +78,7 @@ class Joint:
         Largest magnitude of the joint position within its range. [rad or m]
     motor_encoder : Encoder, optional
         Second encoder, on the motor, with placement both.
-    curve : MeasuredCurve, optional
+    measured_curve : MeasuredCurve, optional
         Error curve measured on the sensor of this joint; it takes precedence over a curve of the encoder's batch.
     needs : Needs
         Size, function and environment that the sensor must satisfy; they do not affect the error.
@@ -107,7 +107,7 @@ class Joint:
         physics=heat.joint_temperature,
     )  # fmt: skip
     motor_encoder: Encoder | None = None
-    curve: MeasuredCurve | None = None
+    measured_curve: MeasuredCurve | None = None
     needs: Needs = Needs()
     counts_turns: bool = key(
         False,
@@ -231,7 +231,7 @@ class Joint:
         """
         terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
         terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
-        measured = self.curve or self.encoder.batch
+        measured = self.measured_curve or self.encoder.batch_curve
         return terms if measured is None else measured.replace_causes(terms)
 
     @property

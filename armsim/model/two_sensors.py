@@ -45,7 +45,7 @@ def with_motor_loop(joint: Joint) -> Joint:
         motor_encoder=None,
         placement="motor",
         mounting=Mounting(),
-        curve=None,
+        measured_curve=None,
         counts_turns=False,
     )
 

@@ -159,7 +159,7 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
 def _track_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, changes: Sequence[Change]) -> Array:
     encoder, mounting, axis = joint.encoder, joint.mounting, Axis(joint.name)
     second = encoder.absolute
-    assert second is not None  # held by the caller
+    assert second is not None  # guaranteed by the caller
     radius, period = encoder.track_radius, 2.0 * math.pi / (second.periods or encoder.signal_periods)
     offset = np.zeros((2, units))  # of the scale from the axis of rotation: both turn with the shaft
     for spread, make in (

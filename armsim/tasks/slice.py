@@ -48,7 +48,7 @@ def _fault(ends: Mapping[str, Ends | None], step: float, cells: Callable[[], flo
     """Ends in the wrong order or without a cell between them, or too many cells; None where valid."""
     for letter, interval in ends.items():
         if interval is not None and interval[0] > interval[1]:
-            return Fault(letter, f"'{letter}' upside down", "[lower end, upper end]")
+            return Fault(letter, f"'{letter}' with the lower end not below the upper end", "[lower end, upper end]")
         if interval is not None and not len(centres(interval, step)):
             return Fault(
                 letter, f"no whole step of {step:g} m within '{letter}'", "ends that hold a multiple of the step"

@@ -257,7 +257,7 @@ GOOD = [(a, round(3 * math.sin(math.radians(a)), 6)) for a in range(0, 360, 10)]
         ([*GOOD[:5], (50, "x"), *GOOD[6:]], "angle [deg],error [arcsec]", ["curve.csv:7", "'x' is not a number"]),
         ([*GOOD, GOOD[3]], "angle [deg],error [arcsec]", ["curve.csv:38", "the same as line 5"]),
         (GOOD[:5], "angle [deg],error [arcsec]", ["5 points", "8 at least"]),
-        ([(a, a) for a in range(0, 360, 10)], "angle [deg],error [deg]", ["was the reading meant"]),
+        ([(a, a) for a in range(0, 360, 10)], "angle [deg],error [deg]", ["does the column hold readings"]),
         ([(*row, "left") for row in GOOD], "angle [deg],error [arcsec],direction", ["'left'", "up or down"]),
         ([], "angle [deg],error [arcsec]", ["no rows"]),
     ],

@@ -300,7 +300,7 @@ def test_parts_add_up_to_the_machine() -> None:
     np.testing.assert_allclose(total.mean_square, moments.mean_square, rtol=1e-9)
     np.testing.assert_allclose(total.visit_variance, moments.visit_variance, rtol=1e-9)
     np.testing.assert_allclose(total.rotation_covariance, moments.rotation_covariance, rtol=1e-9, atol=1e-20)
-    rotation = [rotation_mean_square(machine.evaluated(of_task)) for of_task in configurations]
+    rotation = [rotation_mean_square(machine.evaluate(of_task)) for of_task in configurations]
     np.testing.assert_allclose(moments.mean_square[len(moments.visit_variance) :], np.concatenate(rotation), rtol=1e-9)
 
 

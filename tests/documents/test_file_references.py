@@ -218,7 +218,7 @@ def test_no_change_aims_a_file_anew(place: Path) -> None:
     assert files(changed) == files(document)
     twice = load_changed(changed, {"joints.*.encoder.price": 99, "arm.name": "b"})
     assert files(twice) == files(document)
-    batches = [[joint.encoder.batch for joint in item.machine.joints] for item in (document, twice)]
+    batches = [[joint.encoder.batch_curve for joint in item.machine.joints] for item in (document, twice)]
     assert batches[0] == batches[1] != [None] * 3
 
 

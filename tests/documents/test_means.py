@@ -220,7 +220,7 @@ def test_mean_and_limit_are_numbers_of_their_own(tmp_path: Path) -> None:
 
 ENCODER = "kind: encoder\nname: s\nmeasures: rotation\nlines: 512\nresolution: 30 bit\ntrack_radius: 20 mm\n"
 REFUSED = [
-    ("noise: {mean: 1 arcsec, std: 1 arcsec}", ["noise", "'mean' of a tolerance that has none", "visit to visit"]),
+    ("noise: {mean: 1 arcsec, std: 1 arcsec}", ["noise", "'mean' of a tolerance that can have none", "visit to visit"]),
     ("summary: {accuracy: {mean: 1 arcsec, limit: 1 arcsec}}", ["summary.accuracy", "curve of unknown shape"]),
     ("graduation_error: {mean: 1 arcsec, limit: 1 arcsec}", ["graduation_error", "curve of unknown shape"]),
     ("sub_divisional_error: {mean: 1 arcsec, limit: 1 arcsec}", ["curve of unknown shape"]),

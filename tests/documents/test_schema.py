@@ -114,3 +114,10 @@ def test_a_starter_tells_an_editor_its_schema(tmp_path: Path) -> None:
         jsonschema.validate(data, text)
         assert text == json.loads(invoke("schema", data["kind"]).stdout)
     assert invoke("check", *sorted(folder.glob("*.yaml"))).returncode == 0
+
+
+def test_identified_parameters_of_an_arm_have_a_schema_of_their_own() -> None:
+    """They shared a title with the parameters that a calibration identifies, which replaced them in a scenario."""
+    definitions = SCHEMAS["scenario"]["$defs"]
+    assert "correlations" in definitions["IdentifiedDocument"]["properties"]
+    assert "output_orders" in definitions["IdentifyDocument"]["properties"]

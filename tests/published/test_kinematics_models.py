@@ -97,7 +97,7 @@ def test_names_of_a_robots_joints() -> None:
     names = ["waist", "shoulder", "elbow", "a", "b", "c"]
     assert Arm.from_robot(robot, names).names == tuple(names)
     for wrong in (names[:5], [*names[:5], "waist"]):
-        with pytest.raises(InputError, match="a name of its own for every joint"):
+        with pytest.raises(InputError, match="a different name for every joint"):
             Arm.from_robot(robot, wrong)
 
 

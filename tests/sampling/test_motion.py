@@ -189,7 +189,7 @@ def test_the_slowest_smooth_speed() -> None:
         seed = study.scenario.plan.seed
         for speed in np.geomspace(actual.slowest, actual.speed, 40):
             assert steady_speed(joint, float(speed), motion, seed).smoothness <= motion.ripple_limit * 1.001
-        assert steady_speed(joint, actual.slowest * 0.95, motion, seed).smoothness > motion.ripple
+        assert steady_speed(joint, actual.slowest * 0.95, motion, seed).smoothness > motion.ripple_limit
 
 
 def test_the_motor_encoder_closes_the_speed_loop() -> None:
