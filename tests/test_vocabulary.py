@@ -52,6 +52,20 @@ AMBIGUOUS = frozenset(
         "touches",
         "followed",
         "passes",
+        *[
+            "elsewhere",
+            "concerned",
+            "hanging",
+            "resting",
+            "soft",
+            "tight",
+            "either_way",
+            "by_hand",
+            "referred",
+            "unplaced",
+            "sees",
+        ],
+        *["at_drive", "produced", "moves_of"],
     ]
 )
 """Words that named several things each in the package, or nothing; a name says which: location, pose, decimals."""

@@ -93,7 +93,7 @@ class KinematicModel:
             for n, oriented in enumerate(conditions.oriented)
         ]
         numbers = np.array([number for number, _, _ in moves], dtype=np.int64)
-        axis = np.array([motions.index(arm.motion_of(axis)) for _, axis, _ in moves], dtype=np.int64)
+        axis = np.array([motions.index(arm.motion_index(axis)) for _, axis, _ in moves], dtype=np.int64)
         axes = [
             Axes(target_kinematics.direction[n], target_kinematics.column[n], target_kinematics.rotary)
             for n in range(len(joints))

@@ -146,7 +146,7 @@ def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Param
     (parameters, coefficients)
     """
     out = np.zeros((len(parameters), len(linear.prior_covariance)))
-    motions = [arm.motion_of(parameter.axis) for parameter in parameters]
+    motions = [arm.motion_index(parameter.axis) for parameter in parameters]
     for term, part in linear.terms_with_slices():
         for act in term.acts:
             if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # a coupled axis follows its joint

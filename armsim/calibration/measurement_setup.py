@@ -21,7 +21,7 @@ from armsim.calibration.posterior import Estimator
 from armsim.calibration.reading_conditions import LEVER, Conditions, thermal_growth
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.registration import RegistrationFit, fit_registrations
-from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
+from armsim.documents.measured_points import LARGEST_DISPLACEMENT, JointColumns, MeasuredArm, read_points
 from armsim.errormodel.shapes import Constant
 from armsim.errors import InputError, Problem
 from armsim.model.calibration_plan import Instrument
@@ -320,8 +320,7 @@ class Setup:
         worst = max(distances, key=lambda name: distances[name])
         if distances[worst] > LARGEST_DISPLACEMENT:
             wrong = f"{1e3 * distances[worst]:.4g} mm left at {worst!r} after the fit of frame and target"
-            limit = f"{1e3 * LARGEST_DISPLACEMENT:g} mm"
-            accepted = f"readings of this arm at these poses, {limit} at most from where it is commanded"
+            accepted = f"readings at these poses, {1e3 * LARGEST_DISPLACEMENT:g} mm at most from where it is commanded"
             raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
 
     def _record(self, session: str, fit: RegistrationFit) -> RegistrationRecord:

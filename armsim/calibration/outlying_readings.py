@@ -338,7 +338,7 @@ def screen_outliers(
         if len(lines) == most or len(remaining.readings) == 1:
             return ScreenedArm(arm, (), True)
         lines.append(registered_arm.readings[worst][1])
-        remaining = remaining.without(lines)
+        remaining = remaining.without_lines(lines)
     outliers = [_outlier(arm.without(set(lines) - {line}), file, line, refit, reference) for line in lines]
     outliers = [outlier for outlier in outliers if outlier.p_value <= alarm]
     named = {outlier.line for outlier in outliers}

@@ -37,14 +37,14 @@ def curve(
     requested_orders = _orders(orders)
     encoder_model, mounting, sources = _encoder_and_mounting(encoder, scenario, joint)
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.calibration.curve_analysis import analyse_curves
-        from armsim.documents.csv_columns import source_of
+        from armsim.documents.csv_columns import measurement_source
         from armsim.report.curve_review import curve_printout, curve_review
 
         curves = analyse_curves(file, requested_orders, encoder_model, mounting)
-        review = curve_review(curves, (source_of(file), *sources))
-        return Reply(curves.to_dict, curve_printout(curves), (), curves.state, review)
+        review = curve_review(curves, (measurement_source(file), *sources))
+        return CommandResult(curves.to_dict, curve_printout(curves), (), curves.state, review)
 
     options = {"--encoder": encoder, "--scenario": scenario, "--joint": joint, "--orders": orders}
     arguments = (argument for name, value in options.items() for argument in option_words(name, value))

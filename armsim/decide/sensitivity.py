@@ -287,7 +287,7 @@ def sensitivities(
     ]
     for task in tasks:
         task.population_at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
-    all_numbers = [number for number in numbers(scenario.machine) if joint in ("", number.joint)]
+    all_numbers = [number for number in stated_numbers(scenario.machine) if joint in ("", number.joint)]
     lines: list[list[NumberSensitivity | None]] = []
     rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):
