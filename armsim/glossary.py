@@ -86,7 +86,7 @@ GLOSSARY: tuple[Word, ...] = (
     ),
     Word(
         "share",
-        "part of the mean square error that a joint, a cause or a group makes, its mean included; also "
+        "part of the mean square error that a joint, a cause or a group contributes, its mean included; also "
         "called contribution",
     ),
     Word(
@@ -96,8 +96,8 @@ GLOSSARY: tuple[Word, ...] = (
     Word("rms", "root of the mean square: scatter and mean together"),
     Word(
         "life",
-        "whether a cause is drawn once for an arm (unit), which makes accuracy, or anew at every visit (visit), "
-        "which makes repeatability",
+        "unit: a cause is drawn once for an arm and affects accuracy; visit: it is drawn anew at every visit and "
+        "affects repeatability",
     ),
     Word("percentage points", "unit of the change of a share: from 80 % to 90 % is 10 percentage points"),
     Word("cause", "origin of an error, such as eccentricity, lost motion or mastering"),
@@ -121,7 +121,7 @@ GLOSSARY: tuple[Word, ...] = (
     ),
     Word(
         "placement",
-        "side of the gear on which a sensor sits: motor, before it; output, on the joint itself; both, one on either",
+        "side of the gear on which a sensor is mounted: motor, output (the joint itself), or both",
     ),
     Word("cost unit", "unit of all prices, in whatever currency the catalogue states them"),
     Word("lever arm", "largest movement of the tool point for a radian of the joint", "m/rad"),

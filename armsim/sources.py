@@ -28,7 +28,7 @@ class Source:
         Checksum of the bytes read.
     text : str
         As it was read.
-    elsewhere : mapping of key path to (source, key path)
+    origins : mapping of key path to (source, key path)
         Sources of values that were merged into ``data`` from other files.
     folder : Path, optional
         Folder to which the file names in it are relative; by default that of ``path``.
@@ -43,7 +43,7 @@ class Source:
     locations: dict[KeyPath, tuple[int, int]] = field(repr=False)
     sha256: str
     text: str = field(default="", repr=False)
-    elsewhere: dict[KeyPath, tuple[Source, KeyPath]] = field(default_factory=dict, repr=False)
+    origins: dict[KeyPath, tuple[Source, KeyPath]] = field(default_factory=dict, repr=False)
     folder: Path | None = None
     columns: dict[KeyPath, str] = field(default_factory=dict, repr=False)
     remarks: tuple[str, ...] = ()
@@ -51,14 +51,14 @@ class Source:
     @property
     def merged_sources(self) -> tuple[Source, ...]:
         """Other files whose values are merged into this one."""
-        return tuple(source for source, _ in self.elsewhere.values())
+        return tuple(source for source, _ in self.origins.values())
 
     def origin(self, path: Sequence[str | int]) -> tuple[Source, KeyPath]:
         """Source in which a value is written, and its key path there."""
-        if self.elsewhere:
+        if self.origins:
             for size in range(len(path), 0, -1):
-                if tuple(path[:size]) in self.elsewhere:
-                    source, path_there = self.elsewhere[tuple(path[:size])]
+                if tuple(path[:size]) in self.origins:
+                    source, path_there = self.origins[tuple(path[:size])]
                     return source.origin((*path_there, *path[size:]))
         return self, tuple(path)
 

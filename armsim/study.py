@@ -133,7 +133,7 @@ class Study:
         Raises
         ------
         InputError
-            A path leads nowhere, or the changed scenario is not a good one.
+            A path does not exist, or the changed scenario is invalid.
         ValueError
             The machine of this study was made in Python, so that no document describes it.
         """

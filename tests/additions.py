@@ -41,7 +41,7 @@ def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[
     .. [1] invented for the test of additions; no source.
     """
     parts = (PolarHarmonic(1.0 / track_radius, power=1, turns=3, order=3.0),)
-    return _averaged("warp", DISC_WARP, amplitude, None, parts, heads)
+    return _averaged_over_heads("warp", DISC_WARP, amplitude, None, parts, heads)
 
 
 ''',
@@ -50,7 +50,7 @@ def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[
             "model/mounting.py",
             "    guide_pitch: Distribution = key(",
             """    disc_warp: Distribution = key(
-        NONE, "length", "amplitude of the warp of a disc held by three screws", only="rotation", needs=RADIUS,
+        NONE, "length", "amplitude of the warp of a disc held by three screws", only="rotation", needs=NEEDS_RADIUS,
         cause=assembly.DISC_WARP, effect="three times per turn", physics=assembly.warp,
     )  # fmt: skip
 """,
@@ -118,8 +118,8 @@ KEY = Addition(
     before=(
         (
             "model/joint.py",
-            '    placement: float = _price("price of the placement")',
-            '    cabling: float = _price("of its cable")\n',
+            '    placement: float = _price_key("price of the placement")',
+            '    cabling: float = _price_key("of its cable")\n',
         ),
         (
             "model/machine.py",
@@ -347,24 +347,24 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, reply
+from armsim.cli.command import Changes, Output, CommandResult, Sampling, command_words, input_files, with_option_groups, run_command
 
 
-@grouped
+@with_option_groups
 def ranking(
     scenario: Annotated[Path, typer.Argument()], output: Output, sampling: Sampling, changes: Changes
 ) -> None:
     """Tasks in the order of their error."""
-    study = sampling.read(scenario, changes)
+    study = sampling.read_study(scenario, changes)
 
-    def work(progress, note) -> Reply:
+    def work(progress, note) -> CommandResult:
         from armsim.report.ranking import Ranking, ranking_review
         from armsim.results.json_records import record_as_dict
 
         ranked = Ranking.of(study.run(sampling.threads, progress, sampling.memory_limit, note=note))
-        return Reply(lambda: record_as_dict(ranked), [ranked.frame], review=ranking_review(ranked, study.scenario))
+        return CommandResult(lambda: record_as_dict(ranked), [ranked.frame], review=ranking_review(ranked, study.scenario))
 
-    reply(output, work, command_words("ranking", [scenario], study.scenario.plan, *changes.words), files_of(study))
+    run_command(output, work, command_words("ranking", [scenario], study.scenario.plan, *changes.words), input_files(study))
 ''',
     },
     before=(

@@ -103,11 +103,11 @@ def palletiser(degrees: np.ndarray) -> np.ndarray:
     population = Population(4, 1)
     windings = -gradient(energy, drives) / 3e5
     for n in range(4):
-        geared = n < 3
-        ratio, corrected = (120.0, 0.07) if geared else (1.0, 0.07)
+        sensor_on_motor = n < 3
+        ratio, corrected = (120.0, 0.07) if sensor_on_motor else (1.0, 0.07)
         error = corrected * population.wave(20e-6) / 12.3e-3 / ratio + population.curve(6 * ARCSEC) / ratio
-        error += population.uniform((20 if geared else 30) * ARCSEC)
-        if geared:
+        error += population.uniform((20 if sensor_on_motor else 30) * ARCSEC)
+        if sensor_on_motor:
             error += population.wave(20 * ARCSEC) + population.side(30 * ARCSEC)
             error += windings[n] * (1.0 / (1.0 + population.uniform(0.10)) - 0.80)
         population.errors[:, n] = error

@@ -68,9 +68,9 @@ TERMS = [
     *scale.stated_noise(Distribution("normal", 1e-3), 0.5),
     *scale.stated_misalignment("head_radial", Distribution("triangular", 1e-3), 0.1, 1.0),
     *signal.stated_sub_divisional_error(64, Distribution("uniform", 1e-3)),
-    *error_motion.synchronous("x", Cause("x"), Distribution("uniform", 1e-3), 2, ("tilt x", "tilt y")),
-    *error_motion.synchronous("x", Cause("x"), Distribution("rayleigh", 1e-3), 1, ("shift z",)),
-    *error_motion.asynchronous("x", Cause("x"), Distribution("normal", 1e-3), ("shift x", "shift y")),
+    *error_motion.synchronous_error_motion("x", Cause("x"), Distribution("uniform", 1e-3), 2, ("tilt x", "tilt y")),
+    *error_motion.synchronous_error_motion("x", Cause("x"), Distribution("rayleigh", 1e-3), 1, ("shift z",)),
+    *error_motion.asynchronous_error_motion("x", Cause("x"), Distribution("normal", 1e-3), ("shift x", "shift y")),
     *heat.joint_temperature(
         "x",
         Distribution("uniform", 2.0, 5.0),

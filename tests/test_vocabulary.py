@@ -52,9 +52,23 @@ AMBIGUOUS = frozenset(
         "touches",
         "followed",
         "passes",
+        *[
+            "elsewhere",
+            "concerned",
+            "hanging",
+            "resting",
+            "soft",
+            "tight",
+            "either_way",
+            "by_hand",
+            "referred",
+            "unplaced",
+            "sees",
+        ],
+        *["at_drive", "produced", "moves_of"],
     ]
 )
-"""Words that named several things each in the package; a name says which: location, pose, decimals, offset."""
+"""Words that named several things each in the package, or nothing; a name says which: location, pose, decimals."""
 KEYS = {
     ("documents/task_documents.py", "hold"),  # a YAML key
     ("results/result.py", "stated"), ("results/summary.py", "where"), ("requirement/judgement.py", "where"),  # results.json
@@ -218,7 +232,8 @@ def test_sentences_are_short(room: str) -> None:
 
 UNCLEAR = re.compile(
     r"\b(?:fitted|fits|what is|is known|something) otherwise|otherwise than as|\bdearest\b|\bless commanded|"
-    r"\bthat (?:is|are) there\b|\bto and fro\b|\bat hand\b|\bwhereof\b",
+    r"\bthat (?:is|are) there\b|\bto and fro\b|\bat hand\b|\bwhereof\b|\bapart by\b|\bsquare to\b|\bleads? nowhere\b|"
+    r"slip of the pen|cannot be told from|\bupside down\b|\bheld by the (?:caller|document)\b",
     re.IGNORECASE,
 )
 """Turns of phrase that readers had to guess."""

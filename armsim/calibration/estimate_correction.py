@@ -107,7 +107,8 @@ def spread_at(instrument: Instrument, targets: Array, instrument_position: Array
         Along the axes of the base frame.
     """
     distance = np.linalg.norm(
-        targets[:, :3, 3] - (np.array(instrument.at) if instrument_position is None else instrument_position), axis=1
+        targets[:, :3, 3] - (np.array(instrument.position) if instrument_position is None else instrument_position),
+        axis=1,
     )
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])
 

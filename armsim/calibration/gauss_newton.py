@@ -28,7 +28,7 @@ from armsim.core.parametrised_chain import displace_units
 from armsim.core.screws import Axes
 from armsim.core.unit_figures import UnitErrors
 from armsim.model.configurations import Configurations
-from armsim.model.drives import moves_of
+from armsim.model.drives import moved_axes
 from armsim.model.machine import Machine
 
 MAX_ITERATIONS = 12
@@ -81,8 +81,8 @@ class KinematicModel:
         KinematicModel
         """
         arm, parameters = machine.arm, estimate.parameters
-        moves = moves_of(arm, parameters)
-        first = {arm.motion_of(axis): axis for _, axis, _ in moves}
+        moves = moved_axes(arm, parameters)
+        first = {arm.motion_index(axis): axis for _, axis, _ in moves}
         motions = sorted(first)
         moving = [first[motion] for motion in motions]
         nominal, conditions = arm.postures(joints, moving), conditions or Conditions.positions_only(len(joints))
@@ -93,7 +93,7 @@ class KinematicModel:
             for n, oriented in enumerate(conditions.oriented)
         ]
         numbers = np.array([number for number, _, _ in moves], dtype=np.int64)
-        axis = np.array([motions.index(arm.motion_of(axis)) for _, axis, _ in moves], dtype=np.int64)
+        axis = np.array([motions.index(arm.motion_index(axis)) for _, axis, _ in moves], dtype=np.int64)
         axes = [
             Axes(target_kinematics.direction[n], target_kinematics.column[n], target_kinematics.rotary)
             for n in range(len(joints))

@@ -68,7 +68,7 @@ def _all_parameters(
                 identify.output_orders,
                 1.0 if joint.rotary else _order_of_travel(joint.travel),
             ),
-            ("input_orders", identify.input_orders, abs(joint.transmission.motor_turns)),
+            ("input_orders", identify.input_orders, abs(joint.transmission.motor_angle_per_motion)),
         )
         for group, orders, base in orders_by_group:
             what = "turn" if group == "output_orders" else "motor turn"
@@ -106,7 +106,7 @@ def dimension_of(parameter: Parameter, arm: Arm) -> str:
     """
     if isinstance(parameter.shape, Proportional):
         return "compliance"
-    return "angle" if arm.motions[arm.motion_of(parameter.axis)].rotary else "length"
+    return "angle" if arm.motions[arm.motion_index(parameter.axis)].rotary else "length"
 
 
 def unit_of(parameter: Parameter, arm: Arm) -> str:
@@ -122,7 +122,7 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
     str
         ``m``, ``rad``, ``m/N`` or ``rad/(N m)``.
     """
-    rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
+    rotary = arm.motions[arm.motion_index(parameter.axis)].rotary
     if isinstance(parameter.shape, Proportional):
         return "rad/(N m)" if rotary else "m/N"
     return "rad" if rotary else "m"
@@ -146,12 +146,12 @@ def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Param
     (parameters, coefficients)
     """
     out = np.zeros((len(parameters), len(linear.prior_covariance)))
-    motions = [arm.motion_of(parameter.axis) for parameter in parameters]
+    motions = [arm.motion_index(parameter.axis) for parameter in parameters]
     for term, part in linear.terms_with_slices():
         for act in term.acts:
             if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # a coupled axis follows its joint
                 continue
-            motion = arm.motion_of(act.axis)
+            motion = arm.motion_index(act.axis)
             for j, parameter in enumerate(parameters):
                 if motions[j] == motion and (gain := act.multiple_of(parameter.axis, parameter.shape)) is not None:
                     out[j, part.start + act.coefficient] += gain

@@ -68,7 +68,7 @@ def _motion_and_shape(machine: Machine, parameter: Parameter) -> tuple[int, str]
     """Motion and shape of a parameter: the same for the angle of a link and the zero of its joint."""
     shape = parameter.shape
     shape_name = f"{shape.function} {abs(shape.order):.9g}" if isinstance(shape, Wave) else type(shape).__name__
-    return machine.arm.motion_of(parameter.axis), shape_name
+    return machine.arm.motion_index(parameter.axis), shape_name
 
 
 def _absorbed(

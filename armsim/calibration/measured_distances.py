@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import DistanceRecord
-from armsim.documents.measured_points import ALIKE, LEAST_VISITS, MeasuredArm
+from armsim.documents.measured_points import LEAST_VISITS, SAME_POSITION, MeasuredArm
 from armsim.model.arm import Arm
 from armsim.sampling.statistics import student_factor
 from armsim.tasks import PoseSet
@@ -99,7 +99,7 @@ def _visits(arm: MeasuredArm, joints: Array, session: str) -> Array:
         for name in arm.visits
         if name not in arm.rotations
         and arm.sessions.get(name, "") == session
-        and np.allclose(arm.joints[name], joints, rtol=0.0, atol=ALIKE)
+        and np.allclose(arm.joints[name], joints, rtol=0.0, atol=SAME_POSITION)
     ]
     if not names:
         return np.zeros((0, 3))

@@ -21,7 +21,7 @@ from armsim.calibration.posterior import Estimator
 from armsim.calibration.reading_conditions import LEVER, Conditions, thermal_growth
 from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.registration import RegistrationFit, fit_registrations
-from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
+from armsim.documents.measured_points import LARGEST_DISPLACEMENT, JointColumns, MeasuredArm, read_points
 from armsim.errormodel.shapes import Constant
 from armsim.errors import InputError, Problem
 from armsim.model.calibration_plan import Instrument
@@ -225,7 +225,7 @@ class Setup:
         offsets = np.array([self.offsets.get(sessions[n], np.zeros(3)) for n in numbers])
         pose_of_group = np.array([*range(len(names)), *(names.index(name) for name in arm.rotations)], dtype=np.int64)
         means = None if rises is None else np.array([rise.mean() for rise in rises])
-        centre = self.instrument.at if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
+        centre = self.instrument.position if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
         return Conditions(numbers[pose_of_group], means, pose_of_group, offsets[pose_of_group], centre, tuple(sessions))
 
     def _rises(self, arm: MeasuredArm) -> list[Array] | None:
@@ -318,9 +318,9 @@ class Setup:
             return
         distances = {name: float(np.linalg.norm(rows, axis=1).max()) for name, rows in visits.items()}
         worst = max(distances, key=lambda name: distances[name])
-        if distances[worst] > FAR:
+        if distances[worst] > LARGEST_DISPLACEMENT:
             wrong = f"{1e3 * distances[worst]:.4g} mm left at {worst!r} after the fit of frame and target"
-            accepted = f"readings of this arm at these poses, {1e3 * FAR:g} mm at most from where it is commanded"
+            accepted = f"readings at these poses, {1e3 * LARGEST_DISPLACEMENT:g} mm at most from where it is commanded"
             raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
 
     def _record(self, session: str, fit: RegistrationFit) -> RegistrationRecord:

@@ -14,7 +14,7 @@ from armsim.errormodel.shapes import Shape, State, Wave
 from armsim.errormodel.terms import SHAFT
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
-from armsim.physics.harmonics import HarmonicFit, design_matrix, indistinguishable
+from armsim.physics.harmonics import HarmonicFit, design_matrix, indistinguishable_orders
 from armsim.sampling.random_draws import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import holm
 from armsim.sampling_plan import SamplingPlan
@@ -182,14 +182,14 @@ def fold_orders(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> Fold
     for order in listed:
         same = {other for other in sheet.orders if abs(other - order) < SAME_ORDER * order}
         others = [other for other in sheet.orders if other not in same]
-        folded = set(indistinguishable(curve.angle, order, others))
+        folded = set(indistinguishable_orders(curve.angle, order, others))
         aliases.append(_per_fundamental(folded, curve))
         is_folded = [isinstance(shape, Wave) and abs(shape.order) in same | folded for shape in sheet.shapes]
         causes.append(tuple(dict.fromkeys(c for c, is_near in zip(sheet.causes, is_folded, strict=True) if is_near)))
         covered |= same | folded
     coefficients = gains @ sheet.draws
     quantiles = np.quantile(np.hypot(coefficients[0::2], coefficients[1::2]), [0.5, 0.95], axis=1).T
-    constant = set(indistinguishable(curve.angle, 0.0, sheet.orders)) - covered
+    constant = set(indistinguishable_orders(curve.angle, 0.0, sheet.orders)) - covered
     unlisted = len(sheet.orders) - len(covered) - len(constant)
     hidden = _per_fundamental(constant, curve)
     return FoldedLaw(curve, tuple(orders), coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)

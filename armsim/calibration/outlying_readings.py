@@ -338,12 +338,12 @@ def screen_outliers(
         if len(lines) == most or len(remaining.readings) == 1:
             return ScreenedArm(arm, (), True)
         lines.append(registered_arm.readings[worst][1])
-        remaining = remaining.without(lines)
-    outliers = [_outlier(arm.without(set(lines) - {line}), file, line, refit, reference) for line in lines]
+        remaining = remaining.without_lines(lines)
+    outliers = [_outlier(arm.without_lines(set(lines) - {line}), file, line, refit, reference) for line in lines]
     outliers = [outlier for outlier in outliers if outlier.p_value <= alarm]
     named = {outlier.line for outlier in outliers}
     return ScreenedArm(
-        arm.without(named) if named else arm, tuple(sorted(outliers, key=lambda o: -o.deviations)), False
+        arm.without_lines(named) if named else arm, tuple(sorted(outliers, key=lambda o: -o.deviations)), False
     )
 
 

@@ -16,7 +16,7 @@ from armsim.calibration.reading_conditions import Conditions
 from armsim.calibration.reading_noise import InstrumentNoise, covariance_roots_of
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
-from armsim.model.drives import moves_of
+from armsim.model.drives import moved_axes
 from armsim.model.machine import Machine
 
 
@@ -126,7 +126,7 @@ def jacobian_of(
     (poses, 3, parameters) [m per unit of the parameter]
         In the base frame.
     """
-    moves = moves_of(machine.arm, parameters)  # (parameter index, axis, factor)
+    moves = moved_axes(machine.arm, parameters)  # (parameter index, axis, factor)
     axes = [axis for _, axis, _ in moves]
     postures = machine.arm.postures(configurations.joints, axes)
     column = postures.column if conditions is None else conditions.columns(postures, axes)

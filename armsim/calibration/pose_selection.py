@@ -55,13 +55,13 @@ def in_sight(instrument: Instrument, arm: Arm, joints: Array) -> NDArray[np.bool
     (N,) of bool
         All true where the instrument has no cone.
     """
-    if instrument.cone is None:
+    if instrument.acceptance_angle is None:
         return np.ones(len(joints), dtype=bool)
     tool = arm.postures(joints, []).tool
-    line = np.array(instrument.at) - (tool[:, :3, 3] + tool[:, :3, :3] @ np.array(instrument.target_offset))
+    line = np.array(instrument.position) - (tool[:, :3, 3] + tool[:, :3, :3] @ np.array(instrument.target_offset))
     normal = tool[:, :3, :3] @ np.array(instrument.normal)
     angle = np.arctan2(np.linalg.norm(np.cross(line, normal), axis=1), np.sum(line * normal, axis=1))
-    return np.asarray(angle <= instrument.cone)
+    return np.asarray(angle <= instrument.acceptance_angle)
 
 
 def candidates_of(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Candidates:

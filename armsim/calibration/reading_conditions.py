@@ -172,9 +172,9 @@ def evaluated_at(
     EvaluatedMachine
     """
     if conditions is None:
-        return machine.evaluated(Configurations(joints))
+        return machine.evaluate(Configurations(joints))
     temperature_known = conditions.rises is not None
-    evaluated = (one_kelvin_above(machine) if temperature_known else machine).evaluated(Configurations(joints))
+    evaluated = (one_kelvin_above(machine) if temperature_known else machine).evaluate(Configurations(joints))
     acts = []
     for term, term_acts in zip(evaluated.terms, evaluated.acts, strict=True):
         heat = temperature_known and term.cause is causes.TEMPERATURE
@@ -201,7 +201,7 @@ def thermal_growth(machine: Machine, joints: Array, conditions: Conditions) -> A
     (M, 3) [m/K]
         In the base frame.
     """
-    evaluated = one_kelvin_above(machine).evaluated(Configurations(joints))
+    evaluated = one_kelvin_above(machine).evaluate(Configurations(joints))
     column, out = conditions.columns(evaluated.postures, evaluated.axes), np.zeros((len(joints), 3))
     for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
         for k, axis, value in acts:

@@ -94,7 +94,7 @@ def fit_registrations(
     count, scale = len(readings), 1.0
     instrument_rotations, translations, targets = [np.eye(3)] * count, [np.zeros(3)] * count, [np.zeros(3)] * count
     rotations, positions = [poses[:, :3, :3] for poses in target_poses], [poses[:, :3, 3] for poses in target_poses]
-    centre = np.array(instrument.at)
+    centre = np.array(instrument.position)
     for _ in range(MAX_ITERATIONS):
         goals = [
             position + rotation @ target

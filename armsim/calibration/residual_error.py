@@ -95,7 +95,7 @@ class ResidualPoses:
         """Mean square over the poses by cause, with equal weight per task. [m^2]"""
         out: dict[str, float] = {}
         for configurations in self.configurations:
-            evaluated = machine.evaluated(configurations)
+            evaluated = machine.evaluate(configurations)
             linear = linearise(evaluated)
             weight = 1.0 / len(configurations) / len(self.configurations)
             for term, part in zip(evaluated.terms, linear.contributions, strict=True):
@@ -162,7 +162,7 @@ class TaskJacobians:
         for at in residual_poses.configurations:
             rows, weight = 3 * len(at), (len(at) * len(residual_poses.configurations)) ** -0.5
             block, mean = np.zeros((rows, len(samples))), np.zeros(rows)
-            for term, gain in machine.evaluated(at).gains():
+            for term, gain in machine.evaluate(at).gains():
                 if term.life == "unit" and term.name in position_of:
                     block[:, position_of[term.name]] = gain.reshape(rows, -1)
                 else:  # of visit life, or of unit life on a path alone

@@ -7,14 +7,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, reply
+from armsim.cli.command import (
+    Changes,
+    CommandResult,
+    Output,
+    Sampling,
+    command_words,
+    input_files,
+    run_command,
+    with_option_groups,
+)
 
 if TYPE_CHECKING:
     from armsim.requirement import Verdict
     from armsim.run_options import Note, Progress
 
 
-@grouped
+@with_option_groups
 def allocate(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     output: Output,
@@ -22,17 +31,17 @@ def allocate(
     changes: Changes,
     exponent: Annotated[float, typer.Option(min=0.1, max=10, help="Price law: an error s costs s^-exponent.")] = 1.0,
 ) -> None:
-    """From the requirement at the tool point to an error budget for the sensor of every joint; exit 1 without one."""
-    study = sampling.read(scenario, changes)
+    """Allocate the requirement at the tool point: an error budget for the sensor of every joint; exit 1 without one."""
+    study = sampling.read_study(scenario, changes)
 
-    def work(progress: Progress, note: Note) -> Reply:
-        from armsim.decide import allocate as share_out
+    def work(progress: Progress, note: Note) -> CommandResult:
+        from armsim.decide import allocate as allocate_errors
         from armsim.report.allocation_tables import allocation_printout, allocation_review
 
-        allocation = share_out(study, exponent, sampling.options(progress, note))
+        allocation = allocate_errors(study, exponent, sampling.options(progress, note))
         review = allocation_review(allocation, study.scenario)
         state: Verdict = "met" if allocation.met else "not met"
-        return Reply(allocation.to_dict, allocation_printout(allocation), review.notes, state, review)
+        return CommandResult(allocation.to_dict, allocation_printout(allocation), review.notes, state, review)
 
     words = ("--exponent", exponent, *changes.words)
-    reply(output, work, command_words("allocate", [scenario], study.scenario.plan, *words), files_of(study))
+    run_command(output, work, command_words("allocate", [scenario], study.scenario.plan, *words), input_files(study))

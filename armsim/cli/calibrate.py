@@ -9,8 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, grouped, option, reply
-from armsim.cli.options import Exclude, check_new_file, excluded_of, results_name, write_all_new
+from armsim.cli.command import (
+    Changes,
+    CommandResult,
+    Output,
+    Sampling,
+    command_words,
+    input_files,
+    option_words,
+    run_command,
+    with_option_groups,
+)
+from armsim.cli.options import Exclude, check_new_file, parse_line_numbers, results_name, write_all_new
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -18,7 +28,7 @@ if TYPE_CHECKING:
     from armsim.run_options import Note, Progress
 
 
-@grouped
+@with_option_groups
 def calibrate(
     scenario: Annotated[Path, typer.Argument(help="Scenario with a calibration: block.")],
     output: Output,
@@ -34,12 +44,12 @@ def calibrate(
         typer.Option(help="Arm file to write with the measured arm as identified (and its URDF file beside it)."),
     ] = None,
 ) -> None:
-    """Residual error of built arms after calibration; exit 1 if the requirement is missed or readings contradict it."""
+    """Compute the error that calibration leaves; exit 1 if the requirement is missed or readings contradict it."""
     from armsim.calibration.calibrated_study import calibration_of
 
-    study = sampling.read(scenario, changes)
+    study = sampling.read_study(scenario, changes)
     calibration_of(study)
-    excluded = excluded_of(exclude)
+    excluded = parse_line_numbers(exclude)
     if excluded and measured is None:
         raise InputError(Problem("command line", 0, 0, "--exclude", "no --measured", "lines of a measured file"))
     if write is not None:
@@ -52,34 +62,36 @@ def calibrate(
     files = [] if measured is None else [measured]
     arm_texts: dict[Path, str] = {}
 
-    def work(progress: Progress, note: Note) -> Reply:
-        from armsim.decide.calibration_study import calibrate as study_of
-        from armsim.documents.csv_columns import source_of
+    def work(progress: Progress, note: Note) -> CommandResult:
+        from armsim.decide.calibration_study import calibrate as run_calibration
+        from armsim.documents.csv_columns import measurement_source
         from armsim.report.calibration_review import calibration_printout, calibration_review
 
-        calibrated = study_of(study, sampling.options(progress, note), measured, excluded)
+        calibrated = run_calibration(study, sampling.options(progress, note), measured, excluded)
         if write is not None:
             from armsim.report.identified_arm import arm_files
 
             arm_texts.update(arm_files(calibrated, write))
-        review = calibration_review(calibrated, [source_of(file) for file in files])
+        review = calibration_review(calibrated, [measurement_source(file) for file in files])
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         notes = (*study.scenario.notes, *review.notes, *warnings)
         state: Verdict = "not met" if calibrated.contradicting else calibrated.state
-        printout, following = calibration_printout(calibrated), _run_with(scenario, write)
-        return Reply(calibrated.to_dict, printout, notes, state, review, written="arm", following=following)
+        printout, next_command = calibration_printout(calibrated), _next_command(scenario, write)
+        return CommandResult(
+            calibrated.to_dict, printout, notes, state, review, document_kind="arm", next_command=next_command
+        )
 
-    def then() -> Path | None:
+    def write_arm_files() -> Path | None:
         write_all_new(arm_texts)
         return write
 
-    default = Path("results") / f"{results_name(scenario)}-calibrated"
-    files_words = (*option("--measured", measured), *option("--exclude", exclude))
+    default_folder = Path("results") / f"{results_name(scenario)}-calibrated"
+    files_words = (*option_words("--measured", measured), *option_words("--exclude", exclude))
     rerun_command = command_words("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
-    reply(output, work, rerun_command, [*files_of(study), *files], default, scenario, then)
+    run_command(output, work, rerun_command, [*input_files(study), *files], default_folder, scenario, write_arm_files)
 
 
-def _run_with(scenario: Path, arm: Path | None) -> str:
+def _next_command(scenario: Path, arm: Path | None) -> str:
     """Command that runs a scenario with another arm file; empty where there is none."""
     if arm is None:
         return ""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from armsim.cli.options import Json, check_new_file, write_new
-from armsim.cli.printing import print_frame, print_line, print_machine, print_note, printing
+from armsim.cli.printing import output_errors, print_frame, print_json, print_line, print_note
 
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
@@ -21,9 +21,9 @@ def catalogue(
     write: Annotated[Path | None, typer.Option(help="Write the catalogue to this YAML file.")] = None,
     json: Json = False,
 ) -> None:
-    """Read a table of encoders as a catalogue and list every doubt; the table itself serves as a catalogue too."""
+    """Read a table of encoders as a catalogue, list every assumption; the table itself serves as a catalogue too."""
     from armsim.documents.catalogue_table import is_table
-    from armsim.documents.load import encoders_of
+    from armsim.documents.load import load_encoders
     from armsim.documents.write_catalogue import catalogue_text
     from armsim.errors import InputError, Problem
 
@@ -31,13 +31,13 @@ def catalogue(
         check_new_file(write, "--write")
         if not is_table(file):
             raise InputError(Problem(str(file), 0, 0, "--write", "no table", "a table, CSV or XLSX"))
-    source, encoders = encoders_of(file)
+    source, encoders = load_encoders(file)
     if write is not None:
         write_new(write, catalogue_text(source))
-    with printing(write):
+    with output_errors(write):
         if json:
             records = [{"name": encoder.name, **_numbers(encoder)} for encoder in encoders]
-            print_machine({"kind": "catalogue", "encoders": records, "doubts": list(source.remarks)})
+            print_json({"kind": "catalogue", "encoders": records, "doubts": list(source.remarks)})
         else:
             print_frame(_frame(f"{file}: {len(encoders)} encoders", encoders))
             for number, text in enumerate(source.remarks, start=1):

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from armsim.cli.command import show
-from armsim.cli.options import Set, changes_of
-from armsim.cli.printing import print_line, print_machine, print_note, printing
+from armsim.cli.command import print_blocks
+from armsim.cli.options import Set, parse_changes
+from armsim.cli.printing import output_errors, print_json, print_line, print_note
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -25,24 +25,24 @@ def check(
     """Validate documents, print the error budget of every joint, check that results are complete. Writes no file."""
     from armsim.documents import check_file
 
-    changes = changes_of(set_)
+    changes = parse_changes(set_)
     problems: list[Problem] = []
-    good: list[tuple[Path, Any]] = []
+    valid_documents: list[tuple[Path, Any]] = []
     for file in files:
         try:
             if _is_folder(file):
-                good.append((file, _check_result(file)))
+                valid_documents.append((file, _check_result(file)))
             else:
-                good.append((file, _changed(check_file(file), changes)))
+                valid_documents.append((file, _with_changes(check_file(file), changes)))
         except InputError as error:
             problems += error.problems
-    with printing():
-        _print_documents(good, json and not problems)
+    with output_errors():
+        _print_documents(valid_documents, json and not problems)
     if problems:
         raise InputError(*problems)
 
 
-def _changed(document: Any, changes: dict[str, Any]) -> Any:
+def _with_changes(document: Any, changes: dict[str, Any]) -> Any:
     """Apply changes to a scenario.
 
     Raises
@@ -79,54 +79,54 @@ def _check_result(folder: Path) -> str:
     if not restored(folder):
         actual = "file or result folder not found" if not folder.exists() else "is not the folder of a result"
         raise InputError(Problem(str(folder), 0, 0, "", actual, "a document, or the folder of a result"))
-    wrong = damage(folder)
-    if wrong:
-        raise InputError(*(Problem(str(folder), 0, 0, "", text, "the files of the run") for text in wrong))
+    faults = damage(folder)
+    if faults:
+        raise InputError(*(Problem(str(folder), 0, 0, "", text, "the files of the run") for text in faults))
     return "the result is complete, every file as it was written"
 
 
-def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
-    from armsim.inspection import checked
+def _print_documents(valid_documents: list[tuple[Path, Any]], json: bool) -> None:
+    from armsim.inspection import check_records
     from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
 
-    records: dict[str, checked.Checked] = {}
-    for file, document in good:
-        record: checked.Checked
+    records: dict[str, check_records.CheckRecord] = {}
+    for file, document in valid_documents:
+        record: check_records.CheckRecord
         printout: Iterable[Frame | str] = ()
         if isinstance(document, Scenario):
             from armsim.report.check_printout import scenario_printout
 
             for note in document.notes:
                 print_note(f"note: {note}")
-            record = checked.checked_scenario(document, curves=json)
+            record = check_records.scenario_record(document, curves=json)
             text = f"scenario {document.name!r} is valid; sensors for {record.price:g} cost units"
             printout = scenario_printout(document, record)
         elif isinstance(document, str):
-            record, text = checked.CheckedResult(), document
+            record, text = check_records.CheckedResult(), document
         elif isinstance(document, Encoder):
             from armsim.report.check_printout import encoder_printout
 
-            record = checked.checked_encoder(document)
+            record = check_records.encoder_record(document)
             text = f"encoder {document.name!r} is valid; {document.price:g} cost units"
             printout = encoder_printout(document)
         else:
             kind: Any = type(document).__name__.lower().removesuffix("document")
-            record = checked.CheckedDocument(kind, document.name)
+            record = check_records.CheckedDocument(kind, document.name)
             text = f"{kind} is valid" if document.name is None else f"{kind} {document.name!r} is valid"
         records[str(file)] = record
         if not json:
             print_line(f"{file}: {text}")
             if not isinstance(document, Scenario | str):
                 _print_remarks(file)
-            show(printout)
+            print_blocks(printout)
     if json:
-        print_machine(checked.plain_records(records))
+        print_json(check_records.json_records(records))
 
 
 def _print_remarks(file: Path) -> None:
     """Print the warnings of the reader of a document."""
-    from armsim.documents.load import remarks_of
+    from armsim.documents.load import reading_remarks
 
-    for remark in remarks_of(file):
+    for remark in reading_remarks(file):
         print_note(f"note: {remark}")

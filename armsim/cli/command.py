@@ -1,4 +1,4 @@
-"""Common frame of the commands: groups of options, progress, result folder, JSON or tables, notes, exit code."""
+"""Common part of all commands: groups of options, progress, result folder, JSON or tables, notes, exit code."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, get_type_hints
 import typer
 
 from armsim.cli.options import (
-    MEMORY,
+    DEFAULT_MEMORY,
     Device,
     DeviceName,
     Json,
@@ -27,18 +27,18 @@ from armsim.cli.options import (
     Units,
     Visits,
     Workers,
-    bytes_of,
-    changes_of,
+    parse_changes,
+    parse_memory,
 )
 from armsim.cli.printing import (
-    exit_of,
+    exit_code,
+    interrupt_errors,
+    output_errors,
     print_frame,
+    print_json,
     print_line,
-    print_machine,
     print_note,
-    printing,
     progress_bars,
-    stoppable,
 )
 from armsim.processors import processors
 from armsim.run_options import Device as DeviceChoice
@@ -62,13 +62,13 @@ class Sampling:
     units: Units = None
     visits: Visits = None
     workers: Workers = None
-    memory: Memory = MEMORY
+    memory: Memory = DEFAULT_MEMORY
     device: DeviceName = Device.cpu
 
     @property
     def memory_limit(self) -> int:
         """Memory limit. [byte]"""
-        return bytes_of(self.memory)
+        return parse_memory(self.memory)
 
     @property
     def threads(self) -> int:
@@ -92,24 +92,24 @@ class Sampling:
         InputError
             An option is invalid.
         """
-        bytes_of(self.memory)
+        parse_memory(self.memory)
         if self.device is not Device.cpu:
             from armsim.sampling.devices import check_device  # loads the compiler
 
             check_device(RunOptions(device=self.device_name))
 
-    def study_of(self, scenario: Scenario) -> Study:
+    def study(self, scenario: Scenario) -> Study:
         """Study of a scenario with the sample sizes of these options."""
         from armsim.study import Study
 
         return Study(scenario).with_plan(self.units, self.visits, self.seed)
 
-    def read(self, scenario: Path, changes: Changes) -> Study:
+    def read_study(self, scenario: Path, changes: Changes) -> Study:
         """Read a scenario, apply changes and the sample sizes of these options."""
         from armsim.documents.load import load_changed, load_scenario
 
         self.check()
-        return self.study_of(load_changed(load_scenario(scenario), changes.values))
+        return self.study(load_changed(load_scenario(scenario), changes.values))
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ class Changes:
     @property
     def values(self) -> dict[str, Any]:
         """Changes by path."""
-        return changes_of(self.set_)
+        return parse_changes(self.set_)
 
     @property
     def words(self) -> list[str]:
@@ -131,14 +131,14 @@ class Changes:
 
 @dataclass(frozen=True)
 class Output:
-    """Options of where the result goes."""
+    """Options that say where the result goes, and in which format."""
 
     out: Out = None
     paper: PaperSize = Paper.a4
     json: Json = False
 
 
-def grouped(command: Callable[..., None]) -> Callable[..., None]:
+def with_option_groups(command: Callable[..., None]) -> Callable[..., None]:
     """Decorate a command so that each parameter of a dataclass type becomes one option per field."""
     hints = get_type_hints(command, include_extras=True)
     parameters: list[inspect.Parameter] = []
@@ -151,8 +151,10 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
         options = get_type_hints(hints[name], include_extras=True)
         for field in fields(hints[name]):
             kind = inspect.Parameter.KEYWORD_ONLY
-            option = inspect.Parameter(field.name, kind, default=field.default, annotation=options[field.name])
-            parameters.append(option)
+            option_parameter = inspect.Parameter(
+                field.name, kind, default=field.default, annotation=options[field.name]
+            )
+            parameters.append(option_parameter)
 
     @functools.wraps(command)
     def with_options(**arguments: Any) -> None:
@@ -172,12 +174,12 @@ def command_words(name: str, scenarios: Sequence[Path], plan: SamplingPlan | Non
     return ["armsim", name, *scenarios, *sizes, *more]
 
 
-def option(name: str, value: object) -> tuple[object, ...]:
+def option_words(name: str, value: object) -> tuple[object, ...]:
     """Command-line words of an option with its value; none where the value is None."""
     return () if value is None else (name, value)
 
 
-def files_of(*studies: Study) -> list[Path]:
+def input_files(*studies: Study) -> list[Path]:
     """Input files of studies."""
     return [source.path for study in studies for source in study.scenario.sources]
 
@@ -192,7 +194,7 @@ def calibrated_study(study: Study, calibrated: bool) -> Study:
 
 
 @dataclass(frozen=True, eq=False)
-class Reply:
+class CommandResult:
     """Result of a command.
 
     Parameters
@@ -208,9 +210,9 @@ class Reply:
         Content of the folder.
     write : callable, optional
         Writes the folder, in place of `write_review`.
-    written : str
+    document_kind : str
         Kind of the additional document.
-    following : str
+    next_command : str
         Command that goes on with that document.
     """
 
@@ -220,18 +222,18 @@ class Reply:
     state: Verdict = "none stated"
     review: Review | None = None
     write: Callable[[Path, Callable[[Path], None]], None] | None = None
-    written: str = "scenario"
-    following: str = ""
+    document_kind: str = "scenario"
+    next_command: str = ""
 
 
-def reply(
+def run_command(
     output: Output,
-    work: Callable[[Progress, Note], Reply],
+    work: Callable[[Progress, Note], CommandResult],
     command: Sequence[object] = (),
     inputs: Iterable[Path] = (),
-    default: Path | None = None,
+    default_folder: Path | None = None,
     scenario: Path | None = None,
-    then: Callable[[], Path | None] = lambda: None,
+    write_document: Callable[[], Path | None] = lambda: None,
 ) -> None:
     """Run a command: compute, write the folder, print, and exit with its code.
 
@@ -244,19 +246,19 @@ def reply(
         Command-line words that repeat the command.
     inputs : iterable of Path
         Input files, which must not be overwritten.
-    default : Path, optional
+    default_folder : Path, optional
         Folder without ``--out``; no folder is written where None.
     scenario : Path, optional
         Scenario whose earlier result in that folder may be replaced.
-    then : callable
+    write_document : callable
         Writes a further file after the folder; returns its path or None.
     """
-    folder = output.out or default
+    folder = output.out or default_folder
     if folder is not None:
         from armsim.report.output_folder import check_destination
 
         check_destination(folder, inputs, scenario if output.out is None else None)
-    with stoppable() as written_paths:
+    with interrupt_errors() as written_paths:
         with progress_bars() as (progress, note):
             answer = work(progress, note)
             if folder is not None and answer.write is not None:
@@ -266,19 +268,19 @@ def reply(
 
                 rerun_command = shlex.join(map(str, command))
                 write_review(folder, answer.review, rerun_command, output.paper.value, progress, written_paths.append)
-        written = then()
+        written = write_document()
         written_paths += [] if written is None else [written]
-        conclude(answer, output.json, folder, written)
-    end(answer.state)
+        print_result(answer, output.json, folder, written)
+    exit_by(answer.state)
 
 
-def study_reply(
+def run_study_command(
     name: str,
     scenario: Path,
     output: Output,
     sampling: Sampling,
     changes: Changes,
-    answer: Callable[[Study, RunOptions], Reply],
+    answer: Callable[[Study, RunOptions], CommandResult],
 ) -> None:
     """Run a command that takes one scenario with changes.
 
@@ -293,32 +295,35 @@ def study_reply(
     answer : callable
         Computes the reply of a study.
     """
-    study = sampling.read(scenario, changes)
+    study = sampling.read_study(scenario, changes)
     rerun_command = command_words(name, [scenario], study.scenario.plan, *changes.words)
-    reply(
-        output, lambda progress, note: answer(study, sampling.options(progress, note)), rerun_command, files_of(study)
+    run_command(
+        output,
+        lambda progress, note: answer(study, sampling.options(progress, note)),
+        rerun_command,
+        input_files(study),
     )
 
 
-def conclude(answer: Reply, json: bool, folder: Path | None = None, written: Path | None = None) -> None:
+def print_result(answer: CommandResult, json: bool, folder: Path | None = None, written: Path | None = None) -> None:
     """Print a reply, its notes, and the paths of its files."""
-    with printing(written or folder):
+    with output_errors(written or folder):
         if json:
             record = answer.record()
-            sys.stdout.write(record) if isinstance(record, str) else print_machine(record)
+            sys.stdout.write(record) if isinstance(record, str) else print_json(record)
         else:
-            show(answer.printout)
+            print_blocks(answer.printout)
     for text in dict.fromkeys(answer.notes):
         print_note(f"note: {text}")
     if written is not None:
-        print_note(f"{answer.written}: {written}")
-        if answer.following:
-            print_note(f"next: {answer.following}")
+        print_note(f"{answer.document_kind}: {written}")
+        if answer.next_command:
+            print_note(f"next: {answer.next_command}")
     if folder is not None:
         print_note(f"report: {folder / 'report.html'}")
 
 
-def show(printout: Iterable[Frame | str]) -> None:
+def print_blocks(printout: Iterable[Frame | str]) -> None:
     """Print frames and sentences on standard output."""
     for block in printout:
         if isinstance(block, str):
@@ -327,7 +332,7 @@ def show(printout: Iterable[Frame | str]) -> None:
             print_frame(block)
 
 
-def end(state: Verdict) -> None:
+def exit_by(state: Verdict) -> None:
     """Exit with the code of a state."""
-    if exit_of(state):
-        raise typer.Exit(exit_of(state))
+    if exit_code(state):
+        raise typer.Exit(exit_code(state))

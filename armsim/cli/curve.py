@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Output, Reply, grouped, option, reply
+from armsim.cli.command import CommandResult, Output, option_words, run_command, with_option_groups
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from armsim.sources import Source
 
 
-@grouped
+@with_option_groups
 def curve(
     file: Annotated[Path, typer.Argument(help="CSV with angle [deg], error [arcsec], optionally sensor, direction.")],
     output: Output,
@@ -37,19 +37,19 @@ def curve(
     requested_orders = _orders(orders)
     encoder_model, mounting, sources = _encoder_and_mounting(encoder, scenario, joint)
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.calibration.curve_analysis import analyse_curves
-        from armsim.documents.csv_columns import source_of
+        from armsim.documents.csv_columns import measurement_source
         from armsim.report.curve_review import curve_printout, curve_review
 
         curves = analyse_curves(file, requested_orders, encoder_model, mounting)
-        review = curve_review(curves, (source_of(file), *sources))
-        return Reply(curves.to_dict, curve_printout(curves), (), curves.state, review)
+        review = curve_review(curves, (measurement_source(file), *sources))
+        return CommandResult(curves.to_dict, curve_printout(curves), (), curves.state, review)
 
     options = {"--encoder": encoder, "--scenario": scenario, "--joint": joint, "--orders": orders}
-    arguments = (argument for name, value in options.items() for argument in option(name, value))
+    arguments = (argument for name, value in options.items() for argument in option_words(name, value))
     rerun_command = ["armsim", "curve", file, *arguments]
-    reply(output, work, rerun_command, [file, *(source.path for source in sources)])
+    run_command(output, work, rerun_command, [file, *(source.path for source in sources)])
 
 
 def _orders(text: str | None) -> tuple[int, ...]:

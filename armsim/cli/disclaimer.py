@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import inspect
 from collections.abc import Callable
 from typing import Any
 
@@ -11,7 +12,7 @@ import typer
 from armsim.cli.printing import print_note
 from armsim.disclaimer import LINE
 
-ANSWERED = (0, 1, 4)
+RESULT_CODES = (0, 1, 4)
 """Exit codes of commands that produced a result."""
 
 
@@ -23,10 +24,10 @@ def with_disclaimer(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(**arguments)
         except typer.Exit as end:
-            if end.exit_code in ANSWERED:
+            if end.exit_code in RESULT_CODES:
                 print_note(f"caution: {LINE}")
             raise
         print_note(f"caution: {LINE}")
 
-    command_with_disclaimer.__doc__ = f"{command.__doc__}\n\nResults are {LINE}."
+    command_with_disclaimer.__doc__ = f"{inspect.cleandoc(command.__doc__ or '')}\n\nResults are {LINE}."
     return command_with_disclaimer

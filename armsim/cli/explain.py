@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.printing import print_line, printing
+from armsim.cli.printing import output_errors, print_line
 from armsim.errors import InputError, Problem
 
 
@@ -17,11 +17,11 @@ def explain(
         typer.Argument(help="A key, such as mounting.eccentricity, a cause, or a word of the results such as AP."),
     ] = None,
 ) -> None:
-    """Meaning, unit, equation and source of a word, key or cause; without a word, an index of them."""
+    """Print meaning, unit, equation and source of a word, key or cause; without a word, an index of them."""
     from armsim.report.reference import explanation, overview, words
 
     all_words = words()
-    with printing():
+    with output_errors():
         if word is None:
             for line in overview():
                 print_line(line)

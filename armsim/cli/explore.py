@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.interrupt import leave, leave_signals_to_a_server
-from armsim.cli.options import Set, Workers, changes_of, need
+from armsim.cli.interrupt import end_process, leave_signals_to_a_server
+from armsim.cli.options import Set, Workers, parse_changes, require_library
 from armsim.cli.printing import print_note
 from armsim.errors import InputError, Problem
 
@@ -29,7 +29,7 @@ def explore(
     set_: Set = None,
 ) -> None:
     """A page on this machine: change a sensor, see the map move. Ends with Ctrl-C."""
-    need("nicegui", "explore", "explore")
+    require_library("nicegui", "explore", "explore")
     from armsim.explorer.entrance import Entrance, demo_files
     from armsim.explorer.saving import farewell
     from armsim.explorer.serve import check_port, serve
@@ -42,7 +42,7 @@ def explore(
         raise InputError(Problem("command line", 0, 0, sources[1], f"beside {sources[0]}", "one of the two"))
     if not sources and (catalogue is not None or set_):
         raise InputError(Problem("command line", 0, 0, "SCENARIO", "none", "a scenario file beside these options"))
-    free, entrance = check_port(port), Entrance(RunOptions(workers))
+    bound_port, entrance = check_port(port), Entrance(RunOptions(workers))
     if sources:
         content = None if session is None else read_session_file(session)
         if content is not None:
@@ -51,12 +51,12 @@ def explore(
         if scenario is None:
             folder, scenario, of_demo = demo_files()
             catalogue = of_demo if catalogue is None else catalogue
-        opened = Session(Inputs.read(scenario, catalogue, changes_of(set_)), entrance.run_options)
+        opened = Session(Inputs.read(scenario, catalogue, parse_changes(set_)), entrance.run_options)
         if content is not None:
             opened.restore(content)
         print_note("solving the poses")
         entrance.enter(opened, folder)
     leave_signals_to_a_server()
     with suppress(KeyboardInterrupt):  # the server may also end by itself after an interrupt
-        serve(entrance, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))
-    leave(0, "ended" if entrance.session is None else farewell(entrance.session))
+        serve(entrance, bound_port, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))
+    end_process(0, "ended" if entrance.session is None else farewell(entrance.session))

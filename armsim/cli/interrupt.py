@@ -12,7 +12,7 @@ from typing import NoReturn
 
 STOPPED = 3
 """Exit code of a run that was stopped."""
-PATIENCE = 1.5
+CLEANUP_TIME = 1.5
 """Time for removing partial files, after which the process ends. [s]"""
 SHOW_CURSOR = "\x1b[?25h"
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
@@ -27,7 +27,7 @@ def end_on_signals() -> None:
     handled = [number for number in SIGNALS if signal.getsignal(number) != signal.SIG_IGN]
     for number in handled:
         signal.signal(number, _interrupt)
-    if os.name != "posix":  # elsewhere only a socket can be woken by
+    if os.name != "posix":  # other systems can only be woken through a socket
         return
     reader, writer = os.pipe()
     os.set_blocking(writer, False)
@@ -36,7 +36,7 @@ def end_on_signals() -> None:
 
 
 def leave_signals_to_a_server() -> None:
-    """Leave the end after a stop signal to a server that hears it and closes its connections in time."""
+    """Let a server end the process after a stop signal: it handles the signal and closes its connections in time."""
     if os.name == "posix":
         signal.set_wakeup_fd(-1)
 
@@ -48,11 +48,11 @@ def _interrupt(number: int, frame: object) -> NoReturn:
 def _watch(reader: int, handled: bytes) -> None:
     while not any(number in handled for number in os.read(reader, 1)):
         pass
-    select.select([reader], [], [], PATIENCE)
-    leave(STOPPED, "stopped; the folder holds either the earlier result or the complete new one")
+    select.select([reader], [], [], CLEANUP_TIME)
+    end_process(STOPPED, "stopped; the folder holds either the earlier result or the complete new one")
 
 
-def leave(code: int, message: str = "") -> NoReturn:
+def end_process(code: int, message: str = "") -> NoReturn:
     """End the process now, after flushing its output, without waiting for threads."""
     with suppress(OSError, ValueError):
         if sys.stderr.isatty():

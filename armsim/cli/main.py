@@ -28,7 +28,7 @@ from armsim.cli import (
     what_if,
 )
 from armsim.cli.disclaimer import with_disclaimer
-from armsim.cli.interrupt import STOPPED, end_on_signals, leave
+from armsim.cli.interrupt import STOPPED, end_on_signals, end_process
 from armsim.cli.printing import print_note
 from armsim.cli.streams import prepare_streams
 from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, one_line
@@ -83,13 +83,13 @@ INTERRUPTED = 130
 def main() -> None:
     """Run the command of this process, and end it."""
     prepare_streams()
-    os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
+    os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment states
     limit_linear_algebra()
     warnings.showwarning = lambda message, *details: print_note(f"note: {message}")
     end_on_signals()
     code, message = command()
     if code > 1:
-        leave(code, message)  # what still runs is not waited for
+        end_process(code, message)  # do not wait for threads that still run
     raise SystemExit(code)
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.printing import print_line, printing
+from armsim.cli.printing import output_errors, print_line
 
 
 def manual(
@@ -18,7 +18,7 @@ def manual(
         bool, typer.Option("--no-browser", help="Print where the pages are and open no browser.")
     ] = False,
 ) -> None:
-    """The manual as pages that a browser opens without a network."""
+    """Write the manual as pages that a browser opens without a network, and open it."""
     from armsim import disk_cache
     from armsim.report import output_folder
     from armsim.report.manual_pages import FIRST, write_manual
@@ -28,7 +28,7 @@ def manual(
     with output_folder.folder(folder) as partial:
         write_manual(partial)
     page = folder.resolve() / f"{FIRST}.html"
-    with printing(folder):
+    with output_errors(folder):
         print_line(str(page))
     if not no_browser:
         typer.launch(page.as_uri())

@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 
 from armsim.cli.options import write_all_new
-from armsim.cli.printing import print_line, printing
+from armsim.cli.printing import output_errors, print_line
 from armsim.errors import InputError, Problem, RunError
 
 
@@ -38,7 +38,7 @@ def new(
             "of a slide also from [mm], to [mm]. What does not apply to a joint stays empty."
         ),
     ] = None,
-    convention: Annotated[Convention, typer.Option(help="Of the rows.")] = Convention.standard,
+    convention: Annotated[Convention, typer.Option(help="Convention of the rows.")] = Convention.standard,
     arm: Annotated[
         str | None,
         typer.Option(metavar="NAME|FILE.urdf", help="Start from a model of roboticstoolbox, or from a URDF file."),
@@ -51,9 +51,9 @@ def new(
     """Write a commented starter scenario that runs, or the files of the manual's examples."""
     kinds = [name for name, value in (("--rows", rows), ("--arm", arm), ("--demo", demo)) if value]
     if len(kinds) > 1:
-        raise InputError(Problem("command line", 0, 0, kinds[1], f"beside {kinds[0]}", "one of the two"))
-    texts, following = _demo(folder) if demo else _starter(folder, rows, convention, arm)
-    absent = _make(folder)
+        raise InputError(Problem("command line", 0, 0, kinds[1], f"together with {kinds[0]}", "one of the two"))
+    texts, next_command = _demo(folder) if demo else _starter(folder, rows, convention, arm)
+    created_folders = _create_folder(folder)
     paths = {folder / name: text for name, text in sorted(texts.items())}
     folders = sorted({parent for name in texts for parent in Path(name).parents} - {Path(".")})
     try:
@@ -61,11 +61,11 @@ def new(
             (folder / name).mkdir(exist_ok=True)
         write_all_new(paths)
     except (RunError, OSError):
-        _remove([folder / name for name in reversed(folders)])
-        _remove(absent)
+        _remove_folders([folder / name for name in reversed(folders)])
+        _remove_folders(created_folders)
         raise
-    with printing(folder):
-        print_line(following)
+    with output_errors(folder):
+        print_line(next_command)
 
 
 def _demo(folder: Path) -> tuple[dict[str, str], str]:
@@ -88,27 +88,27 @@ def _starter(folder: Path, rows: Path | None, convention: Convention, arm: str |
     if rows is None:
         starters = dict(_texts(files("armsim.cli").joinpath("starter"), ""))
         if arm is not None:
-            from armsim.documents.arm_starter import starter_of_arm
+            from armsim.documents.arm_starter import arm_starter_files
 
-            starters = starter_of_arm(arm, starters["encoder.yaml"])
-        following = (
+            starters = arm_starter_files(arm, starters["encoder.yaml"])
+        next_command = (
             f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}"
         )
     else:
         from armsim.documents.rows_file import read_rows
-        from armsim.documents.rows_starter import starter_of_rows
+        from armsim.documents.rows_starter import rows_starter_files
 
-        starters = starter_of_rows(read_rows(rows, convention.value))
+        starters = rows_starter_files(read_rows(rows, convention.value))
         scenario, identified = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
-        following = f"armsim calibrate {scenario} --measured YOUR.csv --write {identified}"
-    from armsim.documents.kinds import KINDS
+        next_command = f"armsim calibrate {scenario} --measured YOUR.csv --write {identified}"
+    from armsim.documents.kinds import DOCUMENT_TYPES
     from armsim.documents.schema import printed_schema
 
-    schemas = {f"schemas/{kind}.json": json.dumps(printed_schema(kind), indent=1) + "\n" for kind in KINDS}
-    return starters | schemas, following
+    schemas = {f"schemas/{kind}.json": json.dumps(printed_schema(kind), indent=1) + "\n" for kind in DOCUMENT_TYPES}
+    return starters | schemas, next_command
 
 
-def _make(folder: Path) -> list[Path]:
+def _create_folder(folder: Path) -> list[Path]:
     """Create a folder; return the folders that were absent before, innermost first.
 
     Raises
@@ -120,24 +120,24 @@ def _make(folder: Path) -> list[Path]:
     def fault(actual: str, accepted: str) -> InputError:
         return InputError(Problem(str(folder), 0, 0, "DIR", actual, accepted))
 
-    absent: list[Path] = []
+    created_folders: list[Path] = []
     try:
         if folder.is_symlink() and not folder.exists():
             raise fault("is a dangling link", "a new or empty folder")
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise fault("already exists and is not empty", "a new or empty folder")
-        absent = [path for path in (folder, *folder.parents) if not path.exists()]
+        created_folders = [path for path in (folder, *folder.parents) if not path.exists()]
         folder.mkdir(parents=True, exist_ok=True)
         os.rmdir(tempfile.mkdtemp(dir=folder))
     except OSError as error:
-        _remove(absent)
+        _remove_folders(created_folders)
         raise fault(
             f"cannot be created: {error.strerror or error}", "a location where a folder can be created"
         ) from error
-    return absent
+    return created_folders
 
 
-def _remove(folders: Sequence[Path]) -> None:
+def _remove_folders(folders: Sequence[Path]) -> None:
     for folder in folders:
         with suppress(OSError):  # never made
             folder.rmdir()

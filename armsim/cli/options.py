@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
-Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built arms.")]
+Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Number of built arms.")]
 Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every arm to every pose.")]
 Workers = Annotated[int | None, typer.Option(min=1, help="Number of threads; all processors by default.")]
 Memory = Annotated[str, typer.Option(help="Memory limit, such as 500MiB or 2GiB.")]
@@ -31,9 +31,9 @@ DeviceName = Annotated[
     Device, typer.Option("--device", help="Where to sample; auto takes a CUDA device for a large run, if there is one.")
 ]
 Yes = Annotated[bool, typer.Option("--yes", help="Run even if the estimate exceeds one day.")]
-MEMORY = "1GiB"
+DEFAULT_MEMORY = "1GiB"
 Calibrated = Annotated[
-    bool, typer.Option("--calibrated", help=("Evaluate every design after the calibration of the calibration: block."))
+    bool, typer.Option("--calibrated", help=("Evaluate every design after the calibration that the scenario states."))
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
 Exclude = Annotated[str | None, typer.Option(help="Lines of the measured file to exclude, such as 58,102.")]
@@ -48,7 +48,7 @@ Set = Annotated[
 ]
 
 
-def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
+def parse_changes(texts: Sequence[str] | None) -> dict[str, Any]:
     """Parse changes such as ``sampling.units=500`` by path; a value is read as in a YAML file.
 
     Raises
@@ -71,7 +71,7 @@ def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
     return out
 
 
-def excluded_of(text: str | None) -> tuple[int, ...]:
+def parse_line_numbers(text: str | None) -> tuple[int, ...]:
     """Parse line numbers such as ``58,102``, in ascending order.
 
     Raises
@@ -88,7 +88,7 @@ def excluded_of(text: str | None) -> tuple[int, ...]:
     return tuple(sorted({int(number) for number in numbers}))
 
 
-def need(library: str, key: str, extra: str) -> None:
+def require_library(library: str, key: str, extra: str) -> None:
     """Check that the library of an optional extra is installed.
 
     Raises
@@ -119,7 +119,7 @@ Catalogue = Annotated[Path, typer.Option(help="Catalogue of encoders, mountings 
 _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
 
 
-def bytes_of(text: str) -> int:
+def parse_memory(text: str) -> int:
     """Parse a size of memory such as ``2GiB``. [byte]"""
     match = re.fullmatch(r"\s*(\d{1,15}(?:\.\d{1,15})?)\s*([A-Za-z]+)\s*", text, re.ASCII)
     if match is None or match[2] not in _BYTES or float(match[1]) <= 0:

@@ -40,12 +40,12 @@ def print_frame(frame: Frame) -> None:
     right = [n for n, column in enumerate(frame.visible_columns) if not column.is_text]
     cells = [[one_line(cell.text) for cell in row] for row in frame.rows]
     if not sys.stdout.isatty():
-        _plain(frame.title, frame.headers, cells, right)
-    elif not _ruled(frame.title, frame.headers, cells, right, frame.apart):
-        _listed(frame.title, frame.headers, cells)
+        _print_plain(frame.title, frame.headers, cells, right)
+    elif not _print_ruled(frame.title, frame.headers, cells, right, frame.apart):
+        _print_list(frame.title, frame.headers, cells)
 
 
-def _plain(title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int]) -> None:
+def _print_plain(title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int]) -> None:
     lines = [list(header), *cells]
     widths = [max(len(line[column]) for line in lines) for column in range(len(header))]
     if title:
@@ -58,7 +58,7 @@ def _plain(title: str, header: Sequence[str], cells: list[list[str]], right: Col
         print(GAP.join(aligned).rstrip())
 
 
-def _ruled(
+def _print_ruled(
     title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int], separated: Collection[int]
 ) -> bool:
     """Print a ruled table; return False where the terminal is too narrow for the longest words."""
@@ -80,7 +80,9 @@ def _ruled(
     spare = console.width - 2 * len(header) - sum(least)  # a space on either side of each column
     if spare < 0:
         return False
-    widths = _filled(least, natural, spare)  # rich would make columns narrower than their words, and cut the last
+    widths = _column_widths(
+        least, natural, spare
+    )  # rich would make columns narrower than their words, and cut the last
     for column, (name, width) in enumerate(zip(header, widths, strict=True)):
         side: Literal["left", "right"] = "right" if column in right else "left"
         table.add_column(name, justify=side, width=width)
@@ -92,8 +94,8 @@ def _ruled(
     return True
 
 
-def _filled(least: Sequence[int], natural: Sequence[int], spare: int) -> list[int]:
-    """Widths of columns from the least to the natural ones, what is to spare shared evenly. [characters]"""
+def _column_widths(least: Sequence[int], natural: Sequence[int], spare: int) -> list[int]:
+    """Widths of columns between the least and the natural ones; spare room is shared evenly. [characters]"""
     widths = list(least)
     while spare and (narrow := [n for n, width in enumerate(widths) if width < natural[n]]):
         for column in narrow[:spare]:
@@ -103,7 +105,7 @@ def _filled(least: Sequence[int], natural: Sequence[int], spare: int) -> list[in
     return widths
 
 
-def _listed(title: str, header: Sequence[str], cells: list[list[str]]) -> None:
+def _print_list(title: str, header: Sequence[str], cells: list[list[str]]) -> None:
     if title:
         print_line(title)
     for row in cells:
@@ -112,20 +114,20 @@ def _listed(title: str, header: Sequence[str], cells: list[list[str]]) -> None:
                 print(f"{'  ' if number else ''}{name}: {cell}")
 
 
-def exit_of(verdict: Verdict) -> int:
+def exit_code(verdict: Verdict) -> int:
     """Exit code of a command that judges: 0 met or nothing required, 1 not met, 4 not resolved by this sample."""
     return {"not met": 1, "not resolved": 4}.get(verdict, 0)
 
 
-def print_machine(data: Mapping[str, Any]) -> None:
+def print_json(data: Mapping[str, Any]) -> None:
     """The machine result as JSON on standard output."""
     json.dump(data, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
     sys.stdout.write("\n")
 
 
 @contextmanager
-def printing(written: Path | None = None) -> Iterator[None]:
-    """State which results were written where printing fails.
+def output_errors(written: Path | None = None) -> Iterator[None]:
+    """Say which results were written if printing fails.
 
     Raises
     ------
@@ -142,8 +144,8 @@ def printing(written: Path | None = None) -> Iterator[None]:
 
 
 @contextmanager
-def stoppable() -> Iterator[list[Path]]:
-    """State which folders and files, appended to the yielded list, were written where the command is interrupted.
+def interrupt_errors() -> Iterator[list[Path]]:
+    """Say which folders and files, appended to the yielded list, were written if the command is interrupted.
 
     Raises
     ------

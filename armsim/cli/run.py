@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, reply
-from armsim.cli.options import Paper, Yes, changes_of, need, results_name
+from armsim.cli.command import Changes, CommandResult, Output, Sampling, run_command, with_option_groups
+from armsim.cli.options import Paper, Yes, parse_changes, require_library, results_name
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
@@ -48,13 +48,13 @@ class FurtherOutput:
     ] = False
 
 
-@grouped
+@with_option_groups
 def run(
     output: Output,
     sampling: Sampling,
     changes: Changes,
     execution: Execution,
-    further: FurtherOutput,
+    further_output: FurtherOutput,
     scenario: Annotated[Path | None, typer.Argument(help="Scenario file.")] = None,
     sweep: Annotated[
         str | None,
@@ -72,64 +72,73 @@ def run(
     from armsim.report.reproduce import RunRequest, read_manifest
 
     sampling.check()
-    if further.slides:
-        need("pptx", "--slides", "slides")
-    if further.workbook:
-        need("openpyxl", "--workbook", "workbook")
+    if further_output.slides:
+        require_library("pptx", "--slides", "slides")
+    if further_output.workbook:
+        require_library("openpyxl", "--workbook", "workbook")
     manifest: Manifest | None = None
     if reproduce is not None:
-        conflicting = (sampling.seed, sampling.units, sampling.visits, scenario, further.catalogue) != (None,) * 5
-        if conflicting or further.what_if or changes.set_ or output.paper is not Paper.a4:
-            raise _fault("--reproduce", "--reproduce beside a scenario or other options", "the manifest alone")
+        conflicting = (sampling.seed, sampling.units, sampling.visits, scenario, further_output.catalogue) != (
+            None,
+        ) * 5
+        if conflicting or further_output.what_if or changes.set_ or output.paper is not Paper.a4:
+            raise _fault("--reproduce", "--reproduce with a scenario or other options", "the manifest alone")
         manifest = read_manifest(reproduce)
         request = replace(manifest.request, device=sampling.device_name)
-        listed = None if request.catalogue is None else Path(request.catalogue)
-        ready, options = _read(Path(request.scenario), listed, request.changes)
-        study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).study_of(ready)
+        catalogue_path = None if request.catalogue is None else Path(request.catalogue)
+        changed_scenario, options = _read(Path(request.scenario), catalogue_path, request.changes)
+        study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).study(changed_scenario)
     elif scenario is None:
         raise _fault("SCENARIO", "missing", "a scenario file, or --reproduce with a manifest.json")
     else:
-        ready, options = _read(scenario, further.catalogue, changes.set_ or ())
-        study = sampling.study_of(ready)
-        plan, catalogue = study.scenario.plan, None if further.catalogue is None else str(further.catalogue)
+        changed_scenario, options = _read(scenario, further_output.catalogue, changes.set_ or ())
+        study = sampling.study(changed_scenario)
+        plan, catalogue = (
+            study.scenario.plan,
+            None if further_output.catalogue is None else str(further_output.catalogue),
+        )
         request = RunRequest(
-            str(scenario), plan.seed, plan.units, plan.visits, further.what_if, catalogue, output.paper.value,
+            str(scenario), plan.seed, plan.units, plan.visits, further_output.what_if, catalogue, output.paper.value,
             tuple(changes.set_ or ()), sampling.device_name,
         )  # fmt: skip
     if sweep is not None:
-        if (reproduce, further, execution) != (None, FurtherOutput(), Execution(yes=execution.yes)):
+        if (reproduce, further_output, execution) != (None, FurtherOutput(), Execution(yes=execution.yes)):
             accepted = "a scenario, sizes, --set, --workers, --memory, --out"
-            raise _fault("--sweep", "another way to run beside it", accepted)
+            raise _fault("--sweep", "together with another way to run", accepted)
         from armsim.cli.sweep import run_sweep
 
         run_sweep(Path(request.scenario), study, sweep, output, sampling, changes)
         return
-    default = Path("results") / f"{results_name(Path(request.scenario))}{'' if manifest is None else '-again'}"
-    inputs = [source.path for source in ready.sources]
+    default_folder = Path("results") / f"{results_name(Path(request.scenario))}{'' if manifest is None else '-again'}"
+    inputs = [source.path for source in changed_scenario.sources]
     with Helpers(helpers_for(sampling.memory_limit, sampling.workers)) as helpers:
 
-        def work(progress: Progress, note: Note) -> Reply:
-            result, extras = _sampled(study, options, request, sampling, execution, further, helpers, progress, note)
+        def work(progress: Progress, note: Note) -> CommandResult:
+            result, extras = _sample_run(
+                study, options, request, sampling, execution, further_output, helpers, progress, note
+            )
             notes = list(result.warnings)
             if manifest is not None and reproduce is not None:
-                notes += _compared(manifest, result, reproduce)
+                notes += _compare_with_manifest(manifest, result, reproduce)
             from armsim.report.run_folder import write_run_folder  # the libraries that draw are loaded last
             from armsim.report.run_tables import run_printout
 
             def write(folder: Path, on_written: Callable[[Path], None]) -> None:
                 write_run_folder(
                     folder, result, study.scenario, request.command, progress, extras, request.paper, helpers,
-                    on_written, request, further.slides,
+                    on_written, request, further_output.slides,
                 )  # fmt: skip
 
-            return Reply(lambda: result.to_json().decode(), run_printout(result), notes, result.state, write=write)
+            return CommandResult(
+                lambda: result.to_json().decode(), run_printout(result), notes, result.state, write=write
+            )
 
-        reply(output, work, (), inputs, default, Path(request.scenario))
+        run_command(output, work, (), inputs, default_folder, Path(request.scenario))
 
 
-def _sampled(
+def _sample_run(
     study: Study, options: Options | None, request: RunRequest, sampling: Sampling, execution: Execution,
-    further: FurtherOutput, helpers: Helpers, progress: Progress, note: Note,
+    further_output: FurtherOutput, helpers: Helpers, progress: Progress, note: Note,
 ) -> tuple[Result, Extras]:  # fmt: skip
     """Compute the result and the further analyses."""
     from armsim.errors import DoesNotFit
@@ -141,19 +150,19 @@ def _sampled(
     with compiled_kernels(progress, note) as wait_for_kernels:
         poses = study.find(progress)
         wait_for_kernels()
-    longest = math.inf if execution.yes else A_DAY
+    max_seconds = math.inf if execution.yes else A_DAY
     run_options = sampling.options(progress, note)
-    of_run = replace(
-        run_options, processes=execution.processes, cluster=execution.cluster, max_seconds=longest,
+    sampling_options = replace(
+        run_options, processes=execution.processes, cluster=execution.cluster, max_seconds=max_seconds,
         memory_afterwards=DOCUMENT_MEMORY,
     )  # fmt: skip
     try:
-        result = study.evaluate(poses, replace(of_run, memory=of_run.memory - helpers.memory))[0]
+        result = study.evaluate(poses, replace(sampling_options, memory=sampling_options.memory - helpers.memory))[0]
     except DoesNotFit:
         if not helpers.memory:
             raise
         helpers.stop()
-        result = study.evaluate(poses, of_run)[0]
+        result = study.evaluate(poses, sampling_options)[0]
     extras = Extras()
     if request.what_if:
         from armsim.decide import what_if
@@ -163,14 +172,14 @@ def _sampled(
         from armsim.decide import trade_off
 
         extras = replace(extras, trade_off=trade_off(study, options, run_options))
-    if further.workbook:
+    if further_output.workbook:
         from armsim.decide.live_budget import live_budgets
 
         extras = replace(extras, live_budgets=live_budgets(study, poses, result, progress))
     return result, extras
 
 
-def _compared(manifest: Manifest, result: Result, path: Path) -> list[str]:
+def _compare_with_manifest(manifest: Manifest, result: Result, path: Path) -> list[str]:
     """Compare a reproduced run with its manifest; return notes.
 
     Raises
@@ -181,13 +190,16 @@ def _compared(manifest: Manifest, result: Result, path: Path) -> list[str]:
     from armsim.errors import RunError
     from armsim.report.reproduce import difference
 
-    other = manifest.other_code(result)
-    differs = difference(manifest.labelled(result), manifest.results_sha256, path.parent / "results.json")
-    if differs is not None:
-        why = "; ".join(filter(None, (differs, other)))
+    code_difference = manifest.other_code(result)
+    result_difference = difference(manifest.labelled(result), manifest.results_sha256, path.parent / "results.json")
+    if result_difference is not None:
+        why = "; ".join(filter(None, (result_difference, code_difference)))
         raise RunError(f"the results differ from those of {path}: {why}. Nothing was written")
-    same = "to the bit" if manifest.sampled_on == result.sampled_on else "to the rounding of another device"
-    return [*([other] if other else []), f"the inputs are unchanged, and the results are the same {same}"]
+    same_text = "to the bit" if manifest.sampled_on == result.sampled_on else "to the rounding of another device"
+    return [
+        *([code_difference] if code_difference else []),
+        f"the inputs are unchanged, and the results are the same {same_text}",
+    ]
 
 
 def _fault(key: str, actual: str, accepted: str) -> InputError:
@@ -199,7 +211,7 @@ def _fault(key: str, actual: str, accepted: str) -> InputError:
 def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tuple[Scenario, Options | None]:
     from armsim.documents.load import load_changed, load_options, load_scenario
 
-    change_values = changes_of(changes)
+    change_values = parse_changes(changes)
     if catalogue is not None:
         return load_options(scenario, catalogue, change_values)
     return load_changed(load_scenario(scenario), change_values), None

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.printing import print_machine, printing
+from armsim.cli.printing import output_errors, print_json
 from armsim.errors import InputError, Problem
 
 RESULTS = "results"
@@ -22,13 +22,13 @@ def schema(
     ],
 ) -> None:
     """Print the JSON Schema of a kind of document, for editors, or that of results.json."""
-    from armsim.documents.kinds import KINDS
+    from armsim.documents.kinds import DOCUMENT_TYPES
 
     if kind == RESULTS:
         from armsim.results import Result
 
         described = Result.schema()
-    elif kind in KINDS:
+    elif kind in DOCUMENT_TYPES:
         from armsim.documents.schema import printed_schema
 
         described = printed_schema(kind)
@@ -37,8 +37,8 @@ def schema(
         from armsim.results.json_records import DIALECT, schema_of_record
 
         if kind not in RECORDS:
-            accepted = ", ".join((*KINDS, RESULTS, *RECORDS))
+            accepted = ", ".join((*DOCUMENT_TYPES, RESULTS, *RECORDS))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
         described = {"$schema": DIALECT, **schema_of_record(RECORDS[kind])}
-    with printing():
-        print_machine(described)
+    with output_errors():
+        print_json(described)

@@ -9,15 +9,15 @@ import typer
 
 from armsim.cli.command import (
     Changes,
+    CommandResult,
     Output,
-    Reply,
     Sampling,
     calibrated_study,
     command_words,
-    files_of,
-    grouped,
-    option,
-    reply,
+    input_files,
+    option_words,
+    run_command,
+    with_option_groups,
 )
 from armsim.cli.options import Arms, Calibrated, Catalogue, Paper, check_new_file, write_new
 
@@ -28,13 +28,13 @@ if TYPE_CHECKING:
     from armsim.scenario import Scenario
 
 
-AFTER = (
+CALIBRATED_NOTE = (
     "every design is evaluated after calibration, as the calibration: block states; readings are weighted as for "
     "the sensors in the scenario"
 )
 
 
-@grouped
+@with_option_groups
 def select(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     catalogue: Catalogue,
@@ -48,19 +48,19 @@ def select(
         bool, typer.Option("--resolve", help="Sample more arms until the answer is resolved, 32 times as many at most.")
     ] = False,
 ) -> None:
-    """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does, 4 if the sample
-    does not resolve whether the answer, or where none was found the closest set, does.
+    """Select the cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does, 4 if the
+    sample does not resolve whether the answer, or the closest set if none was found, meets it.
     """
     from armsim.documents.load import load_options
 
     sampling.check()
     if write is not None:
         check_new_file(write, "--write")
-    ready, options = load_options(scenario, catalogue, changes.values, arms)
-    study = calibrated_study(sampling.study_of(ready), calibrated)
-    chosen: list[str] = []
+    base_scenario, options = load_options(scenario, catalogue, changes.values, arms)
+    study = calibrated_study(sampling.study(base_scenario), calibrated)
+    design_texts: list[str] = []
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.decide.decision import decide, select_with_robustness
         from armsim.report.decision_review import decision_review, selection_printout
 
@@ -71,39 +71,66 @@ def select(
         else:
             decision = decide(*arguments, resolve)
             selection = decision.selection
-            review = decision_review(decision, ready, _text(selection, ready, scenario, catalogue, changes, output.out))
-        if write is not None:
-            chosen.extend(
-                filter(None, [_text(selection, ready, scenario, catalogue, changes, write.absolute().parent)])
+            review = decision_review(
+                decision,
+                base_scenario,
+                _design_text(selection, base_scenario, scenario, catalogue, changes, output.out),
             )
-        notes = (*ready.notes, *((AFTER,) if calibrated else ()))
-        return Reply(selection.to_dict, selection_printout(selection), notes, selection.state, review)
+        if write is not None:
+            design_texts.extend(
+                filter(
+                    None,
+                    [_design_text(selection, base_scenario, scenario, catalogue, changes, write.absolute().parent)],
+                )
+            )
+        notes = (*base_scenario.notes, *((CALIBRATED_NOTE,) if calibrated else ()))
+        return CommandResult(selection.to_dict, selection_printout(selection), notes, selection.state, review)
 
-    def then() -> Path | None:
-        for text in chosen:
+    def write_design() -> Path | None:
+        for text in design_texts:
             assert write is not None
             write_new(write, text)
-        return write if chosen else None
+        return write if design_texts else None
 
     words = ["--catalogue", catalogue, *changes.words]
     words += [] if output.paper is Paper.a4 else ["--paper", output.paper.value]
     words += ["--calibrated"] if calibrated else []
     words += ["--resolve"] if resolve else []
-    words += option("--arms", arms)
-    reply(output, work, command_words("select", [scenario], study.scenario.plan, *words), files_of(study), then=then)
+    words += option_words("--arms", arms)
+    run_command(
+        output,
+        work,
+        command_words("select", [scenario], study.scenario.plan, *words),
+        input_files(study),
+        write_document=write_design,
+    )
 
 
-def _text(
-    selection: Selection, ready: Scenario, scenario: Path, catalogue: Path, changes: Changes, to: Path
+def _design_text(
+    selection: Selection,
+    base_scenario: Scenario,
+    scenario: Path,
+    catalogue: Path,
+    changes: Changes,
+    parent_folder: Path,
 ) -> str | None:
     """YAML text of the chosen design for a folder; None where nothing meets the requirement."""
     from armsim.documents.references import rebase_files
-    from armsim.documents.write_overrides import as_changes
+    from armsim.documents.write_overrides import selection_text
 
     if selection.design is None:
         return None
-    folder = to.absolute()
-    name = f"{ready.name}, cheapest of {catalogue.stem}"
-    before = rebase_files(changes.values, ready.folder, folder)
-    text = as_changes(scenario, ready.machine, ready.sources, catalogue, selection.design, name, folder, before)
+    folder = parent_folder.absolute()
+    name = f"{base_scenario.name}, cheapest of {catalogue.stem}"
+    earlier_changes = rebase_files(changes.values, base_scenario.folder, folder)
+    text = selection_text(
+        scenario,
+        base_scenario.machine,
+        base_scenario.sources,
+        catalogue,
+        selection.design,
+        name,
+        folder,
+        earlier_changes,
+    )
     return f"# {selection.price:g} cost units\n{text}"

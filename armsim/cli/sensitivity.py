@@ -7,28 +7,28 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, study_reply
+from armsim.cli.command import Changes, CommandResult, Output, Sampling, run_study_command, with_option_groups
 
 if TYPE_CHECKING:
     from armsim.run_options import RunOptions
     from armsim.study import Study
 
 
-@grouped
+@with_option_groups
 def sensitivity(
     scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
     output: Output,
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Sensitivity of the tool-point error to each data-sheet value: per unit of the value, and for a 10 % reduction."""
+    """Compute how the tool-point error depends on each data-sheet value: per unit of it, and for a 10 % reduction."""
 
-    def answer(study: Study, run_options: RunOptions) -> Reply:
+    def answer(study: Study, run_options: RunOptions) -> CommandResult:
         from armsim.decide import sensitivities
         from armsim.report.sensitivity_review import sensitivity_printout, sensitivity_review
 
         table = sensitivities(study, run_options)
         review = sensitivity_review(table, study.scenario)
-        return Reply(table.to_dict, sensitivity_printout(table), review.notes, review=review)
+        return CommandResult(table.to_dict, sensitivity_printout(table), review.notes, review=review)
 
-    study_reply("sensitivity", scenario, output, sampling, changes, answer)
+    run_study_command("sensitivity", scenario, output, sampling, changes, answer)

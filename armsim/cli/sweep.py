@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, command_words, files_of, reply
+from armsim.cli.command import Changes, CommandResult, Output, Sampling, command_words, input_files, run_command
 from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
@@ -22,12 +22,12 @@ def run_sweep(scenario: Path, study: Study, text: str, output: Output, sampling:
     if not sign or not path.strip():
         raise InputError(Problem("command line", 0, 0, "--sweep", repr(text[:60]), f"PATH={ACCEPTED}"))
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.report.sweep_review import sweep_frame, sweep_review, sweep_state
 
         sweep_result = sweep(study, path.strip(), values_of(values), sampling.options(progress, note))
         review = sweep_review(sweep_result)
-        return Reply(
+        return CommandResult(
             sweep_result.to_dict,
             (sweep_frame(sweep_result), review.answer),
             review.notes,
@@ -36,4 +36,6 @@ def run_sweep(scenario: Path, study: Study, text: str, output: Output, sampling:
         )
 
     rerun_command = command_words("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
-    reply(output, work, rerun_command, files_of(study), Path("results") / f"{results_name(scenario)}-sweep", scenario)
+    run_command(
+        output, work, rerun_command, input_files(study), Path("results") / f"{results_name(scenario)}-sweep", scenario
+    )

@@ -9,15 +9,15 @@ import typer
 
 from armsim.cli.command import (
     Changes,
+    CommandResult,
     Output,
-    Reply,
     Sampling,
     calibrated_study,
     command_words,
-    files_of,
-    grouped,
-    option,
-    reply,
+    input_files,
+    option_words,
+    run_command,
+    with_option_groups,
 )
 from armsim.cli.options import Arms, Calibrated, Catalogue
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from armsim.run_options import Note, Progress
 
 
-@grouped
+@with_option_groups
 def trade_off(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     catalogue: Catalogue,
@@ -35,26 +35,26 @@ def trade_off(
     calibrated: Calibrated = False,
     arms: Arms = None,
 ) -> None:
-    """Price against error: the designs that are Pareto-optimal by first order."""
+    """Compute price against error: the designs that are Pareto-optimal by first order."""
     from armsim.documents.load import load_options
 
     sampling.check()
-    ready, options = load_options(scenario, catalogue, changes.values, arms)
-    study = calibrated_study(sampling.study_of(ready), calibrated)
+    changed_scenario, options = load_options(scenario, catalogue, changes.values, arms)
+    study = calibrated_study(sampling.study(changed_scenario), calibrated)
 
-    def work(progress: Progress, note: Note) -> Reply:
-        from armsim.decide import trade_off as curve_of
+    def work(progress: Progress, note: Note) -> CommandResult:
+        from armsim.decide import trade_off as compute_trade_off
         from armsim.report.trade_off_review import trade_off_printout, trade_off_review
 
-        curve = curve_of(study, options, sampling.options(progress, note))
+        curve = compute_trade_off(study, options, sampling.options(progress, note))
         review = trade_off_review(curve, study.scenario)
-        return Reply(curve.to_dict, trade_off_printout(curve), review.notes, review=review)
+        return CommandResult(curve.to_dict, trade_off_printout(curve), review.notes, review=review)
 
     words = (
         "--catalogue",
         catalogue,
         *changes.words,
         *(["--calibrated"] if calibrated else []),
-        *option("--arms", arms),
+        *option_words("--arms", arms),
     )
-    reply(output, work, command_words("trade-off", [scenario], study.scenario.plan, *words), files_of(study))
+    run_command(output, work, command_words("trade-off", [scenario], study.scenario.plan, *words), input_files(study))

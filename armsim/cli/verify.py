@@ -7,8 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, command_words, files_of, grouped, option, reply
-from armsim.cli.options import Exclude, excluded_of
+from armsim.cli.command import (
+    Changes,
+    CommandResult,
+    Output,
+    command_words,
+    input_files,
+    option_words,
+    run_command,
+    with_option_groups,
+)
+from armsim.cli.options import Exclude, parse_line_numbers
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -16,7 +25,7 @@ if TYPE_CHECKING:
     from armsim.run_options import Note, Progress
 
 
-@grouped
+@with_option_groups
 def verify(
     scenario: Annotated[Path, typer.Argument(help="Scenario that predicts the arm.")],
     measured: Annotated[Path, typer.Option(help="CSV with pose, x [mm], y [mm], z [mm]; optionally arm, visit.")],
@@ -33,37 +42,39 @@ def verify(
     ] = None,
     exclude: Exclude = None,
 ) -> None:
-    """Measured tool points of built arms against the predicted population; exit 1 where an arm is not as predicted."""
+    """Compare measured tool points of built arms with the predicted population; exit 1 if an arm contradicts it."""
     from armsim.documents.load import load_changed, load_scenario
     from armsim.study import Study
 
-    size = None if instrument is None else _size(instrument)
-    excluded = excluded_of(exclude)
+    instrument_std = None if instrument is None else _instrument_std(instrument)
+    excluded = parse_line_numbers(exclude)
     study = Study(load_changed(load_scenario(scenario), changes.values))
 
-    def work(progress: Progress, note: Note) -> Reply:
+    def work(progress: Progress, note: Note) -> CommandResult:
         from armsim.calibration.verify import verify as verify_measurement
-        from armsim.documents.csv_columns import source_of
+        from armsim.documents.csv_columns import measurement_source
         from armsim.report.verification_review import verification_printout, verification_review
 
-        verified = verify_measurement(study, measured, size, excluded)
-        review = verification_review(verified, study.scenario, source_of(measured))
+        verified = verify_measurement(study, measured, instrument_std, excluded)
+        review = verification_review(verified, study.scenario, measurement_source(measured))
         notes = (*study.scenario.notes, *review.notes)
         state: Verdict = "met" if verified.compatible else "not met"
-        return Reply(verified.to_dict, verification_printout(verified), notes, state, review)
+        return CommandResult(verified.to_dict, verification_printout(verified), notes, state, review)
 
-    words = (*option("--instrument", instrument), *option("--exclude", exclude), *changes.words)
+    words = (*option_words("--instrument", instrument), *option_words("--exclude", exclude), *changes.words)
     rerun_command = command_words("verify", [scenario], None, "--measured", measured, *words)
-    reply(output, work, rerun_command, [measured, *files_of(study)])
+    run_command(output, work, rerun_command, [measured, *input_files(study)])
 
 
-def _size(text: str) -> float:
-    from armsim.documents.units import accepted, read
+def _instrument_std(text: str) -> float:
+    from armsim.documents.units import accepted_units, read_quantity
 
     try:
-        value = read(text, "length")
+        value = read_quantity(text, "length")
         if value < 0.0:
             raise ValueError(text)
     except ValueError as error:
-        raise InputError(Problem("command line", 0, 0, "--instrument", repr(text[:60]), accepted("length"))) from error
+        raise InputError(
+            Problem("command line", 0, 0, "--instrument", repr(text[:60]), accepted_units("length"))
+        ) from error
     return value

@@ -7,28 +7,28 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, study_reply
+from armsim.cli.command import Changes, CommandResult, Output, Sampling, run_study_command, with_option_groups
 
 if TYPE_CHECKING:
     from armsim.run_options import RunOptions
     from armsim.study import Study
 
 
-@grouped
+@with_option_groups
 def what_if(
     scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
     output: Output,
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Effect of single improvements: each joint without error, each cause halved, each encoder one bit finer."""
+    """Compute the effect of single changes: each joint without error, each cause halved, each encoder a bit finer."""
 
-    def answer(study: Study, run_options: RunOptions) -> Reply:
+    def answer(study: Study, run_options: RunOptions) -> CommandResult:
         from armsim.decide import what_if as evaluate_changes
         from armsim.report.what_if_review import what_if_printout, what_if_review
 
         table = evaluate_changes(study, run_options)
         review = what_if_review(table, study.scenario)
-        return Reply(table.to_dict, what_if_printout(table), review.notes, review=review)
+        return CommandResult(table.to_dict, what_if_printout(table), review.notes, review=review)
 
-    study_reply("what-if", scenario, output, sampling, changes, answer)
+    run_study_command("what-if", scenario, output, sampling, changes, answer)

@@ -139,7 +139,7 @@ def allocate(
     postures = machine.arm.postures(q)
     gains = np.sum(postures.column**2, axis=2)
     length_scale = length_scales(gains, [joint.revolute for joint in machine.arm.joints])
-    evaluated = [fixed_machine.evaluated(poses.configurations) for poses in pose_sets]
+    evaluated = [fixed_machine.evaluate(poses.configurations) for poses in pose_sets]
     fixed = np.concatenate([linearise(of_task).mean_square for of_task in evaluated])
     if len(quantities) > 1:
         turning = np.where(postures.rotary[:, None], postures.direction, 0.0)

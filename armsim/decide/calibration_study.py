@@ -179,7 +179,7 @@ def calibrate(
         candidates, offered = len(candidate.joints), candidate.offered
         selection = PoseSelection.of(machine, calibration, candidate, pose_sets, plan.seed)
         chosen = selection.planned_poses()
-        joint_speeds = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
+        joint_speeds = machine.arm.finite_upper - machine.arm.finite_lower if speeds is None else speeds
         chosen = chosen[short_route(candidate.joints[chosen], joint_speeds)]
         names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
     estimate = _estimate(study, measurement, machine)

@@ -30,8 +30,8 @@ def fitted_encoders(options: Options, choice: Choice) -> tuple[FittedEncoder, ..
     chosen = [row[n] for row, n in zip(options.joints, choice, strict=True)]
     encoders = [option.encoder for option in chosen]
     pieces, out = Counter(encoders), []
-    for option, (unit_price, one_off) in zip(chosen, options.purchase.shares(encoders), strict=True):
-        price = option.price + options.purchase.change(option.encoder, pieces[option.encoder]) + one_off
+    for option, (unit_price, one_off) in zip(chosen, options.purchase.encoder_prices(encoders), strict=True):
+        price = option.price + options.purchase.price_change(option.encoder, pieces[option.encoder]) + one_off
         fit = option.joint.name, option.encoder, option.mounting, option.placement
         out.append(FittedEncoder(*fit, price, unit_price, one_off))
     return tuple(out)
@@ -59,7 +59,7 @@ def cheaper_than(options: Options, price: float, most_listed: int) -> Iterator[C
     if math.prod(float(size) for size in sizes) > most_listed:
         return None
     total = _sums([[option.price for option in row] for row in options.joints])
-    for encoder in options.purchase.tariffs:
+    for encoder in options.purchase.price_lists:
         pieces = _sums([[option.encoder == encoder for option in row] for row in options.joints]).astype(int)
         surcharges = [options.purchase.surcharge(encoder, number) for number in range(len(sizes) + 1)]
         total = total + np.array(surcharges)[pieces]
@@ -116,7 +116,7 @@ def least_price(options: Options) -> float:
 
 
 def _lowest_surcharge(options: Options, encoder: str) -> float:
-    return min(options.purchase.change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
+    return min(options.purchase.price_change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
 
 
 def search_notes(options: Options, poses: int) -> Iterator[str]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from armsim.documents.from_spec import EITHER, FAMILIES
-from armsim.documents.units import in_si
+from armsim.documents.from_spec import ALTERNATIVE_KINDS, KINDS_BY_MEASURES
+from armsim.documents.units import si_factor
 
 UNITS = {
     "ratio": "%", "time": "us", "bits": "bit", "temperature": "K", "mass": "kg", "frequency": "kHz",
@@ -42,12 +42,16 @@ def display_unit_of(kind: str, rotary: bool, value: float) -> Unit:
     -------
     Unit
     """
-    family = FAMILIES.get(kind)
-    word = family["rotation" if rotary else "translation"][0] if family is not None else EITHER.get(kind, (kind,))[0]
+    family = KINDS_BY_MEASURES.get(kind)
+    word = (
+        family["rotation" if rotary else "translation"][0]
+        if family is not None
+        else ALTERNATIVE_KINDS.get(kind, (kind,))[0]
+    )
     if word == "length":
         name = "mm" if abs(value) >= LARGE_LENGTH else "um"
     elif word == "angle":
         name = "deg" if abs(value) >= LARGE_ANGLE else "arcsec"
     else:
         name = UNITS.get(word, "")
-    return Unit(name, (in_si(name, word) or 1.0) if name else 1.0)
+    return Unit(name, (si_factor(name, word) or 1.0) if name else 1.0)

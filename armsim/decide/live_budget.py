@@ -16,7 +16,7 @@ from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errormodel.terms import Axis
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.parameters import Number, numbers
+from armsim.model.parameters import StatedNumber, stated_numbers
 from armsim.results import Result
 from armsim.run_options import Progress
 from armsim.study import Study
@@ -132,15 +132,15 @@ def live_budgets(
     ]
     evaluate = _row_evaluator(worst)
     base = [_above_rounding(rows) for rows in evaluate(machine)]
-    effects: list[tuple[Number, list[_Effect]]] = []
-    numbers_of_machine = numbers(machine)
+    effects: list[tuple[StatedNumber, list[_Effect]]] = []
+    numbers_of_machine = stated_numbers(machine)
     for index, number in enumerate(numbers_of_machine):
         progress("numbers of the workbook", index, len(numbers_of_machine))
         probe, *others = probe_factors(number)
-        changed = {probe: evaluate(number.times(machine, probe))}
+        changed = {probe: evaluate(number.multiply(machine, probe))}
         if not any(_any_row_differs(*pair) for pair in zip(base, changed[probe], strict=True)):
             continue
-        changed |= {factor: evaluate(number.times(machine, factor)) for factor in others}
+        changed |= {factor: evaluate(number.multiply(machine, factor)) for factor in others}
         effect = [
             _effect(number, rows, {f: by_task[n] for f, by_task in changed.items()}) for n, rows in enumerate(base)
         ]
@@ -204,7 +204,7 @@ def _row_evaluator(configurations: Sequence[Configurations]) -> Callable[[Machin
         for group in groups:
             if not group:
                 continue
-            evaluated = machine.evaluated(_joined_configurations([configurations[n] for n in group]))
+            evaluated = machine.evaluate(_joined_configurations([configurations[n] for n in group]))
             for pose, n in enumerate(group):
                 out[n] = {row.key: row for row in budget_rows(evaluated, pose)}
         return out
@@ -235,7 +235,7 @@ class _Effect:
     has_effect: bool
 
 
-def _effect(number: Number, rows: Rows, changed: dict[float, Rows]) -> _Effect:
+def _effect(number: StatedNumber, rows: Rows, changed: dict[float, Rows]) -> _Effect:
     mean, covariance = moments(list(rows.values()))
     total = float(np.trace(covariance) + mean @ mean) or 1.0
     means: dict[tuple[str, str], Law] = {}
@@ -278,7 +278,7 @@ def _gains(row: BudgetRow, other: BudgetRow | None) -> tuple[float, float] | Non
 
 def _errors_of_laws(
     machine: Machine,
-    numbers_of_machine: Sequence[Number],
+    numbers_of_machine: Sequence[StatedNumber],
     has_laws: Sequence[bool],
     evaluate: Callable[[Machine], list[Rows]],
     live: Sequence[Sequence[LiveRow]],
@@ -296,7 +296,7 @@ def _errors_of_laws(
                 MAX_CHANGE, math.inf if number.key.most is None else abs(number.key.most / number.value)
             )
             factors[index] = min(MAX_CHANGE ** float(generator.uniform(-1.0, 1.0)), largest_factor)
-            trial = number.times(trial, factors[index])
+            trial = number.multiply(trial, factors[index])
         for n, rows in enumerate(evaluate(trial)):
             expected = _rms([changed_row(budget, factors) for budget in live[n]])
             actual = _rms(list(rows.values()))
@@ -346,7 +346,7 @@ DISTRIBUTION_MEANINGS = {
 """What the number stated for each distribution means."""
 
 
-def _input(machine: Machine, number: Number, has_laws: bool) -> Input:
+def _input(machine: Machine, number: StatedNumber, has_laws: bool) -> Input:
     unit = display_unit_of(number.key.kind, number.rotary, number.value)
     stated_value: Any = machine
     for step in number.steps:

@@ -77,10 +77,10 @@ def with_output_sensors(machine: Machine, first: str) -> list[tuple[str, Machine
     list of (str, Machine)
         Name of the joint, or ``all joints``, and the machine.
     """
-    geared = [joint.name for joint in machine.joints if joint.geared]
+    motor_joints = [joint.name for joint in machine.joints if joint.sensor_on_motor]
     out = []
-    for names in dict.fromkeys([(first,), tuple(geared)]):
-        if names and set(names) <= set(geared):
+    for names in dict.fromkeys([(first,), tuple(motor_joints)]):
+        if names and set(names) <= set(motor_joints):
             joints = tuple(replace(j, placement="output") if j.name in names else j for j in machine.joints)
             out.append((names[0] if len(names) == 1 else "all joints", replace(machine, joints=joints)))
     return out

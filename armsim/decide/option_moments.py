@@ -18,7 +18,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.terms import Independent
 from armsim.model.configurations import Configurations
-from armsim.model.correction import NAME
+from armsim.model.correction import TERM_NAME
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
 from armsim.model.machine import EvaluatedMachine, Machine
@@ -142,7 +142,7 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
-    return tuple(name for name, owners_of_term in owners.items() if len(owners_of_term) > 1 and name != NAME)
+    return tuple(name for name, owners_of_term in owners.items() if len(owners_of_term) > 1 and name != TERM_NAME)
 
 
 def moments_of(
@@ -169,7 +169,7 @@ def moments_of(
     Moments
     """
     postures = [None] * len(configurations) if caches is None else caches
-    evaluated = [machine.evaluated(*at_task) for at_task in zip(configurations, postures, strict=True)]
+    evaluated = [machine.evaluate(*at_task) for at_task in zip(configurations, postures, strict=True)]
     errors = [
         _errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + with_orientation] for of_task in evaluated
     ]
@@ -237,7 +237,7 @@ def _visits_at(evaluated: EvaluatedMachine, configurations: Configurations) -> _
     poses = len(configurations)
     square, turning = np.zeros(poses), np.zeros((poses, 3, 3))
     of_visits: dict[str, VisitCoefficient] = {}
-    for (term, g), (_, turned) in zip(evaluated.gains(), evaluated.gains(turning=True), strict=True):
+    for (term, g), (_, turned) in zip(evaluated.gains(), evaluated.gains(orientation=True), strict=True):
         if term.life != "visit":
             continue
         assert isinstance(term.draw, Independent)  # held by Term itself
@@ -311,12 +311,12 @@ def _with_one_joint(machine: Machine, joint: Joint) -> Machine:
     The joint carries the masses of the original machine: the different masses of other options are neglected.
     """
     correction = None if machine.correction is None else machine.correction.without_instrument
-    environment = replace(machine.environment, links_share=False)
+    environment = replace(machine.environment, links_follow_rise=False)
     return replace(
         machine,
         joints=(joint,),
         tolerances=(),
-        masses=machine.loaded_masses,
+        masses=machine.masses_with_sensors,
         environment=environment,
         correction=correction,
     )

@@ -19,7 +19,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.terms import Term
 from armsim.model.machine import EvaluatedMachine
-from armsim.physics.heat import WarmDraw
+from armsim.physics.heat import TemperatureRiseDraw
 
 RowUnit = Literal["rad", "m", "K", "1"]
 MAX_ROUNDING_CORRELATION = 1e-9
@@ -137,7 +137,7 @@ def _row_of_coefficient(term: Term, k: int, gain: Array) -> BudgetRow:
     """Row of a coefficient that moves several axes: in K for a temperature, otherwise in standard deviations."""
     mean, std = float(term.mean[k]), max(float(term.covariance[k, k]), 0.0) ** 0.5
     key = (term.name, f"coefficient {k}")
-    if isinstance(term.draw, WarmDraw):
+    if isinstance(term.draw, TemperatureRiseDraw):
         return BudgetRow(key, *term.share_name, "", term.life, "K", gain, mean, std)
     size = std or abs(mean) or 1.0
     return BudgetRow(key, *term.share_name, "", term.life, "1", gain * size, mean / size, std / size)

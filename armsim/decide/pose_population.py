@@ -116,7 +116,7 @@ class PosePopulation:
         -------
         PosePopulation
         """
-        return PosePopulation(plan, task, configurations, machine.evaluated(configurations))
+        return PosePopulation(plan, task, configurations, machine.evaluate(configurations))
 
     @cached_property
     def displacement(self) -> Array:
@@ -134,7 +134,7 @@ class PosePopulation:
         Only terms that differ between the machines are evaluated again, and their displacement is added to that of the
         others; the second-order effect of both together is neglected. None if no term differs.
         """
-        other = machine.evaluated(self.configurations, self._postures)
+        other = machine.evaluate(self.configurations, self._postures)
         before, after = _signatures(self.evaluated), _signatures(other)
         names = {name for name in {**before, **after} if not _same_draw_and_effect(before.get(name), after.get(name))}
         if not names:

@@ -48,9 +48,9 @@ def tiers_of(options: Options) -> tuple[Tier, ...]:
     """Tiers of all types that have prices by quantity or one-off costs, ordered by type."""
     out: list[Tier] = []
     purchase = options.purchase
-    for encoder in purchase.tariffs:
+    for encoder in purchase.price_lists:
         joints = sum(any(option.encoder == encoder for option in row) for row in options.joints)
-        changes = [purchase.change(encoder, pieces) for pieces in range(1, joints + 1)]
+        changes = [purchase.price_change(encoder, pieces) for pieces in range(1, joints + 1)]
         if not purchase.one_off(encoder) and not any(changes):
             continue
         for change, group in groupby(range(1, joints + 1), key=lambda pieces: changes[pieces - 1]):

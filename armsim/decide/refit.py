@@ -79,7 +79,7 @@ def present_option(joint: Joint, purchase: Purchase) -> Option:
     Option
     """
     price, encoder = joint.price, joint.encoder
-    if encoder.name in purchase.tariffs:
+    if encoder.name in purchase.price_lists:
         price += encoder.price - joint.encoders_price - joint.fitting.one_off
         price += 0.0 if joint.motor_encoder is None else joint.motor_encoder.price
     return Option(joint, encoder.name, AS_IT_IS, joint.placement, price, encoder.mass, present=True)

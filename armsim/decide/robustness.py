@@ -130,17 +130,17 @@ def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
         joint = replace(option.joint, encoder=replace(encoder, price=encoder.price * factor))
         return replace(option, joint=joint, price=option.price + (factor - 1.0) * encoder.price)
 
-    tariffs = {
+    price_lists = {
         name: replace(
             tariff,
             steps=tuple((minimum_quantity, price * factors.get(name, 1.0)) for minimum_quantity, price in tariff.steps),
         )
-        for name, tariff in options.purchase.tariffs.items()
+        for name, tariff in options.purchase.price_lists.items()
     }
     joints = tuple(
         tuple(option_with_price(option) for option in options_of_joint) for options_of_joint in options.joints
     )
-    return replace(options, joints=joints, purchase=replace(options.purchase, tariffs=tariffs))
+    return replace(options, joints=joints, purchase=replace(options.purchase, price_lists=price_lists))
 
 
 def _repriced(program: Program, options: Options) -> Program:

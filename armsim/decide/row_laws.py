@@ -20,7 +20,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from armsim.model.parameters import Number
+from armsim.model.parameters import StatedNumber
 
 PROBE_FACTORS = (0.8, 0.5, 2.0)
 """Factors by which every number is changed; the first determines the law, the others check it."""
@@ -72,7 +72,7 @@ def combined_gain(laws: Iterable[tuple[Law, float]]) -> float:
     return product * math.prod(shares.values()) * math.sqrt(max(square, 0.0))
 
 
-def fit_law(number: Number, gains: Mapping[float, float], signed: bool) -> Law | None:
+def fit_law(number: StatedNumber, gains: Mapping[float, float], signed: bool) -> Law | None:
     """Law that reproduces the gains at some factors; None if there is none.
 
     Parameters
@@ -108,7 +108,7 @@ def _relative_error(law: Law, gains: Mapping[float, float], signed: bool) -> flo
     return out
 
 
-def probe_factors(number: Number) -> tuple[float, ...]:
+def probe_factors(number: StatedNumber) -> tuple[float, ...]:
     """Factors by which a number is changed to find its law, within the bounds of the number."""
     most = math.inf if number.key.most is None else number.key.most
     factors = PROBE_FACTORS if abs(number.value * PROBE_FACTORS[-1]) <= most else (*PROBE_FACTORS[:-1], SMALL_FACTOR)

@@ -14,7 +14,7 @@ from armsim.decide.sensitivity import Sensitivities
 from armsim.decide.sweep import Sweep
 from armsim.decide.trade_off import TradeOff
 from armsim.decide.what_if import WhatIfs
-from armsim.inspection.checked import CheckedFiles
+from armsim.inspection.check_records import CheckedFiles
 
 RECORDS: dict[str, Any] = {
     "comparison": Comparison,

@@ -23,7 +23,7 @@ from armsim.decide.perturbation import sample_largest_errors
 from armsim.decide.pose_population import FixedPhases, PosePopulation
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.parameters import Number, numbers
+from armsim.model.parameters import StatedNumber, stated_numbers
 from armsim.model.posture_cache import PostureCache
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
@@ -197,7 +197,7 @@ class TaskPopulation:
             self.populations[pose] = population
         return population
 
-    def line(self, number: Number) -> NumberSensitivity | None:
+    def line(self, number: StatedNumber) -> NumberSensitivity | None:
         """Sensitivity to a number; None if it has no effect."""
         changed = partial(_machine_with_factor, self.machine, number)
         population = self.population_at(self.worst)
@@ -221,7 +221,7 @@ class TaskPopulation:
     def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
         """Change of the largest quantile, and of the rms over the poses, with a changed machine. [m]"""
         before = self.table.column("first_order.rms")
-        after = np.sqrt(linearise(machine.evaluated(self.configurations, self._postures)).mean_square)
+        after = np.sqrt(linearise(machine.evaluate(self.configurations, self._postures)).mean_square)
         rms = float(np.sqrt(np.mean(after**2)) - np.sqrt(np.mean(before**2)))
         ratio = np.divide(self.quantiles, before, out=np.zeros_like(before), where=before > 0)
         pose = int(np.argmax(ratio * after))  # predicted worst pose after the change
@@ -250,8 +250,8 @@ class TaskPopulation:
         return half_width_of_mean((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
 
 
-def _machine_with_factor(machine: Machine, number: Number, factor: float) -> Machine:
-    return FixedPhases.of(number.times(machine, factor), machine)
+def _machine_with_factor(machine: Machine, number: StatedNumber, factor: float) -> Machine:
+    return FixedPhases.of(number.multiply(machine, factor), machine)
 
 
 def sensitivities(
@@ -287,7 +287,7 @@ def sensitivities(
     ]
     for task in tasks:
         task.population_at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
-    all_numbers = [number for number in numbers(scenario.machine) if joint in ("", number.joint)]
+    all_numbers = [number for number in stated_numbers(scenario.machine) if joint in ("", number.joint)]
     lines: list[list[NumberSensitivity | None]] = []
     rows = map_in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
     for n, row in enumerate(rows):

@@ -11,13 +11,13 @@ from pydantic import BeforeValidator, Field
 from armsim.documents.couplings import (
     CouplingDocument,
     FollowerDocument,
-    Rule,
+    FollowerRule,
+    resolve_followers,
     stated_couplings,
     stated_followers,
-    with_followers,
 )
 from armsim.documents.fields import Document, FilePath, Word, quantity
-from armsim.documents.from_spec import As, document_of, field_check
+from armsim.documents.from_spec import DocumentType, document_type, field_check
 from armsim.documents.identified_document import IdentifiedDocument, build_identification
 from armsim.documents.messages import validate
 from armsim.documents.toolbox_arm import toolbox_arm
@@ -33,7 +33,7 @@ from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 
-RESERVED = ("bias", "calibration", "instrument", "links", "machine", "target")
+RESERVED_NAMES = ("bias", "calibration", "instrument", "links", "machine", "target")
 """Names reserved for results that belong to no joint; joints and groups may not have them."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
@@ -49,7 +49,7 @@ class RevoluteRow(Document):
     alpha: Angle
     offset: Angle = 0.0
     range: Annotated[list[Angle], Field(min_length=2, max_length=2)] | None = None
-    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
+    tolerances: Annotated[Any, DocumentType(document_type(RowTolerances))] | None = None
 
 
 class PrismaticRow(Document):
@@ -62,7 +62,7 @@ class PrismaticRow(Document):
     alpha: Angle
     offset: Length = 0.0
     range: Annotated[list[Length], Field(min_length=2, max_length=2)] | None = None
-    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
+    tolerances: Annotated[Any, DocumentType(document_type(RowTolerances))] | None = None
 
 
 Row = Annotated[RevoluteRow | PrismaticRow, Field(discriminator="type")]
@@ -112,8 +112,8 @@ def _with_convention(value: Any) -> Any:
 class MassesDocument(Document):
     """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
 
-    links: dict[Word, Annotated[Any, As(document_of(Mass))]] = Field(default_factory=dict)
-    payload: Annotated[Any, As(document_of(Payload))] | None = None
+    links: dict[Word, Annotated[Any, DocumentType(document_type(Mass))]] = Field(default_factory=dict)
+    payload: Annotated[Any, DocumentType(document_type(Payload))] | None = None
 
 
 class ArmDocument(Document):
@@ -146,7 +146,7 @@ class ArmParts(NamedTuple):
     identification: Identification | None
 
 
-def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmParts:
+def build_arm(document: ArmDocument, source: Source, key_path: KeyPath = ()) -> ArmParts:
     """Build the arm of a document, with the tolerances and masses of its links.
 
     Masses in the document replace those of a URDF file.
@@ -156,7 +156,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     document : ArmDocument
     source : Source
         File of the document, for error messages.
-    at : key path
+    key_path : key path
         Place of the document in that file.
 
     Raises
@@ -165,9 +165,9 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
         An unknown joint, a reserved name, or a fault in the URDF file.
     """
     stated_kinematics, urdf_masses = document.kinematics, dict[str, Mass]()
-    kinematics_path = (*at, "kinematics")
+    kinematics_path = (*key_path, "kinematics")
     if isinstance(stated_kinematics, ToolboxKinematics):
-        kinematics, urdf_masses = _of_toolbox(stated_kinematics, source, kinematics_path)
+        kinematics, urdf_masses = _toolbox_kinematics(stated_kinematics, source, kinematics_path)
     else:
         kinematics = stated_kinematics
     if isinstance(kinematics, URDFKinematics):
@@ -182,23 +182,25 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     else:
         (rows, chain), rules = _rows(kinematics, source, kinematics_path), {}
         tolerance_type = RowTolerances
-    rules |= stated_followers(document.followers, rows, source, (*at, "followers"))
-    joints, chain = with_followers(rows, chain, rules)
+    rules |= stated_followers(document.followers, rows, source, (*key_path, "followers"))
+    joints, chain = resolve_followers(rows, chain, rules)
     if not joints:
-        raise source.error((*at, "followers"), "no joint has a drive", "a joint that follows no other")
+        raise source.error((*key_path, "followers"), "no joint has a drive", "a joint that follows no other")
     if isinstance(kinematics, DHKinematics):
         _check_ranges(kinematics, rules, source, kinematics_path)
-    couplings = stated_couplings(document.couplings, joints, source, (*at, "couplings"))
+    couplings = stated_couplings(document.couplings, joints, source, (*key_path, "couplings"))
     names = [joint.name for joint in joints]
     for group, members in document.groups.items():
         for position, member in enumerate(members):
             if member not in names:
-                raise source.error((*at, "groups", group, position), f"no joint {member!r}", ", ".join(names))
+                raise source.error((*key_path, "groups", group, position), f"no joint {member!r}", ", ".join(names))
     grouped = [member for members in document.groups.values() for member in members]
     for member in grouped:
         if grouped.count(member) > 1:
-            raise source.error((*at, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
-    shared_tolerances = validate(document_of(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
+            raise source.error((*key_path, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
+    shared_tolerances = validate(
+        document_type(tolerance_type), document.tolerances or {}, source, (*key_path, "tolerances")
+    )
     tolerances: list[tuple[Axis, Distribution]] = []
     row_names = [joint.name for joint in rows]
     for number, name in enumerate(row_names):
@@ -209,12 +211,13 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
                 tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))
     for name in document.masses.links if document.masses is not None else ():
         if name not in row_names:
-            raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(row_names))
+            raise source.error((*key_path, "masses", "links", name), "the arm has no such joint", ", ".join(row_names))
     chain_owners = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
     for name in (*chain_owners, *document.groups):
-        if name in RESERVED:
-            raise source.error((*at, "groups" if name in document.groups else "kinematics"),
-                               f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
+        if name in RESERVED_NAMES:
+            name_path = (*key_path, "groups" if name in document.groups else "kinematics")
+            accepted = f"a name other than {', '.join(RESERVED_NAMES)}"
+            raise source.error(name_path, f"the name {name!r} is taken", accepted)
     motions = (
         *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
@@ -223,16 +226,16 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     groups = {name: tuple(members) for name, members in document.groups.items()}
     arm, identification = Arm(document.name, joints, motions, groups, couplings), None
     if document.identified is not None:
-        identification = build_identification(document.identified, arm, source, (*at, "identified"))
+        identification = build_identification(document.identified, arm, source, (*key_path, "identified"))
     return ArmParts(arm, tuple(tolerances), _masses(document, urdf_masses), identification)
 
 
-def _of_toolbox(
-    kinematics: ToolboxKinematics, source: Source, at: KeyPath
+def _toolbox_kinematics(
+    kinematics: ToolboxKinematics, source: Source, key_path: KeyPath
 ) -> tuple[DHKinematics | URDFKinematics, dict[str, Mass]]:
     """Rows and masses of a model by name, with the base and the tool of the document where it states them."""
-    arm = toolbox_arm(kinematics.toolbox, source, (*at, "toolbox"))
-    rows: DHKinematics = validate(DHKinematics, arm.kinematics, source, at)
+    arm = toolbox_arm(kinematics.toolbox, source, (*key_path, "toolbox"))
+    rows: DHKinematics = validate(DHKinematics, arm.kinematics, source, key_path)
     frames = {key: frame for key in ("base", "tool") if (frame := getattr(kinematics, key)) is not None}
     return rows.model_copy(update=frames), arm.masses
 
@@ -246,12 +249,16 @@ def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | Non
     return Masses({**urdf_masses, **links}, None if payload is None else _payload(payload))
 
 
-def _check_ranges(kinematics: DHKinematics, rules: Mapping[str, Rule], source: Source, at: KeyPath) -> None:
+def _check_ranges(
+    kinematics: DHKinematics, rules: Mapping[str, FollowerRule], source: Source, key_path: KeyPath
+) -> None:
     """Check that slides with a drive state a range, and that followers do not."""
     for number, row in enumerate(kinematics.joints):
-        path = (*at, "joints", number, "range")
+        path = (*key_path, "joints", number, "range")
         if row.name in rules and row.range is not None:
-            raise source.error(path, f"of {row.name!r}, which follows others", "ranges of the joints that it follows")
+            raise source.error(
+                path, f"range of {row.name!r}, which follows others", "ranges of the joints that it follows"
+            )
         if row.name not in rules and row.range is None and isinstance(row, PrismaticRow):
             raise source.error(path, "missing", "[lower end, upper end] of a prismatic joint")
 
@@ -266,17 +273,17 @@ def _mass(document: Any) -> Mass:
 
 
 def _rows(
-    kinematics: DHKinematics, source: Source, at: KeyPath
+    kinematics: DHKinematics, source: Source, key_path: KeyPath
 ) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
     joints: list[ArmJoint] = []
     chain: list[ElementaryTransform] = []
     for number, row in enumerate(kinematics.joints):
-        row_path = (*at, "joints", number)
+        row_path = (*key_path, "joints", number)
         if row.name in [joint.name for joint in joints]:
             raise source.error((*row_path, "name"), f"two joints named {row.name!r}", "each name once")
         lower, upper = row.range if row.range is not None else (-math.inf, math.inf)
         if lower >= upper:
-            raise source.error((*row_path, "range"), "range empty or upside down", "[lower end, upper end]")
+            raise source.error((*row_path, "range"), "lower end not below the upper end", "[lower end, upper end]")
         revolute = isinstance(row, RevoluteRow)
         theta, d = (row.offset, row.d) if isinstance(row, RevoluteRow) else (row.theta, row.offset)
         joints.append(ArmJoint(row.name, revolute, lower, upper))

@@ -23,16 +23,16 @@ def arm_source(scenario: Scenario) -> ArmSource:
     """Document of the arm of a scenario that was read from files."""
     source = scenario.sources[0]
     reference = source.data["arm"]
-    at: tuple[str, ...] = ("arm",)
+    key_path: tuple[str, ...] = ("arm",)
     data = reference
     if isinstance(reference, str):
-        path = os.path.realpath(source.resolve_path(at, reference))
+        path = os.path.realpath(source.resolve_path(key_path, reference))
         source = next(file for file in scenario.sources if os.path.realpath(file.path) == path)
-        data, at = source.data, ()
+        data, key_path = source.data, ()
     name = data["kinematics"].get("toolbox")
     if name is not None:
-        rows = toolbox_arm(name, source, (*at, "kinematics", "toolbox")).kinematics
+        rows = toolbox_arm(name, source, (*key_path, "kinematics", "toolbox")).kinematics
         frames = {key: data["kinematics"][key] for key in ("base", "tool") if key in data["kinematics"]}
         data = {**data, "kinematics": {**rows, **frames}}
     file = data["kinematics"].get("file")
-    return ArmSource(data, None if file is None else source.resolve_path((*at, "kinematics", "file"), file))
+    return ArmSource(data, None if file is None else source.resolve_path((*key_path, "kinematics", "file"), file))

@@ -9,13 +9,13 @@ from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.rows_starter import ENCODER, SENSORS
 from armsim.documents.toolbox_arm import toolbox_arm
 from armsim.documents.urdf import read_chain
-from armsim.documents.urdf_file import link_of, read_urdf
+from armsim.documents.urdf_file import link_name, read_urdf
 from armsim.documents.write_overrides import yaml_line
 from armsim.errors import InputError, Problem
 from armsim.sources import Source
 
 COMMAND_LINE = Source(Path("command line"), {}, {}, "")
-SETTINGS = {
+JOINT_SETTINGS = {
     "revolute": (
         "placement: motor                 # before the gear; output: on the joint",
         "mounting: {eccentricity: 10 um, disc_tilt: 0.1 deg}",
@@ -28,14 +28,14 @@ SETTINGS = {
 """Settings of the joints of a type, without their encoder. Common practice, no source."""
 
 
-def starter_of_arm(arm: str, disc: str) -> dict[str, str]:
+def arm_starter_files(arm: str, rotary_encoder: str) -> dict[str, str]:
     """Texts of the files of a starter, by name.
 
     Parameters
     ----------
     arm : str
         A file that ends in .urdf, or the name of a model of roboticstoolbox.
-    disc : str
+    rotary_encoder : str
         Text of the encoder of joints that turn.
 
     Returns
@@ -48,7 +48,7 @@ def starter_of_arm(arm: str, disc: str) -> dict[str, str]:
         No such file or model, or no chain of joints in the file.
     """
     if arm.lower().endswith(".urdf"):
-        name, types, kinematics, files = _of_urdf(Path(arm))
+        name, types, kinematics, files = _urdf_arm(Path(arm))
     else:
         rows = toolbox_arm(arm, COMMAND_LINE, ("--arm",)).kinematics["joints"]
         name, types, files = arm, {row["name"]: row["type"] for row in rows}, {}
@@ -60,7 +60,7 @@ def starter_of_arm(arm: str, disc: str) -> dict[str, str]:
     )  # fmt: skip
     files["scenario.yaml"] = _scenario(name, types, groups)
     if "revolute" in types.values():
-        files["encoder.yaml"] = disc
+        files["encoder.yaml"] = rotary_encoder
     if "prismatic" in types.values():
         _, measures, resolution, accuracy, repeatability = SENSORS["prismatic"]
         files["scale.yaml"] = ENCODER.format(
@@ -84,13 +84,13 @@ def _scenario(name: str, types: Mapping[str, str], groups: Mapping[str, Sequence
     lines = [
         "# yaml-language-server: $schema=schemas/scenario.json",
         "# The question: this arm, these encoders, this requirement. Encoders, gears and mountings are invented.",
-        "# What it answers are design estimates, not a safety function; verify by measurement on the built arm.",
-        "kind: scenario", f"name: {yaml_line(f'{name}, a start')}", "arm: arm.yaml",
+        "# Results are design estimates, not a safety function; verify them by measurement on the built arm.",
+        "kind: scenario", f"name: {yaml_line(f'{name}, starter')}", "arm: arm.yaml",
         "groups:                            # settings of the joints of each group of the arm",
     ]  # fmt: skip
     for group, joints in groups.items():
         kind = types[joints[0]]
-        lines += [f"  {group}:", f"    encoder: {SENSORS[kind][0]}", *(f"    {line}" for line in SETTINGS[kind])]
+        lines += [f"  {group}:", f"    encoder: {SENSORS[kind][0]}", *(f"    {line}" for line in JOINT_SETTINGS[kind])]
     lines += [
         "requirement: {position: 500 um, coverage: 95 %}",
         "tasks: [{kind: cloud, name: workspace, points: 60}]",
@@ -100,7 +100,7 @@ def _scenario(name: str, types: Mapping[str, str], groups: Mapping[str, Sequence
     return "\n".join(lines)
 
 
-def _of_urdf(path: Path) -> tuple[str, dict[str, str], list[str], dict[str, str]]:
+def _urdf_arm(path: Path) -> tuple[str, dict[str, str], list[str], dict[str, str]]:
     """Name, joints with their types, lines of kinematics, and the file itself, for the longest chain of a URDF file."""
     try:
         robot = read_urdf(path, read_bytes(path))
@@ -110,7 +110,7 @@ def _of_urdf(path: Path) -> tuple[str, dict[str, str], list[str], dict[str, str]
     longest = max(chains, key=len, default=[])
     if not longest:
         raise robot.fault("no moving joint", "a URDF file with a chain of joints")
-    tip = link_of(longest[-1], "child")
+    tip = link_name(longest[-1], "child")
     base = robot.chain(tip)[0]
     joints, _, rules, _ = read_chain(path, base, tip, COMMAND_LINE, ("--arm",))
     types = {joint.name: "revolute" if joint.revolute else "prismatic" for joint in joints if joint.name not in rules}

@@ -18,7 +18,7 @@ from armsim.tasks import Command, NamedPose, Path, Poses, Task, Waypoint, kind_o
 from armsim.tasks.base import UNCONSTRAINED
 
 
-def build_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
+def build_task(document: Any, arm: Arm, source: Source, key_path: KeyPath) -> Task:
     """Build a task of an arm from its document.
 
     Raises
@@ -27,15 +27,15 @@ def build_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
         Joint positions that do not fit the joints or lie outside their ranges.
     """
     if isinstance(document, PosesDocument):
-        return _poses_task(document, arm, source, at)
+        return _poses_task(document, arm, source, key_path)
     task: Task = (
-        _path_task(document, arm, source, at)
+        _path_task(document, arm, source, key_path)
         if isinstance(document, PathDocument)
-        else _field_task(document, arm, source, at)
+        else _field_task(document, arm, source, key_path)
     )
     fault = task.fault(arm)
     if fault is not None:
-        raise source.error((*at, fault.key), fault.value, fault.accepted)
+        raise source.error((*key_path, fault.key), fault.value, fault.accepted)
     return task
 
 
@@ -53,13 +53,15 @@ def with_task_limits(
     for number, document in enumerate(documents):
         if document.requirement is None:
             continue
-        at = ("tasks", number, "requirement")
-        limits[document.name] = build(TaskLimits, document.requirement, Context(source, at, "rotation", "of a task"))
+        key_path = ("tasks", number, "requirement")
+        limits[document.name] = build(
+            TaskLimits, document.requirement, Context(source, key_path, "rotation", "of a task")
+        )
         if requirement is None:
-            accepted = "requirement: {position: 100 um, ...} of the scenario, in whose place a task states its own"
-            raise source.error(at, "without a requirement of the scenario", accepted)
+            accepted = "requirement: {position: 100 um, ...} of the scenario, which a task may replace by its own"
+            raise source.error(key_path, "the scenario states no requirement", accepted)
         if not document.requirement.model_fields_set:
-            raise source.error(at, "no limit", ", ".join(field.name.rstrip("_") for field in fields(TaskLimits)))
+            raise source.error(key_path, "no limit", ", ".join(field.name.rstrip("_") for field in fields(TaskLimits)))
     for number, task in enumerate(tasks):
         task_limits = limits.get(task.name) if task is not None and not task.is_path else None
         _refuse_path_limits(task_limits, ("tasks", number, "requirement"), "of a task that is not a path", source)
@@ -68,70 +70,78 @@ def with_task_limits(
     return None if requirement is None else replace(requirement, tasks=limits)
 
 
-def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, finding: str, source: Source) -> None:
+def _refuse_path_limits(
+    limits: Requirement | TaskLimits | None, key_path: KeyPath, finding: str, source: Source
+) -> None:
     for key in ("path_accuracy", "path_repeatability"):
         if limits is not None and getattr(limits, key) is not None:
-            raise source.error((*at, key), finding, "a limit of the path AT or RT, at a task of kind path")
+            raise source.error((*key_path, key), finding, "a limit of the path AT or RT, at a task of kind path")
 
 
-def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
+def _field_task(document: Any, arm: Arm, source: Source, key_path: KeyPath) -> Task:
     """Build a task whose keys are all declared fields of its class."""
     owner: Any = kind_of(document.kind)
     names = [field.name for field in declared_fields(owner) if field.key.kind == "constraints"]
-    constraints = {name: build_constraints(document, arm, source, at) for name in names}
-    task: Task = build(owner, document, Context(source, at, "rotation", f"of the task {document.name}"), **constraints)
+    constraints = {name: build_constraints(document, arm, source, key_path) for name in names}
+    task: Task = build(
+        owner, document, Context(source, key_path, "rotation", f"of the task {document.name}"), **constraints
+    )
     return task
 
 
-def _poses_task(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) -> Poses:
+def _poses_task(document: PosesDocument, arm: Arm, source: Source, key_path: KeyPath) -> Poses:
     poses: list[NamedPose] = []
     names: set[str] = set()
     for index, pose in enumerate(document.poses):
-        pose_path = (*at, "poses", index)
+        pose_path = (*key_path, "poses", index)
         if pose.name in names:
             raise source.error((*pose_path, "name"), f"two poses named {pose.name!r}", "each name once")
         names.add(pose.name)
         speeds = None if pose.speeds is None else joint_speeds(pose.speeds, arm, source, (*pose_path, "speeds"))
         if pose.joints is not None:
-            joints = joint_positions(pose.joints, arm, source, (*pose_path, "joints"), limits=True)
+            joints = joint_positions(pose.joints, arm, source, (*pose_path, "joints"), within_ranges=True)
             poses.append(NamedPose(pose.name, joints, speeds=speeds))
         else:
             near = (
                 None
                 if pose.near is None
-                else joint_positions(pose.near, arm, source, (*pose_path, "near"), limits=False)
+                else joint_positions(pose.near, arm, source, (*pose_path, "near"), within_ranges=False)
             )
-            assert pose.xyz is not None  # held by the document
+            assert pose.xyz is not None  # guaranteed by the document
             poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))
     listed_names = ", ".join(pose.name for pose in poses)
     pairs: set[frozenset[str]] = set()
     for index, pair in enumerate(document.distances):
         for name in pair:
             if name not in names:
-                raise source.error((*at, "distances", index), f"no pose named {name!r}", listed_names)
+                raise source.error((*key_path, "distances", index), f"no pose named {name!r}", listed_names)
         if pair[0] == pair[1]:
-            raise source.error((*at, "distances", index), f"from {pair[0]!r} to itself", "two different poses")
+            raise source.error((*key_path, "distances", index), f"from {pair[0]!r} to itself", "two different poses")
         if frozenset(pair) in pairs:
-            raise source.error((*at, "distances", index), f"{pair[0]!r} to {pair[1]!r} twice", "each distance once")
+            raise source.error(
+                (*key_path, "distances", index), f"{pair[0]!r} to {pair[1]!r} twice", "each distance once"
+            )
         pairs.add(frozenset(pair))
     return Poses(document.name, tuple(poses), document.distances)
 
 
-def _path_task(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path:
-    constraints = build_constraints(document, arm, source, at)
+def _path_task(document: PathDocument, arm: Arm, source: Source, key_path: KeyPath) -> Path:
+    constraints = build_constraints(document, arm, source, key_path)
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
-        file = source.resolve_path((*at, "file"), document.file)
+        file = source.resolve_path((*key_path, "file"), document.file)
         waypoints, joints = read_waypoints(file, arm)
         if joints and constraints != UNCONSTRAINED:
             keys = "tool, direction, near, posture, hold, branch"
-            raise source.error((*at, "file"), f"joint positions beside one of {keys}", "joint positions alone")
+            raise source.error((*key_path, "file"), f"joint positions beside one of {keys}", "joint positions alone")
         oriented = constraints.rpy is not None or constraints.direction is not None
         if waypoints and waypoints[0].rpy is not None and oriented:
-            raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
+            raise source.error(
+                (*key_path, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them"
+            )
         task = Path(name, step, speed, waypoints, joints, constraints)
     else:
-        assert document.waypoints is not None  # held by the document
+        assert document.waypoints is not None  # guaranteed by the document
         points = tuple(Waypoint(point.to, point.via, point.rpy) for point in document.waypoints)
         task = Path(name, step, speed, points, (), constraints)
     return task

@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.documents.csv_columns import read_columns
 from armsim.documents.fields import Check, FilePath, count, invalid, quantity
-from armsim.documents.from_spec import As, Context, build, document_of, extend_document
+from armsim.documents.from_spec import Context, DocumentType, build, document_type, extend_document
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import MOST_CANDIDATES, Calibration, Identified, Instrument, MeasuredPoses
 from armsim.sources import KeyPath, Source
@@ -43,35 +43,37 @@ def _order_list(value: Any) -> tuple[int, ...]:
         raise invalid(f"{value!r:.60} is not a list", "a list of whole numbers, such as [1, 2], or one for every joint")
     orders = tuple(_ORDER.read(item) for item in value)
     if len(set(orders)) < len(orders):
-        raise invalid("an order twice", "each once")
+        raise invalid("an order is listed twice", "each order once")
     return orders
 
 
 _LIST = {"type": "array", "items": _ORDER.schema}
-ORDERS = Check(_orders, {"anyOf": [_LIST, {"type": "object", "additionalProperties": _LIST}]})
-STD = Check(
+ORDERS_CHECK = Check(_orders, {"anyOf": [_LIST, {"type": "object", "additionalProperties": _LIST}]})
+STD_CHECK = Check(
     _standard_deviations,
     {"anyOf": [_SIZE.schema, {"type": "array", "items": _SIZE.schema, "minItems": 3, "maxItems": 3}]},
 )
-Orders = Annotated[Any, ORDERS]
+Orders = Annotated[Any, ORDERS_CHECK]
 
-InstrumentDocument = extend_document(Instrument, "InstrumentDocument", {"std": (Annotated[Any, STD], ...)})
+InstrumentDocument = extend_document(Instrument, "InstrumentDocument", {"std": (Annotated[Any, STD_CHECK], ...)})
 MeasuredPosesDocument = extend_document(MeasuredPoses, "MeasuredPosesDocument", {"file": (FilePath | None, None)})
-IdentifiedDocument = extend_document(
-    Identified, "IdentifiedDocument", {"output_orders": (Orders, None), "input_orders": (Orders, None)}
+IdentifyDocument = extend_document(
+    Identified, "IdentifyDocument", {"output_orders": (Orders, None), "input_orders": (Orders, None)}
 )
 CalibrationDocument = extend_document(
     Calibration,
     "CalibrationDocument",
     {
-        "instrument": (Annotated[Any, As(InstrumentDocument)], ...),
-        "poses": (Annotated[Any, As(MeasuredPosesDocument)], None),
-        "identify": (Annotated[Any, As(IdentifiedDocument)], None),
+        "instrument": (Annotated[Any, DocumentType(InstrumentDocument)], ...),
+        "poses": (Annotated[Any, DocumentType(MeasuredPosesDocument)], None),
+        "identify": (Annotated[Any, DocumentType(IdentifyDocument)], None),
     },
 )
 
 
-def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: bool, source: Source) -> Calibration:
+def build_calibration(
+    document: Any, arm: Arm, tasks: tuple[Task, ...], has_masses: bool, source: Source
+) -> Calibration:
     """Build the calibration of a scenario.
 
     Parameters
@@ -80,7 +82,7 @@ def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: b
     arm : Arm
     tasks : tuple of Task
         Tasks whose poses may be measured.
-    loads : bool
+    has_masses : bool
         Whether masses load the joints.
     source : Source
 
@@ -89,51 +91,51 @@ def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: b
     InputError
         An unknown joint or task, a faulty file, or nothing to identify.
     """
-    at: KeyPath = ("calibration",)
-    context = Context(source, at, "rotation", "of the calibration")
-    instrument = build(Instrument, document.instrument, context.within("instrument"), std=document.instrument.std)
+    key_path: KeyPath = ("calibration",)
+    context = Context(source, key_path, "rotation", "of the calibration")
+    instrument = build(Instrument, document.instrument, context.child("instrument"), std=document.instrument.std)
     if not any(instrument.normal):
-        raise source.error((*at, "instrument", "normal"), "no direction", "three numbers, such as [0, 0, 1]")
+        raise source.error((*key_path, "instrument", "normal"), "no direction", "three numbers, such as [0, 0, 1]")
     poses = (
         MeasuredPoses()
         if document.poses is None
-        else _poses(document.poses, arm, tasks, source, context.within("poses"))
+        else _poses(document.poses, arm, tasks, source, context.child("poses"))
     )
-    identify_context = context.within("identify")
-    identified = document_of(Identified)() if document.identify is None else document.identify
+    identify_context = context.child("identify")
+    identified = document_type(Identified)() if document.identify is None else document.identify
     orders = {
-        name: _by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_context.at, name))
+        name: _orders_by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_context.key_path, name))
         for name in ("output_orders", "input_orders")
     }
     identify = build(Identified, identified, identify_context, **orders)
-    if identify.stiffness and not loads:
+    if identify.stiffness and not has_masses:
         raise source.error(
-            (*identify_context.at, "stiffness"), "nothing that pulls at the joints", "masses: of the arm's document"
+            (*identify_context.key_path, "stiffness"), "no masses load the joints", "masses: in the document of the arm"
         )
     is_empty = not (identify.zeros or identify.links or identify.stiffness or any(orders.values()))
     if is_empty:
         raise source.error(
-            identify_context.at, "nothing that is identified", "zeros, links, stiffness, output_orders, input_orders"
+            identify_context.key_path, "nothing to identify", "zeros, links, stiffness, output_orders, input_orders"
         )
     if not any(instrument.std) and not instrument.std_per_distance:
-        raise source.error((*at, "instrument", "std"), "an instrument without any error", "more than 0")
+        raise source.error((*key_path, "instrument", "std"), "an instrument without any error", "more than 0")
     return build(Calibration, document, context, instrument=instrument, poses=poses, identify=identify)
 
 
 def _poses(document: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, context: Context) -> MeasuredPoses:
     keys = [name for name in ("task", "file", "candidates") if getattr(document, name) is not None]
     if len(keys) > 1:
-        raise source.error((*context.at, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
+        raise source.error((*context.key_path, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
     task_names = [task.name for task in tasks]
     if document.task is not None and document.task not in task_names:
-        raise source.error((*context.at, "task"), f"no task {document.task!r}", ", ".join(task_names))
+        raise source.error((*context.key_path, "task"), f"no task {document.task!r}", ", ".join(task_names))
     if document.file is None:
         return build(MeasuredPoses, document, context)
-    joints = read_joints(source.resolve_path((*context.at, "file"), document.file), arm)
+    joints = read_joint_positions(source.resolve_path((*context.key_path, "file"), document.file), arm)
     return build(MeasuredPoses, document, context, file=joints)
 
 
-def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
+def read_joint_positions(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
     """Read joint positions from a CSV file: one column with its unit per joint; a column ``pose`` is ignored.
 
     Returns
@@ -161,10 +163,12 @@ def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
     return tuple(positions)
 
 
-def _by_joint(orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, at: KeyPath) -> dict[str, tuple[int, ...]]:
+def _orders_by_joint(
+    orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, key_path: KeyPath
+) -> dict[str, tuple[int, ...]]:
     if "" in orders:
         return dict.fromkeys(arm.names, orders[""])
     for name in orders:
         if name not in arm.names:
-            raise source.error((*at, name), "the arm has no such joint", ", ".join(arm.names))
+            raise source.error((*key_path, name), "the arm has no such joint", ", ".join(arm.names))
     return {name: joint_orders for name, joint_orders in orders.items() if joint_orders}

@@ -10,13 +10,13 @@ from typing import Annotated, Any, Literal, NamedTuple
 from pydantic import Field
 
 from armsim.documents.catalogue_table import MOST_ENCODERS, WHY_MOST
-from armsim.documents.fields import Document, Word, at_most, count, quantity
-from armsim.documents.from_spec import As, field_check
+from armsim.documents.fields import Document, Word, count, limited_list, quantity
+from armsim.documents.from_spec import DocumentType, field_check
 from armsim.documents.joint_document import MountingDocument, Reference
-from armsim.model.joint import Fitting, Placement
+from armsim.model.joint import FittingPrice, Placement
 from armsim.sources import KeyPath, Source
 
-Price = Annotated[float, field_check(Fitting, "mounting")]
+Price = Annotated[float, field_check(FittingPrice, "mounting")]
 
 
 class EntryDocument(Document):
@@ -34,7 +34,7 @@ class MountingClassDocument(Document):
 
     name: Word
     price: Price = 0.0
-    mounting: Annotated[Any, As(MountingDocument)] = None
+    mounting: Annotated[Any, DocumentType(MountingDocument)] = None
 
 
 class JointLimitsDocument(Document):
@@ -53,8 +53,8 @@ class GroupLimitsDocument(Document):
 
 
 Names = Annotated[list[Word], Field(min_length=2, max_length=100)]
-Two = Field(min_length=2, max_length=2)
-Pair = Annotated[list[Word], Two] | Annotated[dict[Word, Word], Two]
+EXACTLY_TWO = Field(min_length=2, max_length=2)
+Pair = Annotated[list[Word], EXACTLY_TWO] | Annotated[dict[Word, Word], EXACTLY_TWO]
 
 
 class LimitsDocument(Document):
@@ -82,18 +82,18 @@ class CatalogueDocument(Document):
 
     kind: Literal["catalogue"]
     name: Word
-    encoders: Annotated[list[EntryDocument], *at_most(MOST_ENCODERS, WHY_MOST)]
-    mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")] = []  # noqa: RUF012
+    encoders: Annotated[list[EntryDocument], *limited_list(MOST_ENCODERS, WHY_MOST)]
+    mountings: Annotated[list[MountingClassDocument], *limited_list(100, "each is tried with every encoder")] = []  # noqa: RUF012
     placements: Annotated[dict[Placement, Price], Field(min_length=1)] = {}  # noqa: RUF012
     arms: Annotated[int, count(1, 10**6, "a series of robots is no larger")] = 1
     limits: LimitsDocument = LimitsDocument()
 
 
-BESIDE = ("diameter", "mass", "interface")
-"""Keys of an entry that are of the encoder, and count where its own document does not state them."""
+ENTRY_ENCODER_KEYS = ("diameter", "mass", "interface")
+"""Keys of an entry that describe the encoder; they apply if its own document does not state them."""
 AS_IT_IS = "as it is"
 """Name of the mounting that a joint has in the scenario."""
-MARK = "#"
+REFERENCE_MARK = "#"
 """Separator between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
 
 
@@ -103,9 +103,9 @@ def split_reference(reference: str, folder: Path) -> tuple[str, str | None]:
     File names may contain the mark: the reference is split where its first part is an existing file, otherwise at the
     first mark.
     """
-    if MARK not in reference or (folder / reference).is_file():
+    if REFERENCE_MARK not in reference or (folder / reference).is_file():
         return reference, None
-    ends = [n for n, letter in enumerate(reference) if letter == MARK]
+    ends = [n for n, letter in enumerate(reference) if letter == REFERENCE_MARK]
     end = next((n for n in ends if (folder / reference[:n]).is_file()), ends[0])
     return reference[:end], " ".join(reference[end + 1 :].split())
 
@@ -135,7 +135,7 @@ class CatalogueEntry(NamedTuple):
     Parameters
     ----------
     catalogue : Source
-    at : key path
+    key_path : key path
         Of the encoder, or of its reference, in the catalogue.
     encoder : dict
         Document of the encoder.
@@ -144,14 +144,14 @@ class CatalogueEntry(NamedTuple):
     """
 
     catalogue: Source
-    at: KeyPath
+    key_path: KeyPath
     encoder: dict[str, Any]
     file: Source | None = None
 
     @property
-    def written(self) -> tuple[Source, KeyPath]:
+    def encoder_location(self) -> tuple[Source, KeyPath]:
         """Source in which the encoder is written, and its key path there."""
-        return (self.catalogue, self.at) if self.file is None else (self.file, ())
+        return (self.catalogue, self.key_path) if self.file is None else (self.file, ())
 
 
 def find_entry(source: Source, name: str, read: Callable[[str, Source, KeyPath], Source]) -> CatalogueEntry | None:
@@ -171,12 +171,12 @@ def find_entry(source: Source, name: str, read: Callable[[str, Source, KeyPath],
         for number, entry in enumerate(entries if isinstance(entries, list) else ())
         if isinstance(entry, dict)
     ]
-    for at, encoder in encoders:
+    for key_path, encoder in encoders:
         if isinstance(encoder, dict) and " ".join(str(encoder.get("name")).split()) == name:
-            return CatalogueEntry(source, at, encoder)
-    for at, reference in encoders:
+            return CatalogueEntry(source, key_path, encoder)
+    for key_path, reference in encoders:
         if isinstance(reference, str) and reference:
-            file = read(reference, source, at)
+            file = read(reference, source, key_path)
             if " ".join(str(file.data.get("name")).split()) == name:
-                return CatalogueEntry(source, at, file.data, file)
+                return CatalogueEntry(source, key_path, file.data, file)
     return None

@@ -14,18 +14,18 @@ from armsim.documents.catalogue_document import (
     LimitsDocument,
     MountingClassDocument,
 )
-from armsim.documents.exclusions import Refusal, exclusions_of
-from armsim.documents.from_spec import document_of
+from armsim.documents.exclusions import Refusal, find_exclusions
+from armsim.documents.from_spec import document_type
 from armsim.documents.joint_document import build_joint
 from armsim.documents.motion_document import limit_violation
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.installation import SensorNeeds
-from armsim.model.joint import Fitting, Joint
-from armsim.model.joint_options import Exclusion, Fit, Option, Options
+from armsim.model.joint import FittingPrice, Joint
+from armsim.model.joint_options import EncoderAtJoint, Exclusion, Option, Options
 from armsim.model.kinematics import ArmJoint
-from armsim.model.purchase import Purchase, Tariff
+from armsim.model.purchase import PriceList, Purchase
 from armsim.model.unmet_needs import unmet_needs
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -77,10 +77,10 @@ def build_options(
 
 
 def _purchase(encoders: Sequence[Encoder], arms: int) -> Purchase:
-    tariffs = {
-        encoder.name: Tariff(encoder.price_steps or ((1, encoder.price),), encoder.one_off) for encoder in encoders
+    price_lists = {
+        encoder.name: PriceList(encoder.price_steps or ((1, encoder.price),), encoder.one_off) for encoder in encoders
     }
-    return Purchase(arms, {name: tariff for name, tariff in tariffs.items() if not tariff.is_plain})
+    return Purchase(arms, {name: tariff for name, tariff in price_lists.items() if not tariff.is_plain})
 
 
 def _joint_options(
@@ -90,7 +90,7 @@ def _joint_options(
     machine = scenario.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
-    motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.slides
+    motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.moves_slide
     placements = _placements(document, limits, machine.joints[number], source)
     joint_document = scenario_document.joints[joint.name]
     as_it_is = MountingClassDocument(name=AS_IT_IS, price=machine.joints[number].fitting.mounting)
@@ -98,21 +98,24 @@ def _joint_options(
     names = [mounting.name for mounting in mountings]
     options: list[Option] = []
     refusals: list[Refusal] = []
-    limits_as_needs = SensorNeeds(diameter=limits.diameter or 0.0, interface=_words(limits.interface))
+    limits_as_needs = SensorNeeds(diameter=limits.diameter or 0.0, interface=_as_tuple(limits.interface))
     needs = machine.joints[number].needs
     for encoder in encoders:
         for mounting in mountings:
             for placement, price in placements.items():
                 rotary = joint.revolute or (placement == "motor" and slides)
-                ratio = machine.joints[number].transmission.motor_turns if placement == "motor" else 1.0
-                unmet = [*unmet_needs(limits_as_needs, encoder), *unmet_needs(needs.at(placement), encoder, ratio)]
+                ratio = machine.joints[number].transmission.motor_angle_per_motion if placement == "motor" else 1.0
+                unmet = [
+                    *unmet_needs(limits_as_needs, encoder),
+                    *unmet_needs(needs.for_placement(placement), encoder, ratio),
+                ]
                 reasons = _measure_refusals(encoder, joint, rotary) or [Refusal(0, reason) for reason in unmet]
-                reasons = reasons or _class_refusals(limits, mounting.name, placement)
+                reasons = reasons or _limit_refusals(limits, mounting.name, placement)
                 if not reasons:
                     motor = motor_encoder if placement == "both" else None
                     changes: dict[str, Any] = {
                         "placement": placement, "mounting": mounting.mounting,
-                        "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
+                        "fitting": document_type(FittingPrice)(mounting=mounting.price, placement=price),
                         **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
                     fitted_document = joint_document.model_copy(update=changes)
@@ -139,12 +142,12 @@ def _joint_options(
         # the refusal at the latest stage shows what is in the way
         counts = Counter((refusal.stage, refusal.reason, refusal.accepted) for refusal in refusals)
         (_, reason, accepted), _ = max(counts.items(), key=lambda row: (row[0][0], row[1]))
-        finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {reason}"
-        by_reason = exclusions_of(joint.name, refusals, names, len(encoders))
+        finding = f"no entry can be fitted to joint {joint.name}; the closest option fails because: {reason}"
+        by_reason = find_exclusions(joint.name, refusals, names, len(encoders))
         listed = [f"{len(row.encoders)} of {row.of} on the {row.placement}: {row.reason}" for row in by_reason]
         further_reasons = f" ({'; '.join(listed[:MOST_REASONS])})" if len(listed) > 1 else ""
         raise source.error(("encoders",), finding + further_reasons, accepted)
-    exclusions += exclusions_of(joint.name, refusals, names, len(encoders))
+    exclusions += find_exclusions(joint.name, refusals, names, len(encoders))
     return tuple(options)
 
 
@@ -190,10 +193,10 @@ def _with_limits(
     )
     same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.same_encoder)
     modules = tuple(tuple(joint_numbers[name] for name in names) for names in limits.modules)
-    forbidden_pairs: list[tuple[Fit, Fit]] = []
+    forbidden_pairs: list[tuple[EncoderAtJoint, EncoderAtJoint]] = []
     for pair in limits.incompatible:
-        one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
-        forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
+        first, second = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
+        forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (first, second)))  # type: ignore[arg-type]
     return Options(
         joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), modules=modules
     )
@@ -211,9 +214,9 @@ def name_problems(
     ]
     classes, limits = names or [AS_IT_IS], document.limits
 
-    def check_name(name: str, names: Sequence[str], at: tuple[str | int, ...], finding: str) -> None:
+    def check_name(name: str, names: Sequence[str], key_path: tuple[str | int, ...], finding: str) -> None:
         if name not in names:
-            problems.append(source.problem(("limits", *at), finding, ", ".join(names) or "none"))
+            problems.append(source.problem(("limits", *key_path), finding, ", ".join(names) or "none"))
 
     for name, joint_limits in limits.joints.items():
         for mounting in joint_limits.mountings or ():
@@ -237,7 +240,7 @@ def name_problems(
     return problems
 
 
-def _words(word: str | None) -> tuple[str, ...]:
+def _as_tuple(word: str | None) -> tuple[str, ...]:
     return () if word is None else (word,)
 
 
@@ -248,7 +251,7 @@ def _measure_refusals(encoder: Encoder, joint: ArmJoint, rotary: bool) -> list[R
     return [Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")]
 
 
-def _class_refusals(limits: JointLimitsDocument, mounting: str, placement: str) -> list[Refusal]:
+def _limit_refusals(limits: JointLimitsDocument, mounting: str, placement: str) -> list[Refusal]:
     """Reason why a joint does not accept a mounting class or a placement."""
     if limits.placements is not None and placement not in limits.placements:
         return [Refusal(1, f"placement is not {' or '.join(limits.placements)}")]

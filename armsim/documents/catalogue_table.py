@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from armsim.documents import units
 from armsim.documents.csv_columns import TableFaults, csv_rows, name_and_unit
 from armsim.documents.files import unprintable_character
-from armsim.documents.table_columns import PRICE_FROM, TableColumn, table_columns, units_of
+from armsim.documents.table_columns import PRICE_FROM, TableColumn, column_units, table_columns
 from armsim.documents.workbook_rows import workbook_rows
 from armsim.errors import InputError, Problem
 from armsim.model.datasheet import TRACK_SHARE
@@ -32,9 +32,9 @@ MOST_ENCODERS, WHY_MOST = 1000, "each is tried at every joint"
 """Largest number of encoders of a catalogue, and why."""
 MOST_SHOWN = 6
 """Largest number of rows named in a remark."""
-EMPTY = ("", "-", "–", "—", "n/a", "n.a.")
+EMPTY_CELLS = ("", "-", "–", "—", "n/a", "n.a.")
 """Cells that state nothing."""
-SIGNED = re.compile(r"(?:\+-|\+/-|±) ?")
+SIGN = re.compile(r"(?:\+-|\+/-|±) ?")
 FLAGS = {"yes": True, "true": True, "no": False, "false": False}
 Location = tuple[int, int]
 
@@ -73,7 +73,7 @@ def read_table(path: Path, raw: bytes) -> Source:
         if len(table.entries) == MOST_ENCODERS and any(cell.strip() for cell in row):
             raise faults.error(line, "", f"more than {MOST_ENCODERS} encoders", f"at most {MOST_ENCODERS}: {WHY_MOST}")
         if any(cell.strip() for cell in row):
-            table.add(line, row, headers, len(cells))
+            table.add_row(line, row, headers, len(cells))
     if table.problems:
         raise InputError(*table.problems)
     if not table.entries:
@@ -87,7 +87,7 @@ def read_table(path: Path, raw: bytes) -> Source:
 
 @dataclass(eq=False)
 class _Table:
-    """A table under reading."""
+    """A table while it is read: entries so far, locations of their values, problems, and what is remarked."""
 
     path: Path
     entries: list[dict[str, Any]] = field(default_factory=list)
@@ -95,8 +95,8 @@ class _Table:
     columns: dict[KeyPath, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
-    empty: dict[str, list[int]] = field(default_factory=dict)
-    assumed: dict[str, str] = field(default_factory=dict)
+    empty_lines: dict[str, list[int]] = field(default_factory=dict)
+    assumed_units: dict[str, str] = field(default_factory=dict)
 
     def fault(self, line: int, column: int, key: str, actual: str, accepted: str) -> None:
         self.problems.append(Problem(str(self.path), line, column, key, actual, accepted))
@@ -141,13 +141,15 @@ class _Table:
                 hint = f"; did you mean {close[0]!r}?" if close else ""
                 self.unknown.append(f"column {text[:60]!r} is not read: it is no key of an encoder{hint}")
             return None
-        if unit and not any(units.scale_of(unit, kind) is not None for kind in column.kinds):
-            finding = f"{unit[:40]!r} is not a unit of {' or '.join(column.kinds) or 'a column without one'}"
-            accepted = f"{name} [{'], ['.join(units_of(column))}]" if column.kinds else f"{name}, without a unit"
+        if unit and not any(units.scale_of(unit, kind) is not None for kind in column.quantity_kinds):
+            finding = f"{unit[:40]!r} is not a unit of {' or '.join(column.quantity_kinds) or 'a column without one'}"
+            accepted = (
+                f"{name} [{'], ['.join(column_units(column))}]" if column.quantity_kinds else f"{name}, without a unit"
+            )
             self.fault(1, number, text, finding, accepted)
         return Header(text, number, column, unit)
 
-    def add(self, line: int, row: Sequence[str], headers: Sequence[Header], width: int) -> None:
+    def add_row(self, line: int, row: Sequence[str], headers: Sequence[Header], width: int) -> None:
         """Read a row as an entry of the catalogue."""
         if len(row) > width and any(cell.strip() for cell in row[width:]):
             accepted = f"{width}; text with the separator in quotes, decimal commas where the separator is another"
@@ -158,7 +160,7 @@ class _Table:
         self.entries.append(entry)
         self.locations |= {("encoders", number): (line, 1), ("encoders", number, "encoder"): (line, 1)}
         texts = {header: " ".join(row[header.number - 1].split()) for header in headers if header.number <= len(row)}
-        of_measures = next((text for header, text in texts.items() if header.column.path[-1] == "measures"), "")
+        measures_text = next((text for header, text in texts.items() if header.column.path[-1] == "measures"), "")
         for header in headers:
             text = texts.get(header, "")
             location = line, header.number
@@ -166,21 +168,21 @@ class _Table:
                 self.fault(
                     *location, header.text, f"the character {unprintable_character(text)}", "characters that show"
                 )
-            elif text.lower() in EMPTY:
-                self.empty.setdefault(header.text, []).append(line)
+            elif text.lower() in EMPTY_CELLS:
+                self.empty_lines.setdefault(header.text, []).append(line)
             else:
-                self._state(entry, number, header, text, location, of_measures.lower())
+                self._store_value(entry, number, header, text, location, measures_text.lower())
         encoder = entry["encoder"]
         encoder.setdefault("measures", "rotation")
         if "name" not in encoder and len(self.problems) == faults:
             self.fault(line, 1, "name", "nothing", "a name for every encoder")
-        for at in (("encoders", number), ("encoders", number, "encoder")):
-            self.columns[at] = str(encoder.get("name"))
+        for key_path in (("encoders", number), ("encoders", number, "encoder")):
+            self.columns[key_path] = str(encoder.get("name"))
 
-    def _state(
+    def _store_value(
         self, entry: dict[str, Any], number: int, header: Header, text: str, location: Location, measures: str
     ) -> None:
-        """State a value of an entry."""
+        """Store a value of an entry, with its location."""
         path, node = header.column.path, entry
         for step in path[:-1] if header.column.part is None else path[:-2]:
             node = node.setdefault(str(step), {})
@@ -204,39 +206,39 @@ class _Table:
                 )
                 return
             node[key] = value
-        at: KeyPath = ("encoders", number, *(path if header.column.part is None else path[:-1]))
-        for size in range(3, len(at) + 1):
-            self.locations.setdefault(at[:size], location)
-            self.columns.setdefault(at[:size], header.text)
+        key_path: KeyPath = ("encoders", number, *(path if header.column.part is None else path[:-1]))
+        for size in range(3, len(key_path) + 1):
+            self.locations.setdefault(key_path[:size], location)
+            self.columns.setdefault(key_path[:size], header.text)
 
     def _value(self, header: Header, text: str, measures: str) -> Any:
         """Plain value of a cell, in the words of the YAML keys."""
         column = header.column
         if column.kind == "flag":
             return FLAGS.get(text.lower(), text)
-        if not column.kinds:
+        if not column.quantity_kinds:
             number = None if column.kind == "word" else _number(text)
             if number is not None:
                 return int(number) if number.is_integer() and abs(number) < 1e15 else number
             return text.lower() if column.kind == "choice" else text
-        sign = SIGNED.match(text)
+        sign = SIGN.match(text)
         if _number(text[sign.end() :] if sign else text) is None:
             return text  # with a unit of its own
         unit = header.unit
         if not unit:
             unit = column.customary_unit(measures) or ""
             if unit:
-                self.assumed.setdefault(header.text, unit)
+                self.assumed_units.setdefault(header.text, unit)
         return f"{text} {unit}".rstrip()
 
     def remarks(self, headers: Sequence[Header]) -> Iterator[str]:
-        """Doubts, in sentences."""
+        """Sentences on what the table leaves open."""
         yield from self.unknown
-        for header, unit in self.assumed.items():
+        for header, unit in self.assumed_units.items():
             yield f"column {header!r} states no unit: {unit} is assumed"
         if not any(header.column.path[-1] == "measures" for header in headers):
             yield "no column 'measures': all are taken to measure rotation"
-        of_size = next((header.text for header in headers if header.column.path[-1] == "outer_diameter"), "")
+        size_header = next((header.text for header in headers if header.column.path[-1] == "outer_diameter"), "")
         lines = [
             self.locations["encoders", number][0]
             for number, entry in enumerate(self.entries)
@@ -244,14 +246,14 @@ class _Table:
         ]
         if lines:
             radius = f"is assumed to be {TRACK_SHARE} of that size, outside the bore, in {_rows(lines)}"
-            yield f"column {of_size!r} is the size of the part: where no radius of the track is stated, it {radius}"
-        for header, lines in self.empty.items():
+            yield f"column {size_header!r} is the size of the part: where no radius of the track is stated, it {radius}"
+        for header, lines in self.empty_lines.items():
             yield f"column {header!r} states nothing in {_rows(lines)}"
 
 
 def _number(text: str) -> float | None:
     try:
-        return units.number(text)
+        return units.read_number(text)
     except ValueError:
         return None
 

@@ -10,39 +10,39 @@ import numpy as np
 from pydantic import Field
 
 from armsim.documents import units
-from armsim.documents.fields import Check, Document, Measured, Word, invalid, measured
+from armsim.documents.fields import Check, Document, QuantityWithKind, Word, invalid, quantity_with_kind
 from armsim.errors import InputError
 from armsim.model.kinematics import ArmJoint, Coupling, ElementaryTransform
 from armsim.sources import KeyPath, Source
 
-WORST_CONDITION = 1e6
+LARGEST_CONDITION_NUMBER = 1e6
 """Largest condition number of a coupling matrix: beyond it an error of a drive moves a joint a million times as far."""
 LARGEST_FACTOR = 1e6
 PER_ANGLE, PER_LENGTH = "length per angle", "angle per length"
-MIMIC = "number in SI units"
+MIMIC_KIND = "number in SI units"
 """Kind of a factor from URDF, for any joints."""
 Fault = Callable[[str, str], InputError]
 """Factory of an error: what was found, what is accepted."""
 
 
-def _read_factor(value: Any) -> Measured:
+def _read_factor(value: Any) -> QuantityWithKind:
     if isinstance(value, int | float) and not isinstance(value, bool):
         if not abs(value) <= LARGEST_FACTOR:
             raise invalid(f"{value} is out of range", f"a number of at most {LARGEST_FACTOR:g}")
-        return Measured(float(value), "number")
+        return QuantityWithKind(float(value), "number")
     if isinstance(value, str):
         for kind in (PER_ANGLE, PER_LENGTH):
             try:
-                return Measured(units.read(value, kind), kind)
+                return QuantityWithKind(units.read_quantity(value, kind), kind)
             except ValueError:
                 continue
-    accepted = f"a number between joints of one kind; else {units.accepted(PER_ANGLE, PER_LENGTH)}"
+    accepted = f"a number between joints of one kind; else {units.accepted_units(PER_ANGLE, PER_LENGTH)}"
     raise invalid(f"{str(value)[:60]!r} is no factor between the motions of two joints", accepted)
 
 
 _QUANTITY = {"type": "string", "pattern": f"^(?:{units.pattern(PER_ANGLE, PER_LENGTH)})$"}
 Factor = Annotated[Any, Check(_read_factor, {"anyOf": [{"type": "number"}, _QUANTITY]})]
-ONE = Measured(1.0, "number")
+UNIT_FACTOR = QuantityWithKind(1.0, "number")
 
 
 class CouplingDocument(Document):
@@ -61,12 +61,12 @@ class FollowerDocument(Document):
 
     joint: Word
     follows: Word | Annotated[dict[Word, Factor], Field(min_length=1)]
-    factor: Factor = ONE
-    offset: Annotated[Any, measured("angle", "length")] | None = None
+    factor: Factor = UNIT_FACTOR
+    offset: Annotated[Any, quantity_with_kind("angle", "length")] | None = None
 
 
 @dataclass(frozen=True)
-class Rule:
+class FollowerRule:
     """Motion of one follower, as stated.
 
     Parameters
@@ -78,14 +78,14 @@ class Rule:
         Factory of an error at the key where the factor is stated.
     """
 
-    factors: Mapping[str, Measured]
+    factors: Mapping[str, QuantityWithKind]
     offset: float
     fault: Fault
 
 
 def stated_followers(
-    documents: Sequence[FollowerDocument], joints: Sequence[ArmJoint], source: Source, at: KeyPath
-) -> dict[str, Rule]:
+    documents: Sequence[FollowerDocument], joints: Sequence[ArmJoint], source: Source, key_path: KeyPath
+) -> dict[str, FollowerRule]:
     """Rules of the followers of an arm document.
 
     Parameters
@@ -93,7 +93,7 @@ def stated_followers(
     documents : sequence of FollowerDocument
     joints : sequence of ArmJoint
         All rows of the chain.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of the list, for error messages.
 
     Returns
@@ -106,31 +106,33 @@ def stated_followers(
         An unknown joint, a second rule for one joint, or an offset of the wrong kind.
     """
     kinds = {joint.name: joint.revolute for joint in joints}
-    rules: dict[str, Rule] = {}
+    rules: dict[str, FollowerRule] = {}
     for number, document in enumerate(documents):
-        path = (*at, number)
+        path = (*key_path, number)
         if document.joint not in kinds:
             raise source.error((*path, "joint"), f"the arm has no joint {document.joint!r}", ", ".join(kinds))
         if document.joint in rules:
             raise source.error((*path, "joint"), f"{document.joint!r} follows twice", "one entry for each follower")
-        follows: dict[str, Measured] = (
+        follows: dict[str, QuantityWithKind] = (
             {document.follows: document.factor} if isinstance(document.follows, str) else document.follows
         )
-        if follows is document.follows and document.factor is not ONE:
+        if follows is document.follows and document.factor is not UNIT_FACTOR:
             raise source.error((*path, "factor"), "beside factors in follows", "one of the two")
         kind = "angle" if kinds[document.joint] else "length"
         if document.offset is not None and document.offset.kind != kind:
-            raise source.error((*path, "offset"), f"is a {document.offset.kind}", units.accepted(kind))
+            raise source.error((*path, "offset"), f"is a {document.offset.kind}", units.accepted_units(kind))
 
         def fault(finding: str, accepted: str, path: KeyPath = path) -> InputError:
             return source.error((*path, "follows"), finding, accepted)
 
-        rules[document.joint] = Rule(follows, document.offset.value if document.offset is not None else 0.0, fault)
+        rules[document.joint] = FollowerRule(
+            follows, document.offset.value if document.offset is not None else 0.0, fault
+        )
     return rules
 
 
-def with_followers(
-    joints: Sequence[ArmJoint], chain: Sequence[ElementaryTransform], rules: Mapping[str, Rule]
+def resolve_followers(
+    joints: Sequence[ArmJoint], chain: Sequence[ElementaryTransform], rules: Mapping[str, FollowerRule]
 ) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
     """Joints with a drive, and the chain in which the others follow them.
 
@@ -150,7 +152,7 @@ def with_followers(
     Raises
     ------
     InputError
-        A follower of an unknown joint, of itself, in a circle, or by a factor of the wrong kind.
+        A follower of an unknown joint or of itself, followers in a cycle, or a factor of the wrong kind.
     """
     if not rules:
         return tuple(joints), list(chain)
@@ -158,19 +160,19 @@ def with_followers(
     driven = [joint for joint in joints if joint.name not in rules]
     numbers = {joint.name: number for number, joint in enumerate(driven)}
 
-    def resolved(name: str, before: tuple[str, ...]) -> tuple[dict[int, float], float]:
+    def resolve_factors(name: str, path: tuple[str, ...]) -> tuple[dict[int, float], float]:
         if name in numbers:
             return {numbers[name]: 1.0}, 0.0
         rule, factors = rules[name], dict[int, float]()
-        if name in before:
-            circle = " follows ".join((*before[before.index(name) :], name))
+        if name in path:
+            circle = " follows ".join((*path[path.index(name) :], name))
             raise rule.fault(f"{circle}", "followers that lead to a joint with a drive")
         offset = rule.offset
         for other, factor in rule.factors.items():
             if other not in by_name:
                 raise rule.fault(f"no joint {other!r}", ", ".join(by_name))
             _check_kind(factor, by_name[name], by_name[other], rule.fault)
-            steps, shift = resolved(other, (*before, name))
+            steps, shift = resolve_factors(other, (*path, name))
             offset += factor.value * shift
             for number, step in steps.items():
                 factors[number] = factors.get(number, 0.0) + factor.value * step
@@ -185,23 +187,23 @@ def with_followers(
         if name in numbers:
             motions.append(replace(motion, joint=numbers[name]))
             continue
-        factors, offset = resolved(name, ())
+        factors, offset = resolve_factors(name, ())
         steps = tuple(sorted((number, factor) for number, factor in factors.items() if factor))
         motions.append(replace(motion, joint=None, value=motion.value + offset, factors=steps))
     return tuple(driven), motions
 
 
-def _check_kind(factor: Measured, joint: ArmJoint, other: ArmJoint, fault: Fault) -> None:
+def _check_kind(factor: QuantityWithKind, joint: ArmJoint, other: ArmJoint, fault: Fault) -> None:
     """Raise an error where a factor is not of the kind required for two joints."""
     kind = "number" if joint.revolute == other.revolute else PER_LENGTH if joint.revolute else PER_ANGLE
-    if factor.kind in (kind, MIMIC):
+    if factor.kind in (kind, MIMIC_KIND):
         return
     finding = f"a {factor.kind} between {joint.name} and {other.name}"
-    raise fault(finding, "a number, since both turn or both slide" if kind == "number" else units.accepted(kind))
+    raise fault(finding, "a number, since both turn or both slide" if kind == "number" else units.accepted_units(kind))
 
 
 def stated_couplings(
-    documents: Sequence[CouplingDocument], joints: Sequence[ArmJoint], source: Source, at: KeyPath
+    documents: Sequence[CouplingDocument], joints: Sequence[ArmJoint], source: Source, key_path: KeyPath
 ) -> tuple[Coupling, ...]:
     """Couplings of an arm document.
 
@@ -210,7 +212,7 @@ def stated_couplings(
     documents : sequence of CouplingDocument
     joints : sequence of ArmJoint
         Those with a drive.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of the list, for error messages.
 
     Returns
@@ -227,7 +229,7 @@ def stated_couplings(
     matrix = np.eye(len(names))
     couplings: list[Coupling] = []
     for number, document in enumerate(documents):
-        path = (*at, number)
+        path = (*key_path, number)
         if document.joint not in names:
             raise source.error((*path, "joint"), f"no joint {document.joint!r} with a drive", ", ".join(names))
         index = names.index(document.joint)
@@ -246,18 +248,18 @@ def stated_couplings(
             row[names.index(other)] = factor.value
         matrix[index] = row
         couplings.append(Coupling(index, tuple(row.tolist()), document.placement == "motor"))
-    check_solvable(matrix, source, at)
+    check_solvable(matrix, source, key_path)
     return tuple(couplings)
 
 
-def check_solvable(matrix: np.ndarray, source: Source, at: KeyPath) -> None:
+def check_solvable(matrix: np.ndarray, source: Source, key_path: KeyPath) -> None:
     """Check that what the drives see determines the motions of the joints.
 
     Parameters
     ----------
     matrix : (joints, joints)
         Motions that the drives see per motions of the joints.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of what states it.
 
     Raises
@@ -266,7 +268,7 @@ def check_solvable(matrix: np.ndarray, source: Source, at: KeyPath) -> None:
         The matrix is singular, or nearly so.
     """
     rows = np.linalg.norm(matrix, axis=1, keepdims=True)
-    if rows.all() and np.linalg.cond(matrix / rows) < WORST_CONDITION:
+    if rows.all() and np.linalg.cond(matrix / rows) < LARGEST_CONDITION_NUMBER:
         return
     finding = "what the drives see does not determine the positions of the joints"
-    raise source.error(at, finding, "couplings of which none repeats others")
+    raise source.error(key_path, finding, "couplings of which none repeats others")

@@ -1,8 +1,8 @@
 """Reader of CSV files: columns with their units in the header.
 
-Instruments write tables in several ways. Values are apart by commas, semicolons or tabs, whichever the header has;
-where they are not apart by commas, a comma may be that of a decimal. A unit stands as ``x [mm]``, ``x (mm)``, ``x/mm``
-or ``x_mm``; capitals in names do not count, but in those of uncertainties.
+Instruments write tables in several ways. Values are separated by commas, semicolons or tabs, whichever the header has;
+if the separator is no comma, a comma may be a decimal comma. A unit is written as ``x [mm]``, ``x (mm)``, ``x/mm`` or
+``x_mm``. Names are read in upper or lower case alike, except those of uncertainties.
 """
 
 from __future__ import annotations
@@ -21,22 +21,24 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.documents import units
 from armsim.documents.files import Unreadable, read_bytes
-from armsim.documents.units import DIMENSIONS, number, scale_of
+from armsim.documents.units import DIMENSIONS, read_number, scale_of
 from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import Source
 
-LARGEST = 2**24
+LARGEST_TABLE = 2**24
 """Maximum size of a file of measurements. [bytes]"""
 SEPARATORS = (";", "\t", ",")
 """Separators of values; the first in the header outside of quotes is used."""
-UNIT = re.compile(r"(?P<name>[^\[\]()/]+?)\s*(?:\[(?P<a>[^\[\]]*)\]|\((?P<b>[^()]*)\)|/(?P<c>[^/]+(?:/[^/]+)?))?")
+HEADER_CELL = re.compile(
+    r"(?P<name>[^\[\]()/]+?)\s*(?:\[(?P<a>[^\[\]]*)\]|\((?P<b>[^()]*)\)|/(?P<c>[^/]+(?:/[^/]+)?))?"
+)
 """A cell of a header."""
-UNCERTAINTY = re.compile(r"(u|U95)( [a-z])?")
+UNCERTAINTY_NAME = re.compile(r"(u|U95)( [a-z])?")
 """Names in which capitals count: u is a standard uncertainty, U an expanded one (JCGM 100:2008, 2.3.1 and 2.3.5)."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
-LONGEST = 100
+LONGEST_TEXT = 100
 """Maximum number of characters of a header or a name."""
-MOST_COLUMNS = 30
+MOST_SHOWN_COLUMNS = 30
 """Maximum number of columns of a refused header in its message."""
 
 
@@ -65,7 +67,7 @@ class Columns:
         line = 1 if row is None else self.lines[row]
         return InputError(Problem(str(self.path), line, 1, key, actual, accepted))
 
-    def without(self, lines: Collection[int]) -> Columns:
+    def without_lines(self, lines: Collection[int]) -> Columns:
         """Columns without the rows of some lines.
 
         Raises
@@ -85,18 +87,18 @@ class Columns:
         return replace(self, numbers=numbers, words=words, lines=[self.lines[row] for row in rows])
 
 
-def source_of(path: Path, raw: bytes | None = None) -> Source:
+def measurement_source(path: Path, raw: bytes | None = None) -> Source:
     """File of measurements as an input with name and hash; ``raw`` is its content, where already read."""
-    return Source(path, {}, {}, hashlib.sha256(read_bytes(path, LARGEST) if raw is None else raw).hexdigest())
+    return Source(path, {}, {}, hashlib.sha256(read_bytes(path, LARGEST_TABLE) if raw is None else raw).hexdigest())
 
 
 def read_columns(
     path: Path,
     numbers: Mapping[str, Sequence[str]],
     words: Sequence[str] = (),
-    needed: Sequence[str] = (),
-    largest: int = LARGEST,
-    blank: Collection[str] = (),
+    required: Sequence[str] = (),
+    max_bytes: int = LARGEST_TABLE,
+    optional_cells: Collection[str] = (),
 ) -> Columns:
     """Read the columns of a CSV file.
 
@@ -106,11 +108,11 @@ def read_columns(
     numbers : mapping of column to the kinds of quantity that it may be
     words : sequence of str
         Columns of text, without a unit.
-    needed : sequence of str
+    required : sequence of str
         Columns that must be there.
-    largest : int
+    max_bytes : int
         Bytes, at most.
-    blank : collection of str
+    optional_cells : collection of str
         Columns of numbers whose cells may be empty: NaN.
 
     Raises
@@ -118,20 +120,20 @@ def read_columns(
     InputError
         With file and line: of a cell that is not a finite number, or is larger than anything of its kind.
     """
-    column_names = [f"{name}{_unit_of(kinds[0])}" for name, kinds in numbers.items()] + list(words)
+    column_names = [f"{name}{_header_unit(kinds[0])}" for name, kinds in numbers.items()] + list(words)
     faults = TableFaults(path)
-    rows = csv_rows(path, read_csv_bytes(path, largest, faults), faults)
+    rows = csv_rows(path, read_csv_bytes(path, max_bytes, faults), faults)
     _, header = next(rows, (1, []))
     if not any(cell.strip() for cell in header):
         raise faults.error(1, "header", "an empty file", ", ".join(column_names))
-    names, scales, kinds = _header(header, numbers, words, faults, ", ".join(column_names))
-    missing = [name for name in needed if name not in names]
+    names, scales, kinds = _read_header(header, numbers, words, faults, ", ".join(column_names))
+    missing = [name for name in required if name not in names]
     if missing:
-        actual = f"no column {missing[0]!r}; read: {_reading(header, names, kinds)}"
+        actual = f"no column {missing[0]!r}; read: {_header_interpretation(header, names, kinds)}"
         raise faults.error(1, "header", actual, ", ".join(column_names))
     out: dict[str, list[float]] = {name: [] for name in names if name in numbers}
     texts: dict[str, list[str]] = {name: [] for name in names if name in words}
-    most = [units.MOST.get(kinds.get(name, ""), units.LARGEST) for name in names]
+    most = [units.LARGEST_BY_KIND.get(kinds.get(name, ""), units.LARGEST_NUMBER) for name in names]
     lines = []
     for line, row in rows:
         if not any(row) or not any(cell.strip() for cell in row):
@@ -143,13 +145,13 @@ def read_columns(
         lines.append(line)
         for name, cell, (factor, zero), bound in zip(names, row, scales, most, strict=True):
             if name in texts:
-                texts[name].append(" ".join(cell.split())[:LONGEST])
+                texts[name].append(" ".join(cell.split())[:LONGEST_TEXT])
                 continue
-            if name in blank and not cell.strip():
+            if name in optional_cells and not cell.strip():
                 out[name].append(math.nan)
                 continue
             try:
-                value = number(cell) * factor + zero
+                value = read_number(cell) * factor + zero
             except ValueError:
                 actual = f"{cell[:60]!r} is not a number" if cell.strip() else "nothing"
                 faults.add(line, name, actual, "a finite number, such as 12.5")
@@ -158,7 +160,7 @@ def read_columns(
                 accepted = f"{kinds[name]} of at most {bound:g} in SI units"
                 faults.add(line, name, f"{cell[:60]!r} is out of range", accepted)
             out[name].append(value)
-    faults.close()
+    faults.raise_problems()
     return Columns(path, {name: np.array(values) for name, values in out.items()}, kinds, texts, lines)
 
 
@@ -168,7 +170,7 @@ class TableFaults:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.problems: list[Problem] = []
-        self.number = 0
+        self.fault_count = 0
 
     def error(self, line: int, key: str, actual: str, accepted: str) -> InputError:
         """Error at a line of the file; of the whole file where that is 0."""
@@ -176,13 +178,13 @@ class TableFaults:
 
     def add(self, line: int, key: str, actual: str, accepted: str) -> None:
         """Record a fault at a line."""
-        self.number += 1
-        if self.number < MOST_LISTED:
+        self.fault_count += 1
+        if self.fault_count < MOST_LISTED:
             self.problems += self.error(line, key, actual, accepted).problems
 
-    def close(self) -> None:
+    def raise_problems(self) -> None:
         """Raise an error with all faults, if any."""
-        further = self.number - len(self.problems)
+        further = self.fault_count - len(self.problems)
         if further:
             self.problems += self.error(0, "", f"{further} more errors of this kind", "").problems
         if self.problems:
@@ -204,7 +206,7 @@ def read_csv_bytes(path: Path, largest: int, faults: TableFaults) -> bytes:
 
 
 def csv_rows(path: Path, raw: bytes, faults: TableFaults) -> Iterator[tuple[int, list[str]]]:
-    """Rows of a CSV file with their line numbers, from 1; decimal commas as points where values are not apart by them.
+    """Rows of a CSV file with their line numbers, from 1; decimal commas are read as points if they are no separators.
 
     Raises
     ------
@@ -227,7 +229,7 @@ def csv_rows(path: Path, raw: bytes, faults: TableFaults) -> Iterator[tuple[int,
         ) from error
     except csv.Error as error:
         raise faults.error(
-            reader.line_num, "", f"no row of values: {error}", "values apart by commas, semicolons or tabs"
+            reader.line_num, "", f"no row of values: {error}", "values separated by commas, semicolons or tabs"
         ) from error
 
 
@@ -238,26 +240,26 @@ def _with_point(cell: str) -> str:
 
 def name_and_unit(cell: str, names: Sequence[str]) -> tuple[str, str]:
     """Name and unit of a header cell; the name is empty where the cell is invalid."""
-    if len(cell) > LONGEST:
+    if len(cell) > LONGEST_TEXT:
         return "", ""
-    match = UNIT.fullmatch(cell.strip())
+    match = HEADER_CELL.fullmatch(cell.strip())
     if match is None:
         return "", ""
     name, unit = match["name"].strip(), next((part for part in match.group("a", "b", "c") if part), "").strip()
-    names_by_lower = {column.lower(): column for column in names if not UNCERTAINTY.fullmatch(column)}
-    exact = {column for column in names if UNCERTAINTY.fullmatch(column)}
+    names_by_lower = {column.lower(): column for column in names if not UNCERTAINTY_NAME.fullmatch(column)}
+    exact = {column for column in names if UNCERTAINTY_NAME.fullmatch(column)}
     first, _, last = name.rpartition("_")
     if name.lower() not in names_by_lower and not unit and first.lower() in names_by_lower:
         name, unit = first, last  # x_mm
     return name if name in exact else names_by_lower.get(name.lower(), name), unit
 
 
-def _unit_of(kind: str) -> str:
+def _header_unit(kind: str) -> str:
     """Unit of a kind of quantity as written in a header; empty if it has none."""
     return f" [{DIMENSIONS[kind][1][0]}]" if kind in DIMENSIONS else ""
 
 
-def _header(
+def _read_header(
     header: list[str], numbers: Mapping[str, Sequence[str]], words: Sequence[str], faults: TableFaults, accepted: str
 ) -> tuple[list[str], list[tuple[float, float]], dict[str, str]]:
     """Names of the columns, factor and zero of the unit of each, and the kinds of those that are numbers.
@@ -290,18 +292,18 @@ def _header(
         scales.append(scale)
     if wrong:
         actual, columns = wrong[0]
-        raise faults.error(1, "header", f"{actual}; read: {_reading(header, names, kinds)}", columns)
+        raise faults.error(1, "header", f"{actual}; read: {_header_interpretation(header, names, kinds)}", columns)
     return names, scales, kinds
 
 
-def _reading(header: Sequence[str], names: Sequence[str], kinds: Mapping[str, str]) -> str:
+def _header_interpretation(header: Sequence[str], names: Sequence[str], kinds: Mapping[str, str]) -> str:
     """Interpretation of a header: per column its name and kind."""
     out = []
-    for cell, name in zip(header[:MOST_COLUMNS], names, strict=False):
-        text = " ".join(cell.split())[:LONGEST]
+    for cell, name in zip(header[:MOST_SHOWN_COLUMNS], names, strict=False):
+        text = " ".join(cell.split())[:LONGEST_TEXT]
         if not name:
             out.append(f"{text!r} not read")
         else:
             out.append(f"{text} as {kinds.get(name, 'words')}")
-    further = [f"{len(header) - MOST_COLUMNS} more"] if len(header) > MOST_COLUMNS else []
+    further = [f"{len(header) - MOST_SHOWN_COLUMNS} more"] if len(header) > MOST_SHOWN_COLUMNS else []
     return ", ".join([*out, *further])

@@ -15,9 +15,9 @@ from armsim.documents.csv_columns import Columns, read_columns
 from armsim.physics.harmonics import HarmonicFit, fit_harmonics
 
 UP, DOWN = ("up", "+", "+1", "1", "forward", "cw"), ("down", "-", "-1", "backward", "ccw")
-LEAST = 8
+LEAST_POINTS = 8
 """Minimum number of points of a curve."""
-EQUAL = 1e-3
+STEP_TOLERANCE = 1e-3
 """Share of a step by which equal steps may differ."""
 MOST_PARTS = 50
 """Maximum number of equal steps in the smallest gap between angles: a gap of 7 deg may be 7 of 360 steps."""
@@ -69,7 +69,7 @@ class Curve:
         gaps = gaps[gaps > 1.0 / MOST_STEPS]
         for parts in range(1, MOST_PARTS + 1) if len(gaps) else ():
             steps = round(parts / float(gaps.min()))
-            if np.abs(positions * steps - np.round(positions * steps)).max() <= EQUAL:
+            if np.abs(positions * steps - np.round(positions * steps)).max() <= STEP_TOLERANCE:
                 return steps
         return None
 
@@ -118,14 +118,16 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
     if rotary and len(error) and np.abs(error).max() > LARGEST_ERROR:
         row = int(np.argmax(np.abs(error)))
         size = f"an error of {np.degrees(error[row]):.4g} deg"
-        raise columns.fault(row, "error", size, "reading minus truth, below half a radian; was the reading meant?")
+        raise columns.fault(
+            row, "error", size, "reading minus truth, below half a radian; does the column hold readings?"
+        )
     names = columns.words.get("sensor") or [path.stem] * len(positions)
     directions = _directions(columns, len(positions))
     rows: dict[str, list[int]] = {}
     for row, name in enumerate(names):
         rows.setdefault(name, []).append(row)
     if not rows:
-        raise columns.fault(None, "", "no rows", f"{LEAST} points at least")
+        raise columns.fault(None, "", "no rows", f"{LEAST_POINTS} points at least")
     return tuple(
         _sensor_curve(columns, name, rotary, np.array(lines), positions, error, directions)
         for name, lines in rows.items()
@@ -135,8 +137,8 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
 def _sensor_curve(
     columns: Columns, name: str, rotary: bool, rows: Array, positions: Array, error: Array, directions: Array | None
 ) -> Curve:
-    if len(rows) < LEAST:
-        raise columns.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST} at least")
+    if len(rows) < LEAST_POINTS:
+        raise columns.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST_POINTS} at least")
     row_of_point: dict[tuple[float, float, float], int] = {}
     for row in rows.tolist():
         key = (float(positions[row]), float(error[row]), 0.0 if directions is None else float(directions[row]))
@@ -148,8 +150,12 @@ def _sensor_curve(
     angle = positions[rows]
     if directions is None:
         steps = np.sign(np.diff(angle))
-        turns = np.concatenate([steps[:1], steps])
-        direction = turns if np.any(turns > 0) and np.any(turns < 0) and _in_long_runs(turns) else np.zeros(len(rows))
+        step_directions = np.concatenate([steps[:1], steps])
+        direction = (
+            step_directions
+            if np.any(step_directions > 0) and np.any(step_directions < 0) and _in_long_runs(step_directions)
+            else np.zeros(len(rows))
+        )
     else:
         direction = directions[rows]
     return Curve(name, rotary, angle, error[rows], direction)

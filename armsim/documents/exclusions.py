@@ -32,7 +32,9 @@ class Refusal:
     placement: str = ""
 
 
-def exclusions_of(joint: str, refusals: Sequence[Refusal], mountings: Sequence[str], number: int) -> list[Exclusion]:
+def find_exclusions(
+    joint: str, refusals: Sequence[Refusal], mountings: Sequence[str], encoder_count: int
+) -> list[Exclusion]:
     """Reasons that exclude encoders at a joint, by placement, the most frequent first.
 
     An encoder counts under each of its reasons. A reason that only some ways of mounting have names them.
@@ -44,22 +46,27 @@ def exclusions_of(joint: str, refusals: Sequence[Refusal], mountings: Sequence[s
         Of all options; those by limits on placements and mountings are not of encoders and are left out.
     mountings : sequence of str
         Names of the ways of mounting.
-    number : int
+    encoder_count : int
         Encoders of the catalogue.
     """
-    ways: dict[tuple[str, str, str], list[str]] = defaultdict(list)
+    refused_mountings: dict[tuple[str, str, str], list[str]] = defaultdict(list)
     for refusal in refusals:
-        if refusal.stage != 1 and refusal.mounting not in ways[refusal.placement, refusal.reason, refusal.encoder]:
-            ways[refusal.placement, refusal.reason, refusal.encoder].append(refusal.mounting)
+        if (
+            refusal.stage != 1
+            and refusal.mounting not in refused_mountings[refusal.placement, refusal.reason, refusal.encoder]
+        ):
+            refused_mountings[refusal.placement, refusal.reason, refusal.encoder].append(refusal.mounting)
     encoders: dict[tuple[str, str], list[str]] = defaultdict(list)
     reasons: dict[tuple[str, str], int] = defaultdict(int)
-    for (placement, reason, encoder), of_mountings in ways.items():
-        some = "" if len(of_mountings) == len(mountings) else f" (mounting {', '.join(of_mountings)})"
-        encoders[placement, reason + some].append(encoder)
+    for (placement, reason, encoder), mountings_refused in refused_mountings.items():
+        mounting_text = (
+            "" if len(mountings_refused) == len(mountings) else f" (mounting {', '.join(mountings_refused)})"
+        )
+        encoders[placement, reason + mounting_text].append(encoder)
         reasons[placement, encoder] += 1
     out = []
     for (placement, reason), names in encoders.items():
         by_one_reason = sum(reasons[placement, name] == 1 for name in names)
-        out.append(Exclusion(joint, placement, reason, tuple(names), by_one_reason, number))
+        out.append(Exclusion(joint, placement, reason, tuple(names), by_one_reason, encoder_count))
     placements = list(dict.fromkeys(row.placement for row in out))
     return sorted(out, key=lambda row: (placements.index(row.placement), -len(row.encoders)))

@@ -13,8 +13,8 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 from armsim.documents import units
 from armsim.errormodel.distributions import MAY_HAVE_MEAN, Distribution, DistributionName, Magnitude
 
-LIMITED: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "fixed")
-SCATTERED: tuple[DistributionName, ...] = ("normal", "rayleigh")
+LIMIT_LAWS: tuple[DistributionName, ...] = ("uniform", "triangular", "arcsine", "fixed")
+STD_LAWS: tuple[DistributionName, ...] = ("normal", "rayleigh")
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +37,7 @@ class Document(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
 
-class Measured(NamedTuple):
+class QuantityWithKind(NamedTuple):
     """A quantity whose kind depends on its key: SI value and kind."""
 
     value: float
@@ -62,33 +62,37 @@ def invalid(finding: str, accepted: str) -> PydanticCustomError:
     return PydanticCustomError("armsim", "{found}", {"found": finding, "accepted": accepted})
 
 
-def _read(value: Any, kinds: tuple[str, ...]) -> Measured:
+def _read(value: Any, kinds: tuple[str, ...]) -> QuantityWithKind:
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-        raise invalid(f"{_excerpt(value)} is not a number with a unit", units.accepted(*kinds))
+        raise invalid(f"{_excerpt(value)} is not a number with a unit", units.accepted_units(*kinds))
     if not isinstance(value, str):
-        raise invalid(f"bare number {value} without a unit", units.accepted(*kinds))
+        raise invalid(f"bare number {value} without a unit", units.accepted_units(*kinds))
     for kind in kinds:
         try:
-            out = Measured(units.read(value, kind), kind)
+            out = QuantityWithKind(units.read_quantity(value, kind), kind)
         except ValueError:
             continue
-        if abs(out.value) > units.MOST.get(kind, units.LARGEST):
-            raise invalid(f"{value!r} is out of range", f"{kind} of at most {units.MOST[kind]:g} in SI units")
+        if abs(out.value) > units.LARGEST_BY_KIND.get(kind, units.LARGEST_NUMBER):
+            raise invalid(
+                f"{value!r} is out of range", f"{kind} of at most {units.LARGEST_BY_KIND[kind]:g} in SI units"
+            )
         return out
     try:
-        units.read(value, *kinds)
+        units.read_quantity(value, *kinds)
     except ValueError as error:
-        raise invalid(str(error), units.accepted(*kinds)) from error
+        raise invalid(str(error), units.accepted_units(*kinds)) from error
     raise AssertionError("unreachable: one kind accepts exactly what all kinds accept")
 
 
-def _check_bounds(measured: Measured, least: float | None, above: bool, most: float | None, raw: Any = None) -> float:
-    value = measured.value
+def _check_bounds(
+    size: QuantityWithKind, least: float | None, above: bool, most: float | None, raw: Any = None
+) -> float:
+    value = size.value
     text = f"{value:g}" if raw is None else _excerpt(raw)
     if least is not None and (value < least or (above and value == least)):
-        raise invalid(f"{text} is too small", f"{'more than' if above else 'at least'} {_bound(least, measured.kind)}")
+        raise invalid(f"{text} is too small", f"{'more than' if above else 'at least'} {_bound(least, size.kind)}")
     if most is not None and value > most:
-        raise invalid(f"{text} is too large", f"at most {_bound(most, measured.kind)}")
+        raise invalid(f"{text} is too large", f"at most {_bound(most, size.kind)}")
     return value
 
 
@@ -97,7 +101,7 @@ def _bound(value: float, kind: str) -> str:
     if not value:
         return "0"
     unit = units.DIMENSIONS[kind][1][0]
-    return f"{value / (units.in_si(unit, kind) or 1.0):.4g} {unit}"
+    return f"{value / (units.si_factor(unit, kind) or 1.0):.4g} {unit}"
 
 
 def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
@@ -120,10 +124,12 @@ def quantity(*kinds: str, least: float | None = None, above: bool = False, most:
     return Check(lambda value: _check_bounds(_read(value, kinds), least, above, most, value), _schema(kinds))
 
 
-def measured(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
+def quantity_with_kind(
+    *kinds: str, least: float | None = None, above: bool = False, most: float | None = None
+) -> Check:
     """Check that reads a `Measured`, whose kind is compared once the joint is known; ``most`` is of the first kind."""
 
-    def read(value: Any) -> Measured:
+    def read(value: Any) -> QuantityWithKind:
         out = _read(value, kinds)
         _check_bounds(out, least, above, most if out.kind == kinds[0] else None, value)
         return out
@@ -149,7 +155,7 @@ def tolerance(
     centred : str
         Reason why it can have no mean; empty where it can.
     """
-    laws = [d for d in (*LIMITED, *SCATTERED) if magnitude or d != "rayleigh"]
+    laws = [d for d in (*LIMIT_LAWS, *STD_LAWS) if magnitude or d != "rayleigh"]
     if visit:
         laws = ["uniform", "normal"]
 
@@ -165,36 +171,36 @@ def tolerance(
     return Check(read, _tolerance_schema(kinds, laws, magnitude, not centred))
 
 
-SIZES: tuple[tuple[str, float, bool], ...] = (
+SIZE_SUFFIXES: tuple[tuple[str, float, bool], ...] = (
     (r"peak[ -]to[ -]peak|p-?p", 0.5, True), (r"rms|1 ?sigma", 1.0, False), (r"2 ?sigma", 1 / 2, False),
     (r"3 ?sigma", 1 / 3, False),
 )  # fmt: skip
 """Suffixes of a size on data sheets: pattern, factor to the scale of the law, and whether that scale is the limit
 (True) or the standard deviation."""
-_EITHER_WAY = re.compile(r"(?:\+-|\+/-|±) ?(?=[\d.])")
-_SIZE = re.compile(rf"(.{{1,60}}?) ({'|'.join(pattern for pattern, _, _ in SIZES)})")
+_PLUS_MINUS = re.compile(r"(?:\+-|\+/-|±) ?(?=[\d.])")
+_SIZE = re.compile(rf"(.{{1,60}}?) ({'|'.join(pattern for pattern, _, _ in SIZE_SUFFIXES)})")
 
 
-def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[DistributionName]) -> tuple[Measured, bool]:
+def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[DistributionName]) -> tuple[QuantityWithKind, bool]:
     """Size of a tolerance in the notation of data sheets, and whether it is a limit."""
     text = value.strip() if isinstance(value, str) else ""
-    sign = _EITHER_WAY.match(text)
+    sign = _PLUS_MINUS.match(text)
     size_match = None if sign else _SIZE.fullmatch(text)
     if size_match is None:
         return _read(text[sign.end() :] if sign else value, kinds), True
     share, is_limit = next(
-        (share, is_limit) for pattern, share, is_limit in SIZES if re.fullmatch(pattern, size_match[2])
+        (share, is_limit) for pattern, share, is_limit in SIZE_SUFFIXES if re.fullmatch(pattern, size_match[2])
     )
     if not is_limit and "normal" not in laws:
-        raise invalid(f"{_excerpt(value)} where no normal law is taken", units.accepted(*kinds))
+        raise invalid(f"{_excerpt(value)}, but no normal law is accepted here", units.accepted_units(*kinds))
     size = _read(size_match[1], kinds)
-    return Measured(share * size.value, size.kind), is_limit
+    return QuantityWithKind(share * size.value, size.kind), is_limit
 
 
 def is_bare(value: Any) -> bool:
     """Whether a tolerance is written as a bare number with a unit, which does not show that it is one."""
     text = value.strip() if isinstance(value, str) else ""
-    return bool(text) and _EITHER_WAY.match(text) is None and _SIZE.fullmatch(text) is None
+    return bool(text) and _PLUS_MINUS.match(text) is None and _SIZE.fullmatch(text) is None
 
 
 def _tolerance(
@@ -202,13 +208,13 @@ def _tolerance(
 ) -> Tolerance:
     mean_form = "" if centred else "mean: X, "
     form = f"X, {{{mean_form}limit: X, distribution: ...}} or {{{mean_form}std: X, distribution: ...}}, with X "
-    form += units.accepted(*kinds)
+    form += units.accepted_units(*kinds)
     if not isinstance(value, dict):
         size, is_limit = _sheet_size(value, kinds, laws)
         _check_bounds(size, 0.0, False, None, value)
         return Tolerance(Distribution("uniform" if is_limit else "normal", size.value), None, size.kind)
     if centred and "mean" in value:
-        raise invalid("'mean' of a tolerance that has none", f"leave it out: {centred}")
+        raise invalid("'mean' of a tolerance that can have none", f"leave it out: {centred}")
     known_keys = (
         {"limit", "std", "distribution"} | ({"phase"} if magnitude else set()) | (set() if centred else {"mean"})
     )
@@ -220,19 +226,21 @@ def _tolerance(
     is_limit = "limit" in value
     size = _read(value["limit" if is_limit else "std"], kinds)
     _check_bounds(size, 0.0, False, None)
-    admissible_laws = [law for law in laws if law in (LIMITED if is_limit else SCATTERED)]
+    admissible_laws = [law for law in laws if law in (LIMIT_LAWS if is_limit else STD_LAWS)]
     if "mean" in value:
         admissible_laws = [law for law in admissible_laws if law in MAY_HAVE_MEAN]
     law = value.get("distribution", admissible_laws[0])
     if law not in admissible_laws:
-        of = f"a {'limit' if is_limit else 'std'}{' with a mean' if 'mean' in value else ''}"
-        raise invalid(f"distribution {_excerpt(law)} of {of}", ", ".join(admissible_laws))
+        statement = f"a {'limit' if is_limit else 'std'}{' with a mean' if 'mean' in value else ''}"
+        raise invalid(f"distribution {_excerpt(law)} of {statement}", ", ".join(admissible_laws))
     phase = _read(value["phase"], ("angle",)).value if "phase" in value else None
     if "mean" not in value:
         return Tolerance(Distribution(law, size.value), phase, size.kind)
     mean = _read(value["mean"], kinds)
     if mean.kind != size.kind:
-        raise invalid(f"a mean that is of {_kind(mean.kind)}, of a tolerance of {_kind(size.kind)}", "both alike")
+        raise invalid(
+            f"a mean that is of {_with_article(mean.kind)}, of a tolerance of {_with_article(size.kind)}", "both alike"
+        )
     spread = Distribution(law, size.value, mean.value)
     if magnitude and spread.centre and mean.value * (1 + 1e-12) < spread.limit - abs(mean.value):
         accepted = "a mean that is no less than the limit, or than three standard deviations: a size is not negative"
@@ -240,7 +248,7 @@ def _tolerance(
     return Tolerance(spread, phase, size.kind)
 
 
-def _kind(kind: str) -> str:
+def _with_article(kind: str) -> str:
     return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
@@ -287,7 +295,7 @@ def _word(value: Any) -> Any:
 Word = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), BeforeValidator(_word)]
 
 
-def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
+def limited_list(most: int, why: str) -> tuple[Any, BeforeValidator]:
     """Annotations of a field for a list of 1 to ``most`` items; ``why`` is the reason for the bound, for messages."""
 
     def check(value: Any) -> Any:
@@ -310,14 +318,14 @@ def _excerpt(value: Any) -> str:
 def _schema(kinds: tuple[str, ...], sheet_forms: bool = False) -> dict[str, Any]:
     """JSON Schema of a quantity; with ``sheet_forms`` also in the notation of data sheets."""
     sign, size = (
-        (r"(?:(?:\+-|\+/-|±) ?)?", rf"(?: (?:{'|'.join(size_pattern for size_pattern, _, _ in SIZES)}))?")
+        (r"(?:(?:\+-|\+/-|±) ?)?", rf"(?: (?:{'|'.join(size_pattern for size_pattern, _, _ in SIZE_SUFFIXES)}))?")
         if sheet_forms
         else ("", "")
     )
     return {
         "type": "string",
         "pattern": rf"^\s*{sign}{units.pattern(*kinds)}{size}\s*$",
-        "description": units.accepted(*kinds),
+        "description": units.accepted_units(*kinds),
         "examples": [f"1 {units.DIMENSIONS[kinds[0]][1][0]}"],
     }
 
@@ -327,7 +335,7 @@ def _tolerance_schema(
 ) -> dict[str, Any]:
     size = _schema(kinds)
     forms: list[dict[str, Any]] = [_schema(kinds, sheet_forms=True)]
-    for key, family in (("limit", LIMITED), ("std", SCATTERED)):
+    for key, family in (("limit", LIMIT_LAWS), ("std", STD_LAWS)):
         admissible_laws = [law for law in laws if law in family]
         if admissible_laws:
             properties: dict[str, Any] = {key: size, "distribution": {"enum": admissible_laws}}

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from armsim.errors import HIDDEN
 
-LARGEST = 2**20
-"""Maximum size of an input file [bytes]. The document of an arm with a hundred joints has a twentieth of it."""
+LARGEST_FILE = 2**20
+"""Maximum size of an input file [bytes]; the document of an arm with a hundred joints is 20 times smaller."""
 
 
 class Unreadable(Exception):
@@ -22,7 +22,7 @@ class Unreadable(Exception):
         super().__init__(finding)
 
 
-def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
+def read_bytes(path: Path, largest: int = LARGEST_FILE) -> bytes:
     """Read a regular file of bounded size; devices, pipes and folders are never read.
 
     Raises
@@ -39,15 +39,15 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
         with open(path, "rb") as file:
             raw = file.read(largest + 1)
     except FileNotFoundError as error:
-        raise Unreadable(f"file not found: {path.name} (looked in {path.parent})", _existing(path)) from error
+        raise Unreadable(f"file not found: {path.name} (looked in {path.parent})", _similar_files(path)) from error
     except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
         raise Unreadable(f"cannot be read: {getattr(error, 'strerror', None) or error}", "a readable file") from error
-    if len(raw) > largest:  # such as a file of the system that states no size
+    if len(raw) > largest:  # such as a system file that states no size
         raise Unreadable("too many bytes", f"a file of at most {largest} bytes")
     return raw
 
 
-def _existing(path: Path) -> str:
+def _similar_files(path: Path) -> str:
     """Accepted alternatives to a missing file: files of the same folder with similar names."""
     try:
         names = [entry.name for entry in os.scandir(path.parent) if entry.is_file()]

@@ -29,10 +29,10 @@ class FormerKey:
     until: str
 
 
-ENCODERS = frozenset({"", "encoder", "motor_encoder"})
-NEEDS = frozenset({"needs", "motor", "output"})
-FORMER = (
-    FormerKey("turns_by", "multiturn", ENCODERS | NEEDS, "0.3"),
+ENCODER_KEYS = frozenset({"", "encoder", "motor_encoder"})
+NEEDS_KEYS = frozenset({"needs", "motor", "output"})
+FORMER_KEYS = (
+    FormerKey("turns_by", "multiturn", ENCODER_KEYS | NEEDS_KEYS, "0.3"),
     FormerKey("through", "waypoints", frozenset({"tasks"}), "0.3"),
     FormerKey("together", "same_encoder", frozenset({"limits"}), "0.3"),
     FormerKey("apart", "incompatible", frozenset({"limits"}), "0.3"),
@@ -43,22 +43,22 @@ FORMER = (
 )
 
 
-def former_key(above: KeyPath, name: Any) -> FormerKey | None:
+def former_key(parent_path: KeyPath, name: Any) -> FormerKey | None:
     """Renamed key of a former name below a key path; None where the name is none."""
-    parent = next((part for part in reversed(above) if isinstance(part, str)), "")
-    return next((key for key in FORMER if key.name == name and parent in key.parents), None)
+    parent = next((part for part in reversed(parent_path) if isinstance(part, str)), "")
+    return next((key for key in FORMER_KEYS if key.name == name and parent in key.parents), None)
 
 
-def with_present_keys(data: Any, above: KeyPath, renamed: Callable[[KeyPath, FormerKey], None]) -> Any:
+def with_present_keys(data: Any, parent_path: KeyPath, on_renamed: Callable[[KeyPath, FormerKey], None]) -> Any:
     """Values of a document under the present names of their keys.
 
     Parameters
     ----------
     data : Any
         Value as it was read.
-    above : key path
+    parent_path : key path
         Its place in the document.
-    renamed : callable
+    on_renamed : callable
         Is called with the key path as written, and the renamed key, for every former name.
 
     Returns
@@ -67,21 +67,21 @@ def with_present_keys(data: Any, above: KeyPath, renamed: Callable[[KeyPath, For
         The same object where no key has a former name.
     """
     if isinstance(data, list):
-        items = [with_present_keys(item, (*above, n), renamed) for n, item in enumerate(data)]
+        items = [with_present_keys(item, (*parent_path, n), on_renamed) for n, item in enumerate(data)]
         return items if any(new is not old for new, old in zip(items, data, strict=True)) else data
     if not isinstance(data, dict):
         return data
     out, changed = {}, False
     for name, value in data.items():
-        former = former_key(above, name)
+        former = former_key(parent_path, name)
         if former is not None and former.present not in data:
-            renamed((*above, name), former)
+            on_renamed((*parent_path, name), former)
             name, changed = former.present, True
-        out[name] = with_present_keys(value, (*above, name), renamed)
+        out[name] = with_present_keys(value, (*parent_path, name), on_renamed)
         changed = changed or out[name] is not value
     return out if changed else data
 
 
-def note_of(location: str, key: FormerKey) -> str:
+def renaming_note(location: str, key: FormerKey) -> str:
     """Note on a former name at a location, such as a file and line."""
     return f"{location}: {key.name!r} is now called {key.present!r}; the former name is read until armsim {key.until}"

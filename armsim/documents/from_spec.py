@@ -14,13 +14,13 @@ from armsim.documents import units
 from armsim.documents.fields import (
     Check,
     Document,
-    Measured,
+    QuantityWithKind,
     Tolerance,
     Word,
     count,
-    measured,
     number,
     quantity,
+    quantity_with_kind,
     tolerance,
 )
 from armsim.errormodel.distributions import Distribution, Magnitude
@@ -28,7 +28,7 @@ from armsim.field_spec import DeclaredField, Key, Measures, declared_fields, is_
 from armsim.sources import KeyPath, Source
 
 T = TypeVar("T")
-FAMILIES: dict[str, dict[Measures, tuple[str, ...]]] = {
+KINDS_BY_MEASURES: dict[str, dict[Measures, tuple[str, ...]]] = {
     "position": {"rotation": ("angle",), "translation": ("length",)},
     "position drift": {"rotation": ("angular drift",), "translation": ("linear drift",)},
     "position stiffness": {"rotation": ("angular stiffness",), "translation": ("stiffness",)},
@@ -36,10 +36,10 @@ FAMILIES: dict[str, dict[Measures, tuple[str, ...]]] = {
     "resolution": {"rotation": ("bits", "counts", "angle"), "translation": ("length",)},
 }
 """Accepted kinds of a quantity that is an angle or a length, by what the sensor measures."""
-SCALES: dict[Measures, str] = {
+SCALE_NAMES: dict[Measures, str] = {
     "rotation": "a rotary scale or a joint that turns", "translation": "a linear scale or a slide",
 }  # fmt: skip
-EITHER = {
+ALTERNATIVE_KINDS = {
     "slope or ratio": ("slope", "ratio"), "ratio or length": ("ratio", "length"), "offset": ("length", "angle"),
     "subdivision": ("bits", "counts"),
 }  # fmt: skip
@@ -47,15 +47,15 @@ EITHER = {
 EVERY_VISIT = "a quantity that changes from visit to visit has mean zero; a constant part belongs under another key"
 
 
-def kinds(key: Key) -> tuple[str, ...]:
+def quantity_kinds(key: Key) -> tuple[str, ...]:
     """Kinds of quantity that a field accepts, whatever the sensor measures."""
-    family = FAMILIES.get(key.kind)
+    family = KINDS_BY_MEASURES.get(key.kind)
     if family is not None:
         return tuple(dict.fromkeys(kind for sensor_kinds in family.values() for kind in sensor_kinds))
-    return EITHER.get(key.kind, (key.kind,))
+    return ALTERNATIVE_KINDS.get(key.kind, (key.kind,))
 
 
-def check(key: Key, law: type = float) -> Check:
+def key_check(key: Key, law: type = float) -> Check:
     """Check of a number, quantity or tolerance as its key declares it."""
     if key.kind == "number":
         return number(key.check or (lambda x: True), key.accepted)
@@ -63,28 +63,30 @@ def check(key: Key, law: type = float) -> Check:
         return count(int(key.least or 0), int(key.most or 0), key.why)
     if law in (Distribution, Magnitude):
         centred = EVERY_VISIT if key.visit else key.centred
-        return tolerance(*kinds(key), magnitude=law is Magnitude, visit=key.visit, most=key.most, centred=centred)
-    if key.kind in FAMILIES or key.kind in EITHER:
-        return measured(*kinds(key), least=key.least, above=key.above, most=key.most)
-    return quantity(*kinds(key), least=key.least, above=key.above, most=key.most)
+        return tolerance(
+            *quantity_kinds(key), magnitude=law is Magnitude, visit=key.visit, most=key.most, centred=centred
+        )
+    if key.kind in KINDS_BY_MEASURES or key.kind in ALTERNATIVE_KINDS:
+        return quantity_with_kind(*quantity_kinds(key), least=key.least, above=key.above, most=key.most)
+    return quantity(*quantity_kinds(key), least=key.least, above=key.above, most=key.most)
 
 
 def _type(field: DeclaredField) -> Any:
     """Type of a field in a document."""
     key = field.key
     if is_nested(field):
-        document_type: Any = document_of(field.type)
+        key_type: Any = document_type(field.type)
     elif key.kind == "word":
-        document_type = Word
+        key_type = Word
     elif key.kind == "flag":
-        document_type = bool
+        key_type = bool
     elif key.kind == "choice":
-        document_type = _choice(key.choices or get_args(field.type))
+        key_type = _choice(key.choices or get_args(field.type))
     elif set(get_args(field.type)) == {float}:
-        document_type = _fixed_tuple(Annotated[float, check(key)], len(get_args(field.type)))
+        key_type = _fixed_tuple(Annotated[float, key_check(key)], len(get_args(field.type)))
     else:
-        document_type = Annotated[Any, check(key, field.type)]
-    return Annotated[list[document_type], Field(min_length=int(key.least or 0))] if field.many else document_type
+        key_type = Annotated[Any, key_check(key, field.type)]
+    return Annotated[list[key_type], Field(min_length=int(key.least or 0))] if field.many else key_type
 
 
 def _fixed_tuple(item_type: Any, number: int) -> Any:
@@ -99,7 +101,7 @@ def _choice(words: tuple[Any, ...]) -> Any:
 
 
 @lru_cache(maxsize=128)
-def document_of(owner: Any) -> Any:
+def document_type(owner: Any) -> Any:
     """Document type of a class: one key per declared field, optional where the model has a default."""
     return extend_document(owner, owner.__name__ + "Document")
 
@@ -109,7 +111,7 @@ def extend_document(
     name: str,
     more: dict[str, Any] | None = None,
     checks: dict[str, Any] | None = None,
-    elsewhere: tuple[str, ...] = (),
+    excluded: tuple[str, ...] = (),
     base: type[Document] = Document,
 ) -> Any:
     """Document type of a class, with additional keys and checks.
@@ -123,11 +125,11 @@ def extend_document(
         Additional keys: pairs of type and default, as pydantic takes them.
     checks : dict, optional
         Validators between the keys.
-    elsewhere : tuple of str
+    excluded : tuple of str
         Fields that are stated in another document and left out here.
     base : type
     """
-    fields = keys_of(owner, elsewhere)
+    fields = document_fields(owner, excluded)
     out = create_model(
         name, __base__=base, __doc__=(owner.__doc__ or "").split("\n")[0], __validators__=checks or {},
         **{**(more or {}), **fields, **(more or {})},
@@ -135,11 +137,11 @@ def extend_document(
     return cast(Any, out)
 
 
-def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
+def document_fields(owner: type, excluded: tuple[str, ...] = ()) -> dict[str, Any]:
     """Pairs of type and default, as pydantic takes them, for every declared field of a class."""
     fields: dict[str, Any] = {}
     for field in declared_fields(owner):
-        if field.name in elsewhere or field.key.kind == "constraints":
+        if field.name in excluded or field.key.kind == "constraints":
             continue
         alias = field.yaml if field.yaml != field.name else None
         default: Any = ... if field.needed else None
@@ -151,11 +153,11 @@ def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
 def field_check(owner: type, name: str) -> Check:
     """Check of one declared field, for a document written by hand."""
     field = next(field for field in declared_fields(owner) if field.name == name)
-    return check(field.key, field.type)
+    return key_check(field.key, field.type)
 
 
 @dataclass(frozen=True)
-class As:
+class DocumentType:
     """Annotation metadata: a value whose document type is made at run time."""
 
     model: Any
@@ -170,19 +172,19 @@ def _sentence(text: str) -> str:
 
 @dataclass(frozen=True)
 class Context:
-    """Context of a document: source, key path, what joint and sensor measure, phrase for messages."""
+    """Context of a document: source, key path, what joint and sensor measure, and the subject named in messages."""
 
     source: Source
-    at: KeyPath
+    key_path: KeyPath
     measures: Measures
-    what: str
+    subject: str
     sensor: Measures | None = None
 
-    def within(self, *keys: str | int) -> Context:
+    def child(self, *keys: str | int) -> Context:
         """Context of a key below this one."""
-        return replace(self, at=(*self.at, *keys))
+        return replace(self, key_path=(*self.key_path, *keys))
 
-    def of_sensor(self) -> Context:
+    def for_sensor(self) -> Context:
         """The same context with the quantities of what the sensor measures."""
         return replace(self, measures=self.sensor or self.measures)
 
@@ -211,11 +213,11 @@ def build(owner: Callable[..., T], document: Any, context: Context, **more: Any)
             continue
         if field.key.only not in (None, context.measures):
             raise context.source.error(
-                (*context.at, field.yaml),
-                f"{field.yaml} {context.what}",
-                f"leave it out: it is of {SCALES[field.key.only]}",
+                (*context.key_path, field.yaml),
+                f"{field.yaml} {context.subject}",
+                f"leave it out: it is of {SCALE_NAMES[field.key.only]}",
             )
-        values[field.name] = _value(entry, field, context.within(field.yaml))
+        values[field.name] = _value(entry, field, context.child(field.yaml))
     return owner(**values, **more)
 
 
@@ -223,17 +225,17 @@ def _value(entry: Any, field: DeclaredField, context: Context) -> Any:
     if field.many and not is_nested(field):
         return tuple(entry)
     if field.many:
-        return tuple(build(field.type, item, context.within(n)) for n, item in enumerate(entry))
+        return tuple(build(field.type, item, context.child(n)) for n, item in enumerate(entry))
     if is_nested(field):
-        return build(field.type, entry, context.of_sensor() if field.key.of_sensor else context)
-    if isinstance(entry, Tolerance | Measured):
-        accepted_kinds = FAMILIES.get(field.key.kind, {}).get(context.measures, kinds(field.key))
+        return build(field.type, entry, context.for_sensor() if field.key.of_sensor else context)
+    if isinstance(entry, Tolerance | QuantityWithKind):
+        accepted_kinds = KINDS_BY_MEASURES.get(field.key.kind, {}).get(context.measures, quantity_kinds(field.key))
         if entry.kind not in accepted_kinds:
-            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {context.what}"
-            raise context.source.error(context.at, finding, units.accepted(*accepted_kinds))
+            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is required, {context.subject}"
+            raise context.source.error(context.key_path, finding, units.accepted_units(*accepted_kinds))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
-    if isinstance(entry, Measured):
+    if isinstance(entry, QuantityWithKind):
         if hasattr(field.type, "from_quantity"):
             return field.type.from_quantity(entry.value, entry.kind)
         if entry.kind == "counts":

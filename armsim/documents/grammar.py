@@ -18,7 +18,7 @@ from armsim.sources import KeyPath
 
 MOST_VALUES = 100_000
 """Values, with every alias counted as often as it is used."""
-DEEPEST = 40
+MOST_LEVELS = 40
 """Levels of nesting, and of merges within merges."""
 MOST_MERGES = 1000
 """Mappings merged by ``<<`` in a file: each is compared with the keys already present."""
@@ -75,18 +75,18 @@ def read_value(text: str, key: str) -> Any:
         As `read_text`.
     """
 
-    def fault(line: int, column: int, finding: str, accepted: str, inner: str) -> InputError:
+    def fault(line: int, column: int, finding: str, accepted: str, inner_key: str) -> InputError:
         if finding.startswith("not YAML"):
             finding = f"{text[:60]!r} is {finding}"
-            accepted = "a value as it stands in a file: 20 um, 7, [1 mm, 2 mm], {limit: 5 um}"
-        full_key = f"{key}.{inner}" if inner else key
+            accepted = "a value as in a file: 20 um, 7, [1 mm, 2 mm], {limit: 5 um}"
+        full_key = f"{key}.{inner_key}" if inner_key else key
         return InputError(Problem("command line", 0, 0, full_key, finding, accepted))
 
     return read_text(text, fault)[0]
 
 
 def _too_deep(fault: Fault, line: int, column: int) -> InputError:
-    return fault(line, column, "nested too deeply, or an alias within itself", f"at most {DEEPEST} levels", "")
+    return fault(line, column, "nested too deeply, or an alias within itself", f"at most {MOST_LEVELS} levels", "")
 
 
 def _too_many(fault: Fault, line: int, column: int, path: KeyPath) -> InputError:
@@ -139,7 +139,7 @@ class _Composer:
         anchor = event.anchor
         if isinstance(event, yaml.AliasEvent):
             if anchor not in self.anchors:
-                raise self.fault(line, column, f"not YAML: undefined alias {anchor!r}", "an anchor further up", "")
+                raise self.fault(line, column, f"not YAML: undefined alias {anchor!r}", "an anchor above", "")
             return self.anchors[anchor]
         if anchor is not None and anchor in self.anchors:
             raise self.fault(line, column, f"not YAML: a second anchor {anchor!r}", "each anchor once", "")
@@ -151,7 +151,7 @@ class _Composer:
             if anchor is not None:
                 self.anchors[anchor] = out
             return out
-        if depth >= DEEPEST:
+        if depth >= MOST_LEVELS:
             raise _too_deep(self.fault, line, column)
         content: list[Any] = []
         mapping = isinstance(event, yaml.MappingStartEvent)
@@ -208,7 +208,7 @@ class _Builder:
         self.values += 1
         if self.values > MOST_VALUES:
             raise _too_many(self.fault, line, column, path)
-        if len(path) > DEEPEST:
+        if len(path) > MOST_LEVELS:
             raise _too_deep(self.fault, line, column)
         if isinstance(node.value, list):
             if node.tag == _MAPPING:
@@ -263,7 +263,7 @@ class _Builder:
                 raise self.fault(line, column, f"the key {key!r}", "a key in one line, without tabs", "")
             if key in out:
                 first_line = self.locations[key_path][0]
-                accepted = f"each key once; it stands on line {first_line} too"
+                accepted = f"each key once; it is on line {first_line} too"
                 raise self.fault(line, column, "key given twice", accepted, _dotted(key_path))
             self.locations.setdefault(key_path, (line, column))
             out[key] = self.build(value_node, key_path)
@@ -274,7 +274,7 @@ class _Builder:
     def _merge(self, base: _Node, path: KeyPath, out: dict[str, Any]) -> None:
         """Add the keys of a mapping that ``out`` lacks; locations of keys that the mapping itself states are kept."""
         self.merges += 1
-        if self.merges > MOST_MERGES or self.merging > DEEPEST:
+        if self.merges > MOST_MERGES or self.merging > MOST_LEVELS:
             accepted = f"at most {MOST_MERGES} '<<'"
             raise self.fault(base.line, base.column, "too many merges, or one of itself", accepted, "")
         if base.tag != _MAPPING:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.documents.units import number
-from armsim.documents.urdf_file import link_of
+from armsim.documents.units import read_number
+from armsim.documents.urdf_file import link_name
 from armsim.errors import InputError
 from armsim.model.gravity import Mass
 from armsim.model.kinematics import rotation
@@ -51,12 +51,12 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
     links = {link.get("name", ""): link for link in root.findall("link")}
     child_joints: dict[str, list[Element]] = {}
     for joint in root.findall("joint"):
-        child_joints.setdefault(link_of(joint, "parent"), []).append(joint)
+        child_joints.setdefault(link_name(joint, "parent"), []).append(joint)
     chain_joints = {id(joint) for joint in moving}
     masses = {}
     for joint in moving:
         point_masses: list[tuple[float, Array]] = []
-        pending = [(link_of(joint, "child"), np.eye(4))]
+        pending = [(link_name(joint, "child"), np.eye(4))]
         link_names: set[str] = set()
         while pending:
             name, frame = pending.pop()
@@ -67,7 +67,7 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
             if mass:
                 point_masses.append((mass, frame[:3, :3] @ centre + frame[:3, 3]))
             pending += [
-                (link_of(other, "child"), frame @ _origin(other, fault))
+                (link_name(other, "child"), frame @ _origin(other, fault))
                 for other in child_joints.get(name, ())
                 if id(other) not in chain_joints
             ]
@@ -85,7 +85,7 @@ def _inertial(link: Element, fault: Fault, name: str) -> tuple[float, Array]:
         return 0.0, np.zeros(3)
     text = mass_element.get("value", "")
     try:
-        mass = number(text)
+        mass = read_number(text)
     except ValueError:
         mass = math.nan
     if not 0.0 <= mass <= HEAVIEST:
@@ -110,7 +110,7 @@ def _numbers(element: Element | None, attribute: str, fault: Fault, name: str) -
     if text is None:
         return np.zeros(3)
     try:
-        values = np.array([number(part) for part in text.split()])
+        values = np.array([read_number(part) for part in text.split()])
     except ValueError:
         values = np.empty(0)
     if values.shape != (3,) or not np.all(np.abs(values) <= FARTHEST):

@@ -12,11 +12,11 @@ from pydantic import Field
 
 from armsim.documents.fields import Document, FilePath, Word
 from armsim.documents.messages import validate
-from armsim.documents.source import read_named
+from armsim.documents.source import read_named_file
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
-MOST_DEEP = 16
+MOST_BASES = 16
 """Maximum length of a chain of bases."""
 DerivedFiles = tuple[str, ...]
 """Files of the scenarios that are based on the one that is loaded, the outermost first."""
@@ -55,18 +55,18 @@ def resolve_base(
     Raises
     ------
     InputError
-        A fault in the base, a path that leads nowhere, or bases in a circle.
+        A fault in the base, a path that does not exist, or bases in a cycle.
     """
     document: ChangesDocument = validate(ChangesDocument, source.data, source, ())
     file = source.resolve_path(("base",), document.base)
     chain_files = (*derived, os.path.realpath(source.path))
     circular = os.path.realpath(file) in chain_files
-    if circular or len(chain_files) > MOST_DEEP:
+    if circular or len(chain_files) > MOST_BASES:
         chain = " -> ".join(Path(name).name for name in (*chain_files, str(file)))
-        finding = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_DEEP} bases: {chain}"
-        accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_DEEP}, one upon another"
+        finding = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_BASES} bases: {chain}"
+        accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_BASES} bases in a chain"
         raise source.error(("base",), finding, accepted)
-    base_scenario = load(file, read_named(file, source, ("base",)), chain_files)
+    base_scenario = load(file, read_named_file(file, source, ("base",)), chain_files)
     scenario = change(base_scenario, document.changes, source)
     sources = (*scenario.sources, *(() if source.path in {s.path for s in scenario.sources} else (source,)))
     return replace(scenario, name=document.name or scenario.name, sources=sources, file=source.path)

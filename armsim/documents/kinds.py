@@ -14,7 +14,7 @@ from armsim.documents.scenario_document import ScenarioDocument, SpecificationDo
 from armsim.documents.source import read_source
 from armsim.sources import KeyPath, Source
 
-KINDS: dict[str, type[Document]] = {
+DOCUMENT_TYPES: dict[str, type[Document]] = {
     "arm": ArmDocument,
     "encoder": EncoderDocument,
     "scenario": ScenarioDocument,
@@ -44,18 +44,18 @@ def read_kind(path: Path, kind: str, raw: bytes | None = None) -> Source:
         The file cannot be read, or is of another kind.
     """
     source = read_source(path, raw)
-    kind_of(source.data, source, (), kind)
+    document_kind(source.data, source, (), kind)
     return source
 
 
-def kind_of(data: dict[str, Any], source: Source, at: KeyPath, expected: str | None = None) -> str:
+def document_kind(data: dict[str, Any], source: Source, key_path: KeyPath, expected: str | None = None) -> str:
     """Kind of a document, which must be known and, where one is expected, that one.
 
     Parameters
     ----------
     data : dict
         The document.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Its place, for error messages.
     expected : str, optional
 
@@ -69,11 +69,11 @@ def kind_of(data: dict[str, Any], source: Source, at: KeyPath, expected: str | N
         The kind is missing, unknown, or another one.
     """
     kind = data.get("kind")
-    accepted = expected or ", ".join(KINDS)
+    accepted = expected or ", ".join(DOCUMENT_TYPES)
     if kind is None:
         close = difflib.get_close_matches("kind", [str(key) for key in data], n=1)
         finding = f"missing; found {close[0]!r}" if close else "missing"
-        raise source.error((*at, "kind"), finding, f"kind: {accepted}")
-    if not isinstance(kind, str) or kind not in ([expected] if expected else KINDS):
-        raise source.error((*at, "kind"), f"{kind!r}", accepted)
+        raise source.error((*key_path, "kind"), finding, f"kind: {accepted}")
+    if not isinstance(kind, str) or kind not in ([expected] if expected else DOCUMENT_TYPES):
+        raise source.error((*key_path, "kind"), f"{kind!r}", accepted)
     return str(kind)

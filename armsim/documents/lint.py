@@ -27,12 +27,12 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
             if encoder is not None:
                 notes += _encoder_notes(encoder)
         ratio = joint.transmission.ratio
-        if abs(ratio) < 1.0 and not joint.transmission.slides:
+        if abs(ratio) < 1.0 and not joint.transmission.moves_slide:
             notes.append(
                 f"ratio {ratio:g} at {joint.name}: the motor turns {abs(ratio):g} times per turn of the joint; was "
                 f"{1 / abs(ratio):g} meant?"
             )
-    stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
+    stiff = [j.name for j in machine.joints if j.sensor_on_motor and math.isfinite(j.transmission.stiffness)]
     if stiff and machine.masses is None:
         notes.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
     without_cone = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
@@ -47,11 +47,12 @@ def _needs_notes(joints: Sequence[Joint]) -> list[str]:
     """Notes on sensors that are not what their joints need, joints with the same reasons together."""
     joints_by_mismatch: dict[tuple[str, str], list[str]] = {}
     for joint in joints:
-        unmet = unmet_needs(joint.needs.at(joint.placement), joint.encoder, joint.ratio)
+        unmet = unmet_needs(joint.needs.for_placement(joint.placement), joint.encoder, joint.ratio)
         if unmet:
             joints_by_mismatch.setdefault((joint.encoder.name, "; ".join(unmet)), []).append(joint.name)
     return [
-        f"{name!r} is not what {', '.join(names)} needs: {why}" for (name, why), names in joints_by_mismatch.items()
+        f"{name!r} is not what {', '.join(names)} needs: {reasons}"
+        for (name, reasons), names in joints_by_mismatch.items()
     ]
 
 
@@ -66,7 +67,7 @@ def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
     if not names:
         return []
     return [
-        f"summary.repeatability of {', '.join(names)} makes no noise of the speed: it is taken as scatter from visit "
+        f"summary.repeatability of {', '.join(names)} adds no noise to the speed: it is taken as scatter from visit "
         "to visit, held while the joint moves; what scatters from reading to reading is stated as noise"
     ]
 

@@ -16,19 +16,19 @@ from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, CatalogueEntry, find_entry, split_reference
 from armsim.documents.catalogue_options import build_options, name_problems
 from armsim.documents.couplings import check_solvable
-from armsim.documents.csv_columns import LARGEST, source_of
+from armsim.documents.csv_columns import LARGEST_TABLE, measurement_source
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.from_spec import Context, build
 from armsim.documents.inheritance import DerivedFiles, resolve_base
-from armsim.documents.joint_document import build_joint, check_loaded
-from armsim.documents.kinds import kind_of, read_kind
+from armsim.documents.joint_document import build_joint, check_masses
+from armsim.documents.kinds import document_kind, read_kind
 from armsim.documents.lint import bare_size_notes, lint_machine, speed_noise_notes
 from armsim.documents.messages import Faults, validate
-from armsim.documents.motion_document import build_motion, check_limits
+from armsim.documents.motion_document import build_motion, check_speed_limits
 from armsim.documents.overrides import apply_changes
 from armsim.documents.scenario_document import ScenarioDocument, SpecificationDocument, check_joints
-from armsim.documents.shared_settings import SPECIFIED, with_shared_settings
-from armsim.documents.source import read_named, read_source
+from armsim.documents.shared_settings import SPECIFICATION_KEYS, with_shared_settings
+from armsim.documents.source import read_named_file, read_source
 from armsim.documents.task_documents import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
 from armsim.field_spec import declared_fields
@@ -43,9 +43,8 @@ from armsim.scenario import Scenario
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Task
 
-ENCODERS = ("encoder", "motor_encoder")
-
-PART_OF = {
+ENCODER_KEYS = ("encoder", "motor_encoder")
+SCENARIO_PARTS = {
     "joints": "machine", "groups": "machine", "arm": "machine", "environment": "machine", "bus": "machine",
     "requirement": "requirement", "motion": "motion", "calibration": "calibration",
     "tasks": "tasks", "sampling": "plan", "name": "name",
@@ -64,14 +63,14 @@ def load_scenario(path: Path | str) -> Scenario:
     return _load(Path(path))
 
 
-def _load(path: Path, raw: bytes | None = None, derived: DerivedFiles = ()) -> Scenario:
-    return _scenario(read_kind(path, "scenario", raw), derived)
+def _load(path: Path, raw: bytes | None = None, derived_files: DerivedFiles = ()) -> Scenario:
+    return _scenario(read_kind(path, "scenario", raw), derived_files)
 
 
-def _scenario(source: Source, derived: DerivedFiles = ()) -> Scenario:
+def _scenario(source: Source, derived_files: DerivedFiles = ()) -> Scenario:
     """Build a scenario from its source; if it has a ``base``, load that and apply the changes."""
     if "base" in source.data:
-        return resolve_base(source, derived, _load, load_changed)
+        return resolve_base(source, derived_files, _load, load_changed)
     return _Loader(source).scenario()
 
 
@@ -100,13 +99,14 @@ def load_changed(
     """
     if not changes:
         return scenario
-    by_hand = Source(Path("change"), {}, {}, "", folder=scenario.folder)
-    read = {Path(os.path.realpath(file.path)): file for file in (*documents, *scenario.sources) if file.data}
-    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, stated_in or by_hand, read)
-    changed_scenario = _Loader(source, read).scenario()
+    stated_in = stated_in or Source(Path("change"), {}, {}, "", folder=scenario.folder)
+    read_documents = {Path(os.path.realpath(file.path)): file for file in (*documents, *scenario.sources) if file.data}
+    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, stated_in, read_documents)
+    changed_scenario = _Loader(source, read_documents).scenario()
     keys = {path.split(".")[0] for path in changes}
-    concerned = {PART_OF[key] for key in (*keys, *(SPECIFIED if "specification" in keys else ())) if key in PART_OF}
-    parts = {part: getattr(changed_scenario, part) for part in concerned}
+    specification_keys = SPECIFICATION_KEYS if "specification" in keys else ()
+    affected_parts = {SCENARIO_PARTS[key] for key in (*keys, *specification_keys) if key in SCENARIO_PARTS}
+    parts = {part: getattr(changed_scenario, part) for part in affected_parts}
     if "plan" in parts and "sampling" not in changes:  # sampling options of the command line that are not changed stay
         fields = {f"sampling.{field.yaml}": field.name for field in declared_fields(SamplingPlan)}
         plan_values = {name: getattr(changed_scenario.plan, name) for path, name in fields.items() if path in changes}
@@ -114,9 +114,8 @@ def load_changed(
     if "tasks" in parts and "requirement" not in parts and scenario.requirement and changed_scenario.requirement:
         parts["requirement"] = replace(scenario.requirement, tasks=changed_scenario.requirement.tasks)
     sources = {os.path.realpath(file.path): file for file in changed_scenario.sources}
-    for file, _ in source.elsewhere.values():
-        if file.sha256:  # values of the command line have no file
-            sources.setdefault(os.path.realpath(file.path), file)
+    for file in filter(lambda file: file.sha256, source.merged_sources):  # values of the command line have no file
+        sources.setdefault(os.path.realpath(file.path), file)
     change_notes = [
         f"changed: {path}" if isinstance(value, dict | list) else f"changed: {path} = {shorten(str(value), 120)}"
         for path, value in changes.items()
@@ -127,7 +126,7 @@ def load_changed(
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument | SpecificationDocument:
     """Read a document of any kind; return the object it describes, or a checked catalogue or specification."""
     source = read_source(Path(path))
-    kind = kind_of(source.data, source, ())
+    kind = document_kind(source.data, source, ())
     if kind == "scenario":
         return _scenario(source)
     if kind == "arm":
@@ -141,7 +140,7 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
     return build_encoder(validate(EncoderDocument, source.data, source, ()), source)
 
 
-def encoders_of(path: Path | str) -> tuple[Source, list[Encoder]]:
+def load_encoders(path: Path | str) -> tuple[Source, list[Encoder]]:
     """Read a catalogue, and the encoders of its entries.
 
     Raises
@@ -153,7 +152,7 @@ def encoders_of(path: Path | str) -> tuple[Source, list[Encoder]]:
     return source, _Loader(source).entries(validate(CatalogueDocument, source.data, source, ()))
 
 
-def remarks_of(path: Path | str) -> tuple[str, ...]:
+def reading_remarks(path: Path | str) -> tuple[str, ...]:
     """Warnings from reading a table, or a document that refers to one."""
     return read_source(Path(path)).remarks
 
@@ -173,15 +172,15 @@ def load_options(
     return options_for(load_changed(load_scenario(scenario), changes or {}), catalogue, arms)
 
 
-def options_for(loaded: Scenario, catalogue: Path | str, arms: int | None = None) -> tuple[Scenario, Options]:
+def options_for(scenario: Scenario, catalogue: Path | str, arms: int | None = None) -> tuple[Scenario, Options]:
     """Read the options of a catalogue for the joints of a scenario; parameters and errors as in `load_options`."""
-    loader = _Loader(loaded.sources[0])
-    loader.notes = list(loaded.notes)
-    loader.sources.update({Path(os.path.realpath(source.path)): source for source in loaded.sources})
-    options = loader.options(read_kind(Path(catalogue), "catalogue"), loaded)
+    loader = _Loader(scenario.sources[0])
+    loader.notes = list(scenario.notes)
+    loader.sources.update({Path(os.path.realpath(source.path)): source for source in scenario.sources})
+    options = loader.options(read_kind(Path(catalogue), "catalogue"), scenario)
     if arms is not None:
         options = replace(options, purchase=replace(options.purchase, arms=arms))
-    return replace(loaded, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
+    return replace(scenario, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
 
 
 class _Loader:
@@ -206,17 +205,17 @@ class _Loader:
             raise faults.error()
         arm_document, (arm, tolerances, masses, identification) = arm_parts
         faults.collect(check_joints, document, arm, source)
-        bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
+        bus = Bus() if document.bus is None else build(Bus, document.bus, _machine_context(source, "bus"))
         joints = []
         for number, joint in enumerate(arm.joints):
             entry = document.joints.get(joint.name)
-            encoder, motor = (encoders.get((joint.name, key)) for key in ENCODERS)
+            encoder, motor = (encoders.get((joint.name, key)) for key in ENCODER_KEYS)
             if entry is None or encoder is None or (motor is None and entry.motor_encoder):
                 continue
             joint_path = ("joints", joint.name)
             curve = entry.error_curve
             curve_path = (*joint_path, "error_curve", "file")
-            if curve is not None and faults.collect(self._remember, curve.file, source, curve_path) is None:
+            if curve is not None and faults.collect(self._record_data_file, curve.file, source, curve_path) is None:
                 continue
             joints.append(faults.collect(build_joint, entry, arm, number, encoder, motor, bus, source, joint_path))
         names = [task.name for task in document.tasks]
@@ -225,12 +224,12 @@ class _Loader:
         if document.motion is not None:
             motion = faults.collect(build_motion, document.motion, arm, source)
             for fitted_joint in filter(None, joints):
-                faults.collect(check_limits, fitted_joint, motion, source)
+                faults.collect(check_speed_limits, fitted_joint, motion, source)
         plan, requirement = SamplingPlan(), None
         if document.sampling is not None:
-            plan = build(SamplingPlan, document.sampling, _machine(source, "sampling"))
+            plan = build(SamplingPlan, document.sampling, _machine_context(source, "sampling"))
         if document.requirement is not None:
-            requirement = build(Requirement, document.requirement, _machine(source, "requirement"))
+            requirement = build(Requirement, document.requirement, _machine_context(source, "requirement"))
         if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
             ripple, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
             faults.problems.append(source.problem(ripple, "without motion", accepted))
@@ -240,19 +239,19 @@ class _Loader:
             calibration_document, task_list = document.calibration, tuple(task for task in tasks if task is not None)
             file = None if calibration_document.poses is None else calibration_document.poses.file
             key = ("calibration", "poses", "file")
-            if file is None or faults.collect(self._remember, file, source, key) is not None:
+            if file is None or faults.collect(self._record_data_file, file, source, key) is not None:
                 calibration = faults.collect(
                     build_calibration, calibration_document, arm, task_list, masses is not None, source
                 )
         if faults.problems:
             raise faults.error()
-        context = _machine(source, "environment")
+        context = _machine_context(source, "environment")
         environment = build(Environment, document.environment, context, expansion=arm_document.expansion)
         complete_joints = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
         if machine.drive_matrix is not None:
             check_solvable(machine.drive_matrix, source, ("arm",))
-        check_loaded(complete_joints, masses, source)
+        check_masses(complete_joints, masses, source)
         self.notes += dict.fromkeys(remark for file in self.sources.values() for remark in file.remarks)
         self.notes += [*lint_machine(machine, motion), *bare_size_notes(source.data)]
         return Scenario(
@@ -269,12 +268,12 @@ class _Loader:
         )
 
     def _arm(self, reference: Any) -> tuple[ArmDocument, ArmParts]:
-        data, source, at = self._resolve(reference, "arm", ("arm",))
-        document: ArmDocument = validate(ArmDocument, data, source, at)
-        parts = build_arm(document, source, at)
+        data, source, key_path = self._resolve(reference, "arm", ("arm",))
+        document: ArmDocument = validate(ArmDocument, data, source, key_path)
+        parts = build_arm(document, source, key_path)
         arm, _, masses, _ = parts
         if isinstance(document.kinematics, URDFKinematics):
-            self._remember(document.kinematics.file, source, (*at, "kinematics", "file"))
+            self._record_data_file(document.kinematics.file, source, (*key_path, "kinematics", "file"))
             if masses is not None:
                 total_mass = sum(mass.mass for mass in masses.links.values())
                 summary = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {total_mass:.4g} kg"
@@ -285,7 +284,7 @@ class _Loader:
         """Encoders of all joints, read even if other keys are invalid, so that all faults are reported together."""
         encoders: dict[tuple[str, str], Encoder] = {}
         for name, entry in joints.items() if isinstance(joints, dict) and len(joints) <= MOST_JOINTS else ():
-            for key in ENCODERS if isinstance(entry, dict) else ():
+            for key in ENCODER_KEYS if isinstance(entry, dict) else ():
                 if key in entry and (key == "encoder" or entry[key] is not None):
                     encoder = faults.collect(self._encoder, entry[key], ("joints", name, key))
                     if encoder is not None:
@@ -297,7 +296,7 @@ class _Loader:
         if names.index(task.name) < number:
             raise self.source.error(("tasks", number, "name"), f"two tasks named {task.name!r}", "each name once")
         if isinstance(task, PathDocument) and task.file is not None:
-            self._remember(task.file, self.source, ("tasks", number, "file"))
+            self._record_data_file(task.file, self.source, ("tasks", number, "file"))
         return build_task(task, arm, self.source, ("tasks", number))
 
     def options(self, source: Source, scenario: Scenario) -> Options:
@@ -331,70 +330,71 @@ class _Loader:
             raise faults.error()
         return encoders
 
-    def _follow(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
+    def _resolve_file(self, name: str, source: Source, key_path: KeyPath) -> tuple[Path, Path]:
         """Path of a file named at a key, and its resolved path; a symbolic link is reported in the notes."""
-        path = source.resolve_path(at, name)
+        path = source.resolve_path(key_path, name)
         resolved = Path(os.path.realpath(path))
-        folder = Path(os.path.realpath(source.resolve_path(at, "")))
+        folder = Path(os.path.realpath(source.resolve_path(key_path, "")))
         if Path(os.path.normpath(folder / name)) != resolved:
             note = f"{path} is a link and leads to {resolved}"
             if note not in self.notes:
                 self.notes.append(note)
         return path, resolved
 
-    def _remember(self, name: str, source: Source, at: KeyPath) -> Source:
+    def _record_data_file(self, name: str, source: Source, key_path: KeyPath) -> Source:
         """Record a data file (CSV, URDF), so that its hash is written to the manifest of the results."""
-        file, resolved = self._follow(name, source, at)
-        self.sources[resolved] = source_of(file, read_named(file, source, at, LARGEST))
+        file, resolved = self._resolve_file(name, source, key_path)
+        self.sources[resolved] = measurement_source(file, read_named_file(file, source, key_path, LARGEST_TABLE))
         return self.sources[resolved]
 
-    def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
-        catalogue_entry = self.source.origin(at)
+    def _encoder(self, reference: Any, key_path: KeyPath) -> Encoder:
+        catalogue_entry = self.source.origin(key_path)
         name = None
         if isinstance(reference, str) and reference:
-            file, name = split_reference(reference, self.source.resolve_path(at, ""))
+            file, name = split_reference(reference, self.source.resolve_path(key_path, ""))
         if name is None:
-            data, source, path = self._resolve(reference, "encoder", at)
+            data, source, path = self._resolve(reference, "encoder", key_path)
         else:
-            entry = self._entry(file, name, at)
-            catalogue_entry = entry.catalogue, entry.at
-            data, source, path = entry.encoder, *entry.written
+            entry = self._entry(file, name, key_path)
+            catalogue_entry = entry.catalogue, entry.key_path
+            data, source, path = entry.encoder, *entry.encoder_location
         document = validate(EncoderDocument, data, source, path)
         if document.error_curves is not None:
-            self._remember(document.error_curves.file, source, (*path, "error_curves", "file"))
+            self._record_data_file(document.error_curves.file, source, (*path, "error_curves", "file"))
         return build_encoder(document, source, path, catalogue_entry)
 
-    def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
+    def _resolve(self, reference: Any, kind: str, key_path: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Content of a reference (path relative to the stating file, or inline document), its source and key path."""
         if isinstance(reference, dict):
-            kind_of(reference, self.source, at, kind)
-            return reference, self.source, at
+            document_kind(reference, self.source, key_path, kind)
+            return reference, self.source, key_path
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
-            raise self.source.error(at, f"{reference!r} is not a reference", accepted)
-        source = self._file(reference, kind, self.source, at)
+            raise self.source.error(key_path, f"{reference!r} is not a reference", accepted)
+        source = self._file(reference, kind, self.source, key_path)
         return source.data, source, ()
 
-    def _entry(self, file: str, name: str, at: KeyPath) -> CatalogueEntry:
+    def _entry(self, file: str, name: str, key_path: KeyPath) -> CatalogueEntry:
         """Encoder of a catalogue, by name."""
-        source = self._file(file, "catalogue", self.source, at)
-        entry = find_entry(source, name, lambda file, catalogue, at: self._file(file, "encoder", catalogue, at))
+        source = self._file(file, "catalogue", self.source, key_path)
+        entry = find_entry(source, name, lambda file, catalogue, path: self._file(file, "encoder", catalogue, path))
         if entry is None:
-            raise self.source.error(at, f"no encoder named {name!r} in {source.path}", "the name of one that it holds")
+            finding = f"no encoder named {name!r} in {source.path}"
+            raise self.source.error(key_path, finding, "the name of one that it holds")
         return entry
 
-    def _file(self, reference: str, kind: str, named_by: Source, at: KeyPath) -> Source:
+    def _file(self, reference: str, kind: str, named_by: Source, key_path: KeyPath) -> Source:
         """Read a document from a file, once."""
-        path, resolved = self._follow(reference, named_by, at)
+        path, resolved = self._resolve_file(reference, named_by, key_path)
         if resolved not in self.sources:
             document = self.documents.get(resolved)
-            self.sources[resolved] = document or read_kind(path, kind, read_named(path, named_by, at))
+            self.sources[resolved] = document or read_kind(path, kind, read_named_file(path, named_by, key_path))
             self.sources |= {Path(os.path.realpath(file.path)): file for file in self.sources[resolved].merged_sources}
         source = self.sources[resolved]
-        kind_of(source.data, source, (), kind)
+        document_kind(source.data, source, (), kind)
         return source
 
 
-def _machine(source: Source, key: str) -> Context:
+def _machine_context(source: Source, key: str) -> Context:
     """Context for messages about a key that belongs to the machine and not to a joint."""
     return Context(source, (key,), "rotation", "of the machine")

@@ -11,7 +11,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.csv_columns import Columns, read_columns
-from armsim.documents.reading_columns import AXES, KINDS, orientations, states, uncertainties
+from armsim.documents.reading_columns import AXES, COLUMN_KINDS, orientations, thermal_states, uncertainties
 from armsim.documents.units import ZERO_CELSIUS
 from armsim.errors import InputError, Problem
 from armsim.model.kinematics import rigid_motion
@@ -20,9 +20,9 @@ LEAST_VISITS = 2
 """Minimum number of visits of a pose from each direction: one gives no scatter."""
 TEXT_COLUMNS = ("arm", "pose", "visit", "direction", "session")
 """Columns without a unit."""
-ALIKE = 1e-6
+SAME_POSITION = 1e-6
 """Distance below which joint positions belong to one pose. [rad or m]"""
-FAR = 0.05
+LARGEST_DISPLACEMENT = 0.05
 """Distance from the command beyond which columns, units or frames are taken to be wrong. [m]"""
 
 
@@ -73,23 +73,26 @@ class MeasuredArm:
         """Pose and file line of every reading, pose by pose."""
         return [(pose, line) for pose, lines in self.lines.items() for line in lines]
 
-    def without(self, lines: Collection[int]) -> MeasuredArm:
+    def without_lines(self, lines: Collection[int]) -> MeasuredArm:
         """The arm without the readings of some lines, and without poses that then have none."""
-        rows = {pose: [n for n, line in enumerate(at) if line not in lines] for pose, at in self.lines.items()}
+        rows = {
+            pose: [n for n, line in enumerate(pose_lines) if line not in lines]
+            for pose, pose_lines in self.lines.items()
+        }
         rows = {pose: visits for pose, visits in rows.items() if visits}
 
-        def of_visits(values: Mapping[str, Array]) -> dict[str, Array]:
+        def select_visits(values: Mapping[str, Array]) -> dict[str, Array]:
             return {pose: values[pose][visits] for pose, visits in rows.items() if pose in values}
 
         return MeasuredArm(
             self.name,
-            of_visits(self.visits),
+            select_visits(self.visits),
             {pose: self.joints[pose] for pose in rows},
             {pose: tuple(self.directions[pose][n] for n in rows[pose]) for pose in rows if pose in self.directions},
-            of_visits(self.points),
+            select_visits(self.points),
             {pose: tuple(self.lines[pose][n] for n in visits) for pose, visits in rows.items()},
             {pose: self.sessions[pose] for pose in rows if pose in self.sessions},
-            *map(of_visits, (self.temperatures, self.uncertainties, self.rotations)),
+            *map(select_visits, (self.temperatures, self.uncertainties, self.rotations)),
         )
 
 
@@ -118,7 +121,7 @@ class JointColumns:
 def read_points(
     path: Path,
     poses: Mapping[str, tuple[Array, Array]],
-    anywhere: bool = False,
+    any_frame: bool = False,
     joint_columns: JointColumns | None = None,
     excluded: Collection[int] = (),
 ) -> tuple[MeasuredArm, ...]:
@@ -134,7 +137,7 @@ def read_points(
     path : Path
     poses : mapping of pose to (joints,) [rad or m] and (3,) [m]
         Poses that can be measured by name, and where they are commanded.
-    anywhere : bool
+    any_frame : bool
         Whether the positions are in an unknown instrument frame, so that large displacements are accepted.
     joint_columns : JointColumns, optional
         Columns of joint positions that the file may have.
@@ -144,17 +147,17 @@ def read_points(
     Raises
     ------
     InputError
-        With file and line: a pose that is not known, positions far from the command, rows twice, an excluded line
-        without a reading.
+        With file and line: a pose that is not known, positions far from the command, a row that occurs twice, an
+        excluded line without a reading.
     """
     kinds: dict[str, tuple[str, ...]] = {} if joint_columns is None else joint_columns.kinds
-    colliding = [name for name in kinds if name in (*TEXT_COLUMNS, *AXES, *KINDS)]
+    colliding = [name for name in kinds if name in (*TEXT_COLUMNS, *AXES, *COLUMN_KINDS)]
     if colliding:
         finding = f"joint {colliding[0]!r} is named as another column of measured points"
         raise InputError(Problem(str(path), 0, 0, "header", finding, "an arm whose joints have other names"))
-    kinds |= dict.fromkeys(AXES, ("length",)) | KINDS
+    kinds |= dict.fromkeys(AXES, ("length",)) | COLUMN_KINDS
     table = read_columns(path, kinds, TEXT_COLUMNS, AXES)
-    table = table.without(excluded) if excluded else table
+    table = table.without_lines(excluded) if excluded else table
     points = np.stack([table.numbers[axis] for axis in AXES], axis=1)
     if not len(points):
         raise table.fault(None, "", "no rows", "measured tool points")
@@ -163,7 +166,7 @@ def read_points(
     optional_columns = uncertainties(table), table.numbers.get("temperature"), orientations(table)
     _refuse_repeated(table, points, arms, names)
     displacements = points - commanded
-    if not anywhere:
+    if not any_frame:
         _check_far(table, points, displacements, names, commanded)
     directions_by_row = table.words.get("direction")
     by_arm: dict[str, dict[str, list[int]]] = {}
@@ -174,7 +177,7 @@ def read_points(
         directions = (
             {}
             if directions_by_row is None
-            else {pose: tuple(directions_by_row[row] for row in those) for pose, those in rows.items()}
+            else {pose: tuple(directions_by_row[row] for row in pose_rows) for pose, pose_rows in rows.items()}
         )
         for pose, words in directions.items():
             visits_from = Counter(words)
@@ -184,13 +187,16 @@ def read_points(
                 actual = f"{pose!r} is visited once from {single_direction!r} by {name!r}"
                 raise table.fault(row, "direction", actual, f"{LEAST_VISITS} visits from each direction at least")
         errors, readings = (
-            {pose: rows_of_arm[those] for pose, those in rows.items()} for rows_of_arm in (displacements, points)
+            {pose: rows_of_arm[pose_rows] for pose, pose_rows in rows.items()}
+            for rows_of_arm in (displacements, points)
         )
-        lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
-        of_session = table.words.get("session")
-        sessions = {} if of_session is None else {pose: of_session[those[0]] for pose, those in rows.items()}
+        lines = {pose: tuple(table.lines[row] for row in pose_rows) for pose, pose_rows in rows.items()}
+        session_by_row = table.words.get("session")
+        sessions = (
+            {} if session_by_row is None else {pose: session_by_row[pose_rows[0]] for pose, pose_rows in rows.items()}
+        )
         deviations, temperatures, rotations = (
-            {} if values is None else {pose: values[those] for pose, those in rows.items()}
+            {} if values is None else {pose: values[pose_rows] for pose, pose_rows in rows.items()}
             for values in optional_columns
         )
         out.append(
@@ -202,7 +208,7 @@ def read_points(
     return tuple(out)
 
 
-def _labels(table: Columns, names: Sequence[str], arms: Sequence[str]) -> list[str]:
+def _pose_names(table: Columns, names: Sequence[str], arms: Sequence[str]) -> list[str]:
     """Name of the pose of every row, with its session and its temperature where a pose has several."""
     out, sessions, temperatures = list(names), table.words.get("session"), table.numbers.get("temperature")
     if sessions is not None and len(set(sessions)) > 1:
@@ -210,14 +216,14 @@ def _labels(table: Columns, names: Sequence[str], arms: Sequence[str]) -> list[s
     if temperatures is None:
         return out
     keys = list(zip(arms, out, strict=True))
-    levels = states(temperatures, keys)
-    at_several = {key for key, number in zip(keys, levels, strict=True) if number}
-    rows_of: dict[tuple[tuple[str, str], int], list[int]] = {}
+    levels = thermal_states(temperatures, keys)
+    poses_with_levels = {key for key, number in zip(keys, levels, strict=True) if number}
+    rows_by_level: dict[tuple[tuple[str, str], int], list[int]] = {}
     for row, pose_at_level in enumerate(zip(keys, levels, strict=True)):
-        rows_of.setdefault(pose_at_level, []).append(row)
-    for (key, _), rows in rows_of.items():
+        rows_by_level.setdefault(pose_at_level, []).append(row)
+    for (key, _), rows in rows_by_level.items():
         celsius = float(np.mean(temperatures[rows])) - ZERO_CELSIUS
-        for row in rows if key in at_several else ():
+        for row in rows if key in poses_with_levels else ():
             out[row] = f"{out[row]} at {celsius:.1f} degC"
     return out
 
@@ -227,7 +233,7 @@ def _commands(
 ) -> tuple[list[str], dict[tuple[str, str], Array], Array]:
     """Name of the pose of every row, joint positions by arm and pose, where the target is commanded at every row."""
     words = table.words.get("pose")
-    names = None if words is None else _labels(table, words, arms)
+    names = None if words is None else _pose_names(table, words, arms)
     present = [] if joint_columns is None else [name for name in joint_columns.names if name in table.numbers]
     if joint_columns is None or not present:
         if words is None or names is None:
@@ -246,16 +252,16 @@ def _commands(
     positions = np.stack([table.numbers[name] for name in joint_columns.names], axis=1)
     if names is None:
         pose_by_joints: dict[tuple[int, ...], str] = {}
-        keys = [tuple(row) for row in np.round(positions / ALIKE).astype(np.int64).tolist()]
-        names = _labels(
+        keys = [tuple(row) for row in np.round(positions / SAME_POSITION).astype(np.int64).tolist()]
+        names = _pose_names(
             table, [pose_by_joints.setdefault(key, f"pose {len(pose_by_joints) + 1}") for key in keys], arms
         )
     rows: dict[tuple[str, str], list[int]] = {}
     for row, key in enumerate(zip(arms, names, strict=True)):
         rows.setdefault(key, []).append(row)
-    joints = {key: positions[those].mean(axis=0) for key, those in rows.items()}
-    at = np.array([joints[key] for key in zip(arms, names, strict=True)])
-    return names, joints, joint_columns.position(at)
+    joints = {key: positions[pose_rows].mean(axis=0) for key, pose_rows in rows.items()}
+    row_joints = np.array([joints[key] for key in zip(arms, names, strict=True)])
+    return names, joints, joint_columns.position(row_joints)
 
 
 def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list[str]) -> None:
@@ -269,8 +275,8 @@ def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list
         )
         if key in lines:
             same = "the same visit as" if visits is not None else "the same as"
-            at = "visit" if visits is not None else ""
-            raise table.fault(row, at, f"{same} line {table.lines[lines[key]]}", "every visit once")
+            column = "visit" if visits is not None else ""
+            raise table.fault(row, column, f"{same} line {table.lines[lines[key]]}", "every visit once")
         lines[key] = row
 
 
@@ -278,21 +284,23 @@ def _check_far(table: Columns, points: Array, displacements: Array, poses: list[
     """Refuse positions far from the command: swapped columns, a wrong frame, or a wrong unit."""
     distances = np.linalg.norm(displacements, axis=1)
     row = int(np.argmax(distances))
-    if distances[row] <= FAR:
+    if distances[row] <= LARGEST_DISPLACEMENT:
         return
     actual = f"{1e3 * distances[row]:.4g} mm from where {poses[row]!r} is commanded"
     for order in ((0, 2, 1), (1, 0, 2), (2, 1, 0), (1, 2, 0), (2, 0, 1)):
-        if np.linalg.norm(points[:, order] - commanded, axis=1).max() <= FAR:
+        if np.linalg.norm(points[:, order] - commanded, axis=1).max() <= LARGEST_DISPLACEMENT:
             swapped = ", ".join(AXES[n] for n in order)
             raise table.fault(row, "x", actual, f"columns in their order: as {swapped} they would fit")
     for factor, unit in ((1e-3, "a thousandth"), (1e3, "a thousand times"), (0.0254, "inches for metres")):
-        if np.linalg.norm(points * factor - commanded, axis=1).max() <= FAR:
+        if np.linalg.norm(points * factor - commanded, axis=1).max() <= LARGEST_DISPLACEMENT:
             raise table.fault(row, "x", actual, f"the unit of the header: {unit} would fit")
     if len(points) > 3:
         turn, shift = rigid_motion(points, commanded)
-        if np.linalg.norm(points @ turn.T + shift - commanded, axis=1).max() <= FAR:
+        if np.linalg.norm(points @ turn.T + shift - commanded, axis=1).max() <= LARGEST_DISPLACEMENT:
             angle = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
             fits = f"turned by {angle:.3g} deg and moved by {1e3 * float(np.linalg.norm(shift)):.4g} mm they would fit"
             remedy = "calibration: {instrument: {pose: identified}} fits the frame"
             raise table.fault(row, "x", actual, f"positions in the base frame of the arm: {fits}; {remedy}")
-    raise table.fault(row, "x", actual, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")
+    raise table.fault(
+        row, "x", actual, f"positions in the base frame, within {1e3 * LARGEST_DISPLACEMENT:g} mm of the command"
+    )

@@ -10,7 +10,7 @@ from typing import Any, ParamSpec, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from armsim.documents.schema_path import Node, alternatives, below
+from armsim.documents.schema_path import Node, alternatives, child_schemas
 from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import KeyPath, Source
 
@@ -34,7 +34,7 @@ ACCEPTED = {
 """Text of what is accepted, by pydantic's type of error."""
 
 
-def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:
+def validate(model: type[BaseModel], data: Any, source: Source, key_path: KeyPath) -> Any:
     """Validate data against a document type.
 
     Raises
@@ -45,44 +45,46 @@ def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> 
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise InputError(*problems(error, model, source, at)) from error
+        raise InputError(*problems(error, model, source, key_path)) from error
 
 
-def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
+def problems(error: ValidationError, model: type[BaseModel], source: Source, key_path: KeyPath = ()) -> list[Problem]:
     """All faults of a document with position, actual and accepted value."""
     details = error.errors(include_url=False)
-    return [_problem(detail, model, source, at, n < MOST_LISTED) for n, detail in enumerate(details)]
+    return [_problem(detail, model, source, key_path, n < MOST_LISTED) for n, detail in enumerate(details)]
 
 
-def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath, hinted: bool) -> Problem:
-    """One fault; ``hinted`` adds the known key closest to an unknown one, which takes time to find."""
-    loc = _untagged((*at, *detail["loc"]), source.data)
+def _problem(
+    detail: ErrorDetails, model: type[BaseModel], source: Source, key_path: KeyPath, with_hint: bool
+) -> Problem:
+    """One fault; ``with_hint`` adds the known key closest to an unknown one, which takes time to find."""
+    full_path = _without_tags((*key_path, *detail["loc"]), source.data)
     context: dict[str, Any] = detail.get("ctx", {})
     kind = detail["type"]
     if kind == "armsim":
-        return source.problem(loc, str(context["found"]), str(context["accepted"]))
+        return source.problem(full_path, str(context["found"]), str(context["accepted"]))
     if kind == "extra_forbidden":
         names = _siblings(model, (*detail["loc"][:-1], ""))
-        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6) if hinted else []
+        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6) if with_hint else []
         hint = f"did you mean {close[0]!r}? " if close else ""
-        return source.problem(loc, "unknown key", f"{hint}known keys: {', '.join(names)}")
+        return source.problem(full_path, "unknown key", f"{hint}known keys: {', '.join(names)}")
     if kind == "missing" and isinstance(detail["loc"][-1], int):
-        return source.problem(loc[:-1], "too few values", f"at least {detail['loc'][-1] + 1}")
+        return source.problem(full_path[:-1], "too few values", f"at least {detail['loc'][-1] + 1}")
     if kind == "missing":
-        return source.problem(loc, "missing", "the key must be given")
+        return source.problem(full_path, "missing", "the key must be given")
     if kind in ("literal_error", "union_tag_invalid"):
         accepted = context.get("expected") or context.get("expected_tags", "")
         finding = repr(context["tag"]) if "tag" in context else repr(detail["input"])
         key = str(context.get("discriminator", "")).strip("'")
-        return source.problem((*loc, key) if key else loc, f"{finding[:60]} is not accepted", str(accepted))
+        return source.problem((*full_path, key) if key else full_path, f"{finding[:60]} is not accepted", str(accepted))
     if kind == "union_tag_not_found":
         key = str(context["discriminator"]).strip("'")
-        return source.problem((*loc, key), "missing", "the key must be given")
+        return source.problem((*full_path, key), "missing", "the key must be given")
     finding = "no value" if detail["input"] is None else f"{repr(detail['input'])[:60]} is not accepted"
-    return source.problem(loc, finding, ACCEPTED.get(kind, detail["msg"]).format(**context))
+    return source.problem(full_path, finding, ACCEPTED.get(kind, detail["msg"]).format(**context))
 
 
-def _untagged(loc: KeyPath, data: Any) -> KeyPath:
+def _without_tags(loc: KeyPath, data: Any) -> KeyPath:
     """Key path without the tags of unions, which name the kind of a list item and are no keys."""
     out: list[str | int] = []
     tagged = False
@@ -111,7 +113,7 @@ def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     definitions = schema.get("$defs", {})
     nodes: list[Node] = [schema]
     for part in loc[:-1]:
-        children = below(nodes, part, definitions)
+        children = child_schemas(nodes, part, definitions)
         # a part that is no key is the tag of a union: keep the options that it names
         tagged = [option for node in nodes for option in alternatives(node, definitions) if _tagged(option, str(part))]
         nodes = children or tagged or nodes

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from armsim.documents.fields import Word
-from armsim.documents.from_spec import As, Context, build, document_of, extend_document
+from armsim.documents.from_spec import Context, DocumentType, build, document_type, extend_document
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.joint import Joint
@@ -19,7 +19,12 @@ from armsim.sources import Source
 MotionDocument = extend_document(
     Motion,
     "MotionDocument",
-    {"joints": (Annotated[dict[Word, Annotated[Any, As(document_of(JointSpeed))]], Field(min_length=1)], ...)},
+    {
+        "joints": (
+            Annotated[dict[Word, Annotated[Any, DocumentType(document_type(JointSpeed))]], Field(min_length=1)],
+            ...,
+        )
+    },
 )
 
 
@@ -37,13 +42,13 @@ def build_motion(document: Any, arm: Arm, source: Source) -> Motion:
         if name not in kinds:
             accepted = ", ".join(arm.names)
             raise source.error(("motion", "joints", name), "the arm has no such joint", accepted)
-        measures, what = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
-        context = Context(source, ("motion", "joints", name), measures, f"at the {what} joint {name}")  # type: ignore[arg-type]
+        measures, joint_type = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
+        context = Context(source, ("motion", "joints", name), measures, f"at the {joint_type} joint {name}")  # type: ignore[arg-type]
         speeds[name] = build(JointSpeed, entry, context).speed
     return build(Motion, document, Context(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
 
 
-def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
+def check_speed_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
     """Check that every sensor of a joint can read at the speed of the joint.
 
     Raises
@@ -54,26 +59,29 @@ def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
     speed = motion.speeds.get(joint.name) if motion is not None else None
     if speed is None:
         return
-    at = ("motion", "joints", joint.name, "speed")
-    for sensor, ratio in ((joint.encoder, joint.ratio), (joint.motor_encoder, joint.transmission.motor_turns)):
+    key_path = ("motion", "joints", joint.name, "speed")
+    for sensor, ratio in (
+        (joint.encoder, joint.ratio),
+        (joint.motor_encoder, joint.transmission.motor_angle_per_motion),
+    ):
         if sensor is None:
             continue
         shaft_speed = abs(speed * ratio)
         if sensor.max_speed and shaft_speed > sensor.max_speed:
             finding = f"{_speed(shaft_speed, sensor.rotary)} at the shaft of {sensor.name!r}"
             raise source.error(
-                at, finding, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet"
+                key_path, finding, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet"
             )
         frequency = signal_frequency(sensor.order, shaft_speed)
         if sensor.max_frequency and frequency > sensor.max_frequency:
             finding = f"signals of {frequency / 1e3:.4g} kHz of {sensor.name!r}"
-            raise source.error(at, finding, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
+            raise source.error(key_path, finding, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
 
 
 def limit_violation(joint: Joint, motion: Motion | None, source: Source) -> str | None:
     """Reason why a joint cannot move at its speed; None if it can."""
     try:
-        check_limits(joint, motion, source)
+        check_speed_limits(joint, motion, source)
     except InputError as error:
         return error.problems[0].actual
     return None

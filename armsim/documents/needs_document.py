@@ -8,7 +8,7 @@ from pydantic import model_validator
 
 from armsim.documents.fields import invalid
 from armsim.documents.from_spec import extend_document
-from armsim.model.installation import PROTECTION, Needs, SensorNeeds
+from armsim.model.installation import PROTECTION_PATTERN, Needs, SensorNeeds
 
 
 def check_installation(protection: str | None, temperature: Any) -> None:
@@ -19,7 +19,7 @@ def check_installation(protection: str | None, temperature: Any) -> None:
     PydanticCustomError
         No such class, or a range whose ends are in the wrong order.
     """
-    if protection is not None and PROTECTION.match(protection) is None:
+    if protection is not None and PROTECTION_PATTERN.match(protection) is None:
         raise invalid(f"{protection[:40]!r} as protection class", "IP and two digits, such as IP64; X for either digit")
     if temperature is not None and temperature[0] >= temperature[1]:
         raise invalid("a range of temperature that does not rise", "the lowest and the highest temperature")

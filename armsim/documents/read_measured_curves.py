@@ -41,7 +41,7 @@ LEAST_SENSORS = 5
 """Minimum number of sensors of a batch: fewer do not determine a distribution."""
 
 
-def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
+def sensor_curve(document: Any, rotary: bool, source: Source, key_path: KeyPath) -> MeasuredCurve:
     """Measured curve of one sensor.
 
     Raises
@@ -49,19 +49,19 @@ def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> Me
     InputError
         A fault in the file, an unknown sensor, or angles that do not distinguish the orders.
     """
-    curves = _read(document, rotary, source, at)
+    curves = _read(document, rotary, source, key_path)
     if document.sensor is None and len(curves) > 1:
         names = ", ".join(curve.sensor for curve in curves[:20])
-        raise source.error((*at, "sensor"), f"{len(curves)} sensors in {document.file}", f"one of {names}")
+        raise source.error((*key_path, "sensor"), f"{len(curves)} sensors in {document.file}", f"one of {names}")
     matching = [curve for curve in curves if document.sensor in (None, curve.sensor)]
     if not matching:
         names = ", ".join(curve.sensor for curve in curves[:20])
-        raise source.error((*at, "sensor"), f"no sensor {document.sensor!r} in {document.file}", names)
-    fit = _fit(matching[0], document.orders, source, at)
+        raise source.error((*key_path, "sensor"), f"no sensor {document.sensor!r} in {document.file}", names)
+    fit = _fit(matching[0], document.orders, source, key_path)
     return _curve(fit, fit.coefficients, fit.covariance, document)
 
 
-def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
+def batch_curve(document: Any, rotary: bool, source: Source, key_path: KeyPath) -> MeasuredCurve:
     """Distribution of a batch: mean and covariance of the coefficients of its sensors.
 
     Raises
@@ -69,15 +69,17 @@ def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> Mea
     InputError
         As `sensor_curve`, or too few sensors.
     """
-    curves = _read(document, rotary, source, at)
+    curves = _read(document, rotary, source, key_path)
     if len(curves) < LEAST_SENSORS:
-        raise source.error((*at, "file"), f"{len(curves)} sensors in {document.file}", f"{LEAST_SENSORS} at least")
-    fits = [_fit(curve, document.orders, source, at) for curve in curves]
+        raise source.error(
+            (*key_path, "file"), f"{len(curves)} sensors in {document.file}", f"{LEAST_SENSORS} at least"
+        )
+    fits = [_fit(curve, document.orders, source, key_path) for curve in curves]
     coefficients = np.array([fit.coefficients for fit in fits])
     return _curve(fits[0], coefficients.mean(axis=0), np.atleast_2d(np.cov(coefficients.T)), document)
 
 
-def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at: KeyPath) -> None:
+def check_curve(curve: MeasuredCurve, shaft_terms: tuple[Any, ...], source: Source, key_path: KeyPath) -> None:
     """Check that the causes that a curve replaces are stated, and that nothing is counted twice.
 
     Raises
@@ -85,34 +87,34 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
     InputError
         A replaced cause that the sensor does not state, or an order that a remaining cause has too.
     """
-    causes = list(dict.fromkeys(term.cause for term in shaft if term.life == "unit"))
+    causes = list(dict.fromkeys(term.cause for term in shaft_terms if term.life == "unit"))
     for cause in curve.replaces:
         if cause not in causes:
             stated_names = ", ".join(stated_cause.name for stated_cause in causes) or "none"
-            raise source.error((*at, "replaces"), f"{cause.name!r} is not stated of this sensor", stated_names)
-    duplicates = curve.double_counted(shaft)
+            raise source.error((*key_path, "replaces"), f"{cause.name!r} is not stated for this sensor", stated_names)
+    duplicates = curve.double_counted_causes(shaft_terms)
     if duplicates:
         cause, order = duplicates[0]
         finding = f"order {order:g} is in the curve and in {cause.name!r}, which would count twice"
-        raise source.error((*at, "replaces"), finding, f"{cause.name!r} among what it replaces, or other orders")
+        raise source.error((*key_path, "replaces"), finding, f"{cause.name!r} among what it replaces, or other orders")
 
 
-def _read(document: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
-    curves = read_curves(source.resolve_path((*at, "file"), document.file))
+def _read(document: Any, rotary: bool, source: Source, key_path: KeyPath) -> tuple[Curve, ...]:
+    curves = read_curves(source.resolve_path((*key_path, "file"), document.file))
     if any(curve.rotary != rotary for curve in curves):
         column, expected = ("position", "angle") if rotary else ("angle", "position")
         raise source.error(
-            (*at, "file"), f"{document.file} has a column {column}", f"{expected}, as the sensor measures"
+            (*key_path, "file"), f"{document.file} has a column {column}", f"{expected}, as the sensor measures"
         )
     return curves
 
 
-def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> HarmonicFit:
+def _fit(curve: Curve, orders: list[int], source: Source, key_path: KeyPath) -> HarmonicFit:
     try:
         return curve.fit(orders)
     except IndistinguishableOrders as error:
         finding = f"the angles of {curve.sensor!r} do not distinguish {error}"
-        raise source.error((*at, "orders"), finding, "fewer orders, or more angles") from error
+        raise source.error((*key_path, "orders"), finding, "fewer orders, or more angles") from error
 
 
 def _curve(fit: HarmonicFit, mean: Any, covariance: Any, document: Any) -> MeasuredCurve:

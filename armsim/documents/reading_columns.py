@@ -12,17 +12,17 @@ from armsim.documents.csv_columns import Columns
 AXES = ("x", "y", "z")
 COVERAGE = 2.0
 """Factor of an expanded uncertainty of 95 %, as U95 is stated. Source: JCGM 100:2008, G.6.6."""
-STANDARD, EXPANDED = tuple(f"u {axis}" for axis in AXES), tuple(f"U95 {axis}" for axis in AXES)
-QUATERNION, TURN = ("qw", "qx", "qy", "qz"), ("rx", "ry", "rz")
-UNIT_LENGTH = 1e-3
+STANDARD_COLUMNS, EXPANDED_COLUMNS = tuple(f"u {axis}" for axis in AXES), tuple(f"U95 {axis}" for axis in AXES)
+QUATERNION_COLUMNS, ROTATION_VECTOR_COLUMNS = ("qw", "qx", "qy", "qz"), ("rx", "ry", "rz")
+LENGTH_TOLERANCE = 1e-3
 """By how much a quaternion may miss the length of one: it is rounded."""
-APART = 1.0
+STATE_STEP = 1.0
 """Difference of temperature from which readings of a pose are not visits of the same state. [K]"""
-KINDS: dict[str, tuple[str, ...]] = {
+COLUMN_KINDS: dict[str, tuple[str, ...]] = {
     "temperature": ("absolute temperature",),
-    **dict.fromkeys(("u", *STANDARD, "U95", *EXPANDED), ("length",)),
-    **dict.fromkeys(QUATERNION, ("number",)),
-    **dict.fromkeys(TURN, ("angle",)),
+    **dict.fromkeys(("u", *STANDARD_COLUMNS, "U95", *EXPANDED_COLUMNS), ("length",)),
+    **dict.fromkeys(QUATERNION_COLUMNS, ("number",)),
+    **dict.fromkeys(ROTATION_VECTOR_COLUMNS, ("angle",)),
 }
 """Kinds of quantity of the columns."""
 
@@ -36,7 +36,9 @@ def uncertainties(table: Columns) -> Array | None:
         Two statements of the same, one axis without the others, or a reading without uncertainty.
     """
     columns = [
-        names for names in (("u",), STANDARD, ("U95",), EXPANDED) if any(name in table.numbers for name in names)
+        names
+        for names in (("u",), STANDARD_COLUMNS, ("U95",), EXPANDED_COLUMNS)
+        if any(name in table.numbers for name in names)
     ]
     if not columns:
         return None
@@ -63,22 +65,24 @@ def orientations(table: Columns) -> Array | None:
     """
     from scipy.spatial.transform import Rotation
 
-    columns = [names for names in (QUATERNION, TURN) if any(name in table.numbers for name in names)]
+    columns = [
+        names for names in (QUATERNION_COLUMNS, ROTATION_VECTOR_COLUMNS) if any(name in table.numbers for name in names)
+    ]
     if not columns:
         return None
     if len(columns) > 1:
         raise table.fault(None, "header", "a quaternion and a rotation vector", "one of them")
     values = _columns(table, columns[0])
-    if columns[0] == TURN:
+    if columns[0] == ROTATION_VECTOR_COLUMNS:
         return np.asarray(Rotation.from_rotvec(values).as_matrix())
     length = np.linalg.norm(values, axis=1)
     row = int(np.argmax(np.abs(length - 1.0)))
-    if abs(length[row] - 1.0) > UNIT_LENGTH:
+    if abs(length[row] - 1.0) > LENGTH_TOLERANCE:
         raise table.fault(row, "qw", f"a quaternion of length {length[row]:.6g}", "qw, qx, qy, qz of length 1")
     return np.asarray(Rotation.from_quat(np.roll(values, -1, axis=1)).as_matrix())
 
 
-def states(temperatures: Array, groups: Sequence[object]) -> list[int]:
+def thermal_states(temperatures: Array, groups: Sequence[object]) -> list[int]:
     """Number of the thermal state of every row within its group: a new one where the next temperature is far away.
 
     Parameters
@@ -97,7 +101,7 @@ def states(temperatures: Array, groups: Sequence[object]) -> list[int]:
         rows_of.setdefault(group, []).append(row)
     for rows in rows_of.values():
         order = np.array(rows)[np.argsort(temperatures[rows], kind="stable")]
-        out[order[1:]] = np.cumsum(np.diff(temperatures[order]) > APART)
+        out[order[1:]] = np.cumsum(np.diff(temperatures[order]) > STATE_STEP)
     numbers: list[int] = out.tolist()
     return numbers
 

@@ -7,30 +7,30 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from armsim.documents.schema import schema_of
-from armsim.documents.schema_path import Node, alternatives, below
+from armsim.documents.schema import document_schema
+from armsim.documents.schema_path import Node, alternatives, child_schemas
 
-PATH = "path"
+PATH_FORMAT = "path"
 """Format of file names in the schemas of the documents."""
 
 
-def relative_name(file: Path, to: Path) -> str:
+def relative_name(file: Path, folder: Path) -> str:
     """Name of a file relative to a folder; symbolic links in both paths are resolved, as in reading."""
-    return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(to))
+    return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(folder))
 
 
 def rebase_files(changes: Mapping[str, Any], old_folder: Path, new_folder: Path) -> dict[str, Any]:
-    """Changes by path, with file names that are relative to ``resolve_path`` made relative to ``new_folder``."""
-    schema = schema_of("scenario")
+    """Changes by path, with file names that are relative to ``old_folder`` made relative to ``new_folder``."""
+    schema = document_schema("scenario")
     definitions: Node = schema["$defs"]
 
-    def rebased(value: Any, nodes: list[Node]) -> Any:
+    def rebase(value: Any, nodes: list[Node]) -> Any:
         if isinstance(value, dict):
-            return {key: rebased(inner, below(nodes, str(key), definitions)) for key, inner in value.items()}
+            return {key: rebase(inner, child_schemas(nodes, str(key), definitions)) for key, inner in value.items()}
         if isinstance(value, list):
-            return [rebased(inner, below(nodes, number, definitions)) for number, inner in enumerate(value)]
+            return [rebase(inner, child_schemas(nodes, number, definitions)) for number, inner in enumerate(value)]
         options = [option for node in nodes for option in alternatives(node, definitions)]
-        is_path = isinstance(value, str) and any(option.get("format") == PATH for option in options)
+        is_path = isinstance(value, str) and any(option.get("format") == PATH_FORMAT for option in options)
         return relative_name(old_folder / value, new_folder) if is_path else value
 
     out = {}
@@ -38,6 +38,6 @@ def rebase_files(changes: Mapping[str, Any], old_folder: Path, new_folder: Path)
         nodes, keys = [schema], path.split(".")
         for part in ["joints", *keys[1:]] if keys[0] == "groups" else keys:
             # the entry of a list is addressed by its name
-            nodes = below(nodes, part, definitions) or below(nodes, 0, definitions)
-        out[path] = rebased(value, nodes)
+            nodes = child_schemas(nodes, part, definitions) or child_schemas(nodes, 0, definitions)
+        out[path] = rebase(value, nodes)
     return out

@@ -11,7 +11,7 @@ from armsim.documents.urdf import MOST_JOINTS
 
 Convention = Literal["standard-dh", "modified-dh"]
 TYPES = ("revolute", "prismatic")
-ENDS = {"revolute": ("lower", "upper"), "prismatic": ("from", "to")}
+RANGE_COLUMNS = {"revolute": ("lower", "upper"), "prismatic": ("from", "to")}
 """Columns of the range, by type of joint."""
 ANGLES, LENGTHS = ("theta", "offset", "alpha", "lower", "upper"), ("d", "a", "from", "to")
 
@@ -30,8 +30,8 @@ def read_rows(path: Path, convention: Convention) -> dict[str, Any]:
         With file and line.
     """
     kinds = dict.fromkeys(ANGLES, ("angle",)) | dict.fromkeys(LENGTHS, ("length",))
-    blank = {*kinds} - {"a", "alpha"}
-    table = read_columns(path, kinds, ("joint", "type"), ("d", "a", "alpha"), blank=blank)
+    optional_cells = {*kinds} - {"a", "alpha"}
+    table = read_columns(path, kinds, ("joint", "type"), ("d", "a", "alpha"), optional_cells=optional_cells)
     count = len(table.lines)
     if not 1 <= count <= MOST_JOINTS:
         raise table.fault(None, "", f"{count} rows", f"from 1 to {MOST_JOINTS}, one for every joint")
@@ -68,9 +68,9 @@ def _row(table: Columns, n: int, name: str) -> dict[str, Any]:
         row = {"name": name, "type": kind, "d": value("d"), **constants, "offset": angle}
     else:
         row = {"name": name, "type": kind, "theta": angle, **constants, "offset": value("d") if has("d") else "0 mm"}
-    ends = [key for key in ENDS[kind] if has(key)]
+    ends = [key for key in RANGE_COLUMNS[kind] if has(key)]
     if len(ends) == 1 or (not revolute and not ends):
-        missing = next(key for key in ENDS[kind] if key not in ends)
+        missing = next(key for key in RANGE_COLUMNS[kind] if key not in ends)
         actual = "nothing" if missing in table.numbers else f"no column {missing!r}"
-        raise table.fault(n, missing, actual, f"{' and '.join(ENDS[kind])}: the range of {name}")
+        raise table.fault(n, missing, actual, f"{' and '.join(RANGE_COLUMNS[kind])}: the range of {name}")
     return {**row, "range": [value(key) for key in ends]} if ends else row

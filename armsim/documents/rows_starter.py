@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Set
 from typing import Any
 
-from armsim.documents.absorbed_rows import CONSTANTS, Parameter, absorbed
+from armsim.documents.absorbed_rows import ROW_CONSTANTS, Parameter, absorbed_parameters
 from armsim.documents.write_overrides import yaml_line
 
 ENCODER = """# yaml-language-server: $schema=schemas/encoder.json
-# What is not known of the sensors and gears, as one summary: take the data sheet in its place.
+# One summary for what is not known of sensors and gears; replace it by the data sheet.
 kind: encoder
 name: any sensor
 measures: {measures}
@@ -28,18 +28,18 @@ NO_TOLERANCE = {"d": "0 mm", "a": "0 mm", "alpha": "0 deg"}
 CALIBRATION = """calibration:                         # armsim calibrate
   instrument:
     std: 20 um                       # of a reading along each axis; std_per_distance: 5 um/m besides
-    pose: identified                 # the file stands in the frame of the instrument, which is fitted
+    pose: identified                 # the file is in the frame of the instrument, which is fitted
     target: identified               # so is the place of the target on the tool
   visits: 1
   identify: {zeros: true, links: true}   # output_orders: [1] and input_orders: [1, 2] too, with more poses
 """
 
 
-def starter_of_rows(arm: dict[str, Any]) -> dict[str, str]:
+def rows_starter_files(arm: dict[str, Any]) -> dict[str, str]:
     """Texts of the starter files by file name, for an arm document with Denavit-Hartenberg rows."""
     types = {row["name"]: row["type"] for row in arm["kinematics"]["joints"]}
-    exact = absorbed(arm["kinematics"])
-    texts = _arm(arm, exact), _scenario(arm["name"], types, exact)
+    absorbed_zeros = absorbed_parameters(arm["kinematics"])
+    texts = _arm(arm, absorbed_zeros), _scenario(arm["name"], types, absorbed_zeros)
     out = {"arm.yaml": "\n".join([*texts[0], ""]), "scenario.yaml": "\n".join(texts[1])}
     for kind in dict.fromkeys(types.values()):
         file, measures, resolution, accuracy, repeatability = SENSORS[kind]
@@ -48,7 +48,7 @@ def starter_of_rows(arm: dict[str, Any]) -> dict[str, str]:
     return out
 
 
-def _arm(arm: dict[str, Any], exact: Set[Parameter]) -> Iterator[str]:
+def _arm(arm: dict[str, Any], absorbed_zeros: Set[Parameter]) -> Iterator[str]:
     yield "# yaml-language-server: $schema=schemas/arm.json"
     yield "kind: arm"
     yield f"name: {yaml_line(arm['name'])}"
@@ -56,7 +56,7 @@ def _arm(arm: dict[str, Any], exact: Set[Parameter]) -> Iterator[str]:
     yield f"  convention: {arm['kinematics']['convention']}"
     yield "  joints:"
     for row in arm["kinematics"]["joints"]:
-        tolerances = {key: NO_TOLERANCE[key] for key in CONSTANTS if (row["name"], key) in exact}
+        tolerances = {key: NO_TOLERANCE[key] for key in ROW_CONSTANTS if (row["name"], key) in absorbed_zeros}
         if row["type"] == "prismatic":  # its d is its zero, which the scenario states
             tolerances = {"d": NO_TOLERANCE["d"], **tolerances}
         yield f"    - {yaml_line({**row, 'tolerances': tolerances} if tolerances else row)}"
@@ -67,9 +67,9 @@ def _arm(arm: dict[str, Any], exact: Set[Parameter]) -> Iterator[str]:
     yield "expansion: 23 ppm/K                  # of links of aluminium; steel 12 ppm/K: for files with a temperature"
 
 
-def _scenario(name: str, types: dict[str, str], exact: Set[Parameter]) -> Iterator[str]:
+def _scenario(name: str, types: dict[str, str], absorbed_zeros: Set[Parameter]) -> Iterator[str]:
     yield "# yaml-language-server: $schema=schemas/scenario.json"
-    yield "# A measured arm of which only the rows are known. What it answers are estimates, not a safety function."
+    yield "# A measured arm of which only the rows are known. Its results are estimates, not a safety function."
     yield "kind: scenario"
     yield f"name: {yaml_line(name)}"
     yield "arm: arm.yaml"
@@ -77,7 +77,7 @@ def _scenario(name: str, types: dict[str, str], exact: Set[Parameter]) -> Iterat
     for joint, kind in types.items():
         sensor = f"encoder: {SENSORS[kind][0]}, placement: output"
         zero = f"mastering: {{std: {ZERO_SPREADS[kind]}, distribution: normal}}"
-        if (joint, "zero") in exact:  # the session says where base and target are, and how they are turned
+        if (joint, "zero") in absorbed_zeros:  # the session says where base and target are, and how they are turned
             zero = f"mastering: {NO_ZERO_ERROR[kind]}"
         yield f"  {yaml_line(joint)}: {{{sensor}, {zero}}}"
     yield CALIBRATION.rstrip("\n")

@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from armsim.documents.calibration_document import CalibrationDocument
-from armsim.documents.fields import Document, FilePath, Word, at_most
-from armsim.documents.from_spec import As, document_of, extend_document
+from armsim.documents.fields import Document, FilePath, Word, limited_list
+from armsim.documents.from_spec import DocumentType, document_type, extend_document
 from armsim.documents.joint_document import JointDocument, Reference
 from armsim.documents.motion_document import MotionDocument
 from armsim.documents.task_documents import TaskDocument
@@ -21,9 +21,13 @@ from armsim.requirement.requirement import Requirement
 from armsim.sampling_plan import SamplingPlan
 from armsim.sources import Source
 
-Joints = Annotated[dict[Word, Annotated[Any, As(JointDocument)]], *at_most(MOST_JOINTS, "an arm has no more")]
-Tasks = Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
-EnvironmentDocument = extend_document(Environment, "EnvironmentDocument", elsewhere=("expansion",))
+Joints = Annotated[
+    dict[Word, Annotated[Any, DocumentType(JointDocument)]], *limited_list(MOST_JOINTS, "an arm has no more")
+]
+Tasks = Annotated[
+    list[Annotated[Any, DocumentType(TaskDocument)]], *limited_list(1000, "each has tables and figures of its own")
+]
+EnvironmentDocument = extend_document(Environment, "EnvironmentDocument", excluded=("expansion",))
 
 
 class ScenarioDocument(Document):
@@ -34,14 +38,14 @@ class ScenarioDocument(Document):
     arm: Reference
     groups: dict[Word, dict[str, Any]] | None = None
     joints: Joints = Field(default_factory=dict)
-    environment: Annotated[Any, As(EnvironmentDocument)] = None
-    bus: Annotated[Any, As(document_of(Bus))] = None
-    motion: Annotated[Any, As(MotionDocument)] | None = None
+    environment: Annotated[Any, DocumentType(EnvironmentDocument)] = None
+    bus: Annotated[Any, DocumentType(document_type(Bus))] = None
+    motion: Annotated[Any, DocumentType(MotionDocument)] | None = None
     specification: FilePath | None = None
-    requirement: Annotated[Any, As(document_of(Requirement))] | None = None
-    calibration: Annotated[Any, As(CalibrationDocument)] | None = None
+    requirement: Annotated[Any, DocumentType(document_type(Requirement))] | None = None
+    calibration: Annotated[Any, DocumentType(CalibrationDocument)] | None = None
     tasks: Tasks = Field(default_factory=list)
-    sampling: Annotated[Any, As(document_of(SamplingPlan))] = None
+    sampling: Annotated[Any, DocumentType(document_type(SamplingPlan))] = None
 
 
 class SpecificationDocument(Document):
@@ -49,7 +53,7 @@ class SpecificationDocument(Document):
 
     kind: Literal["specification"]
     name: Word | None = None
-    requirement: Annotated[Any, As(document_of(Requirement))] | None = None
+    requirement: Annotated[Any, DocumentType(document_type(Requirement))] | None = None
     tasks: Tasks = Field(default_factory=list)
 
 

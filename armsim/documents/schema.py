@@ -6,9 +6,9 @@ from typing import Any
 
 from armsim.documents.arm_document import ArmDocument
 from armsim.documents.encoder_document import EncoderDocument
-from armsim.documents.from_spec import document_of
+from armsim.documents.from_spec import document_type
 from armsim.documents.inheritance import ChangesDocument
-from armsim.documents.kinds import KINDS
+from armsim.documents.kinds import DOCUMENT_TYPES
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.results.json_records import DIALECT
 from armsim.tasks import KINDS as TASK_KINDS
@@ -42,7 +42,7 @@ MEANINGS = {
     "changes": "values by path: joints.j2.mounting.eccentricity: 10 um",
     "convention": "convention of the kinematics: standard-dh, modified-dh or urdf",
     "corrections": "share of an error that calibration removes",
-    "couplings": "drives that see several joints: phi = C q, an error of phi moves the joints by the inverse",
+    "couplings": "drives that move with several joints: phi = C q; an error of phi moves the joints by C inverse",
     "CouplingDocument.joint": "joint whose drive it is",
     "CouplingDocument.placement": "motor: the coupling lies "
     "between motor and joint, a sensor on the joint sees the joint alone; both kinds of sensor see it where not given",
@@ -134,7 +134,7 @@ MEANINGS = {
     "plane": "plane of the cells, or of the diagonal",
     "theta": "angle about the axis before the link",
     "offset": "value added to the joint variable",
-    "identified": "identified parameters of this very arm, written by armsim calibrate --write",
+    "identified": "identified parameters of this arm, written by armsim calibrate --write",
     "correlations": "correlations below the diagonal, a row for every parameter after the first",
     "parameters": "identified parameters, in the order of the correlations",
     "parameter": "zero of a joint, cosine or sine of its error wave, or a constant of its link",
@@ -146,13 +146,17 @@ MEANINGS = {
 """Descriptions of keys that are not declared beside a field of the model."""
 
 
-def schema_of(kind: str) -> dict[str, Any]:
+def document_schema(kind: str) -> dict[str, Any]:
     """JSON Schema of a kind of document."""
-    schema = KINDS[kind].model_json_schema()
+    schema = DOCUMENT_TYPES[kind].model_json_schema()
     if kind == "catalogue":
         encoders = schema["properties"]["encoders"]
-        of_table = {"type": "string", "pattern": r"\.([cC][sS][vV]|[tT][sS][vV]|[xX][lL][sS][xX])$", "format": "path"}
-        schema["properties"]["encoders"] = {"anyOf": [encoders, of_table]}
+        table_schema = {
+            "type": "string",
+            "pattern": r"\.([cC][sS][vV]|[tT][sS][vV]|[xX][lL][sS][xX])$",
+            "format": "path",
+        }
+        schema["properties"]["encoders"] = {"anyOf": [encoders, table_schema]}
     if kind != "scenario":
         return _with_meanings(schema)
     joint = schema["$defs"]["JointDocument"]
@@ -168,7 +172,7 @@ def schema_of(kind: str) -> dict[str, Any]:
 
 def printed_schema(kind: str) -> dict[str, Any]:
     """JSON Schema of a kind of document, with the dialect in which it is written."""
-    return {"$schema": DIALECT, **schema_of(kind)}
+    return {"$schema": DIALECT, **document_schema(kind)}
 
 
 def _with_meanings(schema: dict[str, Any]) -> dict[str, Any]:
@@ -200,7 +204,9 @@ def _expand_references(schema: dict[str, Any], defs: dict[str, Any]) -> None:
                 if name == "motor_encoder":
                     entry["anyOf"].append({"type": "null"})
             if name == "tolerances" and node.get("title") == "ArmDocument":
-                entry["anyOf"] = [_reference_to(document_of(rows), defs) for rows in (RowTolerances, OriginTolerances)]
+                entry["anyOf"] = [
+                    _reference_to(document_type(rows), defs) for rows in (RowTolerances, OriginTolerances)
+                ]
 
 
 def _reference_to(document: Any, defs: dict[str, Any]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ def alternatives(node: Node, definitions: Node) -> list[Node]:
     return [node]
 
 
-def below(nodes: Sequence[Node], part: str | int, definitions: Node) -> list[Node]:
+def child_schemas(nodes: Sequence[Node], part: str | int, definitions: Node) -> list[Node]:
     """Schemas of a key, or of the items of a list, in any of the given schemas."""
     out: list[Node] = []
     for option in (option for node in nodes for option in alternatives(node, definitions)):

@@ -13,12 +13,12 @@ from typing import Any
 from armsim.documents.kinds import read_kind
 from armsim.documents.messages import validate
 from armsim.documents.scenario_document import SpecificationDocument
-from armsim.documents.source import read_named, read_source
+from armsim.documents.source import read_named_file, read_source
 from armsim.sources import KeyPath, Source
 
-SPECIFIED = ("requirement", "tasks")
+SPECIFICATION_KEYS = ("requirement", "tasks")
 """Keys of a scenario that may be stated in a specification instead."""
-Elsewhere = dict[KeyPath, tuple[Source, KeyPath]]
+Origins = dict[KeyPath, tuple[Source, KeyPath]]
 """For key paths of the merged scenario, source and key path where the value was written, for messages."""
 
 
@@ -45,32 +45,32 @@ def with_shared_settings(source: Source) -> tuple[Source, tuple[Source, ...]]:
     InputError
         A specification that cannot be read, or groups that are not mappings, are unknown or have a joint in common.
     """
-    data, elsewhere = dict(source.data), dict(source.elsewhere)
+    data, origins = dict(source.data), dict(source.origins)
     files: tuple[Source, ...] = ()
     if "specification" in data:
-        files = (_with_specification(data, elsewhere, source),)
+        files = (_with_specification(data, origins, source),)
     if "groups" in data:
-        _with_groups(data, elsewhere, source)
-    return replace(source, data=data, elsewhere=elsewhere), files
+        _with_groups(data, origins, source)
+    return replace(source, data=data, origins=origins), files
 
 
-def _with_specification(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> Source:
+def _with_specification(data: dict[str, Any], origins: Origins, source: Source) -> Source:
     """Merge requirement and tasks of a specification into a scenario; return its file."""
-    at, name = ("specification",), data.pop("specification")
+    key_path, name = ("specification",), data.pop("specification")
     if not isinstance(name, str) or not name:
-        raise source.error(at, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
-    path = source.resolve_path(at, name)
-    file = read_kind(path, "specification", read_named(path, source, at))
+        raise source.error(key_path, f"{str(name)[:60]!r} is not a reference", "a path to a file of kind specification")
+    path = source.resolve_path(key_path, name)
+    file = read_kind(path, "specification", read_named_file(path, source, key_path))
     validate(SpecificationDocument, file.data, file, ())
-    for key in SPECIFIED:
-        earlier, _ = elsewhere.get((key,), (source, ()))
-        if key in file.data and (key not in data or earlier.data.get("kind") == "specification"):
+    for key in SPECIFICATION_KEYS:
+        earlier_source, _ = origins.get((key,), (source, ()))
+        if key in file.data and (key not in data or earlier_source.data.get("kind") == "specification"):
             data[key] = file.data[key]
-            elsewhere[(key,)] = file, (key,)
+            origins[(key,)] = file, (key,)
     return file
 
 
-def _with_groups(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> None:
+def _with_groups(data: dict[str, Any], origins: Origins, source: Source) -> None:
     """Merge the settings of groups into joints that do not state them."""
     groups = data.pop("groups")
     if not isinstance(groups, dict):
@@ -88,28 +88,30 @@ def _with_groups(data: dict[str, Any], elsewhere: Elsewhere, source: Source) -> 
                     ("groups", group), f"joint {joint!r} has settings of two groups", "one group a joint"
                 )
             if joint not in entries:
-                elsewhere["joints", joint] = source, ("groups", group)
+                origins["joints", joint] = source, ("groups", group)
             entry = entries.get(joint, {})
             if isinstance(entry, dict):
-                joints[joint] = _merged(shared, entry, ("joints", joint), ("groups", group), elsewhere, source)
+                joints[joint] = _merge_settings(shared, entry, ("joints", joint), ("groups", group), origins, source)
     data["joints"] = {**joints, **{joint: entry for joint, entry in entries.items() if joint not in joints}}
 
 
 def _members(groups: Mapping[str, Any], source: Source) -> dict[str, list[str]]:
     """Joints of every group: those listed under ``joints``, otherwise those of the arm's group of the same name."""
-    by_arm = _groups_of_arm(source)
+    arm_groups = _groups_of_arm(source)
     members: dict[str, list[str]] = {}
     for group, settings in groups.items():
-        at = ("groups", group)
+        key_path = ("groups", group)
         if not isinstance(settings, dict):
-            raise source.error(at, "not a mapping", "settings of joints: encoder, placement, mounting, transmission")
+            raise source.error(
+                key_path, "not a mapping", "settings of joints: encoder, placement, mounting, transmission"
+            )
         listed = settings.get("joints")
-        if listed is None and group not in by_arm:
-            names = f"one of {', '.join(by_arm)}; " if by_arm else ""
-            raise source.error(at, "no group of the arm", f"{names}or joints: with the names of its joints")
+        if listed is None and group not in arm_groups:
+            names = f"one of {', '.join(arm_groups)}; " if arm_groups else ""
+            raise source.error(key_path, "no group of the arm", f"{names}or joints: with the names of its joints")
         if listed is not None and (not isinstance(listed, list) or not all(isinstance(name, str) for name in listed)):
-            raise source.error((*at, "joints"), f"{str(listed)[:60]!r}", "a list of names of joints")
-        members[group] = by_arm[group] if listed is None else listed
+            raise source.error((*key_path, "joints"), f"{str(listed)[:60]!r}", "a list of names of joints")
+        members[group] = arm_groups[group] if listed is None else listed
     return members
 
 
@@ -118,7 +120,7 @@ def _groups_of_arm(source: Source) -> dict[str, list[str]]:
     arm = source.data.get("arm")
     if isinstance(arm, str) and arm:
         path = source.resolve_path(("arm",), arm)
-        arm = read_source(path, read_named(path, source, ("arm",))).data
+        arm = read_source(path, read_named_file(path, source, ("arm",))).data
     groups = arm.get("groups", {}) if isinstance(arm, dict) else {}
     if not isinstance(groups, dict):
         return {}
@@ -129,12 +131,12 @@ def _groups_of_arm(source: Source) -> dict[str, list[str]]:
     }
 
 
-def _merged(
+def _merge_settings(
     shared: Mapping[str, Any],
     entry: Mapping[str, Any],
-    at: KeyPath,
+    key_path: KeyPath,
     written_at: KeyPath,
-    elsewhere: Elsewhere,
+    origins: Origins,
     source: Source,
 ) -> dict[str, Any]:
     """Settings of a joint; keys that it does not state are taken from its group, also in nested mappings."""
@@ -142,7 +144,7 @@ def _merged(
     for key, value in shared.items():
         if key not in entry:
             merged[key] = copy.deepcopy(value)
-            elsewhere[*at, key] = source, (*written_at, key)
+            origins[*key_path, key] = source, (*written_at, key)
         elif isinstance(value, dict) and isinstance(entry[key], dict) and "kind" not in entry[key]:
-            merged[key] = _merged(value, entry[key], (*at, key), (*written_at, key), elsewhere, source)
+            merged[key] = _merge_settings(value, entry[key], (*key_path, key), (*written_at, key), origins, source)
     return merged

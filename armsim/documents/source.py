@@ -1,6 +1,6 @@
 """Sources: data, and line and column of every key, so that faults are reported with them.
 
-A document is YAML; a catalogue may be a table too, by the suffix of its name.
+A document is a YAML file; a catalogue may also be a table, recognised by the suffix of its name.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from armsim.documents.catalogue_table import is_table, read_table
-from armsim.documents.files import LARGEST, Unreadable, read_bytes
-from armsim.documents.former_keys import FormerKey, note_of, with_present_keys
+from armsim.documents.files import LARGEST_FILE, Unreadable, read_bytes
+from armsim.documents.former_keys import FormerKey, renaming_note, with_present_keys
 from armsim.documents.grammar import read_text
 from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath, Source
@@ -51,22 +51,24 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     data, locations = read_text(text, fault)
     if not isinstance(data, dict):
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
-    return _with_table(_present(Source(Path(name), data, locations, hashlib.sha256(raw).hexdigest(), text)))
+    return _with_table(_with_present_keys(Source(Path(name), data, locations, hashlib.sha256(raw).hexdigest(), text)))
 
 
-def _present(source: Source) -> Source:
+def _with_present_keys(source: Source) -> Source:
     """Document under the present names of its keys, with a remark on every former one."""
     former: dict[KeyPath, FormerKey] = {}
     data = with_present_keys(source.data, (), former.__setitem__)
     if not former:
         return source
-    remarks = tuple(note_of(f"{source.path}:{source.locations[at][0]}", key) for at, key in former.items())
-    locations = {_present_path(at, former): location for at, location in source.locations.items()}
+    remarks = tuple(
+        renaming_note(f"{source.path}:{source.locations[key_path][0]}", key) for key_path, key in former.items()
+    )
+    locations = {_present_path(key_path, former): location for key_path, location in source.locations.items()}
     return replace(source, data=data, locations=locations, remarks=remarks)
 
 
 def _present_path(path: KeyPath, former: Mapping[KeyPath, FormerKey]) -> KeyPath:
-    """Key path under the present names; ``former``: key paths as written, above them the present names."""
+    """Key path under the present names; ``former`` maps key paths whose last key has its former name."""
     out: KeyPath = ()
     for part in path:
         key = former.get((*out, part))
@@ -82,16 +84,16 @@ def _with_table(source: Source) -> Source:
     InputError
         The table cannot be read, or a fault in it.
     """
-    name, at = source.data.get("encoders"), ("encoders",)
+    name, key_path = source.data.get("encoders"), ("encoders",)
     if source.data.get("kind") != "catalogue" or not isinstance(name, str) or not is_table(Path(name)):
         return source
-    path = source.resolve_path(at, name)
-    table = read_table(path, read_named(path, source, at))
+    path = source.resolve_path(key_path, name)
+    table = read_table(path, read_named_file(path, source, key_path))
     data = {**source.data, "encoders": table.data["encoders"]}
-    return replace(source, data=data, elsewhere={at: (table, at)}, remarks=(*source.remarks, *table.remarks))
+    return replace(source, data=data, origins={key_path: (table, key_path)}, remarks=(*source.remarks, *table.remarks))
 
 
-def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) -> bytes:
+def read_named_file(path: Path, source: Source, key_path: KeyPath, largest: int = LARGEST_FILE) -> bytes:
     """Read a file that a document names.
 
     Raises
@@ -103,4 +105,4 @@ def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) 
         return read_bytes(path, largest)
     except Unreadable as error:
         accepted = f"{error.accepted}; the path is relative to the file that names it"
-        raise source.error(at, f"{error.actual}: {path}", accepted) from error
+        raise source.error(key_path, f"{error.actual}: {path}", accepted) from error

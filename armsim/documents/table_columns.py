@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from functools import cache
 from typing import get_args
 
-from armsim.documents.from_spec import kinds
+from armsim.documents.from_spec import quantity_kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.field_spec import DeclaredField, Measures, declared_fields, walk
-from armsim.model.datasheet import Sheet
+from armsim.model.datasheet import DataSheet
 from armsim.model.encoder import Encoder
 from armsim.model.installation import Body, Functions
 from armsim.sources import KeyPath
@@ -25,7 +25,7 @@ ALIASES = {
 """Names of columns as data sheets word them, and the columns that they mean."""
 PRICE_FROM = re.compile(r"price from (\d{1,10})( pieces)?")
 """Header of a column with the price from a minimum quantity."""
-CUSTOMARY: dict[str, dict[Measures, str]] = {
+CUSTOMARY_UNITS: dict[str, dict[Measures, str]] = {
     "position": {"rotation": "arcsec", "translation": "um"},
     "resolution": {"rotation": "bit", "translation": "um"},
     "position drift": {"rotation": "arcsec/K", "translation": "um/K"},
@@ -51,8 +51,8 @@ class TableColumn:
     path : key path
         Of its value within the entry of a catalogue.
     kind : str
-        DeclaredField kind of quantity.
-    kinds : tuple of str
+        Declared kind of quantity.
+    quantity_kinds : tuple of str
         Kinds of quantity that it accepts; empty for words and bare numbers.
     part : int, optional
         Index of the value within a pair (min, max); None if the key holds one value.
@@ -60,19 +60,19 @@ class TableColumn:
 
     path: KeyPath
     kind: str
-    kinds: tuple[str, ...] = ()
+    quantity_kinds: tuple[str, ...] = ()
     part: int | None = None
 
     def customary_unit(self, measures: str) -> str | None:
         """Unit that data sheets state it in; None if there is no customary unit."""
-        return CUSTOMARY.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")
+        return CUSTOMARY_UNITS.get(self.kind, {}).get("translation" if measures == "translation" else "rotation")
 
 
 @cache
 def table_columns() -> Mapping[str, TableColumn]:
     """All columns by their names, lower case with spaces; aliases of data sheets among them."""
     out: dict[str, TableColumn] = {}
-    for owner in (Encoder, Sheet, Body, Functions):
+    for owner in (Encoder, DataSheet, Body, Functions):
         lists = {field.yaml for field in declared_fields(owner) if field.many}
         for path, field in walk(owner):
             in_list = path.partition(".")[0] in lists
@@ -89,7 +89,7 @@ def _columns(path: str, field: DeclaredField) -> dict[str, TableColumn]:
     key, name = field.key, re.sub(r"[._]", " ", path)
     steps = ("encoder", *path.split("."))
     without_unit = key.kind in ("number", "count", "word", "choice", "flag")
-    accepted = () if without_unit else kinds(key)
+    accepted = () if without_unit else quantity_kinds(key)
     if set(get_args(field.type)) == {float}:
         return {
             f"{name} {end}": TableColumn((*steps, n), key.kind, accepted, n) for n, end in enumerate(("min", "max"))
@@ -97,6 +97,6 @@ def _columns(path: str, field: DeclaredField) -> dict[str, TableColumn]:
     return {name: TableColumn(steps, key.kind, accepted)}
 
 
-def units_of(column: TableColumn) -> list[str]:
+def column_units(column: TableColumn) -> list[str]:
     """Units in which a column may be stated."""
-    return [unit for kind in column.kinds for unit in DIMENSIONS[kind][1]]
+    return [unit for kind in column.quantity_kinds for unit in DIMENSIONS[kind][1]]

@@ -10,15 +10,15 @@ from pydantic import Field, model_validator
 from armsim.documents.fields import (
     Document,
     FilePath,
-    Measured,
+    QuantityWithKind,
     Word,
-    at_most,
     invalid,
-    measured,
+    limited_list,
     number,
     quantity,
+    quantity_with_kind,
 )
-from armsim.documents.from_spec import As, document_of, extend_document
+from armsim.documents.from_spec import DocumentType, document_type, extend_document
 from armsim.field_spec import declared_fields
 from armsim.requirement.requirement import TaskLimits
 from armsim.tasks import KINDS, Path, Poses, Task
@@ -27,10 +27,9 @@ from armsim.tasks.path import circle_through
 Length = Annotated[float, quantity("length")]
 Step = Annotated[float, quantity("length", least=0.0, above=True)]
 Angle = Annotated[float, quantity("angle")]
-Turns = tuple[Angle, Angle, Angle]
+RollPitchYaw = tuple[Angle, Angle, Angle]
 Point = tuple[Length, Length, Length]
-Positions = list[Annotated[Measured, measured("angle", "length")]]
-Ends = tuple[Length, Length]
+Positions = list[Annotated[QuantityWithKind, quantity_with_kind("angle", "length")]]
 
 
 Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-1000")]
@@ -43,30 +42,30 @@ class PostureDocument(Document):
     elbow: Angle | None = None
 
     @model_validator(mode="after")
-    def _one(self) -> PostureDocument:
+    def _check_one_rule(self) -> PostureDocument:
         if (self.nearest is None) == (self.elbow is None):
             raise invalid("a posture needs exactly one of 'nearest' and 'elbow'", "nearest: [joints], or elbow: 20 deg")
         return self
 
 
-class LimitedDocument(Document):
+class TaskBaseDocument(Document):
     """Keys of every task: its name and limits."""
 
-    requirement: Annotated[Any, As(document_of(TaskLimits))] | None = None
+    requirement: Annotated[Any, DocumentType(document_type(TaskLimits))] | None = None
 
 
-class ConstrainedDocument(LimitedDocument):
+class ConstrainedDocument(TaskBaseDocument):
     """Keys of the orientation of the tool and the posture of the arm."""
 
-    tool: Turns | None = None
+    tool: RollPitchYaw | None = None
     direction: tuple[Component, Component, Component] | None = None
     near: Positions | None = None
     posture: PostureDocument | None = None
-    hold: dict[Word, Annotated[Measured, measured("angle", "length")]] | None = None
+    hold: dict[Word, Annotated[QuantityWithKind, quantity_with_kind("angle", "length")]] | None = None
     branch: dict[Word, Literal["positive", "negative"]] | None = None
 
     @model_validator(mode="after")
-    def _one_way(self) -> ConstrainedDocument:
+    def _check_direction(self) -> ConstrainedDocument:
         if self.tool is not None and self.direction is not None:
             raise invalid("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
         if self.direction is not None and not np.linalg.norm(self.direction) > 1e-6:
@@ -80,12 +79,12 @@ class PoseDocument(Document):
     name: Word
     joints: Positions | None = None
     xyz: Point | None = None
-    rpy: Turns | None = None
+    rpy: RollPitchYaw | None = None
     near: Positions | None = None
-    speeds: list[Annotated[Measured, measured("angular speed", "speed")]] | None = None
+    speeds: list[Annotated[QuantityWithKind, quantity_with_kind("angular speed", "speed")]] | None = None
 
     @model_validator(mode="after")
-    def _one_of_two(self) -> PoseDocument:
+    def _check_keys(self) -> PoseDocument:
         if (self.joints is None) == (self.xyz is None):
             raise invalid(
                 "a pose needs exactly one of 'joints' and 'xyz'", "joints: [...], or xyz: [...] with rpy: [...]"
@@ -95,12 +94,14 @@ class PoseDocument(Document):
         return self
 
 
-class PosesDocument(LimitedDocument):
+class PosesDocument(TaskBaseDocument):
     """Named poses."""
 
     kind: Literal["poses"]
     name: Word
-    poses: Annotated[list[PoseDocument], *at_most(10_000, "each is named in the report; a cloud or a path has more")]
+    poses: Annotated[
+        list[PoseDocument], *limited_list(10_000, "each is named in the report; a cloud or a path has more")
+    ]
     distances: Annotated[tuple[tuple[Word, Word], ...], Field(max_length=1000)] = ()
 
 
@@ -109,7 +110,7 @@ class WaypointDocument(Document):
 
     to: Point
     via: Point | None = None
-    rpy: Turns | None = None
+    rpy: RollPitchYaw | None = None
 
 
 class PathDocument(ConstrainedDocument):
@@ -123,7 +124,7 @@ class PathDocument(ConstrainedDocument):
     file: FilePath | None = None
 
     @model_validator(mode="after")
-    def _one_of_two(self) -> PathDocument:
+    def _check_keys(self) -> PathDocument:
         if (self.waypoints is None) == (self.file is None):
             raise invalid(
                 "a path needs exactly one of 'waypoints' and 'file'", "waypoints: [{to: [...]}, ...] or file: x.csv"
@@ -149,15 +150,15 @@ class PathDocument(ConstrainedDocument):
         return self
 
 
-BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
+SPECIAL_DOCUMENTS: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
 """Tasks whose keys depend on each other, so that their documents are written by hand."""
 
 
 def _document(task_type: type[Task]) -> Any:
-    if task_type in BY_HAND:
-        return BY_HAND[task_type]
+    if task_type in SPECIAL_DOCUMENTS:
+        return SPECIAL_DOCUMENTS[task_type]
     constrained = any(field.key.kind == "constraints" for field in declared_fields(task_type))
-    base = ConstrainedDocument if constrained else LimitedDocument
+    base = ConstrainedDocument if constrained else TaskBaseDocument
     kind_key = {"kind": (Literal[task_type.kind], ...)}
     return extend_document(task_type, f"{task_type.__name__}Document", kind_key, base=base)
 

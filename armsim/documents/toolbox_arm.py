@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.documents.units import MOST
+from armsim.documents.units import LARGEST_BY_KIND
 from armsim.model.gravity import Mass
 from armsim.model.kinematics import roll_pitch_yaw
 from armsim.sources import KeyPath, Source
@@ -37,14 +37,14 @@ class ToolboxArm:
     masses: dict[str, Mass]
 
 
-def toolbox_arm(name: str, source: Source, at: KeyPath) -> ToolboxArm:
+def toolbox_arm(name: str, source: Source, key_path: KeyPath) -> ToolboxArm:
     """Robot of a name, from the models of roboticstoolbox in rows of Denavit and Hartenberg.
 
     Parameters
     ----------
     name : str
         Class of the model, such as Puma560.
-    source, at : Source, key path
+    source, key_path : Source, key path
         Place of the name, for error messages.
 
     Returns
@@ -62,7 +62,7 @@ def toolbox_arm(name: str, source: Source, at: KeyPath) -> ToolboxArm:
         word: model for word, model in vars(rtb.models.DH).items() if isinstance(model, type) and word[:1].isupper()
     }
     if name not in models:
-        raise source.error(at, f"roboticstoolbox holds no model {name!r}", ", ".join(sorted(models)))
+        raise source.error(key_path, f"roboticstoolbox holds no model {name!r}", ", ".join(sorted(models)))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         robot = models[name]()
@@ -123,7 +123,11 @@ def _masses(robot: Any, flipped: NDArray[np.bool_]) -> dict[str, Mass]:
     masses: dict[str, Mass] = {}
     for number, link in enumerate(robot.links, start=1):
         centre, mass = np.asarray(link.r, dtype=float).ravel(), float(link.m)
-        if not (np.isfinite(centre).all() and np.linalg.norm(centre) <= max(reach, 1.0) and 0 <= mass <= MOST["mass"]):
+        if not (
+            np.isfinite(centre).all()
+            and np.linalg.norm(centre) <= max(reach, 1.0)
+            and 0 <= mass <= LARGEST_BY_KIND["mass"]
+        ):
             return {}
         if flipped[number - 1]:
             centre = centre * (1.0, -1.0, -1.0)

@@ -71,10 +71,10 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """Kind of quantity: its SI unit, and the units shown as accepted."""
 
-SMALLEST, LARGEST = 1e-18, 1e15
-"""Magnitudes, in the unit given and in SI, beyond which a number is a slip of the pen."""
+SMALLEST_NUMBER, LARGEST_NUMBER = 1e-18, 1e15
+"""Magnitudes, in the unit given and in SI, beyond which a number is a typing error."""
 
-MOST = {
+LARGEST_BY_KIND = {
     "length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5,
     "absolute temperature": 1e3,
 }  # fmt: skip
@@ -91,10 +91,10 @@ _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*
 _UNIT = re.compile(
     r"(?:1/)?(?!(?:ppm|pct|one)\*)[A-Za-zµμ]+(?:[*/](?!(?:ppm|pct|one)\b)[A-Za-zµμ]+){0,3}|%(?:/[A-Za-z]+)?"
 )
-"""A share stands alone or per something: a share of a metre is not a unit of length."""
+"""A ratio is a unit alone or per something: a ratio of a metre is not a unit of length."""
 
 
-NAMES: dict[str, tuple[str, ...]] = {
+UNIT_NAMES: dict[str, tuple[str, ...]] = {
     "length": ("m", "meter", "metre"),
     "angle": ("rad", "radian", "deg", "degree", "arcmin", "arcminute", "arcsec", "arcsecond", "turn"),
     "ratio": ("%", "percent", "pct", "ppm", "one"), "time": ("s", "sec", "second", "min", "minute"),
@@ -111,9 +111,9 @@ def pattern(*kinds: str) -> str:
     """Regular expression, for editors, of a number with a unit of these kinds; accepts everything that `read` does."""
     units = []
     for kind in kinds:
-        if kind in NAMES:
+        if kind in UNIT_NAMES:
             prefixed = "|".join(re.escape(prefix) for prefix in PREFIXES if prefix)
-            names = "|".join(re.escape(name) for name in NAMES[kind])
+            names = "|".join(re.escape(name) for name in UNIT_NAMES[kind])
             units.append(rf"(?:{prefixed})?(?:{names})s?")
             units += [r"1/\s*(?:s|ms|us|µs)"] if kind == "frequency" else []
         elif kind == "absolute temperature":
@@ -123,13 +123,13 @@ def pattern(*kinds: str) -> str:
     return rf"{NUMBER}\s*(?:{'|'.join(units)})"
 
 
-def accepted(*kinds: str) -> str:
+def accepted_units(*kinds: str) -> str:
     """Description of the accepted quantities of these kinds, for messages."""
     units = [unit for kind in kinds for unit in DIMENSIONS[kind][1]]
     return f"a number with a unit of {' or '.join(kinds)} ({', '.join(units)})"
 
 
-def read(text: str, *kinds: str) -> float:
+def read_quantity(text: str, *kinds: str) -> float:
     """Value of a quantity in the SI unit of the first of ``kinds`` that it belongs to.
 
     Raises
@@ -140,36 +140,36 @@ def read(text: str, *kinds: str) -> float:
     match = _QUANTITY.fullmatch(text.strip()) if len(text) <= LONGEST else None
     if match is None:
         raise ValueError(f"{text[:LONGEST]!r} is not a number with a unit")
-    number, unit = match.groups()
+    number_text, unit = match.groups()
     if unit is None:
         raise ValueError(f"{text!r} has no unit")
-    value = float(number)
+    value = float(number_text)
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is not finite")
     if "absolute temperature" in kinds and unit in SCALES_OF_TEMPERATURE:
         return value + SCALES_OF_TEMPERATURE[unit]
-    if _parsed(unit) is None:
+    if _parse_unit(unit) is None:
         raise ValueError(f"{unit[:40]!r} is not a unit known here")
-    if value and not SMALLEST <= abs(value) <= LARGEST:
+    if value and not SMALLEST_NUMBER <= abs(value) <= LARGEST_NUMBER:
         raise ValueError(f"{text!r} is out of range")
     for kind in kinds:
         factor = _factor(unit, kind)
         if factor is not None:
             out = value * factor
-            if out and not SMALLEST <= abs(out) <= LARGEST:
+            if out and not SMALLEST_NUMBER <= abs(out) <= LARGEST_NUMBER:
                 raise ValueError(f"{text!r} is out of range")
             return out
     raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
 
 
 @lru_cache(maxsize=1024)
-def _parsed(unit: str) -> tuple[float, Exponents] | None:
+def _parse_unit(unit: str) -> tuple[float, Exponents] | None:
     """Value of a unit in SI, and the exponents of its base units; None if the unit is unknown."""
     if not _UNIT.fullmatch(unit):
         return None
     product, total = 1.0, Exponents()
     for sign, name in re.findall(r"([*/]?)([^*/]+)", unit):
-        part = (1.0, Exponents()) if name == "1" else _simple(name)
+        part = (1.0, Exponents()) if name == "1" else _parse_simple_unit(name)
         if part is None:
             return None
         factor, exponents = part
@@ -179,7 +179,7 @@ def _parsed(unit: str) -> tuple[float, Exponents] | None:
     return product, {base: exponent for base, exponent in total.items() if exponent}
 
 
-def _simple(name: str) -> tuple[float, Exponents] | None:
+def _parse_simple_unit(name: str) -> tuple[float, Exponents] | None:
     """Value and dimension of a unit that is no product, with a prefix or in the plural; None if it is unknown."""
     for plural in ("", "s"):
         for prefix, scale in PREFIXES.items():
@@ -193,14 +193,14 @@ def _simple(name: str) -> tuple[float, Exponents] | None:
 @lru_cache(maxsize=4096)
 def _factor(unit: str, kind: str) -> float | None:
     """Factor from a unit to the SI unit of a kind; None if it is of another kind."""
-    parsed, target = _parsed(unit), _parsed(DIMENSIONS[kind][0])
+    parsed, target = _parse_unit(unit), _parse_unit(DIMENSIONS[kind][0])
     return None if parsed is None or target is None or parsed[1] != target[1] else parsed[0]
 
 
 _DECIMAL = re.compile(NUMBER, re.ASCII)
 
 
-def number(text: str) -> float:
+def read_number(text: str) -> float:
     """Read a finite decimal number without a unit; 1_0, nan and other digits, which Python accepts too, are refused.
 
     Raises
@@ -215,10 +215,10 @@ def number(text: str) -> float:
     return value
 
 
-def in_si(unit: str, kind: str) -> float | None:
+def si_factor(unit: str, kind: str) -> float | None:
     """Value of a unit in SI; None if it is not a unit of that kind."""
     try:
-        return read(f"1 {unit}", kind)
+        return read_quantity(f"1 {unit}", kind)
     except ValueError:
         return None
 
@@ -240,7 +240,7 @@ def scale_of(unit: str, kind: str) -> tuple[float, float] | None:
         return None if unit else (1.0, 0.0)
     if kind == "absolute temperature":
         return (1.0, SCALES_OF_TEMPERATURE[unit]) if unit in SCALES_OF_TEMPERATURE else None
-    factor = in_si(DEGREE_SIGN.get(unit, unit), kind)
+    factor = si_factor(DEGREE_SIGN.get(unit, unit), kind)
     return None if factor is None else (factor, 0.0)
 
 

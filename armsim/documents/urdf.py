@@ -7,11 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.documents.couplings import MIMIC, Rule
-from armsim.documents.fields import LONGEST_NAME, Measured
+from armsim.documents.couplings import MIMIC_KIND, FollowerRule
+from armsim.documents.fields import LONGEST_NAME, QuantityWithKind
 from armsim.documents.files import Unreadable, read_bytes, unprintable_character
 from armsim.documents.inertials import link_masses
-from armsim.documents.units import number
+from armsim.documents.units import read_number
 from armsim.documents.urdf_file import read_urdf
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
@@ -33,15 +33,15 @@ Fault = Callable[[str, str, str], InputError]
 
 
 def read_chain(
-    path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
-) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, Rule], dict[str, Mass]]:
+    path: Path, base_link: str, tip_link: str, source: Source, key_path: tuple[str | int, ...]
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, FollowerRule], dict[str, Mass]]:
     """Joints, motions and masses from ``base_link`` to ``tip_link``; fixed joints become part of the links.
 
     Parameters
     ----------
     path : Path
     base_link, tip_link : str
-    source, at : Source, key path
+    source, key_path : Source, key path
         Document and key that name the file, for error messages.
 
     Returns
@@ -66,20 +66,20 @@ def read_chain(
     try:
         raw = read_bytes(path)
     except Unreadable as error:
-        raise source.error((*at, "file"), f"{path}: {error.actual}", error.accepted) from error
+        raise source.error((*key_path, "file"), f"{path}: {error.actual}", error.accepted) from error
     robot = read_urdf(path, raw)
     fault = robot.fault
     for key, link in (("base_link", base_link), ("tip_link", tip_link)):
         if link not in robot.links:
-            raise source.error((*at, key), f"{path.name} has no link {link!r}", ", ".join(robot.links[:40]))
+            raise source.error((*key_path, key), f"{path.name} has no link {link!r}", ", ".join(robot.links[:40]))
     first, chain = robot.chain(tip_link, base_link)
     if first != base_link:
         finding = f"{base_link!r} is not above {tip_link!r}"
-        raise source.error((*at, "base_link"), finding, "a link between the root and the tip")
+        raise source.error((*key_path, "base_link"), finding, "a link between the root and the tip")
     joints: list[ArmJoint] = []
     motions: list[ElementaryTransform] = []
     names: set[str] = set()
-    rules: dict[str, Rule] = {}
+    rules: dict[str, FollowerRule] = {}
     for element in chain:
         raw_name, kind = element.get("name", ""), element.get("type", "")
         name = " ".join(raw_name.split())
@@ -101,7 +101,7 @@ def read_chain(
         if mimic is not None:
             factor, other = _number(mimic, "multiplier", 1.0, fault, name), " ".join(mimic.get("joint", "").split())
             offset = _number(mimic, "offset", 0.0, fault, name)
-            rules[name] = Rule({other: Measured(factor, MIMIC)}, offset, _at(fault, name))
+            rules[name] = FollowerRule({other: QuantityWithKind(factor, MIMIC_KIND)}, offset, _mimic_fault(fault, name))
         axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
         length = math.hypot(*axis)
         if length < SHORTEST_AXIS:
@@ -119,14 +119,14 @@ def read_chain(
         motions.append(ElementaryTransform(direction, revolute, 0.0, (Axis(name),), len(joints)))
         joints.append(ArmJoint(name, revolute, lower, upper))
     if len(joints) > MOST_JOINTS:
-        raise source.error((*at, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
+        raise source.error((*key_path, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
     if not joints:
-        raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
+        raise source.error((*key_path, "tip_link"), "no moving joint between the two links", "a chain with a joint")
     moving = [element for element in chain if element.get("type") != "fixed"]
     return tuple(joints), motions, rules, link_masses(robot.root, moving, fault)
 
 
-def _at(fault: Fault, joint: str) -> Callable[[str, str], InputError]:
+def _mimic_fault(fault: Fault, joint: str) -> Callable[[str, str], InputError]:
     """Factory of errors at a joint that mimics another."""
     return lambda finding, accepted: fault(f"joint {joint!r} mimics another: {finding}", accepted, joint)
 
@@ -136,7 +136,7 @@ def _vector(element: Element | None, attribute: str, default: Vector, fault: Fau
     if text is None:
         return default
     try:
-        values = [number(part) for part in text.split()]
+        values = [read_number(part) for part in text.split()]
     except ValueError:
         values = []
     if len(values) != 3 or not all(abs(value) <= LARGEST_NUMBER for value in values):
@@ -150,7 +150,7 @@ def _number(element: Element, attribute: str, default: float, fault: Fault, join
     if text is None:
         return default
     try:
-        value = number(text)
+        value = read_number(text)
     except ValueError:
         value = math.nan
     if not abs(value) <= LARGEST_NUMBER:

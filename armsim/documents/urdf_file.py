@@ -28,14 +28,14 @@ class UrdfFile:
     text : str
     root : Element
         The element robot.
-    by_child : dict of link to joint
+    joint_by_child : dict of link to joint
         Joint above every link but the roots.
     """
 
     path: Path
     text: str
     root: Element
-    by_child: dict[str, Element]
+    joint_by_child: dict[str, Element]
 
     @property
     def links(self) -> list[str]:
@@ -59,9 +59,9 @@ class UrdfFile:
         """
         joints: list[Element] = []
         link = tip
-        while link != base and link in self.by_child and len(joints) <= len(self.by_child):
-            joints.append(self.by_child[link])
-            link = link_of(self.by_child[link], "parent")
+        while link != base and link in self.joint_by_child and len(joints) <= len(self.joint_by_child):
+            joints.append(self.joint_by_child[link])
+            link = link_name(self.joint_by_child[link], "parent")
         return link, joints[::-1]
 
     def fault(self, finding: str, accepted: str, name: str = "") -> InputError:
@@ -103,19 +103,19 @@ def read_urdf(path: Path, raw: bytes) -> UrdfFile:
         raise _fault(path, text, finding, "XML without document type, entities or references") from error
     except (ValueError, LookupError) as error:  # an encoding that the parser does not know
         raise _fault(path, text, f"not XML: {error}", "XML in UTF-8") from error
-    by_child: dict[str, Element] = {}
-    robot = UrdfFile(path, text, root, by_child)
+    joint_by_child: dict[str, Element] = {}
+    robot = UrdfFile(path, text, root, joint_by_child)
     if root.tag != "robot":
         raise robot.fault(f"root element {root.tag!r}", "'robot'")
     for joint in root.findall("joint"):
-        child = link_of(joint, "child")
-        if child in by_child:
+        child = link_name(joint, "child")
+        if child in joint_by_child:
             raise robot.fault(f"link {child!r} has two parents", "a tree of links", joint.get("name", ""))
-        by_child[child] = joint
+        joint_by_child[child] = joint
     return robot
 
 
-def link_of(joint: Element, tag: str) -> str:
+def link_name(joint: Element, tag: str) -> str:
     """Name of the parent or the child link of a joint; empty where it names none."""
     element = joint.find(tag)
     return element.get("link", "") if element is not None else ""

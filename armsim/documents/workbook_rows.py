@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from armsim.documents.csv_columns import LARGEST, TableFaults
+from armsim.documents.csv_columns import LARGEST_TABLE, TableFaults
 
 UNREADABLE = (
     zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, IndexError, AttributeError, OSError, EOFError,
@@ -35,8 +35,10 @@ def workbook_rows(path: Path, raw: bytes, faults: TableFaults) -> Iterator[tuple
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             size = sum(part.file_size for part in archive.infolist())
-        if size > LARGEST:
-            raise faults.error(0, "", f"{size} bytes when unpacked", f"a workbook of at most {LARGEST} bytes unpacked")
+        if size > LARGEST_TABLE:
+            raise faults.error(
+                0, "", f"{size} bytes when unpacked", f"a workbook of at most {LARGEST_TABLE} bytes unpacked"
+            )
         sheet = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True).worksheets[0]
         rows = list(_texts(sheet, faults))
     except UNREADABLE as error:

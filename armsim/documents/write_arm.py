@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.documents.units import read
+from armsim.documents.units import read_quantity
 from armsim.documents.write_overrides import yaml_line
 from armsim.errormodel.shapes import Constant, Proportional, Wave
 from armsim.errormodel.terms import Axis
@@ -19,11 +19,11 @@ from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
 from armsim.model.identification import Identification
 
-LENGTH, ANGLE = ("mm", 1e3), ("deg", 180.0 / math.pi)
+LENGTH_UNIT, ANGLE_UNIT = ("mm", 1e3), ("deg", 180.0 / math.pi)
 DECIMALS = 12
 """Decimals of millimetres and degrees: less than a femtometre, and a tenth of a picoradian, are lost."""
-WORDS = {"cos": "cosine", "sin": "sine"}
-ROW = {True: ("d", "a", "alpha", "offset"), False: ("theta", "a", "alpha", "offset")}
+WAVE_NAMES = {"cos": "cosine", "sin": "sine"}
+ROW_KEYS = {True: ("d", "a", "alpha", "offset"), False: ("theta", "a", "alpha", "offset")}
 """Keys of a row that hold constants, of a revolute joint or not."""
 
 
@@ -39,7 +39,7 @@ class ArmFile:
     arm : Arm
     identification : Identification
     header : sequence of str
-        Sentences at its head.
+        Comment lines at the top.
     urdf : str
         Name of the corrected URDF file beside it; empty for Denavit-Hartenberg rows.
     """
@@ -90,24 +90,26 @@ class ArmFile:
         revolute = row["type"] == "revolute"
         yield f"    - name: {yaml_line(row['name'])}"
         yield f"      type: {row['type']}"
-        for key in ROW[revolute]:
+        for key in ROW_KEYS[revolute]:
             length = key in ("d", "a") or (key == "offset" and not revolute)
-            parts = self._parts(row["name"], {"offset": "theta" if revolute else "d"}.get(key, key), key == "offset")
+            parts = self._constant_changes(
+                row["name"], {"offset": "theta" if revolute else "d"}.get(key, key), key == "offset"
+            )
             written = row.get(key, "0 mm" if length else "0 deg")
             if not parts:
                 if key in row:
                     yield f"      {key}: {written}"
                 continue
             change = sum(value for value, _ in parts)
-            unit, factor = LENGTH if length else ANGLE
-            value = read(str(written), "length" if length else "angle") + change
+            unit, factor = LENGTH_UNIT if length else ANGLE_UNIT
+            value = read_quantity(str(written), "length" if length else "angle") + change
             sizes = " and ".join(_with_uncertainty(value, std, "m" if length else "rad") for value, std in parts)
             yield f"      {key}: {_decimal(value * factor)} {unit}  # {written} {sizes}"
         for key in ("range", "tolerances"):
             if row.get(key) is not None:
                 yield f"      {key}: {yaml_line(row[key])}"
 
-    def _parts(self, joint: str, constant: str, with_zero: bool) -> list[tuple[float, float]]:
+    def _constant_changes(self, joint: str, constant: str, with_zero: bool) -> list[tuple[float, float]]:
         """Changes of a constant of a row, with their standard uncertainties."""
         stds = np.sqrt(np.diag(self.identification.covariance)).tolist()
         rows = zip(self.identification.parameters, self.identification.values.tolist(), stds, strict=True)
@@ -136,14 +138,14 @@ class ArmFile:
                 yield f"    - [{', '.join(_decimal(value, 9) for value in row)}]"
 
     def _parameter(self, parameter: Parameter, value: float, std: float) -> str:
-        rotary = self.arm.motions[self.arm.motion_of(parameter.axis)].rotary
+        rotary = self.arm.motions[self.arm.motion_index(parameter.axis)].rotary
         unit, factor = "urad" if rotary else "um", 1e6
         parts = [f"joint: {yaml_line(parameter.axis.owner)}"]
         if isinstance(parameter.shape, Proportional):
             parts.append("parameter: compliance")
             unit += "/N/m" if rotary else "/N"
         elif isinstance(parameter.shape, Wave):
-            parts.append(f"parameter: {WORDS[parameter.shape.function]}")
+            parts.append(f"parameter: {WAVE_NAMES[parameter.shape.function]}")
             order = parameter.shape.order
             parts.append(f"order: {order!r}" if rotary else f"period: {_decimal(2e3 * math.pi / order)} mm")
         else:

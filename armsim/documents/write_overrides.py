@@ -12,17 +12,17 @@ from typing import Any, Protocol
 
 import yaml
 
-from armsim.documents.catalogue_document import BESIDE, encoder_name
+from armsim.documents.catalogue_document import ENTRY_ENCODER_KEYS, encoder_name
 from armsim.documents.grammar import EXPONENT
 from armsim.documents.references import relative_name
-from armsim.model.joint import Fitting
+from armsim.model.joint import FittingPrice
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.sources import Source
 
 
-class Choice(Protocol):
-    """Fit of one joint, by the names of a catalogue."""
+class JointSelection(Protocol):
+    """Selected encoder, mounting and placement of one joint, by the names of a catalogue."""
 
     @property
     def joint(self) -> str:
@@ -49,15 +49,15 @@ class Choice(Protocol):
         """Share in what the type of the encoder costs once."""
 
 
-def as_changes(
+def selection_text(
     base: Path,
     machine: Machine,
     sources: Sequence[Source],
     catalogue: Path,
-    choices: Iterable[Choice],
+    selections: Iterable[JointSelection],
     name: str,
-    to: Path,
-    before: Mapping[str, Any] | None = None,
+    folder: Path,
+    earlier_changes: Mapping[str, Any] | None = None,
 ) -> str:
     """YAML text of a scenario that applies a selection from a catalogue to another scenario.
 
@@ -72,33 +72,33 @@ def as_changes(
     sources : sequence of Source
         Files read, including the catalogue and the files that it names.
     catalogue : Path
-    choices : iterable of Choice
+    selections : iterable of JointSelection
     name : str
         Name of the new scenario.
-    to : Path
+    folder : Path
         Folder of the new file, to which its references are relative.
-    before : mapping of path to value, optional
+    earlier_changes : mapping of path to value, optional
         Changes of the scenario that preceded the selection.
     """
-    joint_keys = joint_changes(machine, sources, catalogue, choices, to)
-    changes = dict(before or {})
+    joint_keys = joint_changes(machine, sources, catalogue, selections, folder)
+    changes = dict(earlier_changes or {})
     for path, joints in _joint_paths(joint_keys, machine.arm.groups):
         for key, value in joint_keys[joints[0]].items():
             changes[f"{path}.{key}"] = value
-    return changes_text(name, base, to, changes)
+    return changes_text(name, base, folder, changes)
 
 
-def changes_text(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
-    """YAML text of a scenario, to be saved in the folder ``to``, that applies changes to a base."""
-    lines = ["kind: scenario", f"name: {yaml_line(name)}", f"base: {yaml_line(relative_name(base, to))}"]
+def changes_text(name: str, base: Path, folder: Path, changes: Mapping[str, Any]) -> str:
+    """YAML text of a scenario, to be saved in a folder, that applies changes to a base."""
+    lines = ["kind: scenario", f"name: {yaml_line(name)}", f"base: {yaml_line(relative_name(base, folder))}"]
     lines.append("changes:" if changes else "changes: {}")
     return "\n".join([*lines, *(f"  {yaml_line(path)}: {yaml_line(value)}" for path, value in changes.items()), ""])
 
 
 def joint_changes(
-    machine: Machine, sources: Sequence[Source], catalogue: Path, choices: Iterable[Choice], to: Path
+    machine: Machine, sources: Sequence[Source], catalogue: Path, selections: Iterable[JointSelection], folder: Path
 ) -> dict[str, dict[str, Any]]:
-    """Changed keys of every joint in a selection; parameters as of `as_changes`."""
+    """Changed keys of every joint in a selection; parameters as in `selection_text`."""
     source_by_path = {os.path.realpath(source.path): source for source in sources}
     catalogue_data = source_by_path[os.path.realpath(catalogue)].data
     mountings = {entry["name"]: entry for entry in catalogue_data.get("mountings", ())}
@@ -106,25 +106,25 @@ def joint_changes(
     entries = {encoder_name(entry["encoder"], catalogue, source_by_path): entry for entry in catalogue_data["encoders"]}
     changes = {}
     joints = {joint.name: joint for joint in machine.joints}
-    for choice in choices:
-        joint = joints[choice.joint]
-        mounting, entry = mountings.get(choice.mounting), entries[choice.encoder]
+    for selection in selections:
+        joint = joints[selection.joint]
+        mounting, entry = mountings.get(selection.mounting), entries[selection.encoder]
         prices = {
             "mounting": joint.fitting.mounting if mounting is None else mounting.get("price", 0),
-            "placement": placements.get(choice.placement, joint.fitting.placement),
-            "encoder": choice.encoder_price,
-            "one_off": choice.one_off,
+            "placement": placements.get(selection.placement, joint.fitting.placement),
+            "encoder": selection.encoder_price,
+            "one_off": selection.one_off,
         }
         keys = {
-            "encoder": reference(entry, choice.encoder, catalogue, to),
-            **({"placement": choice.placement} if placements else {}),
+            "encoder": reference(entry, selection.encoder, catalogue, folder),
+            **({"placement": selection.placement} if placements else {}),
             **({} if mounting is None else {"mounting": mounting.get("mounting")}),
             "price": {key: cost for key, cost in prices.items() if cost or (key == "encoder" and cost == 0)} or None,
         }
         present_keys = {
-            "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
-            "counts_turns": joint.counts_turns and choice.placement != "both",
-            "mounting": mounting is not None and joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
+            "motor_encoder": joint.motor_encoder is not None and selection.placement != "both",
+            "counts_turns": joint.counts_turns and selection.placement != "both",
+            "mounting": mounting is not None and joint.mounting != Mounting(), "price": joint.fitting != FittingPrice(),
         }  # fmt: skip
         removed = [key for key, is_stated in present_keys.items() if is_stated and keys.get(key) is None]
         stated_values = {key: value for key, value in keys.items() if value is not None}
@@ -132,12 +132,12 @@ def joint_changes(
     return changes
 
 
-def reference(entry: Mapping[str, Any], name: str, catalogue: Path, to: Path) -> str:
+def reference(entry: Mapping[str, Any], name: str, catalogue: Path, folder: Path) -> str:
     """Reference to the encoder of a catalogue entry: its own file where that states all, otherwise the entry."""
     encoder, catalogue_folder = entry["encoder"], Path(os.path.realpath(catalogue)).parent
-    if isinstance(encoder, str) and not any(key in entry for key in BESIDE):
-        return relative_name(catalogue_folder / encoder, to)
-    return f"{relative_name(catalogue, to)}#{name}"
+    if isinstance(encoder, str) and not any(key in entry for key in ENTRY_ENCODER_KEYS):
+        return relative_name(catalogue_folder / encoder, folder)
+    return f"{relative_name(catalogue, folder)}#{name}"
 
 
 def _joint_paths(

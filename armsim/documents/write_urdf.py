@@ -46,7 +46,7 @@ def with_origins(text: str, arm: Arm, displacements: Mapping[Axis, float]) -> st
     """
     for owner in dict.fromkeys(axis.owner for axis in displacements):
         xyz, rpy = _origin(arm, owner, displacements)
-        text = _replaced(text, owner, f"<origin xyz={_numbers(xyz)} rpy={_numbers(rpy)}/>")
+        text = _replace_origin(text, owner, f"<origin xyz={_numbers(xyz)} rpy={_numbers(rpy)}/>")
     return text
 
 
@@ -55,12 +55,12 @@ def _origin(arm: Arm, owner: str, displacements: Mapping[Axis, float]) -> tuple[
     from scipy.spatial.transform import Rotation
 
     axes = [Axis(owner, parameter, Role.LINK) for parameter in ORIGIN_PARAMETERS]
-    values = [arm.motions[arm.motion_of(axis)].value + displacements.get(axis, 0.0) for axis in axes]
+    values = [arm.motions[arm.motion_index(axis)].value + displacements.get(axis, 0.0) for axis in axes]
     xyz, rpy = np.array(values[:3]), np.array(values[:2:-1])
     zero = displacements.get(Axis(owner), 0.0)
     if not zero:
         return xyz, rpy
-    motion = arm.motions[arm.motion_of(Axis(owner))]
+    motion = arm.motions[arm.motion_index(Axis(owner))]
     turn = Rotation.from_euler("xyz", rpy).as_matrix()
     if not motion.rotary:
         return xyz + zero * (turn @ np.array(motion.direction)), rpy
@@ -71,7 +71,7 @@ def _numbers(values: Sequence[float] | Array) -> str:
     return quoteattr(" ".join(f"{value:.15g}" for value in values))
 
 
-def _replaced(text: str, name: str, origin: str) -> str:
+def _replace_origin(text: str, name: str, origin: str) -> str:
     without_comments = _COMMENT.sub(lambda match: " " * len(match[0]), text)
     for match in _JOINT.finditer(without_comments):
         name_match = _NAME.search(match[1])

@@ -18,7 +18,7 @@ from armsim.errors import InputError
 from armsim.explorer.session import Session
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
-from armsim.model.parameters import Number, numbers
+from armsim.model.parameters import StatedNumber, stated_numbers
 from armsim.report.parameter_labels import parameter_label
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -132,7 +132,7 @@ def _encoder_files(scenario: Scenario, base: Path) -> dict[str, tuple[str, bool]
 def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
     """Rows of all joints of the current design."""
     scenario = session.current.scenario
-    machine, all_numbers = scenario.machine, numbers(scenario.machine)
+    machine, all_numbers = scenario.machine, stated_numbers(scenario.machine)
     out = []
     for joint in machine.joints:
         numbers_of_joint = [
@@ -154,7 +154,7 @@ def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
     return tuple(out)
 
 
-def _field(number: Number, joint: str, scenario: Scenario) -> Field:
+def _field(number: StatedNumber, joint: str, scenario: Scenario) -> Field:
     unit = display_unit_of(number.key.kind, number.rotary, number.value)
     label = _label(number.path, joint)
     part = PARTS.get(number.path.removeprefix(f"joints.{joint}.").partition(".")[0], MOTION)

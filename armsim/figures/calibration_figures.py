@@ -94,7 +94,7 @@ def chosen_poses(record: Calibrated) -> style.Drawing:
     """Positions of the target at the chosen poses from above and from the side, in their order, with the instrument."""
     positions = np.array([pose.position for pose in record.poses]) * 1e3
     instrument = record.measurement.calibration.instrument
-    position = np.array(instrument.at) * 1e3
+    position = np.array(instrument.position) * 1e3
     is_placed = bool(np.any(position))
     with style.style():
         out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")

@@ -36,7 +36,7 @@ def measured_curve(sensor: MeasuredSensor, encoder: str | None) -> style.Drawing
         at, error = curve.angle[thinned] * length_factor, curve.error[thinned] * unit.factor
         top.plot(at, error, ".", color=style.COLOURS[5], markersize=2, label="measured")
         line = np.linspace(curve.angle.min(), curve.angle.max(), 1000)
-        waves = (fit.constant + fit.at(line, 2 * math.pi * FINEST / np.ptp(line))) * unit.factor
+        waves = (fit.constant + fit.evaluate(line, 2 * math.pi * FINEST / np.ptp(line))) * unit.factor
         top.plot(line * length_factor, waves, color=style.COLOURS[0], linewidth=1.2, label=_legend(sensor))
         top.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0, fontsize=8)
         top.set(ylabel=f"error [{unit.name}]")

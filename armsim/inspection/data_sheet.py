@@ -9,27 +9,27 @@ import numpy as np
 
 from armsim import causes
 from armsim.causes import Cause
-from armsim.documents.from_spec import FAMILIES, kinds
+from armsim.documents.from_spec import KINDS_BY_MEASURES, quantity_kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
 from armsim.field_spec import stated_causes, walk
-from armsim.model.encoder import Encoder, Reading
+from armsim.model.encoder import Encoder, ValueOrigin
 from armsim.model.joint import Joint
 from armsim.results import TermBudget
 from armsim.sampling.joint_budgets import term_budget
 
 SHOWN_SPEED = {True: 1.0, False: 0.1}
 """Speed at which motion-dependent errors are shown, by whether the sensor is rotary. [rad/s or m/s]"""
-TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
+SHOWN_TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
 """Travel and farthest position for errors proportional to them, by whether the sensor is rotary."""
 
-PERIODIC = frozenset((
+PERIODIC_CAUSES = frozenset((
     causes.SIGNAL_OFFSET, causes.AMPLITUDE_MISMATCH, causes.PHASE_ERROR, causes.THIRD_HARMONIC,
     causes.SUB_DIVISIONAL_ERROR,
 ))  # fmt: skip
-SCATTER = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
-LONG_WAVES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
+SCATTER_CAUSES = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
+LONG_WAVE_CAUSES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
 """Causes of which stating one covers the others."""
 
 
@@ -42,7 +42,7 @@ class StatedTerm(NamedTuple):
 
 def stated_terms(encoder: Encoder) -> list[StatedTerm]:
     """Error terms of an encoder at the shaft, before mounting."""
-    travel, farthest = TRAVEL[encoder.rotary]
+    travel, farthest = SHOWN_TRAVEL[encoder.rotary]
     shaft, speed = Joint("shaft", encoder, travel=travel, farthest=farthest), SHOWN_SPEED[encoder.rotary]
     state = State(np.full(1, farthest), np.full(1, speed), np.zeros(1), np.zeros(1))
     keys: dict[Cause, list[str]] = {}
@@ -50,7 +50,9 @@ def stated_terms(encoder: Encoder) -> list[StatedTerm]:
         for cause in key.cause.reported_as if key.cause is not None else ():
             keys.setdefault(cause, []).append(path)
     keys[causes.QUANTISATION] = [
-        reading.key for reading in encoder.readings if reading.key in ("interpolation", "resolution")
+        value_origin.key
+        for value_origin in encoder.value_origins
+        if value_origin.key in ("interpolation", "resolution")
     ]
     return [
         StatedTerm(term_budget(term, Axis("shaft"), state), tuple(keys.get(term.cause, ()))) for term in shaft.terms()
@@ -63,10 +65,10 @@ def absent_causes(encoder: Encoder) -> list[str]:
     if not encoder.needs_reference_run:
         covered.add(causes.HOMING)
     if covered & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
-        covered |= PERIODIC
-    if covered & PERIODIC:
+        covered |= PERIODIC_CAUSES
+    if covered & PERIODIC_CAUSES:
         covered.add(causes.SUB_DIVISIONAL_ERROR)
-    for equivalent_causes in (SCATTER, LONG_WAVES):
+    for equivalent_causes in (SCATTER_CAUSES, LONG_WAVE_CAUSES):
         if covered & equivalent_causes:
             covered |= equivalent_causes
     present = [field.key for _, field in walk(Encoder) if field.key.only in (None, encoder.measures)]
@@ -84,14 +86,14 @@ class ModelNumber(NamedTuple):
     unit: str
 
 
-def model_number(encoder: Encoder, reading: Reading) -> ModelNumber:
+def model_number(encoder: Encoder, value_origin: ValueOrigin) -> ModelNumber:
     """Number of the model behind a reading of a data sheet, in SI units."""
-    field = next((field for path, field in walk(Encoder) if path == reading.key), None)
+    field = next((field for path, field in walk(Encoder) if path == value_origin.key), None)
     if field is None or field.many:
         return ModelNumber(None, None, "")
-    value: Any = reduce(getattr, reading.key.split("."), encoder)
+    value: Any = reduce(getattr, value_origin.key.split("."), encoder)
     value = getattr(value, "spread", value)
-    kind = FAMILIES.get(field.key.kind, {}).get(encoder.measures, kinds(field.key))[0]
+    kind = KINDS_BY_MEASURES.get(field.key.kind, {}).get(encoder.measures, quantity_kinds(field.key))[0]
     unit = DIMENSIONS.get(kind, ("",))[0].replace("one", "")
     is_number = isinstance(value, int | float) and not isinstance(value, bool) and bool(value)
     return ModelNumber(value if is_number else None, getattr(value, "rms", None), unit)

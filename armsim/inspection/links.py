@@ -29,13 +29,13 @@ class LinkTerm:
 def link_terms(machine: Machine) -> tuple[LinkTerm, ...]:
     """Every term of the links: tolerances and growth."""
     arm, state, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
-    motions = [arm.motion_of(axis) for axis in evaluated.axes]
+    motions = [arm.motion_index(axis) for axis in evaluated.axes]
     levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
     out = []
     for term in machine.terms:
         for axis in term.axes:
             if not axis.belongs_to_joint:
-                number, budget = arm.motion_of(axis), term_budget(term, axis, state)
+                number, budget = arm.motion_index(axis), term_budget(term, axis, state)
                 unit = "rad" if arm.motions[number].rotary else "m"
                 at_tool = budget.rms * float(levers[motions.index(number)])
                 out.append(LinkTerm(str(axis), unit, budget, float(term.mean_error(axis, state)[0]), at_tool))

@@ -43,7 +43,7 @@ class Arm:
     groups : mapping
         Group name to joint names.
     couplings : tuple of Coupling
-        Joints whose drives see other joints too.
+        Joints whose drives also move with other joints.
     """
 
     name: str
@@ -62,7 +62,7 @@ class Arm:
         return tuple(joint.name for joint in self.joints)
 
     @cached_property
-    def moving_names(self) -> tuple[str, ...]:
+    def joint_and_follower_names(self) -> tuple[str, ...]:
         """Names of the joints, then those of the followers, base first each."""
         return (*self.names, *(motion.axes[0].owner for motion in self.followers))
 
@@ -83,14 +83,14 @@ class Arm:
         return np.array([0.5 * (a + b) if math.isfinite(b - a) else 0.0 for a, b in ends])
 
     @cached_property
-    def lowest(self) -> Array:
-        """Lower ends; half a turn or half a metre below the middle where there is none, shape (joints,). [rad or m]"""
+    def finite_lower(self) -> Array:
+        """Lower ends; half a turn or half a metre below the middle if a range has none, shape (joints,). [rad or m]"""
         travels = np.array([joint.travel for joint in self.joints])
         return np.where(np.isfinite(self.lower), self.lower, self.middle - 0.5 * travels)
 
     @cached_property
-    def highest(self) -> Array:
-        """Upper ends; half a turn or half a metre above the middle where there is none, shape (joints,). [rad or m]"""
+    def finite_upper(self) -> Array:
+        """Upper ends; half a turn or half a metre above the middle if a range has none, shape (joints,). [rad or m]"""
         travels = np.array([joint.travel for joint in self.joints])
         return np.where(np.isfinite(self.upper), self.upper, self.middle + 0.5 * travels)
 
@@ -114,7 +114,7 @@ class Arm:
         return tuple(motion for motion in self.motions if motion.factors)
 
     @cached_property
-    def following(self) -> Array:
+    def follower_factors(self) -> Array:
         """Motion of every follower per motion of every joint, shape (followers, joints). [rad or m per rad or m]"""
         factors = np.zeros((len(self.followers), len(self.joints)))
         for row, motion in zip(factors, self.followers, strict=True):
@@ -123,9 +123,9 @@ class Arm:
         return factors
 
     @cached_property
-    def moving_numbers(self) -> tuple[int, ...]:
-        """Of every motion, the number of its joint or follower in `moving_names`; -1 where it does not move."""
-        followers = iter(range(len(self.joints), len(self.moving_names)))
+    def moving_indices(self) -> tuple[int, ...]:
+        """For every motion, the index of its joint or follower in `joint_and_follower_names`; -1 if it is fixed."""
+        followers = iter(range(len(self.joints), len(self.joint_and_follower_names)))
         return tuple(
             next(followers) if motion.factors else -1 if motion.joint is None else motion.joint
             for motion in self.motions
@@ -145,14 +145,14 @@ class Arm:
         if axis.role is not Role.MOTION or axis.owner not in self.names:
             return ((axis, 1.0),)
         number = self.names.index(axis.owner)
-        steps = zip(self.followers, self.following[:, number].tolist(), strict=True)
+        steps = zip(self.followers, self.follower_factors[:, number].tolist(), strict=True)
         return ((axis, 1.0), *((motion.axes[0], factor) for motion, factor in steps if factor))
 
     def group_of(self, joint: str) -> str:
         """Name of the group that contains a joint, or the name of the joint itself."""
         return next((name for name, members in self.groups.items() if joint in members), joint)
 
-    def motion_of(self, axis: Axis) -> int:
+    def motion_index(self, axis: Axis) -> int:
         """Index of the motion that an axis names.
 
         Raises
@@ -181,7 +181,7 @@ class Arm:
         ----------
         axes : iterable of Axis
         centres : mapping of joint to float, optional
-            Places along the axis at which they act, where not at the origin. [m]
+            Positions along the axis at which they act; the origin if not given. [m]
         springs : mapping of joint to (3,), optional
             Places at which deflections act, in the frame after the motion of the joint. [m]
 
@@ -208,8 +208,8 @@ class Arm:
             rigid = [_error_motion(axis, motion) for axis in of_joint if axis.parameter in ERROR_MOTIONS]
             x, y, z = motion.direction
             centre = (centres or {}).get(name or "", 0.0)
-            rigid = _placed(rigid, (centre * x, centre * y, centre * z))
-            elastic = _placed(
+            rigid = _motions_at_point(rigid, (centre * x, centre * y, centre * z))
+            elastic = _motions_at_point(
                 [_deflection(axis) for axis in of_joint if axis.parameter in DEFLECTIONS],
                 (springs or {}).get(name or "", (0.0, 0.0, 0.0)),
             )
@@ -234,14 +234,14 @@ class Arm:
             joints = [Axis(name) for name in self.names]
             return self._with_followers(self.postures(q, [*joints, *(motion.axes[0] for motion in self.followers)]))
         poses = len(q)
-        indices = [self.motion_of(axis) for axis in axes]
+        indices = [self.motion_index(axis) for axis in axes]
         frame = np.broadcast_to(np.eye(4), (poses, 4, 4)).copy()
         directions, origins, points = {}, {}, [frame[:, :3, 3].copy()]
         for index, motion in enumerate(self.motions):
             if index in indices:
                 directions[index] = frame[:, :3, :3] @ np.array(motion.direction)
                 origins[index] = frame[:, :3, 3].copy()
-            _move(frame, motion, q)
+            _apply_motion(frame, motion, q)
             if motion.moves:
                 points.append(frame[:, :3, 3].copy())
         tip = frame[:, :3, 3]
@@ -254,19 +254,19 @@ class Arm:
                 column[:, a] = np.cross(direction[:, a], tip - origins[i])
         return Kinematics(direction, column, rotary, frame, np.stack(points, axis=1))
 
-    def _with_followers(self, each: Kinematics) -> Kinematics:
+    def _with_followers(self, separate: Kinematics) -> Kinematics:
         """Kinematics of the joints from that of joints and followers, each alone."""
         if not self.followers:
-            return each
-        count, factors = len(self.joints), self.following
+            return separate
+        count, factors = len(self.joints), self.follower_factors
 
-        def together(columns: Array) -> Array:
+        def per_joint(columns: Array) -> Array:
             return np.asarray(columns[:, :count] + np.einsum("pfx,fj->pjx", columns[:, count:], factors))
 
-        rotary = each.rotary[:count] | np.any(factors[each.rotary[count:]] != 0.0, axis=0)
-        turning = together(np.where(each.rotary[:, None], each.direction, 0.0))
-        direction = np.where(rotary[:, None], turning, each.direction[:, :count])
-        return replace(each, direction=direction, column=together(each.column), rotary=rotary)
+        rotary = separate.rotary[:count] | np.any(factors[separate.rotary[count:]] != 0.0, axis=0)
+        turning = per_joint(np.where(separate.rotary[:, None], separate.direction, 0.0))
+        direction = np.where(rotary[:, None], turning, separate.direction[:, :count])
+        return replace(separate, direction=direction, column=per_joint(separate.column), rotary=rotary)
 
     def fkine(self, q: ArrayLike) -> Any:
         """Pose of the tool in the base frame, as an object of spatialmath.
@@ -309,23 +309,23 @@ class Arm:
             for axis in motion.axes
             if axis.role in (Role.MOTION, Role.LINK)
         }
-        moving = self.moving_names
-        last = [link_ends[name] for name in moving]
+        moving = self.joint_and_follower_names
+        last_motions = [link_ends[name] for name in moving]
         frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
         links = np.empty((len(q), len(moving), 4, 4))
         direction, origin = np.empty((len(q), len(moving), 3)), np.empty((len(q), len(moving), 3))
-        for index, (motion, number) in enumerate(zip(self.motions, self.moving_numbers, strict=True)):
+        for index, (motion, number) in enumerate(zip(self.motions, self.moving_indices, strict=True)):
             if number >= 0:
                 direction[:, number] = frame[:, :3, :3] @ np.array(motion.direction)
                 origin[:, number] = frame[:, :3, 3]
-            _move(frame, motion, q)
-            for ended in (n for n, end in enumerate(last) if end == index):
-                links[:, ended] = frame
+            _apply_motion(frame, motion, q)
+            for link in (n for n, end in enumerate(last_motions) if end == index):
+                links[:, link] = frame
         return Frames(links, frame, direction, origin)
 
     @staticmethod
     def from_robot(robot: Any, names: Sequence[str] | None = None) -> Arm:
-        """The arm of a robot object of roboticstoolbox, as `toolbox.parts_of`.
+        """The arm of a robot object of roboticstoolbox, as `toolbox.arm_parts`.
 
         Parameters
         ----------
@@ -337,9 +337,9 @@ class Arm:
         -------
         Arm
         """
-        from armsim.model.toolbox import parts_of
+        from armsim.model.toolbox import arm_parts
 
-        return Arm(*parts_of(robot, names))
+        return Arm(*arm_parts(robot, names))
 
     def to_robot(self) -> Any:
         """The arm as a robot object of roboticstoolbox, as `toolbox.to_robot`."""
@@ -363,7 +363,9 @@ def _deflection(axis: Axis) -> ElementaryTransform:
     return ElementaryTransform((X, Y, Z)[number], rotary, 0.0, (axis,))
 
 
-def _placed(motions: list[ElementaryTransform], origin: tuple[float, float, float]) -> list[ElementaryTransform]:
+def _motions_at_point(
+    motions: list[ElementaryTransform], origin: tuple[float, float, float]
+) -> list[ElementaryTransform]:
     """Motions that act at a point of the local frame. [m]"""
     steps = [(direction, length) for direction, length in zip((X, Y, Z), origin, strict=True) if length]
     outward = [ElementaryTransform(direction, False, length) for direction, length in steps] if motions else []
@@ -371,9 +373,9 @@ def _placed(motions: list[ElementaryTransform], origin: tuple[float, float, floa
     return [*outward, *motions, *inward]
 
 
-def _move(frame: Array, motion: ElementaryTransform, q: Array) -> None:
+def _apply_motion(frame: Array, motion: ElementaryTransform, q: Array) -> None:
     """Carry frames of shape (P, 4, 4) over one motion."""
-    value = motion.at(q)
+    value = motion.value_at(q)
     if motion.rotary:
         frame[:, :3, :3] = frame[:, :3, :3] @ rotation(motion.direction, value)
     else:

@@ -12,38 +12,38 @@ from armsim.errormodel.terms import Term
 from armsim.field_spec import Measures, key
 from armsim.physics import error_motion
 
-Kind = Literal["tilt", "radial", "axial", "straightness", "roll"]
-DIRECTIONS: dict[Kind, tuple[str, ...]] = {
+ErrorMotion = Literal["tilt", "radial", "axial", "straightness", "roll"]
+DIRECTIONS: dict[ErrorMotion, tuple[str, ...]] = {
     "tilt": ("tilt x", "tilt y"),
     "radial": ("shift x", "shift y"),
     "axial": ("shift z",),
     "straightness": ("shift x", "shift y"),
     "roll": ("tilt z",),
 }
-LOWEST_ORDER: dict[Kind, int] = {"tilt": 2, "radial": 2, "axial": 1}
-"""Order of a plain amplitude of a joint that turns: the lowest that a test with a fixed probe does not remove as the
-centring of its artefact; 1 for a slide, over its travel. Common practice, no source."""
+LOWEST_ORDER: dict[ErrorMotion, int] = {"tilt": 2, "radial": 2, "axial": 1}
+"""Order of an amplitude stated without order, for a joint that turns: the lowest that a fixed probe does not remove as
+the centring of its artefact; 1 for a slide, over its travel. Common practice, no source."""
 VALID_TILT = 0.01
-"""Largest tilt or roll [rad]: what is neglected of an error is below half of its square."""
+"""Largest tilt or roll [rad]: the neglected part of an error is below half of its square."""
 
-_ONLY: dict[Kind, Measures] = {
+_MEASURES: dict[ErrorMotion, Measures] = {
     "radial": "rotation",
     "axial": "rotation",
     "straightness": "translation",
     "roll": "translation",
 }
-_QUANTITY: dict[Kind, tuple[str, float | None]] = {
+_QUANTITIES: dict[ErrorMotion, tuple[str, float | None]] = {
     "tilt": ("angle", VALID_TILT),
     "radial": ("length", None),
     "axial": ("length", None),
     "straightness": ("length", None),
     "roll": ("angle", VALID_TILT),
 }
-_NAMES: dict[Kind, str] = {
-    "tilt": "tilt of the axis about either direction square to it, of a slide its pitch and yaw",
-    "radial": "radial error motion along either direction square to the axis",
+_DESCRIPTIONS: dict[ErrorMotion, str] = {
+    "tilt": "tilt of the axis about either perpendicular direction; pitch and yaw of a slide",
+    "radial": "radial error motion along either direction perpendicular to the axis",
     "axial": "axial error motion",
-    "straightness": "straightness of a slide along either direction square to its motion",
+    "straightness": "straightness of a slide along either direction perpendicular to its motion",
     "roll": "roll of a slide about its motion",
 }
 
@@ -70,31 +70,36 @@ class LinearHarmonic:
     amplitude: Distribution = key(..., "length", "half of peak to valley")
 
 
-def _plain(kind: Kind) -> Distribution:
-    quantity, most = _QUANTITY[kind]
-    order = "order 1 over its travel" if _ONLY.get(kind) == "translation" else f"order {LOWEST_ORDER[kind]} per turn"
+def _amplitude_key(motion: ErrorMotion) -> Distribution:
+    quantity, most = _QUANTITIES[motion]
+    order = (
+        "order 1 over its travel"
+        if _MEASURES.get(motion) == "translation"
+        else f"order {LOWEST_ORDER[motion]} per turn"
+    )
     amplitude: Distribution = key(
-        NONE, quantity, f"amplitude of the {_NAMES[kind]}, at {order}", most=most, only=_ONLY.get(kind),
-        cause=causes.SYNCHRONOUS_ERROR_MOTIONS[kind], effect="any orders per turn, or over the travel",
-        physics=error_motion.synchronous,
+        NONE, quantity, f"amplitude of the {_DESCRIPTIONS[motion]}, at {order}", most=most, only=_MEASURES.get(motion),
+        cause=causes.SYNCHRONOUS_ERROR_MOTIONS[motion], effect="any orders per turn, or over the travel",
+        physics=error_motion.synchronous_error_motion,
     )  # fmt: skip
     return amplitude
 
 
-def _orders(kind: Kind) -> Any:
+def _orders_key(motion: ErrorMotion) -> Any:
     return key(
-        (), "list", f"orders of the {_NAMES[kind]}", only=_ONLY.get(kind),
-        cause=causes.SYNCHRONOUS_ERROR_MOTIONS[kind], effect="any orders per turn, or over the travel",
-        physics=error_motion.synchronous,
+        (), "list", f"orders of the {_DESCRIPTIONS[motion]}", only=_MEASURES.get(motion),
+        cause=causes.SYNCHRONOUS_ERROR_MOTIONS[motion], effect="any orders per turn, or over the travel",
+        physics=error_motion.synchronous_error_motion,
     )  # fmt: skip
 
 
-def _scatter(kind: Kind) -> Distribution:
-    quantity, most = _QUANTITY[kind]
+def _scatter_key(motion: ErrorMotion) -> Distribution:
+    quantity, most = _QUANTITIES[motion]
     scatter: Distribution = key(
-        NONE, quantity, f"scatter from visit to visit of the {_NAMES[kind]}", most=most, only=_ONLY.get(kind),
-        visit=True, cause=causes.ASYNCHRONOUS_ERROR_MOTIONS[kind], effect="scatter from visit to visit",
-        physics=error_motion.asynchronous,
+        NONE, quantity, f"scatter from visit to visit of the {_DESCRIPTIONS[motion]}", most=most,
+        only=_MEASURES.get(motion), visit=True, cause=causes.ASYNCHRONOUS_ERROR_MOTIONS[motion],
+        effect="scatter from visit to visit",
+        physics=error_motion.asynchronous_error_motion,
     )  # fmt: skip
     return scatter
 
@@ -103,38 +108,38 @@ def _scatter(kind: Kind) -> Distribution:
 class Synchronous:
     """Error motions that repeat with the position of the joint, order by order."""
 
-    tilt: tuple[AngularHarmonic, ...] = _orders("tilt")
-    radial: tuple[LinearHarmonic, ...] = _orders("radial")
-    axial: tuple[LinearHarmonic, ...] = _orders("axial")
-    straightness: tuple[LinearHarmonic, ...] = _orders("straightness")
-    roll: tuple[AngularHarmonic, ...] = _orders("roll")
+    tilt: tuple[AngularHarmonic, ...] = _orders_key("tilt")
+    radial: tuple[LinearHarmonic, ...] = _orders_key("radial")
+    axial: tuple[LinearHarmonic, ...] = _orders_key("axial")
+    straightness: tuple[LinearHarmonic, ...] = _orders_key("straightness")
+    roll: tuple[AngularHarmonic, ...] = _orders_key("roll")
 
 
 @dataclass(frozen=True)
 class Asynchronous:
     """Error motions that scatter from visit to visit."""
 
-    tilt: Distribution = _scatter("tilt")
-    radial: Distribution = _scatter("radial")
-    axial: Distribution = _scatter("axial")
-    straightness: Distribution = _scatter("straightness")
-    roll: Distribution = _scatter("roll")
+    tilt: Distribution = _scatter_key("tilt")
+    radial: Distribution = _scatter_key("radial")
+    axial: Distribution = _scatter_key("axial")
+    straightness: Distribution = _scatter_key("straightness")
+    roll: Distribution = _scatter_key("roll")
 
 
 @dataclass(frozen=True)
 class Bearing:
     """Bearing of a joint, or guide of a slide, by the error motions of its axis."""
 
-    tilt: Distribution = _plain("tilt")
-    radial: Distribution = _plain("radial")
-    axial: Distribution = _plain("axial")
-    straightness: Distribution = _plain("straightness")
-    roll: Distribution = _plain("roll")
+    tilt: Distribution = _amplitude_key("tilt")
+    radial: Distribution = _amplitude_key("radial")
+    axial: Distribution = _amplitude_key("axial")
+    straightness: Distribution = _amplitude_key("straightness")
+    roll: Distribution = _amplitude_key("roll")
     synchronous: Synchronous = key(Synchronous(), "part", "error motions that repeat with the position")
     asynchronous: Asynchronous = key(Asynchronous(), "part", "error motions that scatter from visit to visit")
     centre: float = key(
-        0.0, "length", "where tilt and roll turn: along the axis, from the origin of the frame before a joint that "
-        "turns, of the carriage of a slide",
+        0.0, "length", "point on the axis about which it tilts and rolls, as distance from the origin: of the frame "
+        "before a joint that turns, of the carriage of a slide",
     )  # fmt: skip
 
     def terms(self, rotary: bool, travel: float) -> tuple[Term, ...]:
@@ -153,16 +158,18 @@ class Bearing:
         """
         fundamental = 1.0 if rotary else 2 * math.pi / travel
         terms: tuple[Term, ...] = ()
-        for kind, directions in DIRECTIONS.items():
-            amplitude, scatter = getattr(self, kind), getattr(self.asynchronous, kind)
-            cause, name = causes.SYNCHRONOUS_ERROR_MOTIONS[kind], f"bearing {kind}"
+        for motion, directions in DIRECTIONS.items():
+            amplitude, scatter = getattr(self, motion), getattr(self.asynchronous, motion)
+            cause, name = causes.SYNCHRONOUS_ERROR_MOTIONS[motion], f"bearing {motion}"
             if amplitude.nonzero:
-                lowest = LOWEST_ORDER.get(kind, 1) if rotary else 1
-                terms += error_motion.synchronous(name, cause, amplitude, lowest * fundamental, directions)
-            for number, harmonic in enumerate(getattr(self.synchronous, kind), start=1):
+                lowest = LOWEST_ORDER.get(motion, 1) if rotary else 1
+                terms += error_motion.synchronous_error_motion(name, cause, amplitude, lowest * fundamental, directions)
+            for number, harmonic in enumerate(getattr(self.synchronous, motion), start=1):
                 order = harmonic.order * fundamental
-                terms += error_motion.synchronous(f"{name} {number}", cause, harmonic.amplitude, order, directions)
+                terms += error_motion.synchronous_error_motion(
+                    f"{name} {number}", cause, harmonic.amplitude, order, directions
+                )
             if scatter.nonzero:
-                cause = causes.ASYNCHRONOUS_ERROR_MOTIONS[kind]
-                terms += error_motion.asynchronous(f"asynchronous {name}", cause, scatter, directions)
+                cause = causes.ASYNCHRONOUS_ERROR_MOTIONS[motion]
+                terms += error_motion.asynchronous_error_motion(f"asynchronous {name}", cause, scatter, directions)
         return terms

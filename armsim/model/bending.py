@@ -21,7 +21,7 @@ from armsim.model.transmission import VALID_STIFFNESS
 from armsim.physics import deflection
 
 
-def _about(axis: str) -> float:
+def _angular_stiffness_key(axis: str) -> float:
     stiffness: float = key(
         math.inf, "angular stiffness", f"stiffness against bending or twist about {axis}", least=0.0, above=True,
         cause=causes.BENDING, effect="load of gravity over stiffness, about and along three axes",
@@ -30,7 +30,7 @@ def _about(axis: str) -> float:
     return stiffness
 
 
-def _along(axis: str) -> float:
+def _linear_stiffness_key(axis: str) -> float:
     stiffness: float = key(
         math.inf, "stiffness", f"stiffness against shear or stretch along {axis}", least=0.0, above=True,
         cause=causes.BENDING, effect="load of gravity over stiffness, about and along three axes",
@@ -43,12 +43,12 @@ def _along(axis: str) -> float:
 class Bending:
     """Stiffness of a joint and its link, in the frame that the joint carries."""
 
-    about_x: float = _about("x")
-    about_y: float = _about("y")
-    about_z: float = _about("z, the axis of the joint in a row")
-    along_x: float = _along("x")
-    along_y: float = _along("y")
-    along_z: float = _along("z, the axis of the joint in a row")
+    about_x: float = _angular_stiffness_key("x")
+    about_y: float = _angular_stiffness_key("y")
+    about_z: float = _angular_stiffness_key("z, the joint axis in a Denavit-Hartenberg row")
+    along_x: float = _linear_stiffness_key("x")
+    along_y: float = _linear_stiffness_key("y")
+    along_z: float = _linear_stiffness_key("z, the joint axis in a Denavit-Hartenberg row")
     centre: tuple[float, float, float] = key(
         (0.0, 0.0, 0.0), "length", "place of these springs in the frame that the joint carries; the middle of a beam"
     )
@@ -73,9 +73,9 @@ class Bending:
             return ()
         return deflection.bending(self.stiffness, self.tolerance, self.compensation)
 
-    def axes(self, joint: str) -> dict[Axis, float]:
+    def compliances(self, joint: str) -> dict[Axis, float]:
         """Compliance of every deflection of a joint. [rad/(N m) or m/N]"""
-        return {Axis(joint, name, Role.ERROR_MOTION): 1.0 / size for name, size in self.stiffness.items()}
+        return {Axis(joint, name, Role.ERROR_MOTION): 1.0 / stiffness for name, stiffness in self.stiffness.items()}
 
 
 def payload_terms(masses: Masses | None, compliance: dict[Axis, float]) -> tuple[Term, ...]:
@@ -85,7 +85,7 @@ def payload_terms(masses: Masses | None, compliance: dict[Axis, float]) -> tuple
     ----------
     masses : Masses, optional
     compliance : dict of Axis to float
-        Of what gives way. [rad/(N m) or m/N]
+        Compliance of every axis that deflects. [rad/(N m) or m/N]
 
     Returns
     -------
@@ -104,8 +104,10 @@ def payload_terms(masses: Masses | None, compliance: dict[Axis, float]) -> tuple
     return terms
 
 
-def loaded(states: States, arm: Arm, masses: Masses, matrix: Array | None, q: Array, axes: Sequence[Axis]) -> States:
-    """States with the loads on what bends, and with the changes of all loads by the payload.
+def states_with_loads(
+    states: States, arm: Arm, masses: Masses, matrix: Array | None, q: Array, axes: Sequence[Axis]
+) -> States:
+    """States with the loads on deflecting axes, and with the changes of all loads by the payload.
 
     Parameters
     ----------
@@ -123,24 +125,24 @@ def loaded(states: States, arm: Arm, masses: Masses, matrix: Array | None, q: Ar
     -------
     States
     """
-    changes = payload_changes(masses.payload) if masses.payload is not None and masses.payload.varies else ()
+    changes = payload_changes(masses.payload) if masses.payload is not None and masses.payload.has_tolerances else ()
     joint_changes = [gravity_loads(arm, a, q) - gravity_loads(arm, b, q) for a, b in changes]
-    to_drives = None if matrix is None else np.linalg.inv(matrix)
-    drive_changes = joint_changes if to_drives is None else [load @ to_drives for load in joint_changes]
+    inverse_matrix = None if matrix is None else np.linalg.inv(matrix)
+    drive_changes = joint_changes if inverse_matrix is None else [load @ inverse_matrix for load in joint_changes]
     axis_changes = [axis_loads(arm, a, q, axes) - axis_loads(arm, b, q, axes) for a, b in changes]
     loads = axis_loads(arm, masses, q, axes)
 
-    def changed(state: State, changes_of_axes: list[Array], number: int) -> State:
+    def with_payload(state: State, changes_of_axes: list[Array], number: int) -> State:
         return (
             replace(state, payload=np.stack([load[:, number] for load in changes_of_axes], axis=1))
             if changes_of_axes
             else state
         )
 
-    joints = {name: changed(states.joints[name], joint_changes, n) for n, name in enumerate(arm.names)}
-    drives = {name: changed(states.drives[name], drive_changes, n) for n, name in enumerate(arm.names)}
+    joints = {name: with_payload(states.joints[name], joint_changes, n) for n, name in enumerate(arm.names)}
+    drives = {name: with_payload(states.drives[name], drive_changes, n) for n, name in enumerate(arm.names)}
     deflections = {
-        axis: changed(replace(states.joints[axis.owner], load=loads[:, n]), axis_changes, n)
+        axis: with_payload(replace(states.joints[axis.owner], load=loads[:, n]), axis_changes, n)
         for n, axis in enumerate(axes)
     }
     return States(joints, joints if states.drives is states.joints else drives, states.fixed, deflections)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from armsim.field_spec import key
 
-Known = Literal["known", "identified"]
+Knowledge = Literal["known", "identified"]
 Criterion = Literal["error", "determinant", "random"]
 MOST_CANDIDATES = 5000
 MOST_POSES = 1000
@@ -29,12 +29,12 @@ class Instrument:
     std_per_distance: float = key(
         0.0, "slope", "growth of its standard deviation with the distance from it", least=0.0, most=0.1
     )
-    at: tuple[float, float, float] = key(
-        (0.0, 0.0, 0.0), "length", "position of the instrument in the base frame", alias="position"
+    position: tuple[float, float, float] = key(
+        (0.0, 0.0, 0.0), "length", "position of the instrument in the base frame"
     )
-    pose: Known = key("known", "choice", "whether its pose against the base is known, or identified with the rest")
-    target: Known = key("known", "choice", "whether the place of its target on the tool is known, or identified")
-    scale: Known = key("known", "choice", "whether the scale of its lengths is right, or identified with the rest")
+    pose: Knowledge = key("known", "choice", "whether its pose against the base is known, or identified with the rest")
+    target: Knowledge = key("known", "choice", "whether the place of its target on the tool is known, or identified")
+    scale: Knowledge = key("known", "choice", "whether the scale of its lengths is right, or identified with the rest")
     angular_std: float = key(
         0.0, "angle", "standard deviation of the orientation that it reads, about every axis", least=0.0, most=0.1
     )
@@ -44,12 +44,12 @@ class Instrument:
     normal: tuple[float, float, float] = key(
         (0.0, 0.0, 1.0), "number", "direction in which the target faces, in the frame of the tool"
     )
-    cone: float | None = key(
+    acceptance_angle: float | None = key(
         None, "angle", (
                        "largest angle between that direction and the line of sight to the instrument; any where "
                        "not given"
                        ),
-        least=0.0, above=True, most=math.pi, alias="acceptance_angle",
+        least=0.0, above=True, most=math.pi,
     )  # fmt: skip
 
 
@@ -70,7 +70,7 @@ class MeasuredPoses:
     )  # fmt: skip
     count: int | None = key(
         None, "count", "poses to be measured; all candidates where not given", least=1, most=MOST_POSES,
-        why="no arm is measured at more",
+        why="no arm is measured at more poses",
     )  # fmt: skip
     choice: Criterion = key(
         "error", "choice",

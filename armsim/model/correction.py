@@ -15,13 +15,13 @@ from armsim.errormodel.shapes import Shape
 from armsim.errormodel.states import States
 from armsim.errormodel.terms import Act, Axis, Term
 
-NAME = "calibration"
+TERM_NAME = "calibration"
 """Name of the term that holds the error of the calibration itself."""
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """Identifiable parameter: an amplitude of a shape on an axis; ``group`` is the key that requests it."""
+    """Identifiable parameter: amplitude of a shape on an axis; ``group`` is the key of `identify` that requests it."""
 
     name: str
     group: str
@@ -63,11 +63,11 @@ class Correction:
     ----------
     parameters : tuple of Parameter
     observe : callable
-        From a machine without correction, and whether the instrument counts, to its observation.
-    exact : Draw, optional
+        Returns the observation of a machine without correction; its second argument includes the instrument error.
+    identified_draw : Draw, optional
         Identified values of the units of one population, in place of the linear estimate.
     with_instrument : bool
-        Whether the error of the instrument is included; of the parts of a machine only one includes it.
+        Whether the error of the instrument is included; if a machine is evaluated in parts, only one part includes it.
 
     References
     ----------
@@ -76,7 +76,7 @@ class Correction:
 
     parameters: tuple[Parameter, ...]
     observe: Callable[[Any, bool], Observation]
-    exact: Draw | None = None
+    identified_draw: Draw | None = None
     with_instrument: bool = True
 
     @property
@@ -88,22 +88,22 @@ class Correction:
         """Observation of a machine that has no correction."""
         return self.observe(machine, self.with_instrument)
 
-    def added_term(self, observation: Observation) -> Term:
+    def measurement_term(self, observation: Observation) -> Term:
         """Term of the error that the measurement adds to the axes.
 
-        The coefficients are drawn as the whole correction: the response to the other terms and a normal error of the
-        measurement; or exactly.
+        The coefficients are those of the whole correction: the response to the other terms and a normal error of the
+        measurement, or the identified values of every unit (``identified_draw``).
         """
         mean, covariance = observation.mean, observation.covariance
         acts = tuple(
             Act(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
         )
         normal = Gaussian(tuple(mean.tolist()), tuple(tuple(row) for row in covariance.tolist()))
-        draw = self.exact or FollowingDraw(normal, observation.response)
-        limit = float("nan")  # on each axis what its shapes make of it
-        return Term(NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
+        draw = self.identified_draw or FollowingDraw(normal, observation.response)
+        limit = float("nan")  # it differs between the axes
+        return Term(TERM_NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
 
-    def values(self, states: States) -> Array:
+    def shape_values(self, states: States) -> Array:
         """Shapes of the parameters, shape (parameters, poses).
 
         Parameters

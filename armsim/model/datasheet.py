@@ -1,4 +1,4 @@
-"""Data-sheet statements in other terms than the model's, and the encoder that follows from them."""
+"""Statements of a data sheet in terms that the model does not use, and the encoder that follows from them."""
 
 from __future__ import annotations
 
@@ -14,26 +14,26 @@ from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT
 from armsim.field_spec import key, walk
 from armsim.formatting import percent, show
-from armsim.model.encoder import Encoder, Reading
+from armsim.model.encoder import Encoder, ValueOrigin
 from armsim.model.encoder_parts import SecondTrack, SheetSummary, Signal
-from armsim.model.installation import INCREMENTAL, INDEX, MULTI_TURN, SINGLE_TURN
-from armsim.model.mounting import POWERS, STATED
+from armsim.model.installation import INCREMENTAL, INCREMENTAL_WITH_INDEX, MULTI_TURN, SINGLE_TURN
+from armsim.model.mounting import ERROR_POWERS, WHOLLY_STATED
 from armsim.physics.scale import noise_share
 
 TRACK_SHARE = 0.85
-"""Radius of the track over that of the disc, where the sheet states only the latter: at the low end of discs of 13 to
+"""Radius of the track over that of the disc, if the sheet states only the latter: at the low end of discs of 13 to
 70 mm, so that an eccentricity is overestimated rather than underestimated. Common practice, no source."""
-SAME_BITS = 0.01
+BITS_TOLERANCE = 0.01
 """Bits by which two statements of one resolution may differ: the rounding to two digits."""
-AGREE = "one of them, or two that agree"
-SAME = 1e-3
+ONE_OR_EQUAL = "one of them, or two that agree"
+SIZE_TOLERANCE = 1e-3
 """Share by which two statements of one size may differ."""
-RADIAL = ("eccentricity", "ellipticity")
-"""Sizes whose error is inversely proportional to the radius of the track."""
+RADIUS_DEPENDENT = ("eccentricity", "ellipticity")
+"""Mounting sizes whose error is inversely proportional to the radius of the track."""
 
 
 @dataclass(frozen=True)
-class Sheet:
+class DataSheet:
     """Period, radius and resolution in the terms of data sheets."""
 
     lines: int = key(
@@ -74,7 +74,7 @@ class Contradiction(Exception):
         self.key, self.actual, self.accepted = key, finding, accepted
 
 
-def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> Encoder:
+def apply_data_sheet(sheet: DataSheet, encoder: Encoder, document: Mapping[str, Any]) -> Encoder:
     """Encoder completed by its data sheet, with the origin of each of its numbers.
 
     Parameters
@@ -82,7 +82,7 @@ def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> En
     sheet : Sheet
     encoder : Encoder
         Statements in the model's terms.
-    written : mapping
+    document : mapping
         The document, as the user wrote it.
 
     Returns
@@ -93,23 +93,23 @@ def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> En
     ------
     Contradiction
     """
-    encoder, period_readings = _with_period(sheet, encoder, written)
-    encoder, radius_readings = _with_radius(sheet, encoder, written)
-    encoder, resolution_readings = _with_resolution(sheet, encoder, written)
+    encoder, period_origins = _with_period(sheet, encoder, document)
+    encoder, radius_origins = _with_radius(sheet, encoder, document)
+    encoder, resolution_origins = _with_resolution(sheet, encoder, document)
     _check(encoder)
     return replace(
         encoder,
-        readings=(
-            *period_readings,
-            *radius_readings,
-            *resolution_readings,
-            *_as_stated(encoder, written),
-            *_remainders(encoder),
+        value_origins=(
+            *period_origins,
+            *radius_origins,
+            *resolution_origins,
+            *_stated_values(encoder, document),
+            *_derived_values(encoder),
         ),
     )
 
 
-def _with_period(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
+def _with_period(sheet: DataSheet, encoder: Encoder, document: Mapping[str, Any]) -> tuple[Encoder, list[ValueOrigin]]:
     """Signal periods per turn: the number of lines or pole pairs, half the number of poles."""
     if sheet.poles % 2:
         raise Contradiction("poles", f"{sheet.poles} poles", "an even number: a signal period is a pair of them")
@@ -123,15 +123,15 @@ def _with_period(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
     name, periods = next(iter(statements.items()))
     for other, number in statements.items():
         if number != periods:
-            raise Contradiction(other, f"{number} signal periods, {periods} by {name}", AGREE)
+            raise Contradiction(other, f"{number} signal periods, {periods} by {name}", ONE_OR_EQUAL)
     if name == "signal_periods":
         return encoder, []
     explanation = "two to a signal period" if name == "poles" else "a signal period each"
-    reading = Reading("signal_periods", f"{periods}", f"{name}: {written.get(name)}, {explanation}")
-    return replace(encoder, signal_periods=periods), [reading]
+    value_origin = ValueOrigin("signal_periods", f"{periods}", f"{name}: {document.get(name)}, {explanation}")
+    return replace(encoder, signal_periods=periods), [value_origin]
 
 
-def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
+def _with_radius(sheet: DataSheet, encoder: Encoder, document: Mapping[str, Any]) -> tuple[Encoder, list[ValueOrigin]]:
     """Radius of the track: half its diameter, or `TRACK_SHARE` of the radius of the disc where only that is stated, but
     no less than the radius of the bore.
     """
@@ -139,124 +139,130 @@ def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
     if outer and bore >= outer:
         finding = f"bore {_mm(2 * bore)} of a part {_mm(2 * outer)} across"
         raise Contradiction("inner_diameter", finding, f"below {_mm(2 * outer)}")
-    if track and encoder.track_radius and abs(track / encoder.track_radius - 1) > SAME:
+    if track and encoder.track_radius and abs(track / encoder.track_radius - 1) > SIZE_TOLERANCE:
         finding = f"radius {_mm(track)}, but track_radius {_mm(encoder.track_radius)}"
-        raise Contradiction("track_diameter", finding, AGREE)
+        raise Contradiction("track_diameter", finding, ONE_OR_EQUAL)
     radius = encoder.track_radius or track
     if outer and radius >= outer:
-        finding = f"{written.get('outer_diameter')} across, with a track at a radius of {_mm(radius)}"
+        finding = f"{document.get('outer_diameter')} across, with a track at a radius of {_mm(radius)}"
         raise Contradiction("outer_diameter", finding, f"a track within the disc: a radius below {_mm(outer)}")
     if encoder.track_radius or not (track or outer):
         return encoder, []
     if track:
-        reading = Reading("track_radius", _mm(track), f"track_diameter: {written.get('track_diameter')}, half of it")
+        value_origin = ValueOrigin(
+            "track_radius", _mm(track), f"track_diameter: {document.get('track_diameter')}, half of it"
+        )
     else:
         radius = max(TRACK_SHARE * outer, bore)
         track_position = f"{TRACK_SHARE} of its radius" if radius > bore else "the radius of its bore"
-        assumed = f"outer_diameter: {written.get('outer_diameter')}, the track taken at {track_position}"
-        reading = Reading("track_radius", _mm(radius), assumed, assumed=True)
-    return replace(encoder, track_radius=radius), [reading]
+        assumed = f"outer_diameter: {document.get('outer_diameter')}, the track taken at {track_position}"
+        value_origin = ValueOrigin("track_radius", _mm(radius), assumed, assumed=True)
+    return replace(encoder, track_radius=radius), [value_origin]
 
 
-def _with_resolution(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
+def _with_resolution(
+    sheet: DataSheet, encoder: Encoder, document: Mapping[str, Any]
+) -> tuple[Encoder, list[ValueOrigin]]:
     """Bits within a signal period: those of the resolution less those of the periods."""
     summary = encoder.summary
     statements = [("resolution", sheet.resolution)] if sheet.resolution else []
     statements += [("summary.resolution", summary.resolution)] if summary is not None and summary.resolution else []
     if not statements:
-        if "interpolation" not in written or not (encoder.signal_periods or encoder.signal_period):
+        if "interpolation" not in document or not (encoder.signal_periods or encoder.signal_period):
             scale = "lines or signal_periods" if encoder.rotary else "signal_period"
             raise Contradiction("resolution", "is missing", f"the resolution, or {scale} with interpolation")
         return encoder, []
     name, resolution = statements[0]
     for other, value in statements[1:]:
-        if abs(_bits(value, encoder.rotary) - _bits(resolution, encoder.rotary)) > SAME_BITS:
-            raise Contradiction(other, f"another resolution than by {name}", AGREE)
-    text = f"{name}: {_entry_at(written, name)}"
+        if abs(_bits(value, encoder.rotary) - _bits(resolution, encoder.rotary)) > BITS_TOLERANCE:
+            raise Contradiction(other, f"a resolution other than that of {name}", ONE_OR_EQUAL)
+    text = f"{name}: {_entry_at(document, name)}"
     if not (encoder.signal_periods or encoder.signal_period):
         completed_summary = replace(summary or SheetSummary(), resolution=resolution)
         return replace(encoder, summary=completed_summary), [
-            Reading("resolution", _resolution_text(resolution, encoder.rotary), text)
+            ValueOrigin("resolution", _resolution_text(resolution, encoder.rotary), text)
         ]
     per_turn = math.log2(encoder.signal_periods) if encoder.rotary else -math.log2(encoder.signal_period)
     period_bits = _bits(resolution, encoder.rotary) - per_turn
-    if period_bits < -SAME_BITS:
+    if period_bits < -BITS_TOLERANCE:
         finding = f"{_resolution_text(resolution, encoder.rotary)}, coarser than the signal period"
         raise Contradiction(name, finding, "as many steps as signal periods at least")
-    if "interpolation" in written and abs(encoder.interpolation - period_bits) > SAME_BITS:
+    if "interpolation" in document and abs(encoder.interpolation - period_bits) > BITS_TOLERANCE:
         finding = f"{encoder.interpolation:.4g} bit within a period, but {period_bits:.4g} bit by {name}"
-        raise Contradiction("interpolation", finding, AGREE)
+        raise Contradiction("interpolation", finding, ONE_OR_EQUAL)
     periods = (
         f"{encoder.signal_periods} periods" if encoder.rotary else f"a period of {1e6 * encoder.signal_period:.4g} µm"
     )
-    reading = Reading("interpolation", f"{period_bits:.4g} bit", f"{text}, over {periods}")
-    return replace(encoder, interpolation=max(period_bits, 0.0)), [reading]
+    value_origin = ValueOrigin("interpolation", f"{period_bits:.4g} bit", f"{text}, over {periods}")
+    return replace(encoder, interpolation=max(period_bits, 0.0)), [value_origin]
 
 
-def _as_stated(encoder: Encoder, written: Mapping[str, Any]) -> Iterator[Reading]:
-    """Readings of the values stated in the model's own terms."""
+def _stated_values(encoder: Encoder, document: Mapping[str, Any]) -> Iterator[ValueOrigin]:
+    """Origins of the values that are stated in terms of the model."""
     for path, field in walk(Encoder):
-        entry = _entry_at(written, path)
+        entry = _entry_at(document, path)
         if entry is None or field.key.silent or path in ("name", "measures", "summary.resolution"):
             continue
         if field.many:
-            text = "; ".join(_plain(item) for item in entry)
-            yield Reading(path, text, "as stated")
+            text = "; ".join(_entry_text(item) for item in entry)
+            yield ValueOrigin(path, text, "as stated")
             continue
         value: Any = encoder
         for part in path.split("."):
             value = getattr(value, part)
         if isinstance(value, Distribution) and field.key.kind == "position":
             size = f"standard deviation {_size(value.rms, encoder.rotary)}"
-            yield Reading(path, size, f"as stated: {_plain(entry)}, {value.distribution}")
+            yield ValueOrigin(path, size, f"as stated: {_entry_text(entry)}, {value.distribution}")
         else:
-            yield Reading(path, _plain(entry), "as stated")
-    for name, entry in (_entry_at(written, "summary.mounted_with") or {}).items():
-        yield Reading(
-            f"summary.mounted_with.{name}", _plain(entry), "as stated: part of the accuracy, not counted twice"
+            yield ValueOrigin(path, _entry_text(entry), "as stated")
+    for name, entry in (_entry_at(document, "summary.mounted_with") or {}).items():
+        yield ValueOrigin(
+            f"summary.mounted_with.{name}", _entry_text(entry), "as stated: part of the accuracy, not counted twice"
         )
 
 
-def _plain(entry: Any) -> str:
+def _entry_text(entry: Any) -> str:
     """A value as the user wrote it."""
     return ", ".join(f"{key} {value}" for key, value in entry.items()) if isinstance(entry, Mapping) else str(entry)
 
 
-def _remainders(encoder: Encoder) -> Iterator[Reading]:
-    """Readings of what remains of stated totals, and of assumptions."""
+def _derived_values(encoder: Encoder) -> Iterator[ValueOrigin]:
+    """Origins of what remains of stated totals, and of assumptions."""
     summary = encoder.summary
     if summary is not None and summary.accuracy.nonzero:
-        parts, size = encoder.parts_of_accuracy(1.0), summary.accuracy.rms
+        parts, size = encoder.stated_accuracy_parts(1.0), summary.accuracy.rms
         if parts:
             remainder = math.sqrt(max(0.0, size**2 - parts**2))
             explanation = f"summary.accuracy less {_size(parts, encoder.rotary)} (variances)"
-            yield Reading(
+            yield ValueOrigin(
                 "accuracy without its stated parts",
                 f"standard deviation {_size(remainder, encoder.rotary)}",
                 explanation,
             )
-        yield Reading(
+        yield ValueOrigin(
             "shape of the accuracy", "one wave of order 1 to 4, phase unknown", "the sheet states only its size", True
         )
     for entry in encoder.misalignment_errors:
-        if entry.of in STATED:
+        if entry.offset_key in WHOLLY_STATED:
             explanation = (
                 "geometry not added, and neither read heads nor corrections, which the statement holds already"
             )
-            yield Reading(entry.of.replace("_", " "), "as the sheet states", f"misalignment_errors: {explanation}")
+            yield ValueOrigin(
+                entry.offset_key.replace("_", " "), "as the sheet states", f"misalignment_errors: {explanation}"
+            )
     if encoder.sub_divisional_error.nonzero and encoder.head_count > 1:
         explanation = f"as stated: of the reading, its heads averaged, not divided by the root of {encoder.head_count}"
-        yield Reading("read heads", f"{encoder.head_count} averaged", f"sub_divisional_error {explanation}")
+        yield ValueOrigin("read heads", f"{encoder.head_count} averaged", f"sub_divisional_error {explanation}")
     if encoder.sub_divisional_error.nonzero:
         explanation = "the sheet states only its size"
-        yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", explanation, True)
+        yield ValueOrigin("shape within a period", "one wave, once or twice a period, phase unknown", explanation, True)
     if encoder.noise_bandwidth and encoder.used_bandwidth:
         share = noise_share(encoder.noise_bandwidth, encoder.used_bandwidth)
         explanation = "square root of used_bandwidth over noise_bandwidth, for white noise"
-        yield Reading("share of the noise that remains", percent(share), explanation, True)
+        yield ValueOrigin("share of the noise that remains", percent(share), explanation, True)
     if (encoder.signal_periods or encoder.signal_period) and not encoder.sensing_window:
-        explanation = "no sensing_window is stated; it counts where the head is off"
-        yield Reading("sensing_window", f"{encoder.window_periods:g} signal periods", explanation, True)
+        explanation = "no sensing_window is stated; it matters if the head is misaligned"
+        yield ValueOrigin("sensing_window", f"{encoder.window_periods:g} signal periods", explanation, True)
 
 
 def _check(encoder: Encoder) -> None:
@@ -284,20 +290,20 @@ def _check(encoder: Encoder) -> None:
     if encoder.homing.nonzero and encoder.function in (SINGLE_TURN, MULTI_TURN):
         by_track = "" if encoder.functions.function else ", by its track"
         finding = f"of an encoder whose function is {encoder.function}{by_track}"
-        raise Contradiction("homing", finding, f"{INCREMENTAL}, or {INDEX}")
+        raise Contradiction("homing", finding, f"{INCREMENTAL}, or {INCREMENTAL_WITH_INDEX}")
     summary = encoder.summary
     if summary is None:
         return
     _check_mounted(encoder, summary)
     fundamental = 1.0
     for name, size, parts in (
-        ("accuracy", summary.accuracy.rms, encoder.parts_of_accuracy(fundamental)),
-        ("repeatability", summary.repeatability.rms, encoder.parts_of_repeatability()),
+        ("accuracy", summary.accuracy.rms, encoder.stated_accuracy_parts(fundamental)),
+        ("repeatability", summary.repeatability.rms, encoder.stated_repeatability_parts()),
     ):
-        if size and parts > size * (1 + SAME):
+        if size and parts > size * (1 + SIZE_TOLERANCE):
             whole_text, parts_text = _size(size, encoder.rotary), _size(parts, encoder.rotary)
             finding = f"{whole_text} rms, but the parts that are stated make {parts_text} rms"
-            raise Contradiction(f"summary.{name}", finding, "a whole that is no less than its parts")
+            raise Contradiction(f"summary.{name}", finding, "a value that is no less than its parts")
 
 
 def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
@@ -306,33 +312,33 @@ def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
     No unit mounted so may exceed a bounded accuracy, and the mean squares of all its parts may not exceed that of the
     accuracy.
     """
-    sizes = [name for name in POWERS if getattr(summary.mounted_with, name).spread.nonzero]
+    sizes = [name for name in ERROR_POWERS if getattr(summary.mounted_with, name).spread.nonzero]
     if not sizes:
         return
     if not summary.accuracy.nonzero:
-        accepted = "accuracy: what the mounting is part of"
+        accepted = "accuracy: the value that includes the mounting errors"
         raise Contradiction("summary.mounted_with", f"{', '.join(sizes)} without an accuracy", accepted)
-    stated_offsets = [entry.of for entry in encoder.misalignment_errors]
-    if not encoder.track_radius and any(name in RADIAL and name not in stated_offsets for name in sizes):
+    stated_offsets = [entry.offset_key for entry in encoder.misalignment_errors]
+    if not encoder.track_radius and any(name in RADIUS_DEPENDENT and name not in stated_offsets for name in sizes):
         accepted = "track_radius, track_diameter or outer_diameter, which determines its error"
         raise Contradiction("summary.mounted_with", "without the radius of the track", accepted)
-    terms = encoder.mounted_parts()
+    terms = encoder.accuracy_mounting_terms()
     square = sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
     spreads = [getattr(summary.mounted_with, name).spread for name in sizes]
     largest = max((term.limit for term in terms), default=0.0)
     is_bounded = all(spread.distribution not in LIMIT_FACTORS for spread in (summary.accuracy, *spreads))
-    parts_rms = encoder.parts_of_accuracy(1.0)
+    parts_rms = encoder.stated_accuracy_parts(1.0)
     parts_text = f", the parts that are stated {_size(parts_rms, encoder.rotary)} rms" if parts_rms else ""
     combined_rms = math.hypot(math.sqrt(square), parts_rms)
-    if combined_rms > summary.accuracy.rms * (1 + SAME) or (
-        is_bounded and largest > summary.accuracy.limit * (1 + SAME)
+    if combined_rms > summary.accuracy.rms * (1 + SIZE_TOLERANCE) or (
+        is_bounded and largest > summary.accuracy.limit * (1 + SIZE_TOLERANCE)
     ):
         accuracy = (
             f"{_size(summary.accuracy.limit, encoder.rotary)} ({_size(summary.accuracy.rms, encoder.rotary)} rms)"
         )
         errors = f"{_size(largest, encoder.rotary)} ({_size(math.sqrt(square), encoder.rotary)} rms)"
         finding = f"{', '.join(sizes)} of up to {errors}{parts_text}, in an accuracy of up to {accuracy}"
-        raise Contradiction("summary.mounted_with", finding, "a whole that is no less than its parts")
+        raise Contradiction("summary.mounted_with", finding, "a value that is no less than its parts")
 
 
 def _check_second(encoder: Encoder, second: SecondTrack) -> None:
@@ -349,8 +355,8 @@ def _bits(resolution: float, rotary: bool) -> float:
     return resolution if rotary else -math.log2(resolution)
 
 
-def _entry_at(written: Mapping[str, Any], path: str) -> Any:
-    node: Any = written
+def _entry_at(document: Mapping[str, Any], path: str) -> Any:
+    node: Any = document
     for part in path.split("."):
         node = node.get(part) if isinstance(node, Mapping) else None
     return node

@@ -29,13 +29,13 @@ from armsim.model.correction import Parameter
 from armsim.model.gravity import Masses, gravity_loads
 
 
-def drive_matrix(arm: Arm, geared: Sequence[bool]) -> Array | None:
+def drive_matrix(arm: Arm, sensor_on_motor: Sequence[bool]) -> Array | None:
     """Matrix C of what the position sensors see, phi = C q, shape (joints, joints); None where each sees its own joint.
 
     Parameters
     ----------
     arm : Arm
-    geared : sequence of bool
+    sensor_on_motor : sequence of bool
         Whether the position sensor of each joint is on the motor.
 
     Returns
@@ -44,8 +44,8 @@ def drive_matrix(arm: Arm, geared: Sequence[bool]) -> Array | None:
     """
     matrix = np.eye(len(arm.joints))
     for coupling in arm.couplings:
-        if geared[coupling.joint] or not coupling.motor_only:
-            matrix[coupling.joint] = coupling.sees
+        if sensor_on_motor[coupling.joint] or not coupling.motor_only:
+            matrix[coupling.joint] = coupling.drive_factors
     return None if np.array_equal(matrix, np.eye(len(matrix))) else matrix
 
 
@@ -97,7 +97,7 @@ def _by_name(arm: Arm, *columns: Array) -> dict[str, State]:
     return {name: State(*(column[:, number] for column in columns)) for number, name in enumerate(arm.names)}
 
 
-def drive_range(arm: Arm, number: int, geared: bool) -> tuple[float, float]:
+def drive_range(arm: Arm, number: int, sensor_on_motor: bool) -> tuple[float, float]:
     """Travel of the position that the sensor of a joint sees over the ranges of all joints, and its largest distance
     from zero.
 
@@ -106,14 +106,14 @@ def drive_range(arm: Arm, number: int, geared: bool) -> tuple[float, float]:
     arm : Arm
     number : int
         Number of the joint.
-    geared : bool
+    sensor_on_motor : bool
         Whether its position sensor is on the motor.
 
     Returns
     -------
     travel, farthest : float [rad or m]
     """
-    matrix = drive_matrix(arm, [geared] * len(arm.joints))
+    matrix = drive_matrix(arm, [sensor_on_motor] * len(arm.joints))
     weights = np.eye(len(arm.joints))[number] if matrix is None else np.abs(matrix[number])
     travel = np.array([joint.travel for joint in arm.joints])
     ends = np.abs(np.stack([arm.lower, arm.upper]))
@@ -138,7 +138,7 @@ def drive_columns(column: Array, matrix: Array | None) -> Array:
     return column if matrix is None else np.asarray(np.einsum("pkx,kj->pjx", column, np.linalg.inv(matrix)))
 
 
-def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
+def transfer_to_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
     """Term of drives, transferred to the joints that these move.
 
     Parameters
@@ -163,7 +163,7 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
         if sees_itself and (number < 0 or np.array_equal(inverse[:, number], identity[number])):
             acts.append(act)
             continue
-        shape = at_drive(act.shape, float(matrix[number, number]))
+        shape = shape_at_drive(act.shape, float(matrix[number, number]))
         acts += [
             Act(act.coefficient, Axis(names[joint]), shape.scaled(float(inverse[joint, number])), names[number])
             for joint in np.flatnonzero(inverse[:, number]).tolist()
@@ -171,7 +171,7 @@ def at_joints(term: Term, names: Sequence[str], matrix: Array) -> Term:
     return term if tuple(acts) == term.acts else replace(term, acts=tuple(acts))
 
 
-def at_drive(shape: Shape, factor: float) -> Shape:
+def shape_at_drive(shape: Shape, factor: float) -> Shape:
     """Shape of an error at a drive; one in proportion to the travel of its joint is scaled by the motion that it sees.
 
     Parameters
@@ -214,7 +214,7 @@ def with_followers(terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
     )
 
 
-def moves_of(arm: Arm, parameters: Sequence[Parameter]) -> list[tuple[int, Axis, float]]:
+def moved_axes(arm: Arm, parameters: Sequence[Parameter]) -> list[tuple[int, Axis, float]]:
     """Axes that parameters move, followers included.
 
     Parameters

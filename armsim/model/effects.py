@@ -33,7 +33,7 @@ class Effect(NamedTuple):
         return self.key.cause
 
 
-ROOTS: tuple[tuple[str, type, str], ...] = (
+DECLARING_CLASSES: tuple[tuple[str, type, str], ...] = (
     ("encoder", Encoder, ""),
     ("joint", Joint, ""),
     ("scenario", Bus, "bus."),
@@ -43,7 +43,7 @@ ROOTS: tuple[tuple[str, type, str], ...] = (
     ("arm", Payload, "masses.payload."),
 )
 """Documents and the classes that declare their keys, with the prefix of those keys."""
-ELSEWHERE = {
+STATING_DOCUMENTS = {
     "environment.expansion": ("arm", "expansion"),
     **{path: ("arm", path) for path in ("masses.payload.mass_tolerance", "masses.payload.centre_tolerance")},
 }
@@ -54,8 +54,8 @@ ELSEWHERE = {
 def effects() -> tuple[Effect, ...]:
     """All effects, in the order of the documents."""
     return tuple(
-        Effect(*ELSEWHERE.get(prefix + path, (document, prefix + path)), field.key)
-        for document, owner, prefix in ROOTS
+        Effect(*STATING_DOCUMENTS.get(prefix + path, (document, prefix + path)), field.key)
+        for document, owner, prefix in DECLARING_CLASSES
         for path, field in walk(owner)
         if field.key.cause is not None
     )
@@ -66,7 +66,7 @@ def causes_in(term: TermBudget) -> tuple[str, ...]:
     names = names_in(term.cause)
     if term.cause != STATED_MISALIGNMENT.name:
         return names
-    offset = term.name.rpartition("/")[2].removeprefix(scale.STATED)
+    offset = term.name.rpartition("/")[2].removeprefix(scale.STATED_PREFIX)
     return (*names, *(effect.cause.name for effect in effects() if effect.path == f"mounting.{offset}"))
 
 
@@ -87,6 +87,6 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
     )
     for prefix, owner in machine_parts:
         for path, _ in stated_causes(owner):
-            document, key = ELSEWHERE.get(prefix + path, ("scenario", prefix + path))
+            document, key = STATING_DOCUMENTS.get(prefix + path, ("scenario", prefix + path))
             out.setdefault(f"{document} {key}", [])
     return {str(effect): tuple(out[str(effect)]) for effect in effects() if str(effect) in out}

@@ -13,19 +13,27 @@ from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
 from armsim.field_spec import Measures, key
-from armsim.model.encoder_parts import CURVE, Corrections, Misalignment, SecondTrack, SheetSummary, Signal, Timing
-from armsim.model.installation import INCREMENTAL, INDEX, SINGLE_TURN, Body, Functions
+from armsim.model.encoder_parts import (
+    CURVE_HAS_NO_MEAN,
+    Corrections,
+    Misalignment,
+    SecondTrack,
+    SheetSummary,
+    Signal,
+    Timing,
+)
+from armsim.model.installation import INCREMENTAL, INCREMENTAL_WITH_INDEX, SINGLE_TURN, Body, Functions
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.physics import gear, heat, linear_scale, scale
 from armsim.physics import signal as signals
-from armsim.physics.heads import Heads, number_of
+from armsim.physics.heads import Heads, head_count
 
 TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet states none. Common practice, no source."""
 
 
-class Reading(NamedTuple):
+class ValueOrigin(NamedTuple):
     """Origin of a number of the model: key, value, and how it follows from the data sheet.
 
     ``assumed`` marks what the sheet does not state.
@@ -33,7 +41,7 @@ class Reading(NamedTuple):
 
     key: str
     value: str
-    how: str
+    origin: str
     assumed: bool = False
 
 
@@ -68,14 +76,14 @@ class Encoder:
         most=1.0,
     )  # fmt: skip
     graduation_error: Distribution = key(
-        NONE, "position", "long-wave error of the written scale", centred=CURVE, cause=causes.GRADUATION_ERROR,
-        effect="one of the orders 1 to 4 per turn", physics=scale.graduation,
+        NONE, "position", "long-wave error of the written scale", centred=CURVE_HAS_NO_MEAN,
+        cause=causes.GRADUATION_ERROR, effect="one of the orders 1 to 4 per turn", physics=scale.graduation,
     )  # fmt: skip
     signal: Signal = key(Signal(), "part", "imperfections of sine and cosine, over the amplitude")
     sub_divisional_error: Distribution = key(
         NONE, "position",
         "error of the reading within a signal period, its heads averaged, of which the data sheet states only the size",
-        centred=CURVE,
+        centred=CURVE_HAS_NO_MEAN,
         cause=causes.SUB_DIVISIONAL_ERROR, effect="once or twice per signal period",
         physics=signals.stated_sub_divisional_error,
     )  # fmt: skip
@@ -95,10 +103,8 @@ class Encoder:
         cause=causes.STATED_MISALIGNMENT, effect="a long wave of unknown phase",
         physics=scale.stated_misalignment,
     )  # fmt: skip
-    max_speed: float = key(0.0, "position speed", "speed at which the sensor still reads", least=0.0, above=True)
-    max_frequency: float = key(
-        0.0, "frequency", "signal frequency at which the sensor still reads", least=0.0, above=True
-    )
+    max_speed: float = key(0.0, "position speed", "speed up to which the sensor reads", least=0.0, above=True)
+    max_frequency: float = key(0.0, "frequency", "signal frequency up to which the sensor reads", least=0.0, above=True)
     hysteresis: float = key(
         0.0, "position", "difference between the readings of the two directions", least=0.0, cause=causes.HYSTERESIS,
         effect="half to either side, by the direction of approach", physics=gear.reversal,
@@ -145,8 +151,8 @@ class Encoder:
         None, "part", "period track of an absolute sensor, and its error", only="rotation"
     )
     summary: SheetSummary | None = key(None, "part", "summary values of the data sheet for the whole sensor")
-    batch: MeasuredCurve | None = None
-    readings: tuple[Reading, ...] = field(default=(), repr=False, compare=False)
+    batch_curve: MeasuredCurve | None = None
+    value_origins: tuple[ValueOrigin, ...] = field(default=(), repr=False, compare=False)
 
     @property
     def rotary(self) -> bool:
@@ -161,7 +167,7 @@ class Encoder:
     @property
     def needs_reference_run(self) -> bool:
         """Whether its position is known only from a reference run, as its function is incremental."""
-        return self.function in (INCREMENTAL, INDEX)
+        return self.function in (INCREMENTAL, INCREMENTAL_WITH_INDEX)
 
     @property
     def heads(self) -> Heads:
@@ -171,7 +177,7 @@ class Encoder:
     @property
     def head_count(self) -> int:
         """Number of heads that are averaged."""
-        return number_of(self.heads)
+        return head_count(self.heads)
 
     @property
     def order(self) -> float:
@@ -232,7 +238,7 @@ class Encoder:
         -------
         tuple of Term [rad or m]
         """
-        parts = self._waves(fundamental) + self.signal_waves()
+        parts = self._scale_terms(fundamental) + self.signal_terms()
         noise = self._noise(contrast_loss)
         terms = scale.quantisation(self.order, self.bits) + parts + noise
         if self.homing.nonzero:
@@ -247,24 +253,24 @@ class Encoder:
             terms += scale.summary_repeatability(repeatability)
         return terms
 
-    def parts_of_accuracy(self, fundamental: float) -> float:
+    def stated_accuracy_parts(self, fundamental: float) -> float:
         """Root mean square of the separately stated errors that are part of the accuracy. [rad or m]"""
-        return math.sqrt(_mean_square(self._waves(fundamental) + self.signal_waves()))
+        return math.sqrt(_mean_square(self._scale_terms(fundamental) + self.signal_terms()))
 
-    def mounted_parts(self) -> tuple[Term, ...]:
+    def accuracy_mounting_terms(self) -> tuple[Term, ...]:
         """Terms, at the shaft, of the mounting at which the accuracy is stated, which are part of it."""
         return self.accuracy_mounting.scale_terms(self, 1.0)
 
-    def parts_of_repeatability(self) -> float:
+    def stated_repeatability_parts(self) -> float:
         """Standard deviation of the separately stated noise that is part of the repeatability. [rad or m]"""
         return math.sqrt(_mean_square(self._noise(1.0)))
 
-    def _waves(self, fundamental: float) -> tuple[Term, ...]:
+    def _scale_terms(self, fundamental: float) -> tuple[Term, ...]:
         if not self.graduation_error.nonzero:
             return ()
         return scale.graduation(self.graduation_error, fundamental, self.heads)
 
-    def signal_waves(self) -> tuple[Term, ...]:
+    def signal_terms(self) -> tuple[Term, ...]:
         """Terms that repeat with the signal period, at the shaft."""
         signal, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
         terms = signals.sub_divisional_error(

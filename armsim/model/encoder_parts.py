@@ -9,14 +9,14 @@ from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Term
 from armsim.field_spec import key
-from armsim.model.mounting import POWERS, Mounting
+from armsim.model.mounting import ERROR_POWERS, Mounting
 from armsim.physics import scale, timing
 from armsim.physics import signal as signals
 
-CURVE = "the size of a curve of unknown shape has none"
+CURVE_HAS_NO_MEAN = "the size of a curve of unknown shape has none"
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""
-MISALIGNED = ("head_radial", "head_tangential", "head_tilt", "air_gap", "disc_tilt", "eccentricity")
+STATED_OFFSET_KEYS = ("head_radial", "head_tangential", "head_tilt", "air_gap", "disc_tilt", "eccentricity")
 """Keys of the mounting of which a data sheet may state the resulting error."""
 VALID_RATIO = 0.3
 """Offset and mismatch over the amplitude up to which first order serves."""
@@ -85,9 +85,9 @@ class Timing:
         effect="speed times time", physics=timing.jitter,
     )  # fmt: skip
 
-    def terms(self, corrected: float) -> tuple[Term, ...]:
-        """Terms at the joint; ``corrected`` is the share of the latency that prediction removes."""
-        delay = self.latency * (1.0 - corrected)
+    def terms(self, share_removed: float) -> tuple[Term, ...]:
+        """Terms at the joint; ``share_removed`` is the share of the latency that prediction removes."""
+        delay = self.latency * (1.0 - share_removed)
         terms = timing.latency(delay) if delay else ()
         return terms + (timing.jitter(self.jitter) if self.jitter else ())
 
@@ -105,7 +105,7 @@ class SheetSummary:
         NONE, "position",
     "largest error of one sensor over its range; errors that the sheet states separately (graduation, "
     "signals) are part of it",
-        centred=CURVE,
+        centred=CURVE_HAS_NO_MEAN,
         cause=causes.STATED_ACCURACY, effect="a long wave of unknown phase", physics=scale.summary_accuracy,
     )  # fmt: skip
     repeatability: Distribution = key(
@@ -117,7 +117,8 @@ class SheetSummary:
     )  # fmt: skip
     mounted_with: Mounting = key(
         Mounting(), "part",
-        "mounting at which the accuracy is stated, so that it is not counted twice: " + ", ".join(POWERS), silent=True,
+        "mounting at which the accuracy is stated, so that it is not counted twice: " + ", ".join(ERROR_POWERS),
+        silent=True,
     )  # fmt: skip
 
 
@@ -146,6 +147,8 @@ class SecondTrack:
 class Misalignment:
     """Error that a data sheet states for an offset of head or scale."""
 
-    of: str = key(..., "choice", "key of the mounting that states the offset", choices=MISALIGNED)
-    at: float = key(..., "offset", "offset at which the error is stated", least=0.0, above=True)
+    offset_key: str = key(
+        ..., "choice", "key of the mounting that states the offset", alias="of", choices=STATED_OFFSET_KEYS
+    )
+    offset: float = key(..., "offset", "offset at which the error is stated", alias="at", least=0.0, above=True)
     error: float = key(..., "position", "error that is added at that offset", least=0.0)

@@ -35,7 +35,7 @@ class Envelope:
     radius: float
 
     @staticmethod
-    def of(arm: Arm) -> Envelope:
+    def from_arm(arm: Arm) -> Envelope:
         """Envelope of an arm in the frame of its base.
 
         The chain is followed from tool to base: a length shifts the box and widens the cylinders about the axes across
@@ -51,7 +51,7 @@ class Envelope:
 
     def contains(self, points: Array) -> Array:
         """Whether each of the points, shape (P, 3), is inside; bool, shape (P,)."""
-        axis_distances = _from_axes(points)
+        axis_distances = _axis_distances(points)
         inside = (
             (points >= self.low - ROUNDING)
             & (points <= self.high + ROUNDING)
@@ -60,7 +60,7 @@ class Envelope:
         within_all: Array = inside.all(axis=1) & (np.linalg.norm(points, axis=1) <= self.radius + ROUNDING)
         return within_all
 
-    def ends(self, direction: Array, distance: float) -> tuple[float, float]:
+    def extent(self, direction: Array, distance: float) -> tuple[float, float]:
         """Lowest and highest coordinate along a direction in a plane that holds it. [m]
 
         Parameters
@@ -76,8 +76,8 @@ class Envelope:
         """
         each = np.stack([direction * self.low, direction * self.high])
         low, high = float(each.min(axis=0).sum()), float(each.max(axis=0).sum())
-        half = math.sqrt(max(self.radius**2 - distance**2, 0.0))
-        return max(low, -half), min(high, half)
+        half_chord = math.sqrt(max(self.radius**2 - distance**2, 0.0))
+        return max(low, -half_chord), min(high, half_chord)
 
     def _before_motion(self, arm: Arm, motion: ElementaryTransform) -> Envelope:
         """Envelope in the frame before a motion."""
@@ -89,35 +89,37 @@ class Envelope:
                 finite = math.isfinite(joint.lower) and math.isfinite(joint.upper)
                 ends = (joint.lower * factor, joint.upper * factor) if finite else (-abs(factor), abs(factor))
                 low, high = low + min(ends), high + max(ends)
-            most = max(abs(low), abs(high))
-            return _tight(
+            largest_shift = max(abs(low), abs(high))
+            return _tightened(
                 self.low + np.minimum(direction * low, direction * high),
                 self.high + np.maximum(direction * low, direction * high),
-                self.axis_radii + most * np.sqrt(np.maximum(1.0 - direction**2, 0.0)),
-                self.radius + most,
+                self.axis_radii + largest_shift * np.sqrt(np.maximum(1.0 - direction**2, 0.0)),
+                self.radius + largest_shift,
             )
         if not motion.moves:
-            return self._turned(rotation(direction, motion.value)[0])
+            return self._rotated(rotation(direction, motion.value)[0])
         onto = z_onto(direction)
-        level = self._turned(onto.T)  # the axis along z
-        z, bottom, top = float(level.axis_radii[2]), float(level.low[2]), float(level.high[2])
+        aligned = self._rotated(onto.T)  # the axis along z
+        z, bottom, top = float(aligned.axis_radii[2]), float(aligned.low[2]), float(aligned.high[2])
         reach = math.hypot(z, max(abs(bottom), abs(top)))
-        envelope = _tight(np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([reach, reach, z]), level.radius)
-        return envelope._turned(onto)
+        envelope = _tightened(
+            np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([reach, reach, z]), aligned.radius
+        )
+        return envelope._rotated(onto)
 
-    def _turned(self, turn: Array) -> Envelope:
+    def _rotated(self, turn: Array) -> Envelope:
         """Envelope after a rotation, shape (3, 3)."""
         centre, half = turn @ (0.5 * (self.low + self.high)), np.abs(turn) @ (0.5 * (self.high - self.low))
         onto = np.abs(turn) > 1.0 - 1e-12  # an axis that becomes another keeps its cylinder
         axis_radii = np.where(onto.any(axis=1), onto @ self.axis_radii, self.radius)
-        return _tight(centre - half, centre + half, axis_radii, self.radius)
+        return _tightened(centre - half, centre + half, axis_radii, self.radius)
 
 
-def _tight(low: Array, high: Array, axis_radii: Array, radius: float) -> Envelope:
+def _tightened(low: Array, high: Array, axis_radii: Array, radius: float) -> Envelope:
     """Envelope with each part reduced to what the others allow."""
-    most = np.maximum(np.abs(low), np.abs(high))
-    axis_radii = np.minimum(axis_radii, _from_axes(most))
-    radius = min(radius, float(np.hypot(axis_radii, most).min()))
+    largest_coordinates = np.maximum(np.abs(low), np.abs(high))
+    axis_radii = np.minimum(axis_radii, _axis_distances(largest_coordinates))
+    radius = min(radius, float(np.hypot(axis_radii, largest_coordinates).min()))
     axis_radii = np.minimum(axis_radii, radius)
     widest = np.array(
         [min(axis_radii[1], axis_radii[2]), min(axis_radii[0], axis_radii[2]), min(axis_radii[0], axis_radii[1])]
@@ -125,7 +127,7 @@ def _tight(low: Array, high: Array, axis_radii: Array, radius: float) -> Envelop
     return Envelope(np.maximum(low, -widest), np.minimum(high, widest), axis_radii, radius)
 
 
-def _from_axes(points: Array) -> Array:
+def _axis_distances(points: Array) -> Array:
     """Distances of points, shape (..., 3), from the x, the y and the z axis, same shape."""
     x, y, z = points[..., 0], points[..., 1], points[..., 2]
     return np.stack([np.hypot(y, z), np.hypot(x, z), np.hypot(x, y)], axis=-1)

@@ -9,9 +9,9 @@ from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.transmission import Harmonic, Transmission
 
 GearType = Literal["strain-wave", "cycloidal", "planetary"]
-TYPICAL = ("kinematic_error", "lost_motion")
+TYPICAL_KEYS = ("kinematic_error", "lost_motion")
 """Keys of a transmission with typical values, used where they are not stated."""
-SOURCE = "common practice, no source"
+TYPICAL_SOURCE = "common practice, no source"
 """Source of all typical values."""
 
 
@@ -19,7 +19,7 @@ def _harmonic(per: Literal["input-turn", "output-turn"], order: float, arcsecond
     return Harmonic(per, order, Magnitude(Distribution("uniform", math.radians(arcseconds / 3600))))
 
 
-PRESETS: dict[GearType, Transmission] = {
+TYPICAL_GEARS: dict[GearType, Transmission] = {
     # twice per input turn from the two meshing regions, once per output turn from the splines; no backlash to speak of
     "strain-wave": Transmission(
         kinematic_error=(_harmonic("input-turn", 2, 20), _harmonic("output-turn", 1, 15)),

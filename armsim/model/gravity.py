@@ -17,9 +17,9 @@ from armsim.model.kinematics import Frames
 from armsim.physics import deflection
 
 STANDARD_GRAVITY = 9.80665
-"""Standard acceleration of free fall [m/s^2], 3rd CGPM (1901); acts along -z of the frame in which the base stands."""
-PULL = np.array([0.0, 0.0, -STANDARD_GRAVITY])
-"""Acceleration of free fall in the frame in which the base stands. [m/s^2]"""
+"""Standard acceleration of free fall [m/s^2], 3rd CGPM (1901); acts along -z of the world frame."""
+GRAVITY = np.array([0.0, 0.0, -STANDARD_GRAVITY])
+"""Acceleration of free fall in the world frame. [m/s^2]"""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Payload(Mass):
     )  # fmt: skip
 
     @property
-    def varies(self) -> bool:
+    def has_tolerances(self) -> bool:
         """Whether it has tolerances."""
         return self.mass_tolerance.nonzero or self.centre_tolerance.nonzero
 
@@ -65,7 +65,7 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     """Load of gravity on every joint, positive in the direction of its motion.
 
     With V the potential energy, the load is -dV/dq: the sum over the masses beyond the joint of m g . dc/dq, c their
-    centres; followers move with their joint. The motor holds the joint with the opposite.
+    centres; followers move with their joint. The motor holds the joint with the opposite load.
 
     Parameters
     ----------
@@ -81,35 +81,36 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     ----------
     .. [1] Siciliano et al., Robotics (2009), 7.1: gravity terms.
     """
-    at = arm.frames(q)
-    loads = np.zeros((len(q), len(arm.moving_names)))
-    for last, mass, centre in _masses_beyond(arm, masses, at):
-        for motion, number in zip(arm.motions[: last + 1], arm.moving_numbers[: last + 1], strict=True):
+    frames = arm.frames(q)
+    loads = np.zeros((len(q), len(arm.joint_and_follower_names)))
+    for last_motion, mass, centre in _masses_beyond(arm, masses, frames):
+        for motion, number in zip(arm.motions[: last_motion + 1], arm.moving_indices[: last_motion + 1], strict=True):
             if number < 0:
                 continue
-            direction = at.direction[:, number]
+            direction = frames.direction[:, number]
             if motion.rotary:
-                direction = np.cross(direction, centre - at.origin[:, number])
-            loads[:, number] += mass * (direction @ PULL)
+                direction = np.cross(direction, centre - frames.origin[:, number])
+            loads[:, number] += mass * (direction @ GRAVITY)
     count = len(arm.joints)
-    return np.asarray(loads[:, :count] + loads[:, count:] @ arm.following)
+    return np.asarray(loads[:, :count] + loads[:, count:] @ arm.follower_factors)
 
 
 def _masses_beyond(arm: Arm, masses: Masses, frames: Frames) -> list[tuple[int, float, Array]]:
     """Every mass with the number of the last motion before it, and its centre in the base frame, shape (poses, 3)."""
-    numbers = {name: number for number, name in enumerate(arm.moving_names)}
-    hanging = [
-        (arm.motion_of(Axis(name)), masses.links[name], frames.links[:, number])
+    numbers = {name: number for number, name in enumerate(arm.joint_and_follower_names)}
+    carried_masses = [
+        (arm.motion_index(Axis(name)), masses.links[name], frames.links[:, number])
         for name, number in numbers.items()
         if name in masses.links
     ]
     if masses.payload is not None:
-        hanging.append((len(arm.motions) - 1, masses.payload, frames.tool))
+        carried_masses.append((len(arm.motions) - 1, masses.payload, frames.tool))
     out = [
-        (last, mass.mass, frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]) for last, mass, frame in hanging
+        (last_motion, mass.mass, frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3])
+        for last_motion, mass, frame in carried_masses
     ]
     return out + [
-        (arm.motion_of(Axis(name)) - 1, masses.sensors[name], frames.origin[:, number])
+        (arm.motion_index(Axis(name)) - 1, masses.sensors[name], frames.origin[:, number])
         for name, number in numbers.items()
         if masses.sensors.get(name)
     ]
@@ -134,14 +135,14 @@ def axis_loads(arm: Arm, masses: Masses, q: Array, axes: Sequence[Axis]) -> Arra
     ----------
     .. [1] Siciliano et al., Robotics (2009), 7.1: gravity terms, of a chain with these axes as joints.
     """
-    at, loads = arm.postures(q, axes), np.zeros((len(q), len(axes)))
-    for last, mass, centre in _masses_beyond(arm, masses, arm.frames(q)):
+    kinematics, loads = arm.postures(q, axes), np.zeros((len(q), len(axes)))
+    for last_motion, mass, centre in _masses_beyond(arm, masses, arm.frames(q)):
         for number, axis in enumerate(axes):
-            if arm.motion_of(Axis(axis.owner)) <= last:
-                column = at.column[:, number]
-                if at.rotary[number]:
-                    column = column + np.cross(at.direction[:, number], centre - at.tool[:, :3, 3])
-                loads[:, number] += mass * (column @ PULL)
+            if arm.motion_index(Axis(axis.owner)) <= last_motion:
+                column = kinematics.column[:, number]
+                if kinematics.rotary[number]:
+                    column = column + np.cross(kinematics.direction[:, number], centre - kinematics.tool[:, :3, 3])
+                loads[:, number] += mass * (column @ GRAVITY)
     return loads
 
 

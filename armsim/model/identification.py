@@ -15,7 +15,7 @@ from armsim.errormodel.terms import Act, Term
 from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
 
-NAME = "identification"
+TERM_NAME = "identification"
 """Name of the term for the remaining uncertainty of identified parameters."""
 
 
@@ -42,13 +42,13 @@ class Identification:
         zero = np.zeros(len(self.parameters))
         acts = tuple(Act(k, parameter.axis, parameter.shape) for k, parameter in enumerate(self.parameters))
         draw = Gaussian(tuple(zero.tolist()), tuple(tuple(row) for row in self.covariance.tolist()))
-        return Term(NAME, CALIBRATION, "unit", acts, draw, zero, self.covariance, float("nan"))
+        return Term(TERM_NAME, CALIBRATION, "unit", acts, draw, zero, self.covariance, float("nan"))
 
-    def with_identified(self, terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
+    def replace_identified(self, terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
         """Terms of a population without the identified effects, followed by the remaining uncertainty of these.
 
         A coefficient of unit life that moves an identified axis by an identified shape is a part of that parameter,
-        which is known of this arm; its other effects stay.
+        whose value is known for this arm; the other effects of the coefficient stay.
 
         Parameters
         ----------
@@ -60,10 +60,10 @@ class Identification:
         -------
         tuple of Term
         """
-        identified = [(arm.motion_of(parameter.axis), parameter) for parameter in self.parameters]
+        identified = [(arm.motion_index(parameter.axis), parameter) for parameter in self.parameters]
 
         def is_identified(act: Act) -> bool:
-            motion = arm.motion_of(act.axis)
+            motion = arm.motion_index(act.axis)
             return any(
                 motion == other and act.multiple_of(parameter.axis, parameter.shape) is not None
                 for other, parameter in identified

@@ -7,14 +7,14 @@ from dataclasses import dataclass, fields
 
 from armsim.field_spec import key
 
-SHAFTS = ("hollow", "blind", "none")
-COUNTERS = ("battery", "gear", "energy harvesting")
-INCREMENTAL, INDEX, SINGLE_TURN, MULTI_TURN = (
+SHAFT_FORMS = ("hollow", "blind", "none")
+TURN_COUNTERS = ("battery", "gear", "energy harvesting")
+INCREMENTAL, INCREMENTAL_WITH_INDEX, SINGLE_TURN, MULTI_TURN = (
     "incremental", "incremental with index", "absolute single-turn", "absolute multi-turn",
 )  # fmt: skip
-FUNCTIONS = (INCREMENTAL, INDEX, SINGLE_TURN, MULTI_TURN)
+FUNCTIONS = (INCREMENTAL, INCREMENTAL_WITH_INDEX, SINGLE_TURN, MULTI_TURN)
 """What a reading determines; each entry includes those before it."""
-PROTECTION = re.compile(r"IP([0-6X])([0-9X])")
+PROTECTION_PATTERN = re.compile(r"IP([0-6X])([0-9X])")
 """Code of a protection class; letters behind the digits are not read. Source: IEC 60529:1989, 4.1 (from memory)."""
 
 
@@ -27,7 +27,10 @@ class Body:
     )
     length: float = key(0.0, "length", "length along the shaft", least=0.0, above=True)
     shaft: str = key(
-        "", "choice", "form of its bore: hollow, a shaft goes through; blind, into it; none, no shaft", choices=SHAFTS
+        "",
+        "choice",
+        "form of its bore: hollow, a shaft goes through; blind, into it; none, no shaft",
+        choices=SHAFT_FORMS,
     )
     operating_temperature: tuple[float, float] | None = key(
         None, "absolute temperature", "lowest and highest temperature at which it works"
@@ -44,7 +47,7 @@ class Functions:
     function: str = key(
         "", "choice", "whether its reading is incremental or absolute, also after a loss of power", choices=FUNCTIONS
     )
-    multiturn: str = key("", "choice", "what counts the turns of an absolute multi-turn encoder", choices=COUNTERS)
+    multiturn: str = key("", "choice", "what counts the turns of an absolute multi-turn encoder", choices=TURN_COUNTERS)
     interface: str = key("", "word", "how it is read, such as serial synchronous or incremental sine")
     safety_channels: int = key(
         0, "count", "channels of functional safety that check each other", least=1, most=8, why="no encoder has more"
@@ -67,10 +70,10 @@ class SensorNeeds:
         None, "absolute temperature", "lowest and highest temperature at which it must work"
     )
     protection: str = key("", "word", "protection class that is needed at least, such as IP54")
-    shaft: tuple[str, ...] = key((), "choice", "forms of shaft, any of them", choices=SHAFTS)
+    shaft: tuple[str, ...] = key((), "choice", "forms of shaft, any of them", choices=SHAFT_FORMS)
     cable: tuple[str, ...] = key((), "word", "ways for the cable to leave, any of them")
     absolute: str = key("", "choice", "absolute position that is needed", choices=("single-turn", "multi-turn"))
-    multiturn: tuple[str, ...] = key((), "choice", "what may count the turns, any of them", choices=COUNTERS)
+    multiturn: tuple[str, ...] = key((), "choice", "what may count the turns, any of them", choices=TURN_COUNTERS)
     index: bool = key(False, "flag", "whether an index is needed, unless the position is absolute")
     interface: tuple[str, ...] = key((), "word", "interfaces, any of them")
     safety_channels: int = key(
@@ -86,8 +89,8 @@ class Needs(SensorNeeds):
     motor: SensorNeeds = key(SensorNeeds(), "part", "what a sensor on the motor needs, in place of what both need")
     output: SensorNeeds = key(SensorNeeds(), "part", "what a sensor on the output needs, in place of what both need")
 
-    def at(self, placement: str) -> SensorNeeds:
-        """Needs of the sensor that closes the position loop with a placement; both: of the one on the output."""
+    def for_placement(self, placement: str) -> SensorNeeds:
+        """Needs of the sensor that closes the position loop with a placement; with both sensors, that on the output."""
         special_needs = self.motor if placement == "motor" else self.output
         empty = SensorNeeds()
         names = [field.name for field in fields(SensorNeeds)]

@@ -21,11 +21,11 @@ from armsim.model.transmission import Transmission
 from armsim.physics import assembly, gear, heat, timing
 
 Placement = Literal["motor", "output", "both"]
-COSTS = "a number of cost units, zero or more"
+ACCEPTED_COST = "a number of cost units, zero or more"
 
 
-def _price(meaning: str) -> float:
-    price: float = key(0.0, "number", meaning, check=lambda x: 0 <= x <= 1e9, accepted=COSTS)
+def _price_key(meaning: str) -> float:
+    price: float = key(0.0, "number", meaning, check=lambda x: 0 <= x <= 1e9, accepted=ACCEPTED_COST)
     return price
 
 
@@ -36,7 +36,7 @@ class Bus:
     cycle: float = key(
         0.0, "time", "time between two readings on the bus", least=0.0, cause=causes.BUS_CYCLE,
         effect="speed times age, uniform over the cycle, where not synchronous",
-        physics=timing.free_running,
+        physics=timing.free_running_sampling,
     )  # fmt: skip
     synchronous: bool = key(True, "flag", "whether positions are taken at the bus's own instant")
     skew: Distribution = key(
@@ -47,19 +47,19 @@ class Bus:
     def terms(self) -> tuple[Term, ...]:
         """Terms at the joint."""
         terms = timing.skew(self.skew) if self.skew.nonzero else ()
-        return terms + (timing.free_running(self.cycle) if self.cycle and not self.synchronous else ())
+        return terms + (timing.free_running_sampling(self.cycle) if self.cycle and not self.synchronous else ())
 
 
 @dataclass(frozen=True)
-class Fitting:
+class FittingPrice:
     """Price of fitting a sensor to a joint, in addition to that of the sensor. [cost units]"""
 
-    mounting: float = _price("price of the mounting")
-    placement: float = _price("price of the placement")
-    one_off: float = _price("share of this joint in the one-off cost of its encoder type")
+    mounting: float = _price_key("price of the mounting")
+    placement: float = _price_key("price of the placement")
+    one_off: float = _price_key("share of this joint in the one-off cost of its encoder type")
     encoder: float | None = key(
         None, "number", "price of the encoder where it depends on the quantity, in place of its own",
-        check=lambda x: 0 <= x <= 1e9, accepted=COSTS,
+        check=lambda x: 0 <= x <= 1e9, accepted=ACCEPTED_COST,
     )  # fmt: skip
 
 
@@ -78,7 +78,7 @@ class Joint:
         Largest magnitude of the joint position within its range. [rad or m]
     motor_encoder : Encoder, optional
         Second encoder, on the motor, with placement both.
-    curve : MeasuredCurve, optional
+    measured_curve : MeasuredCurve, optional
         Error curve measured on the sensor of this joint; it takes precedence over a curve of the encoder's batch.
     needs : Needs
         Size, function and environment that the sensor must satisfy; they do not affect the error.
@@ -107,7 +107,7 @@ class Joint:
         physics=heat.joint_temperature,
     )  # fmt: skip
     motor_encoder: Encoder | None = None
-    curve: MeasuredCurve | None = None
+    measured_curve: MeasuredCurve | None = None
     needs: Needs = Needs()
     counts_turns: bool = key(
         False,
@@ -118,22 +118,24 @@ class Joint:
         "random", "choice", "direction from which the joint comes to rest", choices=("random", "positive", "negative")
     )
     bus: Bus = Bus()
-    fitting: Fitting = key(Fitting(), "part", "prices of fitting the sensor, in addition to its own", alias="price")
+    fitting: FittingPrice = key(
+        FittingPrice(), "part", "prices of fitting the sensor, in addition to its own", alias="price"
+    )
 
     @property
-    def geared(self) -> bool:
-        """Whether the gear lies outside the position loop."""
+    def sensor_on_motor(self) -> bool:
+        """Whether the position sensor is on the motor, so that the gear lies outside the position loop."""
         return self.placement == "motor"
 
     @property
     def ratio(self) -> float:
         """Turns of the encoder shaft per unit of the joint's motion."""
-        return self.transmission.motor_turns if self.geared else 1.0
+        return self.transmission.motor_angle_per_motion if self.sensor_on_motor else 1.0
 
     @property
     def rotary(self) -> bool:
         """Whether the joint turns; a slide may have a rotary sensor on the motor of its screw, rack or belt."""
-        return self.encoder.rotary and not (self.geared and self.transmission.slides)
+        return self.encoder.rotary and not (self.sensor_on_motor and self.transmission.moves_slide)
 
     @property
     def step(self) -> float:
@@ -182,29 +184,29 @@ class Joint:
     @cached_property
     def _terms(self) -> tuple[Term, ...]:
         axis, encoder = Axis(self.name), self.encoder
-        at_joint = self.transmission.terms(
-            self.geared, encoder.hysteresis / abs(self.ratio), self.approach, self.farthest
+        joint_terms = self.transmission.terms(
+            self.sensor_on_motor, encoder.hysteresis / abs(self.ratio), self.approach, self.farthest
         )
-        at_joint += encoder.timing.terms(encoder.corrections.latency) + self.bus.terms()
+        joint_terms += encoder.timing.terms(encoder.corrections.latency) + self.bus.terms()
         if self.mastering is not None and self.mastering.nonzero:
-            at_joint += assembly.mastering(self.mastering)
+            joint_terms += assembly.mastering(self.mastering)
         if self.bearing != Bearing():
-            at_joint += self.bearing.terms(self.rotary, self.travel)
-        at_joint += self.bending.terms()
-        return (*self.sensor_terms(), *(term.transfer_to(axis) for term in at_joint))
+            joint_terms += self.bearing.terms(self.rotary, self.travel)
+        joint_terms += self.bending.terms()
+        return (*self.sensor_terms(), *(term.transfer_to(axis) for term in joint_terms))
 
     @property
     def compliance(self) -> dict[Axis, float]:
         """Compliance by axis: of the gear if it is outside the loop, of the joint and its link. [rad/(N m) or m/N]"""
-        gear_stiffness = self.transmission.stiffness if self.geared else math.inf
+        gear_stiffness = self.transmission.stiffness if self.sensor_on_motor else math.inf
         gears = {Axis(self.name): 1.0 / gear_stiffness} if math.isfinite(gear_stiffness) else {}
-        return {**gears, **self.bending.axes(self.name)}
+        return {**gears, **self.bending.compliances(self.name)}
 
     @property
     def speed_sensor(self) -> tuple[Encoder, float]:
         """The sensor that closes the speed loop, and the turns of its shaft per unit of the joint's motion."""
         if self.motor_encoder is not None:
-            return self.motor_encoder, self.transmission.motor_turns
+            return self.motor_encoder, self.transmission.motor_angle_per_motion
         return self.encoder, self.ratio
 
     def speed_terms(self) -> tuple[Term, ...]:
@@ -229,8 +231,8 @@ class Joint:
         """
         terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
         terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
-        measured = self.curve or self.encoder.batch
-        return terms if measured is None else measured.replacing_causes(terms)
+        measured = self.measured_curve or self.encoder.batch_curve
+        return terms if measured is None else measured.replace_causes(terms)
 
     @property
     def fundamental(self) -> float:

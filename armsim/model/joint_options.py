@@ -23,7 +23,7 @@ class Option:
     mass : float
         Mass of the encoder. [kg]
     present : bool
-        Whether it is what the joint has as it is.
+        Whether it is what the joint has in the scenario.
     """
 
     joint: Joint
@@ -67,9 +67,9 @@ class Exclusion:
     of: int
 
 
-Fit = tuple[int | None, str]
+EncoderAtJoint = tuple[int | None, str]
 """Encoder at a joint, by the number of the joint; None for any joint."""
-CRUMB = 1e-9
+MASS_ROUNDING = 1e-9
 """Rounding tolerance of a limit on mass. [kg]"""
 
 
@@ -90,7 +90,7 @@ class Options:
         Largest number of different encoders among some joints, by their numbers.
     same_encoder_groups : tuple of tuple of int
         Joints that take the same encoder.
-    forbidden_pairs : tuple of pairs of Fit
+    forbidden_pairs : tuple of pairs of EncoderAtJoint
         Pairs that exclude each other.
     purchase : Purchase
         Prices by quantity, and what a type costs once.
@@ -108,7 +108,7 @@ class Options:
     types: int | None = None
     group_types: tuple[tuple[tuple[int, ...], int], ...] = ()
     same_encoder_groups: tuple[tuple[int, ...], ...] = ()
-    forbidden_pairs: tuple[tuple[Fit, Fit], ...] = ()
+    forbidden_pairs: tuple[tuple[EncoderAtJoint, EncoderAtJoint], ...] = ()
     purchase: Purchase = Purchase()
     exclusions: tuple[Exclusion, ...] = ()
     changes: int | None = None
@@ -129,7 +129,7 @@ class Options:
     def fitted_joints(self, chosen: Sequence[Option]) -> tuple[Joint, ...]:
         """Joints of a choice, with the prices that its quantities give."""
         joints = []
-        shares = self.purchase.shares([option.encoder for option in chosen])
+        shares = self.purchase.encoder_prices([option.encoder for option in chosen])
         for option, (unit_price, one_off) in zip(chosen, shares, strict=True):
             joint = option.joint
             if unit_price is not None:
@@ -140,7 +140,7 @@ class Options:
     def admits(self, chosen: Sequence[Option]) -> bool:
         """Whether a choice, one option per joint, satisfies all limits."""
         encoders = [option.encoder for option in chosen]
-        if self.mass is not None and sum(option.mass for option in chosen) > self.mass + CRUMB:
+        if self.mass is not None and sum(option.mass for option in chosen) > self.mass + MASS_ROUNDING:
             return False
         if self.changes is not None and sum(not option.present for option in chosen) > self.changes:
             return False
@@ -155,7 +155,7 @@ class Options:
         return all(encoders.count(name) <= pieces for name, pieces in self.stock.items())
 
     @staticmethod
-    def _both_chosen(one: Fit, other: Fit, encoders: Sequence[str]) -> bool:
+    def _both_chosen(one: EncoderAtJoint, other: EncoderAtJoint, encoders: Sequence[str]) -> bool:
         """Whether two fits that exclude each other are both chosen."""
         joints_with = [
             [j for j, name in enumerate(encoders) if name == encoder and joint in (None, j)]

@@ -19,7 +19,7 @@ shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them
 DEFLECTIONS = {f"{kind} {axis}": (n, kind == "bend") for kind in ("sag", "bend") for n, axis in enumerate("xyz")}
 """Deflections of a joint and its link, along and about x, y, z of the frame that the joint carries: direction, and
 whether they turn. They follow the motion of the joint and may be along or about its own axis."""
-CRUMB = 1e-9
+RANGE_ROUNDING = 1e-9
 """Rounding tolerance of a range. [rad or m]"""
 
 
@@ -54,7 +54,7 @@ class ElementaryTransform:
         """Whether it moves with any joint."""
         return self.joint is not None or bool(self.factors)
 
-    def at(self, q: Array) -> Array:
+    def value_at(self, q: Array) -> Array:
         """Value at joint positions of shape (P, joints), shape (P,). [rad or m]"""
         value = np.full(len(q), float(self.value))
         if self.joint is not None:
@@ -81,7 +81,7 @@ class ArmJoint:
 
     def in_range(self, position: float) -> bool:
         """Whether a position is within the range, up to rounding."""
-        return self.lower - CRUMB <= position <= self.upper + CRUMB
+        return self.lower - RANGE_ROUNDING <= position <= self.upper + RANGE_ROUNDING
 
 
 @dataclass(frozen=True)
@@ -92,14 +92,14 @@ class Coupling:
     ----------
     joint : int
         Number of the joint.
-    sees : tuple of float
-        Motion that the drive sees per motion of every joint, in the unit of its own joint before its own gear.
+    drive_factors : tuple of float
+        Motion at the drive per motion of every joint, in the unit of its own joint before its own gear.
     motor_only : bool
         Whether the coupling lies between motor and joint, so that a sensor on the joint sees the joint alone.
     """
 
     joint: int
-    sees: tuple[float, ...]
+    drive_factors: tuple[float, ...]
     motor_only: bool = False
 
 
@@ -202,9 +202,9 @@ def roll_pitch_yaw(matrix: Array) -> tuple[float, float, float]:
     -------
     roll, pitch, yaw : float
     """
-    level = math.hypot(matrix[0, 0], matrix[1, 0])
-    pitch = math.atan2(-matrix[2, 0], level)
-    if level < 1e-9:
+    horizontal = math.hypot(matrix[0, 0], matrix[1, 0])
+    pitch = math.atan2(-matrix[2, 0], horizontal)
+    if horizontal < 1e-9:
         return math.atan2(-matrix[1, 2], matrix[1, 1]), pitch, 0.0
     return math.atan2(matrix[2, 1], matrix[2, 2]), pitch, math.atan2(matrix[1, 0], matrix[0, 0])
 

@@ -28,7 +28,7 @@ from armsim.model.posture_cache import PostureCache
 from armsim.model.thermal import heat_terms
 from armsim.physics import heat, link_tolerances
 
-SURVEY = 256
+SURVEY_COUNT = 256
 """Joint positions, spread evenly over the ranges, at which state-dependent errors of the joint budget are evaluated."""
 
 
@@ -36,7 +36,7 @@ SURVEY = 256
 class Environment:
     """Temperature, one random quantity of a built arm, and the expansion of the links.
 
-    ``links_share`` is off where a joint is evaluated without the links: they then grow by the rises of joints alone.
+    ``links_follow_rise`` is false if a joint is evaluated without the links: they grow by the rises of joints alone.
     """
 
     temperature_rise: Distribution | None = key(
@@ -52,7 +52,7 @@ class Environment:
         293.15, "absolute temperature", "temperature of mastering, from which measured temperatures are counted",
         least=200.0, most=400.0,
     )  # fmt: skip
-    links_share: bool = True
+    links_follow_rise: bool = True
 
 
 @dataclass(frozen=True)
@@ -64,10 +64,10 @@ class Change:
     cause: causes.Cause | None = None
 
     def __post_init__(self) -> None:
-        if isinstance(self.cause, str):  # it would be none of any term, and the change would change nothing
+        if isinstance(self.cause, str):  # no term has a name as its cause, so the change would have no effect
             raise TypeError(f"cause {self.cause!r}: a name; accepted: a Cause of armsim.causes, or of a term")
 
-    def of(self, term: Term, act: Act) -> float:
+    def act_factor(self, term: Term, act: Act) -> float:
         """Factor on an act of a term.
 
         Parameters
@@ -79,9 +79,9 @@ class Change:
         -------
         float
         """
-        return self.at(act.owner, term.cause)
+        return self.joint_factor(act.owner, term.cause)
 
-    def at(self, joint: str, cause: causes.Cause) -> float:
+    def joint_factor(self, joint: str, cause: causes.Cause) -> float:
         """Factor on the errors of a cause at a joint.
 
         Parameters
@@ -143,16 +143,16 @@ class Machine:
         terms += bending.payload_terms(self.masses, compliance)
         environment = self.environment
         terms += heat_terms(
-            self.arm, self.joints, environment.temperature_rise, environment.expansion, environment.links_share
+            self.arm, self.joints, environment.temperature_rise, environment.expansion, environment.links_follow_rise
         )
         if self.drive_matrix is not None:
-            terms = [drives.at_joints(term, self.arm.names, self.drive_matrix) for term in terms]
+            terms = [drives.transfer_to_joints(term, self.arm.names, self.drive_matrix) for term in terms]
         if self.identification is not None:
             arm = self._with_error_motions(terms)
-            terms = list(self.identification.with_identified(terms, arm))
-        changed_terms = tuple(self._changed(term) for term in terms)
+            terms = list(self.identification.replace_identified(terms, arm))
+        changed_terms = tuple(self._with_changes(term) for term in terms)
         if self.correction is not None:
-            changed_terms = (*changed_terms, self.correction.added_term(self._observation))
+            changed_terms = (*changed_terms, self.correction.measurement_term(self._observation))
         return drives.with_followers(changed_terms, self.arm)
 
     @cached_property
@@ -163,7 +163,7 @@ class Machine:
     @cached_property
     def drive_matrix(self) -> Array | None:
         """Matrix of what the position sensors see, as `drives.drive_matrix`."""
-        return drives.drive_matrix(self.arm, [joint.geared for joint in self.joints])
+        return drives.drive_matrix(self.arm, [joint.sensor_on_motor for joint in self.joints])
 
     @cached_property
     def perturbed_arm(self) -> Arm:
@@ -181,10 +181,10 @@ class Machine:
         assert self.correction is not None  # guaranteed by the callers
         return self.correction.observation(replace(self, correction=None))
 
-    def _changed(self, term: Term) -> Term:
+    def _with_changes(self, term: Term) -> Term:
         acts = []
         for act in term.acts:
-            factor = math.prod(change.of(term, act) for change in self.changes)
+            factor = math.prod(change.act_factor(term, act) for change in self.changes)
             acts.append(act if factor == 1.0 else replace(act, shape=act.shape.scaled(factor)))
         return term if tuple(acts) == term.acts else replace(term, acts=tuple(acts))
 
@@ -210,7 +210,7 @@ class Machine:
         joints = (replace(joint, approach="path") if joint.approach == "random" else joint for joint in self.joints)
         return replace(self, joints=tuple(joints))
 
-    def evaluated(self, configurations: Configurations, cache: PostureCache | None = None) -> EvaluatedMachine:
+    def evaluate(self, configurations: Configurations, cache: PostureCache | None = None) -> EvaluatedMachine:
         """Machine evaluated at configurations; as on a path where they have directions.
 
         Parameters
@@ -250,22 +250,22 @@ class Machine:
         EvaluatedMachine
         """
         # axes that share a motion (a joint and its own link angle) share a column
-        first: dict[int, Axis] = {}
+        axis_by_motion: dict[int, Axis] = {}
         for term in self.terms:
             for axis in term.axes:
-                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
+                axis_by_motion.setdefault(self.perturbed_arm.motion_index(axis), axis)
         for parameter in self.correction.parameters if self.correction is not None else ():
             for axis, _ in self.arm.moved_by(parameter.axis):
-                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
-        motions = sorted(first)
+                axis_by_motion.setdefault(self.perturbed_arm.motion_index(axis), axis)
+        motions = sorted(axis_by_motion)
         index = {motion: i for i, motion in enumerate(motions)}
-        axes = tuple(first[motion] for motion in motions)
+        axes = tuple(axis_by_motion[motion] for motion in motions)
         states = self.states(q, speeds, directions)
         acts = tuple(
             tuple(
                 (
                     act.coefficient,
-                    index[self.perturbed_arm.motion_of(act.axis)],
+                    index[self.perturbed_arm.motion_index(act.axis)],
                     act.shape.value(states.state_of_act(act)),
                 )
                 for act in term.acts
@@ -274,15 +274,15 @@ class Machine:
         )
         draw_acts = acts
         if self.correction is not None:
-            acts = self._corrected(self.correction, acts, self.correction.values(states), index)
+            acts = self._with_correction(self.correction, acts, self.correction.shape_values(states), index)
         arm = self.perturbed_arm
         postures = arm.postures(q, axes) if cache is None else cache.postures(arm, axes)
         return EvaluatedMachine(axes, postures, self.terms, acts, draw_acts)
 
-    def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
+    def _with_correction(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """Effect of every coefficient with the correction that it causes, one entry per axis."""
         moves = [
-            (number, index[self.perturbed_arm.motion_of(axis)], factor)
+            (number, index[self.perturbed_arm.motion_index(axis)], factor)
             for number, parameter in enumerate(correction.parameters)
             for axis, factor in self.arm.moved_by(parameter.axis)
         ]
@@ -291,7 +291,7 @@ class Machine:
         out = []
         for term, term_acts in zip(self.terms, acts, strict=True):
             response = self._observation.response.get(term.name)
-            if response is None:  # of visit life, or what the measurement adds
+            if response is None:  # a term that is drawn at every visit, or that of the measurement
                 out.append(term_acts)
                 continue
             values: dict[tuple[int, int], Array] = {}
@@ -317,17 +317,17 @@ class Machine:
         -------
         States
         """
-        masses = self.loaded_masses
+        masses = self.masses_with_sensors
         states = drives.states_at(self.arm, masses, self.drive_matrix, q, speeds, directions)
-        axes = [axis for joint in self.joints for axis in joint.bending.axes(joint.name)]
-        varies = masses is not None and masses.payload is not None and masses.payload.varies
+        axes = [axis for joint in self.joints for axis in joint.bending.compliances(joint.name)]
+        varies = masses is not None and masses.payload is not None and masses.payload.has_tolerances
         if masses is None or not (axes or varies):
             return states
         positions = np.atleast_2d(np.asarray(q, dtype=float))
-        return bending.loaded(states, self.perturbed_arm, masses, self.drive_matrix, positions, axes)
+        return bending.states_with_loads(states, self.perturbed_arm, masses, self.drive_matrix, positions, axes)
 
     @property
-    def loaded_masses(self) -> Masses | None:
+    def masses_with_sensors(self) -> Masses | None:
         """Masses with those of the sensors; None where the arm states none."""
         sensors = {joint.name: joint.sensor_mass for joint in self.joints if joint.sensor_mass}
         if self.masses is None or not sensors:
@@ -335,14 +335,14 @@ class Machine:
         return replace(self.masses, sensors={**self.masses.sensors, **sensors})
 
     def survey(self) -> Array:
-        """Joint positions spread evenly over the ranges, the lower ends first, shape (`SURVEY`, joints).
+        """Joint positions spread evenly over the ranges, the lower ends first, shape (`SURVEY_COUNT`, joints).
 
         Source: Niederreiter, Random Number Generation and Quasi-Monte Carlo Methods (1992), 3.1: multiples of the
         square roots of primes.
         """
         step = np.sqrt(_primes(len(self.joints)))
-        points = np.arange(SURVEY)[:, None] * step % 1.0
-        return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
+        points = np.arange(SURVEY_COUNT)[:, None] * step % 1.0
+        return np.asarray(self.arm.finite_lower + (self.arm.finite_upper - self.arm.finite_lower) * points)
 
 
 def _primes(number: int) -> Array:
@@ -382,11 +382,11 @@ class EvaluatedMachine:
     acts: Acts
     draw_acts: Acts
 
-    def gains(self, turning: bool = False) -> Iterator[tuple[Term, Array]]:
+    def gains(self, orientation: bool = False) -> Iterator[tuple[Term, Array]]:
         """Every term with the effect of its coefficients on the tool point in the base frame, shape (P, 3,
         coefficients), or on the orientation of the tool. [m or rad]"""
         column = self.postures.column
-        if turning:
+        if orientation:
             column = np.where(self.postures.rotary[:, None], self.postures.direction, 0.0)
         for term, acts in zip(self.terms, self.acts, strict=True):
             g = np.zeros((len(column), 3, len(term.mean)))

@@ -29,12 +29,12 @@ class MeasuredCurve:
     covariance: tuple[tuple[float, ...], ...]
     replaces: tuple[Cause, ...]
 
-    def replacing_causes(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
+    def replace_causes(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
         """Terms of a shaft in which the curve replaces the causes that it measures."""
         remaining_terms = tuple(term for term in terms if term.cause not in self.replaces)
         return remaining_terms + measured_curve(self.orders, self.mean, self.covariance)
 
-    def double_counted(self, terms: tuple[Term, ...]) -> list[tuple[Cause, float]]:
+    def double_counted_causes(self, terms: tuple[Term, ...]) -> list[tuple[Cause, float]]:
         """Causes that the curve does not replace though they have one of its orders, with that order."""
         out = []
         for term in terms:

@@ -31,8 +31,8 @@ class Motion:
     velocity_filter: float = key(
         0.0, "time", "time constant of the first-order filter of the speed; none where not given", least=0.0
     )
-    ripple: float = key(
-        0.01, "ratio", "largest share of ripple and noise in a speed that counts as smooth", alias="ripple_limit",
+    ripple_limit: float = key(
+        0.01, "ratio", "largest share of ripple and noise in a speed that counts as smooth",
         least=0.0, above=True, most=1.0,
     )  # fmt: skip
     speeds: Mapping[str, float] = field(default_factory=dict)

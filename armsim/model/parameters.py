@@ -10,7 +10,6 @@ from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errormodel.terms import Axis
 from armsim.field_spec import Key, declared_fields, is_nested
 from armsim.model.chain import tolerance_key
-from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
 NON_NUMERIC = ("word", "flag", "choice", "part", "list", "constraints")
@@ -21,7 +20,7 @@ Steps = tuple[str | int, ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Number:
+class StatedNumber:
     """A number of a machine.
 
     Parameters
@@ -50,7 +49,7 @@ class Number:
     steps: Steps
     axis: Axis | None = None
 
-    def times(self, machine: Machine, factor: float) -> Machine:
+    def multiply(self, machine: Machine, factor: float) -> Machine:
         """Machine with the number multiplied by a factor.
 
         Parameters
@@ -69,15 +68,15 @@ class Number:
         return changed_machine
 
 
-def numbers(machine: Machine) -> tuple[Number, ...]:
+def stated_numbers(machine: Machine) -> tuple[StatedNumber, ...]:
     """All numbers stated as other than zero, without prices."""
-    out: list[Number] = []
+    out: list[StatedNumber] = []
     for n, joint in enumerate(machine.joints):
         joint_prefix = f"joints.{joint.name}."
         for part_prefix, owner, steps in (("", joint, ()), ("encoder.", joint.encoder, ("encoder",))):
             for path, key, value, part_steps in _stated_numbers(owner):
                 out.append(
-                    Number(
+                    StatedNumber(
                         joint_prefix + part_prefix + path,
                         joint.name,
                         key,
@@ -87,18 +86,20 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
                     )
                 )
     for path, key, value, part_steps in _stated_numbers(machine.joints[0].bus):
-        out.append(Number(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *part_steps)))
+        out.append(StatedNumber(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *part_steps)))
     for path, key, value, part_steps in _stated_numbers(machine.environment):
         name = "arm.expansion" if path == "expansion" else f"environment.{path}"
-        out.append(Number(name, "", key, True, value, ("environment", *part_steps)))
+        out.append(StatedNumber(name, "", key, True, value, ("environment", *part_steps)))
     payload = None if machine.masses is None else machine.masses.payload
     for path, key, value, part_steps in () if payload is None else _stated_numbers(payload):
-        if key.cause is not None:  # how far it may be another, not how much it is
-            out.append(Number(f"arm.masses.payload.{path}", "", key, True, value, ("masses", "payload", *part_steps)))
+        if key.cause is not None:  # a tolerance, not the nominal value
+            out.append(
+                StatedNumber(f"arm.masses.payload.{path}", "", key, True, value, ("masses", "payload", *part_steps))
+            )
     for n, (axis, tolerance) in enumerate(machine.tolerances):
         key = tolerance_key(axis.parameter)
         for name, size, size_steps in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
-            out.append(Number(name, axis.owner, key, True, size, size_steps, axis))
+            out.append(StatedNumber(name, axis.owner, key, True, size, size_steps, axis))
     return tuple(out)
 
 
@@ -113,7 +114,7 @@ def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator
         elif is_nested(field):
             yield from _stated_numbers(value, f"{path}.", field_steps)
         elif isinstance(value, tuple):
-            continue  # a place, no size
+            continue  # a position, not a size
         elif field.key.kind not in NON_NUMERIC and (field.key.kind != "count" or field.name in CONTINUOUS_COUNTS):
             for name, size, size_steps in _sizes(path, value, field_steps):
                 yield name, field.key, size, size_steps
@@ -144,18 +145,3 @@ def _scale_value(owner: Any, steps: Steps, factor: float) -> Any:
             _scale_value(item, tuple(remaining), factor) if n == first else item for n, item in enumerate(owner)
         )
     return replace(owner, **{first: _scale_value(getattr(owner, first), tuple(remaining), factor)})
-
-
-def of_joint(machine: Machine, name: str) -> Joint:
-    """Joint of a machine, by name.
-
-    Parameters
-    ----------
-    machine : Machine
-    name : str
-
-    Returns
-    -------
-    Joint
-    """
-    return next(joint for joint in machine.joints if joint.name == name)

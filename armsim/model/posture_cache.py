@@ -10,7 +10,7 @@ from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm
 from armsim.model.kinematics import ElementaryTransform, Kinematics
 
-Key = tuple[tuple[ElementaryTransform, ...], tuple[int, ...]]
+CacheKey = tuple[tuple[ElementaryTransform, ...], tuple[int, ...]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,7 +21,7 @@ class PostureCache:
     """
 
     q: Array
-    by_axes: dict[Key, Kinematics] = field(default_factory=dict)
+    by_axes: dict[CacheKey, Kinematics] = field(default_factory=dict)
 
     def postures(self, arm: Arm, axes: Sequence[Axis]) -> Kinematics:
         """Kinematics of some axes of an arm, as `Arm.postures`.
@@ -36,7 +36,7 @@ class PostureCache:
         -------
         Kinematics
         """
-        key = arm.motions, tuple(arm.motion_of(axis) for axis in axes)
+        key = arm.motions, tuple(arm.motion_index(axis) for axis in axes)
         if key not in self.by_axes:
             self.by_axes[key] = arm.postures(self.q, axes)
         return self.by_axes[key]

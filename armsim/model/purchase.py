@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
-class Tariff:
+class PriceList:
     """Price list of an encoder type: price per piece by quantity, and one-off costs.
 
     Parameters
@@ -24,7 +24,7 @@ class Tariff:
 
     def unit_price(self, pieces: int) -> float:
         """Price per piece when this number is bought. [cost units]"""
-        return next(price for least, price in reversed(self.steps) if least <= max(pieces, 1))
+        return next(price for from_pieces, price in reversed(self.steps) if from_pieces <= max(pieces, 1))
 
     @property
     def is_plain(self) -> bool:
@@ -40,12 +40,12 @@ class Purchase:
     ----------
     arms : int
         Arms of the series, for which all pieces are bought together and which share one-off costs.
-    tariffs : mapping of encoder to Tariff
+    price_lists : mapping of encoder to Tariff
         Price lists of the types that have prices by quantity or one-off costs.
     """
 
     arms: int = 1
-    tariffs: Mapping[str, Tariff] = field(default_factory=dict)
+    price_lists: Mapping[str, PriceList] = field(default_factory=dict)
 
     def unit_price(self, encoder: str, pieces: int) -> float | None:
         """Price per piece for a number of pieces per arm; None where it is that of the encoder.
@@ -60,10 +60,10 @@ class Purchase:
         -------
         float, optional [cost units]
         """
-        tariff = self.tariffs.get(encoder)
-        return None if tariff is None else tariff.unit_price(pieces * self.arms)
+        price_list = self.price_lists.get(encoder)
+        return None if price_list is None else price_list.unit_price(pieces * self.arms)
 
-    def change(self, encoder: str, pieces: int) -> float:
+    def price_change(self, encoder: str, pieces: int) -> float:
         """Price per piece at this quantity, less that of a single piece.
 
         Parameters
@@ -76,13 +76,13 @@ class Purchase:
         -------
         float [cost units]
         """
-        tariff = self.tariffs.get(encoder)
-        return 0.0 if tariff is None else tariff.unit_price(pieces * self.arms) - tariff.unit_price(1)
+        price_list = self.price_lists.get(encoder)
+        return 0.0 if price_list is None else price_list.unit_price(pieces * self.arms) - price_list.unit_price(1)
 
     def one_off(self, encoder: str) -> float:
         """Share of an arm in the one-off costs of the type. [cost units]"""
-        tariff = self.tariffs.get(encoder)
-        return 0.0 if tariff is None else tariff.one_off / self.arms
+        price_list = self.price_lists.get(encoder)
+        return 0.0 if price_list is None else price_list.one_off / self.arms
 
     def surcharge(self, encoder: str, pieces: int) -> float:
         """Cost of the pieces of a type in an arm, less that at the price of a single piece.
@@ -97,15 +97,15 @@ class Purchase:
         -------
         float [cost units]
         """
-        return pieces * self.change(encoder, pieces) + self.one_off(encoder) if pieces else 0.0
+        return pieces * self.price_change(encoder, pieces) + self.one_off(encoder) if pieces else 0.0
 
     def surcharges(self, encoders: Sequence[str]) -> float:
         """Cost of the encoders of an arm, less that at the prices of single pieces. [cost units]"""
-        if not self.tariffs:
+        if not self.price_lists:
             return 0.0
         return sum(self.surcharge(encoder, pieces) for encoder, pieces in Counter(encoders).items())
 
-    def shares(self, encoders: Sequence[str]) -> list[tuple[float | None, float]]:
+    def encoder_prices(self, encoders: Sequence[str]) -> list[tuple[float | None, float]]:
         """Price of each encoder of an arm, None where it is its own, and its share of the one-off costs of its type.
 
         Joints with the same type share its one-off costs evenly. [cost units]

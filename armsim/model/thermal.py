@@ -19,7 +19,7 @@ Drift = tuple[Axis, tuple[Shape, ...], Distribution]
 
 
 def heat_terms(
-    arm: Arm, joints: Sequence[Joint], rise: Distribution | None, expansion: float, links_share: bool = True
+    arm: Arm, joints: Sequence[Joint], rise: Distribution | None, expansion: float, links_follow_rise: bool = True
 ) -> tuple[Term, ...]:
     """Terms of the shared rise of temperature, and of the rise of each joint above it.
 
@@ -31,7 +31,7 @@ def heat_terms(
         Shared by the whole arm. [K]
     expansion : float
         Relative growth of the links per kelvin. [1/K]
-    links_share : bool
+    links_follow_rise : bool
         Whether the links share the temperature rise of the whole arm and grow with it.
 
     Returns
@@ -40,7 +40,7 @@ def heat_terms(
     """
     terms: tuple[Term, ...] = ()
     if rise is not None:
-        growth = _link_growth(arm, expansion) if links_share else []
+        growth = _link_growth(arm, expansion) if links_follow_rise else []
         growth += [part for joint in joints for part in joint_growth(joint)]
         terms += heat.temperature(rise, growth, [drift for joint in joints for drift in joint_drifts(joint)])
     for joint in joints:
@@ -60,7 +60,9 @@ def _link_growth(arm: Arm, expansion: float, joint: str | None = None) -> list[G
         constants = [axis for axis in transform.axes if not axis.belongs_to_joint]
         if transform.rotary or not constants or transform.joint is not None or not transform.value * expansion:
             continue
-        length = constants[-1]  # names of one transform move the tool alike, so one of them carries its growth
+        length = constants[
+            -1
+        ]  # all axes of a transform move the tool in the same way, so one of them carries its growth
         if joint in (None, length.owner):
             growth.append((length, Constant(expansion * transform.value)))
     return growth
@@ -83,7 +85,7 @@ def joint_growth(joint: Joint) -> Iterable[Growth]:
     if encoder.expansion:
         yield axis, Proportional("position", encoder.expansion)
     # the motor turns as commanded, so that a longer lead moves the slide too far
-    if transmission.expansion and joint.geared:
+    if transmission.expansion and joint.sensor_on_motor:
         yield axis, Proportional("travel", transmission.expansion, transmission.fixed_bearing)
     bracket = joint.mounting.bracket_expansion * joint.mounting.head_bracket
     if bracket:

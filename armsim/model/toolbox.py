@@ -28,7 +28,7 @@ DIRECTIONS = {"x": X, "y": Y, "z": Z}
 Parts = tuple[str, tuple[ArmJoint, ...], tuple[ElementaryTransform, ...]]
 
 
-def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
+def arm_parts(robot: Any, names: Sequence[str] | None = None) -> Parts:
     """Name, joints and chain of a robot object.
 
     Accepts Denavit-Hartenberg links of either convention, and elementary transform sequences.
@@ -60,10 +60,10 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
     joint_names = [f"j{number + 1}" for number in range(count)] if names is None else list(names)
     if not count or len(set(joint_names)) != count:
         finding = f"{len(set(joint_names))} names for {count} joints"
-        raise InputError(Problem(label, 0, 0, "names", finding, "a name of its own for every joint"))
-    joints, chain = _of_rows(robot, joint_names) if rows else _of_sequence(sequence, joint_names)
-    base_frame = () if is_sequence else _fixed(robot.base.A)
-    tool_frame = () if is_sequence else _fixed(robot.tool.A, TOOL if rows else None)
+        raise InputError(Problem(label, 0, 0, "names", finding, "a different name for every joint"))
+    joints, chain = _chain_from_rows(robot, joint_names) if rows else _chain_from_sequence(sequence, joint_names)
+    base_frame = () if is_sequence else _fixed_frame(robot.base.A)
+    tool_frame = () if is_sequence else _fixed_frame(robot.tool.A, TOOL if rows else None)
     return label, tuple(joints), (*base_frame, *chain, *tool_frame)
 
 
@@ -71,10 +71,10 @@ def to_robot(arm: Chain) -> Any:
     """Robot object of roboticstoolbox with the chain and the joint ranges of an arm."""
     import roboticstoolbox as rtb
 
-    return rtb.Robot(sequence_of(arm), name=arm.name)
+    return rtb.Robot(transform_sequence(arm), name=arm.name)
 
 
-def sequence_of(arm: Chain) -> Any:
+def transform_sequence(arm: Chain) -> Any:
     """Elementary transform sequence of roboticstoolbox with the chain of an arm."""
     import roboticstoolbox as rtb
     import spatialmath
@@ -97,7 +97,7 @@ def sequence_of(arm: Chain) -> Any:
     return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
 
 
-def _of_rows(robot: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
+def _chain_from_rows(robot: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
     joints: list[ArmJoint] = []
     chain: list[ElementaryTransform] = []
     for number, (name, link) in enumerate(zip(names, robot.links, strict=True)):
@@ -108,11 +108,11 @@ def _of_rows(robot: Any, names: list[str]) -> tuple[list[ArmJoint], list[Element
         if link.isflip:  # the joint moves against its axis
             row = tuple(replace(m, direction=(0.0, 0.0, -1.0), value=-m.value) if m.joint == number else m for m in row)
         chain += row
-        joints.append(ArmJoint(name, revolute, *_range(link.qlim)))
+        joints.append(ArmJoint(name, revolute, *_joint_range(link.qlim)))
     return joints, chain
 
 
-def _of_sequence(sequence: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
+def _chain_from_sequence(sequence: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
     moving = [transform for transform in sequence if transform.isjoint]
     stated_numbers = [
         position if transform.jindex is None else int(transform.jindex) for position, transform in enumerate(moving)
@@ -130,22 +130,22 @@ def _of_sequence(sequence: Any, names: list[str]) -> tuple[list[ArmJoint], list[
             continue
         number = numbers[id(transform)]
         name, kind = names[number], transform.kind
-        chain += _fixed(fixed, name, Role.LINK)
+        chain += _fixed_frame(fixed, name, Role.LINK)
         fixed = np.eye(4)
         x, y, z = DIRECTIONS[kind[-1]]
         direction = (-x, -y, -z) if transform.isflip else (x, y, z)
         rotary = kind[0] == "R"
         chain.append(ElementaryTransform(direction, rotary, 0.0, (Axis(name),), number))
-        joints[number] = ArmJoint(name, rotary, *_range(transform.qlim))
-    chain += _fixed(fixed, TOOL)
+        joints[number] = ArmJoint(name, rotary, *_joint_range(transform.qlim))
+    chain += _fixed_frame(fixed, TOOL)
     return [joints[number] for number in range(len(joints))], chain
 
 
-def _range(limits: Any) -> tuple[float, float]:
+def _joint_range(limits: Any) -> tuple[float, float]:
     return (-math.inf, math.inf) if limits is None else (float(limits[0]), float(limits[1]))
 
 
-def _fixed(matrix: Array, name: str | None = None, role: Role = Role.FRAME) -> tuple[ElementaryTransform, ...]:
+def _fixed_frame(matrix: Array, name: str | None = None, role: Role = Role.FRAME) -> tuple[ElementaryTransform, ...]:
     """A fixed frame of shape (4, 4) as elementary transforms; none where it is the identity and has no name."""
     if name is None and np.array_equal(matrix, np.eye(4)):
         return ()

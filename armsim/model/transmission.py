@@ -31,7 +31,7 @@ class Harmonic:
 class Transmission:
     """Gear between motor and joint, with a screw, rack or belt where the joint slides; errors are at its output.
 
-    ``typical`` names the fields whose values are typical of the gear ``type``, since the scenario states none.
+    ``typical_keys`` names the fields whose values are typical of the gear ``type``, since the scenario states none.
     """
 
     ratio: float = key(
@@ -78,27 +78,27 @@ class Transmission:
         0.0, "length", "position of the slide at which the screw does not move as it grows", only="translation"
     )
     type: str = ""
-    typical: tuple[str, ...] = ()
+    typical_keys: tuple[str, ...] = ()
 
     @property
-    def slides(self) -> bool:
+    def moves_slide(self) -> bool:
         """Whether it turns the rotation of a motor into the travel of a slide."""
         return bool(self.lead or self.pinion_radius)
 
     @property
-    def screw_turns(self) -> float:
+    def screw_angle_per_motion(self) -> float:
         """Angle of the output shaft of the gear per motion of the joint: 1, or that of a screw or pinion. [rad/m]"""
         if self.lead:
             return 2 * math.pi / self.lead
         return 1.0 / self.pinion_radius if self.pinion_radius else 1.0
 
     @property
-    def motor_turns(self) -> float:
+    def motor_angle_per_motion(self) -> float:
         """Angle of the motor per motion of the joint. [rad/rad or rad/m]"""
-        return self.ratio * self.screw_turns
+        return self.ratio * self.screw_angle_per_motion
 
     def with_tolerances(self, factor: float) -> Transmission:
-        """The transmission with its errors a factor times as large, its stiffness within as many times its tolerance.
+        """The transmission with its errors and its stiffness tolerance multiplied by a factor.
 
         Parameters
         ----------
@@ -110,25 +110,29 @@ class Transmission:
         Transmission
         """
         spread, harmonics = self.stiffness_tolerance, self.kinematic_error
-        of_stiffness = min(factor, VALID_STIFFNESS / spread.limit) if spread.limit else 1.0
-        amplitudes = [replace(one.amplitude, spread=one.amplitude.spread.scaled(factor)) for one in harmonics]
+        stiffness_factor = min(factor, VALID_STIFFNESS / spread.limit) if spread.limit else 1.0
+        amplitudes = [
+            replace(harmonic.amplitude, spread=harmonic.amplitude.spread.scaled(factor)) for harmonic in harmonics
+        ]
         return replace(
             self,
-            kinematic_error=tuple(replace(one, amplitude=a) for one, a in zip(harmonics, amplitudes, strict=True)),
+            kinematic_error=tuple(
+                replace(harmonic, amplitude=a) for harmonic, a in zip(harmonics, amplitudes, strict=True)
+            ),
             lost_motion=self.lost_motion * factor,
             lead_error=self.lead_error.scaled(factor),
-            stiffness_tolerance=spread.scaled(of_stiffness),
+            stiffness_tolerance=spread.scaled(stiffness_factor),
         )
 
     def terms(
-        self, geared: bool, hysteresis: float, approach: gear.Approach, farthest: float = math.nan
+        self, sensor_on_motor: bool, hysteresis: float, approach: gear.Approach, farthest: float = math.nan
     ) -> tuple[Term, ...]:
         """Terms at the joint, attained minus commanded.
 
         Parameters
         ----------
-        geared : bool
-            Whether the gear lies outside the position loop; inside it, its errors vanish from the joint.
+        sensor_on_motor : bool
+            Whether the position sensor is on the motor; if it is on the joint, gear errors vanish from the joint.
         hysteresis : float
             Hysteresis of the sensor, at the joint, which depends on the same direction of approach. [rad or m]
         approach : str
@@ -139,11 +143,11 @@ class Transmission:
         -------
         tuple of Term [rad or m]
         """
-        lost_motion = self.lost_motion if geared else 0.0
+        lost_motion = self.lost_motion if sensor_on_motor else 0.0
         terms = gear.reversal(lost_motion, hysteresis, approach)
-        if geared:
+        if sensor_on_motor:
             for number, harmonic in enumerate(self.kinematic_error, start=1):
-                turns = self.motor_turns if harmonic.per == "input-turn" else self.screw_turns
+                turns = self.motor_angle_per_motion if harmonic.per == "input-turn" else self.screw_angle_per_motion
                 terms += gear.kinematic_error(
                     harmonic.amplitude.spread, harmonic.order, turns, harmonic.amplitude.phase, str(number)
                 )

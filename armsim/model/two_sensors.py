@@ -22,13 +22,12 @@ from armsim.model.thermal import Drift, Growth, joint_drifts, joint_growth
 from armsim.physics import gear, heat
 from armsim.physics.sensor_difference import reading_difference
 
-NO_PART = 1e-9
+NEGLIGIBLE_WEIGHT = 1e-9
 """Weight in the difference below which a joint has no part in it but for rounding."""
 
 
-def motor_loop(joint: Joint) -> Joint:
-    """The joint with its position loop closed by the sensor on the motor; of that sensor no mounting is
-    stated.
+def with_motor_loop(joint: Joint) -> Joint:
+    """The joint with its position loop closed by the sensor on the motor, whose mounting is not stated.
 
     Parameters
     ----------
@@ -39,14 +38,14 @@ def motor_loop(joint: Joint) -> Joint:
     -------
     Joint
     """
-    assert joint.motor_encoder is not None  # held by the caller
+    assert joint.motor_encoder is not None  # guaranteed by the caller
     return replace(
         joint,
         encoder=replace(joint.motor_encoder, mass=joint.sensor_mass),
         motor_encoder=None,
         placement="motor",
         mounting=Mounting(),
-        curve=None,
+        measured_curve=None,
         counts_turns=False,
     )
 
@@ -69,9 +68,9 @@ def motor_matrix(machine: Machine, number: int) -> Array:
     -------
     (joints, joints)
     """
-    geared = [other.geared or n == number for n, other in enumerate(machine.joints)]
-    matrix = drives.drive_matrix(machine.arm, geared)
-    return np.eye(len(geared)) if matrix is None else matrix
+    sensor_on_motor = [other.sensor_on_motor or n == number for n, other in enumerate(machine.joints)]
+    matrix = drives.drive_matrix(machine.arm, sensor_on_motor)
+    return np.eye(len(sensor_on_motor)) if matrix is None else matrix
 
 
 def difference_terms(machine: Machine, number: int) -> tuple[Term, ...]:
@@ -99,7 +98,7 @@ def difference_terms(machine: Machine, number: int) -> tuple[Term, ...]:
     joint, names, matrix = machine.joints[number], machine.arm.names, machine.drive_matrix
     coupling = dict(zip(names, motor_matrix(machine, number)[number].tolist(), strict=True))
     weights = np.array(list(coupling.values())) @ (np.eye(len(names)) if matrix is None else np.linalg.inv(matrix))
-    readers = [other for other, weight in zip(machine.joints, weights, strict=True) if abs(weight) > NO_PART]
+    readers = [other for other, weight in zip(machine.joints, weights, strict=True) if abs(weight) > NEGLIGIBLE_WEIGHT]
     terms = [*_motor_terms(joint), *_heat_terms(machine, joint, readers)]
     for reader in readers:
         approach: gear.Approach = "positive" if reader is joint else reader.approach
@@ -107,23 +106,25 @@ def difference_terms(machine: Machine, number: int) -> tuple[Term, ...]:
             *reader.sensor_terms(),
             *(term.transfer_to(Axis(reader.name)) for term in _gear_terms(reader, approach)),
         ]
-    springs = {Axis(reader.name): reader for reader in readers if reader.geared} | {motor_axis(joint): joint}
-    soft = {axis: owner.transmission.stiffness for axis, owner in springs.items()}
-    terms += payload_terms(machine.masses, {axis: 1.0 / size for axis, size in soft.items() if math.isfinite(size)})
+    springs = {Axis(reader.name): reader for reader in readers if reader.sensor_on_motor} | {motor_axis(joint): joint}
+    stiffnesses = {axis: owner.transmission.stiffness for axis, owner in springs.items()}
+    terms += payload_terms(
+        machine.masses, {axis: 1.0 / size for axis, size in stiffnesses.items() if math.isfinite(size)}
+    )
     out = []
     for term in terms:
         at_motor = tuple(
-            replace(act, shape=drives.at_drive(act.shape, coupling[joint.name]))
+            replace(act, shape=drives.shape_at_drive(act.shape, coupling[joint.name]))
             if act.axis == motor_axis(joint)
             else act
             for act in term.acts
         )
-        placed = replace(term, acts=at_motor)
-        at_joints = placed if matrix is None else drives.at_joints(placed, names, matrix)
-        part = reading_difference(at_joints, coupling, motor_axis(joint).owner)
-        if part is not None:
-            acts = tuple(_changed(machine, joint, part, act) for act in part.acts)
-            out.append(replace(part, acts=acts))
+        term_at_motor = replace(term, acts=at_motor)
+        at_joints = term_at_motor if matrix is None else drives.transfer_to_joints(term_at_motor, names, matrix)
+        contribution = reading_difference(at_joints, coupling, motor_axis(joint).owner)
+        if contribution is not None:
+            acts = tuple(_with_changes(machine, joint, contribution, act) for act in contribution.acts)
+            out.append(replace(contribution, acts=acts))
     return tuple(out)
 
 
@@ -159,7 +160,9 @@ def difference_states(machine: Machine, number: int, q: Array) -> States:
 def _gear_terms(joint: Joint, approach: gear.Approach) -> tuple[Term, ...]:
     """Terms of the gear and of the hysteresis of the sensor, without what the controller compensates."""
     transmission = replace(joint.transmission, compensation=0.0)
-    return transmission.terms(joint.geared, joint.encoder.hysteresis / abs(joint.ratio), approach, joint.farthest)
+    return transmission.terms(
+        joint.sensor_on_motor, joint.encoder.hysteresis / abs(joint.ratio), approach, joint.farthest
+    )
 
 
 def _motor_terms(joint: Joint) -> Iterator[Term]:
@@ -167,31 +170,35 @@ def _motor_terms(joint: Joint) -> Iterator[Term]:
     those of the gear outside of a loop."""
     axis = motor_axis(joint)
     yield from joint.speed_terms()
-    for term in _gear_terms(motor_loop(joint), "positive"):
+    for term in _gear_terms(with_motor_loop(joint), "positive"):
         owner = axis if term.cause.by_direction else Axis(joint.name)
         yield replace(term.transfer_to(axis), name=f"{owner}/{term.name}")
 
 
 def _heat_terms(machine: Machine, joint: Joint, readers: list[Joint]) -> tuple[Term, ...]:
     """Growth and drifts of the sensors, and of what the motor drives."""
-    motor, rise = replace(motor_loop(joint), name=motor_axis(joint).owner), machine.environment.temperature_rise
+    motor, rise = replace(with_motor_loop(joint), name=motor_axis(joint).owner), machine.environment.temperature_rise
     parts = {reader.name: [reader, motor] if reader is joint else [reader] for reader in readers}
 
-    def moving(warm: list[Joint]) -> tuple[list[Growth], list[Drift]]:
-        growth = [one for part in warm for one in joint_growth(part)]
-        return growth, [one for part in warm for one in joint_drifts(part)]
+    def growth_and_drifts(warm_joints: list[Joint]) -> tuple[list[Growth], list[Drift]]:
+        growth = [one for part in warm_joints for one in joint_growth(part)]
+        return growth, [one for part in warm_joints for one in joint_drifts(part)]
 
     terms: tuple[Term, ...] = ()
     if rise is not None:
-        terms += heat.temperature(rise, *moving([part for warm in parts.values() for part in warm]))
+        terms += heat.temperature(
+            rise, *growth_and_drifts([part for warm_joints in parts.values() for part in warm_joints])
+        )
     for reader in readers:
         if reader.temperature_rise is not None:
-            terms += heat.joint_temperature(reader.name, reader.temperature_rise, *moving(parts[reader.name]))
+            terms += heat.joint_temperature(
+                reader.name, reader.temperature_rise, *growth_and_drifts(parts[reader.name])
+            )
     return terms
 
 
-def _changed(machine: Machine, joint: Joint, term: Term, act: Act) -> Act:
+def _with_changes(machine: Machine, joint: Joint, term: Term, act: Act) -> Act:
     """Act with the factors of hypothetical changes."""
     owner = joint.name if act.axis == motor_axis(joint) else act.owner
-    factor = math.prod(change.at(owner, term.cause) for change in machine.changes)
+    factor = math.prod(change.joint_factor(owner, term.cause) for change in machine.changes)
     return act if factor == 1.0 else replace(act, shape=act.shape.scaled(factor))

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from armsim.model.encoder import Encoder
-from armsim.model.installation import FUNCTIONS, INDEX, MULTI_TURN, PROTECTION, SensorNeeds
+from armsim.model.installation import FUNCTIONS, INCREMENTAL_WITH_INDEX, MULTI_TURN, PROTECTION_PATTERN, SensorNeeds
 from armsim.physics.speed_from_positions import signal_frequency
 
 ROUNDING = 1e-9
@@ -15,7 +15,7 @@ ZERO_CELSIUS = 273.15
 
 
 def unmet_needs(needs: SensorNeeds, encoder: Encoder, ratio: float = 1.0) -> list[str]:
-    """Needs that an encoder does not meet, or of which its data sheet says nothing, a phrase each.
+    """Needs that an encoder does not meet, or on which its data sheet says nothing, one phrase for each.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def _unmet_surroundings(needs: SensorNeeds, encoder: Encoder, ratio: float) -> I
 def _unmet_functions(needs: SensorNeeds, encoder: Encoder) -> Iterator[str]:
     functions, function = encoder.functions, encoder.function
     rank = FUNCTIONS.index(function) if function else -1
-    needed = f"absolute {needs.absolute}" if needs.absolute else INDEX if needs.index else ""
+    needed = f"absolute {needs.absolute}" if needs.absolute else INCREMENTAL_WITH_INDEX if needs.index else ""
     if needed and not function:
         yield "absolute or incremental not stated"
     elif needed and rank < FUNCTIONS.index(needed):
@@ -108,7 +108,7 @@ def _unmet_choice(name: str, word: str, choices: tuple[str, ...]) -> Iterator[st
 
 def _protects(stated_class: str, needed: str) -> bool:
     """Whether each digit of a protection class is at least that of another; X counts as 0."""
-    classes = [PROTECTION.match(text) for text in (stated_class, needed)]
+    classes = [PROTECTION_PATTERN.match(text) for text in (stated_class, needed)]
     digits = [[0 if digit == "X" else int(digit) for digit in match.groups()] for match in classes if match is not None]
     return len(digits) == 2 and all(digit >= least for digit, least in zip(*digits, strict=True))
 

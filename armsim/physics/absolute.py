@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
 
-HALF = 0.5
+LARGEST_DISAGREEMENT = 0.5
 """Largest disagreement of two tracks at which the period is still identified, in periods."""
 
 
@@ -48,7 +48,7 @@ def disagreement(
     skew: ArrayLike,
     eccentricity: ArrayLike,
     track_error: ArrayLike,
-    signal: tuple[ArrayLike, ArrayLike],
+    signal_bounds: tuple[ArrayLike, ArrayLike],
     radius: float,
     second_radius: float,
 ) -> Array:
@@ -67,7 +67,7 @@ def disagreement(
         e, eccentricity of the disc, including the run-out of the shaft. [m]
     track_error : (units,)
         d, error of the second track relative to the first. [rad]
-    signal : (units,), (units,)
+    signal_bounds : (units,), (units,)
         w1 and w2, lowest and highest error within a signal period of the fine track. [rad]
     radius, second_radius : float
         R1 of the fine track, R2 of the second. [m]
@@ -83,12 +83,12 @@ def disagreement(
     """
     constant = np.asarray(skew) * (radius - second_radius) / second_radius + np.asarray(track_error)
     swing = np.abs(np.asarray(eccentricity)) * abs(1.0 / second_radius - 1.0 / radius)
-    lowest, highest = signal
+    lowest, highest = signal_bounds
     return np.asarray(swing + np.maximum(constant - lowest, highest - constant))
 
 
 def margin(disagreement: ArrayLike, per_angle: float) -> Array:
-    """Margin before an absolute encoder identifies the wrong period, as share of a period; negative where it does.
+    """Margin before an absolute encoder identifies the wrong period, as share of a period; negative if it can.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def margin(disagreement: ArrayLike, per_angle: float) -> Array:
     ----------
     .. [1] rounding to the nearest period: half of one either way.
     """
-    return np.asarray(HALF - per_angle * np.asarray(disagreement))
+    return np.asarray(LARGEST_DISAGREEMENT - per_angle * np.asarray(disagreement))
 
 
 def turn_margin(error: ArrayLike, ratio: float) -> Array:
@@ -130,4 +130,4 @@ def turn_margin(error: ArrayLike, ratio: float) -> Array:
     ----------
     .. [1] rounding to the nearest turn of the motor, which is 2 pi / i of the joint.
     """
-    return np.asarray(HALF - abs(ratio) * np.abs(np.asarray(error)) / (2.0 * math.pi))
+    return np.asarray(LARGEST_DISAGREEMENT - abs(ratio) * np.abs(np.asarray(error)) / (2.0 * math.pi))

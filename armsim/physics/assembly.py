@@ -57,7 +57,7 @@ def eccentricity(
         PolarHarmonic(remaining / track_radius, power=1, turns=1, order=1.0),
         PolarHarmonic(remaining / (2 * track_radius**2), power=2, turns=2, order=2.0),
     )
-    return _averaged("eccentricity", causes.ECCENTRICITY, offset, phase, parts, heads)
+    return _averaged_over_heads("eccentricity", causes.ECCENTRICITY, offset, phase, parts, heads)
 
 
 def shaft_runout(
@@ -95,7 +95,7 @@ def shaft_runout(
     .. [1] as `eccentricity`; ISO 1101:2017, run-out: half the total indicator reading is the offset of the axes.
     """
     part = PolarHarmonic(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
-    return _averaged("shaft run-out", causes.SHAFT_RUNOUT, reading, phase, (part,), heads)
+    return _averaged_over_heads("shaft run-out", causes.SHAFT_RUNOUT, reading, phase, (part,), heads)
 
 
 def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads = 1) -> tuple[Term, ...]:
@@ -128,9 +128,9 @@ def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads
     share = gain(heads, 1)[0] / track_radius
     if not share:
         return ()
-    spread = motion.scaled(share)
+    scatter = motion.scaled(share)
     cause = causes.NONREPEATABLE_RUNOUT
-    return (independent("non-repeatable run-out", cause, (spread,), (Constant(),), spread.limit, "visit"),)
+    return (independent("non-repeatable run-out", cause, (scatter,), (Constant(),), scatter.limit, "visit"),)
 
 
 def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) -> tuple[Term, ...]:
@@ -161,7 +161,7 @@ def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) 
     ----------
     .. [1] projection, as in a Cardan joint; 1 deg gives 76.2 urad.
     """
-    return _averaged(
+    return _averaged_over_heads(
         "disc tilt", causes.DISC_TILT, tilt, phase, (PolarHarmonic(-0.25, power=2, turns=2, order=2.0),), heads
     )
 
@@ -200,10 +200,10 @@ def ellipticity(
        4th ed. (1927), ch. XXI.
     """
     parts = (PolarHarmonic(0.5 / track_radius, power=1, turns=2, order=2.0),)
-    return _averaged("ellipticity", causes.ELLIPTICITY, amplitude, phase, parts, heads)
+    return _averaged_over_heads("ellipticity", causes.ELLIPTICITY, amplitude, phase, parts, heads)
 
 
-def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Term, ...]:
+def coupling_misalignment(misalignment: Distribution, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of an encoder driven through a coupling whose two shafts meet at an angle b.
 
     Let t be the shaft angle, zero where the driving fork is perpendicular to the plane of both shafts. A single Cardan
@@ -233,7 +233,7 @@ def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Te
     return (polar("coupling", causes.COUPLING_MISALIGNMENT, misalignment, phase, parts),)
 
 
-def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ...]:
+def head_tangential_offset(offset: Distribution, track_radius: float) -> tuple[Term, ...]:
     """Zero offset from a head displaced by t along the track: constant for a built arm; mastering removes it.
 
         t / R
@@ -288,8 +288,8 @@ LEAST_CONTRAST = 0.05
 """Contrast below which the signal counts as lost. Common practice, no source."""
 
 
-def _loss(contrasts: Array) -> Array:
-    """1/contrast^2, infinite where the signal is lost."""
+def _inverse_square_contrast(contrasts: Array) -> Array:
+    """1/contrast^2, infinite if the signal is lost."""
     usable = np.where(contrasts > LEAST_CONTRAST, contrasts, np.nan)
     return np.nan_to_num(usable**-2.0, nan=np.inf)
 
@@ -321,8 +321,8 @@ def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float,
     ----------
     .. [1] average of a rotating phasor over the window (`contrast`); projection for the tilt.
     """
-    by_radius = radial.expectation(lambda r: _loss(contrast(r / track_radius, periods)))
-    by_tilt = tilt.expectation(lambda g: _loss(np.cos(g) * contrast(1.0 - np.cos(g), periods)))
+    by_radius = radial.expectation(lambda r: _inverse_square_contrast(contrast(r / track_radius, periods)))
+    by_tilt = tilt.expectation(lambda g: _inverse_square_contrast(np.cos(g) * contrast(1.0 - np.cos(g), periods)))
     return by_radius * by_tilt
 
 
@@ -354,7 +354,7 @@ def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
        memory).
     """
     # a phase smeared evenly, as by a mismatch w / p over one period
-    return gap.expectation(lambda z: _loss(contrast(2.0 * z * np.tan(light_cone) / period, 1.0)))
+    return gap.expectation(lambda z: _inverse_square_contrast(contrast(2.0 * z * np.tan(light_cone) / period, 1.0)))
 
 
 def mastering(error: Distribution) -> tuple[Term, ...]:
@@ -377,10 +377,10 @@ def mastering(error: Distribution) -> tuple[Term, ...]:
     return (independent("mastering", causes.MASTERING, (error,), (Constant(),), error.limit),)
 
 
-def _averaged(
+def _averaged_over_heads(
     name: str,
     cause: causes.Cause,
-    spread: Distribution,
+    amplitude: Distribution,
     phase: float | None,
     parts: tuple[PolarHarmonic, ...],
     heads: Heads,
@@ -391,4 +391,4 @@ def _averaged(
         share, lag = gain(heads, part.order)
         if share:
             remaining.append(replace(part, scale=share * part.scale, lag=lag))
-    return (polar(name, cause, spread, phase, tuple(remaining)),) if remaining else ()
+    return (polar(name, cause, amplitude, phase, tuple(remaining)),) if remaining else ()

@@ -62,7 +62,7 @@ def bending(stiffness: dict[str, float], tolerance: Distribution = NONE, compens
                  math.nan),)  # fmt: skip
 
 
-def payload(quantity: PayloadQuantity, departure: Distribution, compliance: dict[Axis, float]) -> tuple[Term, ...]:
+def payload(quantity: PayloadQuantity, deviation: Distribution, compliance: dict[Axis, float]) -> tuple[Term, ...]:
     """Deflection caused by a payload whose mass or centre of mass is not the nominal one.
 
         (load per kilogram, or per metre of the centre)  *  deviation / stiffness
@@ -74,7 +74,7 @@ def payload(quantity: PayloadQuantity, departure: Distribution, compliance: dict
     ----------
     quantity : str
         Quantity that deviates: ``payload_mass``, ``payload_x``, ``payload_y`` or ``payload_z``.
-    departure : Distribution
+    deviation : Distribution
         Deviation from the nominal payload. [kg or m]
     compliance : dict of Axis to float
         Compliance of every axis on which the load acts. [rad/(N m) or m/N]
@@ -90,6 +90,6 @@ def payload(quantity: PayloadQuantity, departure: Distribution, compliance: dict
     """
     cause = causes.PAYLOAD_MASS if quantity == "payload_mass" else causes.PAYLOAD_CENTRE
     acts = tuple(Act(0, axis, Proportional(quantity, inverse)) for axis, inverse in compliance.items())
-    base = independent(quantity, cause, (departure,), (), math.nan)
+    term = independent(quantity, cause, (deviation,), (), math.nan)
     name = f"machine/{quantity.replace('_', ' ')}"
-    return (Term(name, cause, "unit", acts, base.draw, base.mean, base.second_moment, math.nan),)
+    return (Term(name, cause, "unit", acts, term.draw, term.mean, term.second_moment, math.nan),)

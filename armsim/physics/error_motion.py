@@ -36,7 +36,7 @@ class SharedAmplitude(Draw):
         return (self.amplitude.limit,) * (2 * self.directions)
 
 
-def synchronous(
+def synchronous_error_motion(
     name: str, cause: Cause, amplitude: Distribution, order: float, directions: tuple[str, ...]
 ) -> tuple[Term, ...]:
     """Synchronous error motion of an axis, which repeats with the joint: tilt, radial, axial, straightness or roll.
@@ -77,9 +77,9 @@ def synchronous(
     References
     ----------
     .. [1] ISO 230-7:2015, geometric accuracy of axes of rotation: synchronous radial, axial and tilt error motion; ISO
-       230-1:2012, 3.4, for slides (both from memory); the law of the phases: common practice, no source.
+       230-1:2012, 3.4, for slides (both from memory); the distribution of the phases: common practice, no source.
     """
-    number = 2 * len(directions)
+    coefficients = 2 * len(directions)
     acts = tuple(
         act
         for n, direction in enumerate(directions)
@@ -88,12 +88,14 @@ def synchronous(
             Act(2 * n + 1, _error_motion(direction), Wave("sin", order, -1.0)),
         )
     )
-    second = np.eye(number) * 0.5 * amplitude.second_moment
+    second_moments = np.eye(coefficients) * 0.5 * amplitude.second_moment
     draw = SharedAmplitude(amplitude, len(directions))
-    return (Term(name, cause, "unit", acts, draw, np.zeros(number), second, amplitude.limit),)
+    return (Term(name, cause, "unit", acts, draw, np.zeros(coefficients), second_moments, amplitude.limit),)
 
 
-def asynchronous(name: str, cause: Cause, scatter: Distribution, directions: tuple[str, ...]) -> tuple[Term, ...]:
+def asynchronous_error_motion(
+    name: str, cause: Cause, scatter: Distribution, directions: tuple[str, ...]
+) -> tuple[Term, ...]:
     """Asynchronous error motion of an axis, which differs from visit to visit because the rolling elements move.
 
     Each direction of the frame that carries the joint has an independent draw at every visit. Its distribution is the

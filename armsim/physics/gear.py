@@ -14,7 +14,11 @@ Approach = Literal["random", "positive", "negative", "path"]
 
 
 def kinematic_error(
-    amplitude: Distribution, order: float, per_turn_of_input: float = 1.0, phase: float | None = None, name: str = ""
+    amplitude: Distribution,
+    order: float,
+    shaft_turns_per_joint_turn: float = 1.0,
+    phase: float | None = None,
+    name: str = "",
 ) -> tuple[Term, ...]:
     """One harmonic of the kinematic (transmission) error of a gear.
 
@@ -26,7 +30,7 @@ def kinematic_error(
         Amplitude at the joint; its sign does not matter. [rad or m]
     order : float
         Periods per turn of the shaft that causes the error.
-    per_turn_of_input : float
+    shaft_turns_per_joint_turn : float
         Turns of that shaft per turn of the joint: the ratio for the input shaft, 1 for the output.
     phase : float, optional
         Phase of the harmonic [rad]; random, uniform over the circle, where not given.
@@ -43,7 +47,7 @@ def kinematic_error(
     .. [1] derived: the input turns ratio times per output turn, so that order h per input turn is h * ratio per
        output turn.
     """
-    parts = (PolarHarmonic(1.0, power=1, turns=1, order=order * per_turn_of_input),)
+    parts = (PolarHarmonic(1.0, power=1, turns=1, order=order * shaft_turns_per_joint_turn),)
     return (polar(f"kinematic error {name}".rstrip(), causes.GEAR_KINEMATIC_ERROR, amplitude, phase, parts),)
 
 
@@ -103,24 +107,28 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
     ----------
     .. [1] common practice, no source.
     """
-    half = 0.5 * (hysteresis - lost_motion)
+    half_width = 0.5 * (hysteresis - lost_motion)
     widths = ((causes.LOST_MOTION, lost_motion), (causes.HYSTERESIS, hysteresis))
     stated_causes = [cause for cause, width in widths if width]
     if not stated_causes:
         return ()
     cause = causes.combine_causes(*stated_causes)
     if approach == "path":
-        certain, either_way = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
-        directed = independent("reversal", cause, (certain,), (Proportional("direction", half),), abs(half))
+        fixed_sign, random_sign = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
+        directed = independent(
+            "reversal", cause, (fixed_sign,), (Proportional("direction", half_width),), abs(half_width)
+        )
         return directed, independent(
-            "standing", cause, (either_way,), (Proportional("undirected", half),), abs(half), "visit"
+            "standing", cause, (random_sign,), (Proportional("undirected", half_width),), abs(half_width), "visit"
         )
     if approach == "random":
         return (
-            independent("reversal", cause, (Distribution("two-valued", 1.0),), (Constant(half),), abs(half), "visit"),
+            independent(
+                "reversal", cause, (Distribution("two-valued", 1.0),), (Constant(half_width),), abs(half_width), "visit"
+            ),
         )
-    shape = Constant(half if approach == "positive" else -half)
-    return (independent("reversal", cause, (Distribution("fixed", 1.0),), (shape,), abs(half)),)
+    shape = Constant(half_width if approach == "positive" else -half_width)
+    return (independent("reversal", cause, (Distribution("fixed", 1.0),), (shape,), abs(half_width)),)
 
 
 def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: float = 0.0) -> tuple[Term, ...]:

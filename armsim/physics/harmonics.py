@@ -14,15 +14,15 @@ from armsim.errormodel.draws import Gaussian
 from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import SHAFT, Act, Term
 
-WORST_CONDITION = 1e4
-"""Condition number of the scaled least-squares problem above which its columns are indistinguishable."""
+LARGEST_CONDITION_NUMBER = 1e4
+"""Condition number of the scaled least-squares problem above which its columns cannot be distinguished."""
 INDISTINGUISHABLE = 0.99
-"""Two orders are indistinguishable where one explains this share of the mean square of the other, at the measured
+"""Two orders are indistinguishable if one explains this share of the mean square of the other, at the measured
 angles. Common practice, no source."""
 
 
 class IndistinguishableOrders(Exception):
-    """Raised where the measured angles do not distinguish some orders, which it names."""
+    """Raised if the measured angles do not distinguish some orders; its message names them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,14 +78,14 @@ class HarmonicFit:
             out.append(float(np.sqrt(along @ block @ along)))
         return np.array(out)
 
-    def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
+    def evaluate(self, angle: ArrayLike, largest_order: float = np.inf) -> Array:
         """Sum of the harmonics up to an order, without constant and reversal. [rad or m]
 
         Parameters
         ----------
         angle : array
             Angles, any shape. [rad, or m with orders per metre times 2 pi]
-        finest : float
+        largest_order : float
             Largest order in the sum.
 
         Returns
@@ -94,7 +94,7 @@ class HarmonicFit:
             Sum of the harmonics. [rad or m]
         """
         angles = np.asarray(angle, dtype=float)
-        included = np.repeat(self.orders <= finest, 2)
+        included = np.repeat(self.orders <= largest_order, 2)
         return np.asarray(_waves(angles, self.orders[included[::2]]) @ self.coefficients[included])
 
 
@@ -158,8 +158,8 @@ def design_matrix(angle: Array, orders: ArrayLike, direction: Array) -> Array:
     return np.concatenate(columns, axis=1)
 
 
-def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tuple[float, ...]:
-    """Orders that cannot be told from a given order at the measured angles, for any phase (aliases).
+def indistinguishable_orders(angle: Array, order: float, others: Sequence[float]) -> tuple[float, ...]:
+    """Orders that cannot be distinguished from a given order at the measured angles, for any phase (aliases).
 
     A fit of a constant and the given order explains nearly all of them (`INDISTINGUISHABLE`). With n equal steps per
     turn the aliases of order h are k n + h and k n - h. Order 0 is the constant.
@@ -237,22 +237,26 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
     names = ["the constant", *(f"order {h:g}" for h in order_array for _ in range(2)), "the reversal"]
     if len(angles) <= design.shape[1]:
         raise IndistinguishableOrders(f"{len(angles)} angles for {design.shape[1]} coefficients")
-    # columns have sizes of one kind: a wave that is zero at all angles is not resolved
+    # all columns have a root mean square of at most 1: a wave that is zero at all angles cannot be fitted
     scaled = design / np.sqrt(len(angles))
     _, singular_values, right_vectors = np.linalg.svd(scaled, full_matrices=False)
-    if singular_values[-1] * WORST_CONDITION < singular_values[0]:
+    if singular_values[-1] * LARGEST_CONDITION_NUMBER < singular_values[0]:
         mixed = np.flatnonzero(np.abs(right_vectors[-1]) > 0.1)
         mixed_names = list(dict.fromkeys(names[k] for k in mixed))
         raise IndistinguishableOrders(
             " and ".join(mixed_names if len(mixed_names) > 1 else [f"sine and cosine of {mixed_names[0]}"])
         )
     solution, covariance, variance, residual = least_squares(design, readings)
-    last = 1 + 2 * len(order_array)
-    reversal = (float(solution[last]), float(np.sqrt(covariance[last, last]))) if has_reversal else (np.nan, np.nan)
+    reversal_column = 1 + 2 * len(order_array)
+    reversal = (
+        (float(solution[reversal_column]), float(np.sqrt(covariance[reversal_column, reversal_column])))
+        if has_reversal
+        else (np.nan, np.nan)
+    )
     return HarmonicFit(
         order_array,
-        solution[1:last],
-        covariance[1:last, 1:last],
+        solution[1:reversal_column],
+        covariance[1:reversal_column, 1:reversal_column],
         float(solution[0]),
         *reversal,
         float(np.sqrt(variance)),
@@ -277,7 +281,7 @@ def measured_curve(
     mean : (2 H,)
         a, b of every order. [rad or m]
     covariance : (2 H, 2 H)
-        Of the coefficients. [rad^2 or m^2]
+        Covariance of the coefficients. [rad^2 or m^2]
 
     Returns
     -------
@@ -295,5 +299,7 @@ def measured_curve(
         for act in (Act(2 * n, SHAFT, Wave("cos", order)), Act(2 * n + 1, SHAFT, Wave("sin", order)))
     )
     m = np.array(mean)
-    second = np.outer(m, m) + np.array(covariance)
-    return (Term("measured curve", causes.MEASURED_CURVE, "unit", acts, draw, m, second, float(sum(draw.limits))),)
+    second_moments = np.outer(m, m) + np.array(covariance)
+    return (
+        Term("measured curve", causes.MEASURED_CURVE, "unit", acts, draw, m, second_moments, float(sum(draw.limits))),
+    )

@@ -11,7 +11,7 @@ NEGLIGIBLE = 1e-9
 """Gain below which an order counts as averaged out. [1]"""
 
 
-def number_of(heads: Heads) -> int:
+def head_count(heads: Heads) -> int:
     """Number of heads.
 
     Parameters

@@ -17,7 +17,7 @@ from armsim.errormodel.terms import Act, Axis, Term
 
 
 @dataclass(frozen=True)
-class WarmDraw(Draw):
+class TemperatureRiseDraw(Draw):
     """Draw of a temperature rise, and of its product with each drift."""
 
     rise: Distribution
@@ -69,24 +69,24 @@ def temperature(
     ----------
     .. [1] ISO 230-3:2020: thermal effects on linear axes; growth is expansion times length times rise.
     """
-    spreads = tuple(spread for _, shapes, spread in drifts for _ in shapes)
+    drift_distributions = tuple(distribution for _, shapes, distribution in drifts for _ in shapes)
     acts = [Act(0, axis, shape) for axis, shape in growth]
-    number = 1
+    coefficient = 1
     for axis, shapes, _ in drifts:
         for shape in shapes:
-            acts.append(Act(number, axis, shape))
-            number += 1
-    factors = np.array([1.0, *(spread.mean for spread in spreads)])
-    second = np.outer(factors, factors)
-    np.fill_diagonal(second, [1.0, *(spread.second_moment for spread in spreads)])
+            acts.append(Act(coefficient, axis, shape))
+            coefficient += 1
+    factors = np.array([1.0, *(distribution.mean for distribution in drift_distributions)])
+    second_moments = np.outer(factors, factors)
+    np.fill_diagonal(second_moments, [1.0, *(distribution.second_moment for distribution in drift_distributions)])
     term = Term(
         "machine/temperature",
         causes.TEMPERATURE,
         "unit",
         tuple(acts),
-        WarmDraw(rise, spreads),
+        TemperatureRiseDraw(rise, drift_distributions),
         rise.mean * factors,
-        rise.second_moment * second,
+        rise.second_moment * second_moments,
         math.nan,
     )
     return (term,) if acts else ()
@@ -123,8 +123,8 @@ def joint_temperature(
     .. [1] ISO/TR 16015:2003: systematic errors from thermal influences; growth is expansion times length times rise
        (from memory).
     """
-    (out,) = temperature(rise, growth, drifts) or (None,)
-    if out is None:
+    (term,) = temperature(rise, growth, drifts) or (None,)
+    if term is None:
         return ()
-    acts = tuple(act if act.axis.belongs_to_joint else replace(act, drive=joint) for act in out.acts)
-    return (replace(out, name=f"{joint}/temperature", cause=causes.JOINT_TEMPERATURE, acts=acts),)
+    acts = tuple(act if act.axis.belongs_to_joint else replace(act, drive=joint) for act in term.acts)
+    return (replace(term, name=f"{joint}/temperature", cause=causes.JOINT_TEMPERATURE, acts=acts),)

@@ -6,7 +6,7 @@ from armsim import causes
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Proportional
 from armsim.errormodel.terms import Term, independent
-from armsim.physics.scale import of_unknown_shape
+from armsim.physics.scale import unknown_shape_error
 
 
 def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
@@ -34,7 +34,7 @@ def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
     return (independent("slope error", causes.SLOPE_ERROR, (slope,), (shape,), slope.limit * farthest),)
 
 
-def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, ...]:
+def abbe_error(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, ...]:
     """Abbe error: pitch of the guide times the offset between the scale and the line of interest.
 
     How the pitch varies along the travel is unknown: only its size is given (`terms.unknown_curve`).
@@ -57,4 +57,4 @@ def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, 
     ----------
     .. [1] Abbe, Zeitschrift für Instrumentenkunde 10 (1890) 446 (from memory).
     """
-    return of_unknown_shape("abbe", causes.ABBE_OFFSET, pitch.scaled(abs(offset)), fundamental, 1)
+    return unknown_shape_error("abbe", causes.ABBE_OFFSET, pitch.scaled(abs(offset)), fundamental, 1)

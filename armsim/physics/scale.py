@@ -13,7 +13,7 @@ from armsim.physics.heads import Heads, gain
 GRADUATION_ORDERS = 4
 """Number of harmonics that a graduation error may have: the long waves of a scale. Common practice, no source."""
 
-STATED = "stated "
+STATED_PREFIX = "stated "
 """Prefix of the name of a term whose size the data sheet states, before the key of the offset."""
 
 
@@ -65,9 +65,9 @@ def quantisation(order: float, bits: float) -> tuple[Term, ...]:
     ----------
     .. [1] JCGM 100:2008 F.2.2.1.
     """
-    half = 0.5 * least_significant_bit(order, bits)
-    spread = Distribution("uniform", half)
-    return (independent("quantisation", causes.QUANTISATION, (spread,), (Constant(),), half, "visit"),)
+    half_step = 0.5 * least_significant_bit(order, bits)
+    rounding = Distribution("uniform", half_step)
+    return (independent("quantisation", causes.QUANTISATION, (rounding,), (Constant(),), half_step, "visit"),)
 
 
 def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tuple[Term, ...]:
@@ -95,7 +95,7 @@ def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tup
     ----------
     .. [1] discrete Fourier sum, for the heads; the choice of harmonics is common practice, no source.
     """
-    return of_unknown_shape("graduation", causes.GRADUATION_ERROR, error, fundamental, heads)
+    return unknown_shape_error("graduation", causes.GRADUATION_ERROR, error, fundamental, heads)
 
 
 def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...]:
@@ -119,10 +119,12 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty of +-a: a / sqrt(3).
     """
-    return of_unknown_shape("accuracy", causes.STATED_ACCURACY, error, fundamental, 1)
+    return unknown_shape_error("accuracy", causes.STATED_ACCURACY, error, fundamental, 1)
 
 
-def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
+def stated_misalignment(
+    offset_key: str, offset: Distribution, error_per_offset: float, fundamental: float
+) -> tuple[Term, ...]:
     """Error that a data sheet states for a misplaced head or scale, proportional to the offset.
 
     The data sheet states a largest error d at an offset a. A built encoder with the offset x then has a wave of
@@ -138,7 +140,7 @@ def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fund
         YAML key of the offset.
     offset : Distribution
         x. [m or rad]
-    gain : float
+    error_per_offset : float
         d/a. [unit of the error over unit of the offset]
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
@@ -154,7 +156,7 @@ def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fund
        source.
     """
     orders = tuple(h * fundamental for h in range(1, GRADUATION_ORDERS + 1))
-    name, amplitude = f"{STATED}{offset_key}", offset.scaled(gain)
+    name, amplitude = f"{STATED_PREFIX}{offset_key}", offset.scaled(error_per_offset)
     return (unknown_wave(name, causes.STATED_MISALIGNMENT, amplitude, orders, (1.0,) * GRADUATION_ORDERS),)
 
 
@@ -183,16 +185,16 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
     return (independent("stated noise", causes.STATED_NOISE, (remaining,), (Constant(),), remaining.limit, "visit"),)
 
 
-def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
+def noise_share(stated_bandwidth: float, used_bandwidth: float, contrast_loss: float = 1.0) -> float:
     """Factor on a stated noise for another bandwidth and a loss of contrast, for white noise. [1]
 
-        sqrt(used / bandwidth) * sqrt(loss)
+        sqrt(used_bandwidth / stated_bandwidth) * sqrt(contrast_loss)
 
     Parameters
     ----------
-    bandwidth, used : float
+    stated_bandwidth, used_bandwidth : float
         Bandwidth of the stated noise, and of the reading as used; no effect where either is 0. [Hz]
-    loss : float
+    contrast_loss : float
         Mean of 1/contrast^2 over the built arms (`assembly.contrast_loss`). [1]
 
     Returns
@@ -205,8 +207,8 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
     .. [1] Papoulis, Probability, Random Variables, and Stochastic Processes, 3rd ed. (1991), 10-2: output power of an
        ideal filter on white noise (from memory).
     """
-    remaining = used / bandwidth if used and bandwidth else 1.0
-    return math.sqrt(remaining * loss)
+    bandwidth_ratio = used_bandwidth / stated_bandwidth if used_bandwidth and stated_bandwidth else 1.0
+    return math.sqrt(bandwidth_ratio * contrast_loss)
 
 
 def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
@@ -235,7 +237,7 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     return (independent("repeatability", causes.STATED_REPEATABILITY, (error,), (Constant(),), error.limit, "visit"),)
 
 
-def of_unknown_shape(
+def unknown_shape_error(
     name: str, cause: causes.Cause, error: Distribution, fundamental: float, heads: Heads
 ) -> tuple[Term, ...]:
     """Error curve of known size and unknown shape over a turn or the travel, read by one or several heads.
@@ -267,7 +269,7 @@ def of_unknown_shape(
 def homing(error: Distribution) -> tuple[Term, ...]:
     """Error of the zero that a reference run takes from the index of a sensor that is not absolute.
 
-    It stays until the next reference run. Every simulated arm makes one, so that it counts with the accuracy: a
+    It stays until the next reference run. Every simulated arm makes one run, so that the error is part of accuracy: a
     measurement of repeatability keeps the power on.
 
     Parameters

@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike
 
 from armsim.errormodel.terms import Act, Role, Term
 
-ALARM = 3.0
+ALARM_DEVIATIONS = 3.0
 """Alarm threshold of a deviation, in standard deviations of a reading. Common practice, no source."""
-DETECTION = 1.645
+DETECTION_DEVIATIONS = 1.645
 """Standard deviations beyond the alarm threshold at which 95 of 100 readings raise the alarm: normal distribution."""
 
 
@@ -69,7 +69,7 @@ def reading_difference(term: Term, coupling: Mapping[str, float], motor: str) ->
     return replace(term, acts=tuple(acts)) if acts else None
 
 
-def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion: float) -> float:
+def lost_motion_scatter(reading_std: float, orders: ArrayLike, rms: ArrayLike, lost_motion: float) -> float:
     """Standard deviation of the lost motion, as one reversal measures it.
 
     A reversal takes two readings of the difference, before and after, which scatter independently. Between them the
@@ -80,7 +80,7 @@ def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion
 
     Parameters
     ----------
-    reading : float
+    reading_std : float
         s, standard deviation of a reading of the difference. [rad or m]
     orders : (waves,)
         h, orders of the periodic errors on the motor side, phase per motion of the joint. [rad/rad or rad/m]
@@ -100,10 +100,10 @@ def width_scatter(reading: float, orders: ArrayLike, rms: ArrayLike, lost_motion
     """
     h, a = np.asarray(orders, dtype=float), np.asarray(rms, dtype=float)
     waves = 2.0 * a**2 * (1.0 - np.cos(h * lost_motion))
-    return float(np.sqrt(2.0 * reading**2 + waves.sum()))
+    return float(np.sqrt(2.0 * reading_std**2 + waves.sum()))
 
 
-def least_growth(scatter: float) -> float:
+def detectable_growth(scatter: float) -> float:
     """Smallest growth of the lost motion that one reversal detects reliably.
 
         (3 + 1.645) s_w
@@ -115,7 +115,7 @@ def least_growth(scatter: float) -> float:
     Parameters
     ----------
     scatter : float
-        s_w, from `width_scatter`. [rad or m]
+        s_w, from `lost_motion_scatter`. [rad or m]
 
     Returns
     -------
@@ -127,19 +127,19 @@ def least_growth(scatter: float) -> float:
     .. [1] Currie, Analytical Chemistry 40 (1968) 586: decision and detection limits (from memory); the number of
        standard deviations is common practice, no source.
     """
-    return (ALARM + DETECTION) * scatter
+    return (ALARM_DEVIATIONS + DETECTION_DEVIATIONS) * scatter
 
 
-def slip_alarm(swing: float, reading: float) -> float:
+def slip_threshold(largest_difference: float, reading_std: float) -> float:
     """Alarm threshold for a slip between the two sensors, above the differences of fault-free arms.
 
-        swing + 3 standard deviations of a reading
+        largest difference + 3 standard deviations of a reading
 
     Parameters
     ----------
-    swing : float
-        Largest difference that 95 % of fault-free arms show anywhere. [rad or m]
-    reading : float
+    largest_difference : float
+        Largest difference at any position, which 95 % of fault-free arms do not exceed. [rad or m]
+    reading_std : float
         Standard deviation of a reading of the difference. [rad or m]
 
     Returns
@@ -151,18 +151,18 @@ def slip_alarm(swing: float, reading: float) -> float:
     ----------
     .. [1] common practice, no source.
     """
-    return swing + ALARM * reading
+    return largest_difference + ALARM_DEVIATIONS * reading_std
 
 
-def least_slip(alarm: float) -> float:
+def detectable_slip(threshold: float) -> float:
     """Smallest slip that raises the alarm in every posture, even where the difference D of a fault-free arm opposes it.
 
-        |slip + D| >= slip - alarm >= alarm   for   slip = 2 alarm
+        |slip + D| >= slip - t >= t   for   slip = 2 t
 
     Parameters
     ----------
-    alarm : float
-        Threshold, from `slip_alarm`. [rad or m]
+    threshold : float
+        t, from `slip_threshold`. [rad or m]
 
     Returns
     -------
@@ -173,4 +173,4 @@ def least_slip(alarm: float) -> float:
     ----------
     .. [1] triangle inequality, by hand.
     """
-    return 2.0 * alarm
+    return 2.0 * threshold

@@ -59,13 +59,13 @@ def sub_divisional_error(
     ----------
     .. [1] first order of Heydemann, Appl. Opt. 20 (1981) 3382.
     """
-    worst = (1.0 - correction) / order
-    gain = worst / math.sqrt(heads)
+    single_head_gain = (1.0 - correction) / order
+    gain = single_head_gain / math.sqrt(heads)
     terms: list[Term] = []
     if offset.nonzero:
         acts = (Act(0, SHAFT, Wave("cos", order, gain)), Act(1, SHAFT, Wave("sin", order, -gain)))
-        limit = math.sqrt(2.0) * offset.limit * worst
-        draw = TurnedPair(offset)
+        limit = math.sqrt(2.0) * offset.limit * single_head_gain
+        draw = RotatedPair(offset)
         terms.append(
             Term(
                 "signal offset",
@@ -82,7 +82,9 @@ def sub_divisional_error(
     for cause, size in sizes:
         if size.nonzero:
             part = PolarHarmonic(0.5 * gain, power=1, turns=1, order=2 * order)
-            terms.append(replace(polar(cause.name, cause, size, None, (part,)), limit=0.5 * size.limit * worst))
+            terms.append(
+                replace(polar(cause.name, cause, size, None, (part,)), limit=0.5 * size.limit * single_head_gain)
+            )
     return tuple(terms)
 
 
@@ -114,7 +116,7 @@ def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term
 
 
 @dataclass(frozen=True)
-class TurnedPair(Draw):
+class RotatedPair(Draw):
     """Draw of two quantities of one distribution, on sine and on cosine, rotated by a random phase."""
 
     spread: Distribution
@@ -136,7 +138,7 @@ class TurnedPair(Draw):
 
 
 def third_harmonic(
-    order: float, level: Distribution, produced: int = 4, correction: float = 0.0, heads: int = 1
+    order: float, level: Distribution, error_periods: int = 4, correction: float = 0.0, heads: int = 1
 ) -> tuple[Term, ...]:
     """Sub-divisional error of signals with a third harmonic.
 
@@ -154,7 +156,7 @@ def third_harmonic(
         Signal phase per unit of position. [rad/rad or rad/m]
     level : Distribution
         h, amplitude of the third harmonic over that of the signal. [1]
-    produced : int
+    error_periods : int
         Periods of the error per signal period: 4 or 2.
     correction : float
         Share of the error that a calibration of the encoder removes. [1]
@@ -170,16 +172,16 @@ def third_harmonic(
     ----------
     .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
     """
-    worst = (1.0 - correction) / order
-    part = PolarHarmonic(worst / math.sqrt(heads), power=1, turns=1, order=produced * order)
+    single_head_gain = (1.0 - correction) / order
+    part = PolarHarmonic(single_head_gain / math.sqrt(heads), power=1, turns=1, order=error_periods * order)
     term = polar("third harmonic", causes.THIRD_HARMONIC, level, None, (part,))
-    return (replace(term, limit=level.limit * worst),)
+    return (replace(term, limit=level.limit * single_head_gain),)
 
 
-def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> tuple[Term, ...]:
+def noise(order: float, level: float, averages: int = 1, contrast_loss: float = 1.0) -> tuple[Term, ...]:
     """Noise of the reading from noise of the sine and cosine signals: normal, drawn anew at every visit.
 
-        standard deviation = level * sqrt(loss / averages) / order
+        standard deviation = level * sqrt(contrast_loss / averages) / order
 
     The contrast of the signals differs between built arms. It enters by the mean of 1/contrast^2, so that the mean
     square over all arms is exact. Neglected: the noise of all arms together is not exactly normal.
@@ -192,7 +194,7 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
         Standard deviation of the noise of each signal over its amplitude. [1]
     averages : int
         Number of independent samples averaged into one reading, over all heads.
-    loss : float
+    contrast_loss : float
         Mean of 1/contrast^2 over the built arms (`assembly.contrast_loss`). [1]
 
     Returns
@@ -204,6 +206,6 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
     ----------
     .. [1] first order of the arctangent: n_s cos p - n_c sin p has the variance of n_s.
     """
-    std = level * math.sqrt(loss / averages) / order
-    spread = Distribution("normal", std)
-    return (independent("noise", causes.SIGNAL_NOISE, (spread,), (Constant(),), spread.limit, "visit"),)
+    std = level * math.sqrt(contrast_loss / averages) / order
+    distribution = Distribution("normal", std)
+    return (independent("noise", causes.SIGNAL_NOISE, (distribution,), (Constant(),), distribution.limit, "visit"),)

@@ -85,7 +85,7 @@ def skew(offset: Distribution) -> tuple[Term, ...]:
     return (independent("skew", causes.SAMPLING_SKEW, (offset,), (Proportional("speed"),), math.nan),)
 
 
-def free_running(cycle: float) -> tuple[Term, ...]:
+def free_running_sampling(cycle: float) -> tuple[Term, ...]:
     """Error from an encoder that samples without synchronisation to the bus.
 
     When the bus reads a position, its age is uniform between zero and one cycle. The mean age, half a cycle, is a

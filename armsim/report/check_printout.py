@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from armsim.formatting import percent, show, show_joint, significant
-from armsim.inspection.checked import CheckedScenario, ToolPose
+from armsim.inspection.check_records import CheckedScenario, ToolPose
 from armsim.inspection.data_sheet import absent_causes
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder

@@ -9,24 +9,24 @@ from functools import cache
 from pkgutil import resolve_name
 from typing import Any, NamedTuple, get_args
 
-from armsim.documents.from_spec import kinds
-from armsim.documents.kinds import KINDS
-from armsim.documents.schema import schema_of
+from armsim.documents.from_spec import quantity_kinds
+from armsim.documents.kinds import DOCUMENT_TYPES
+from armsim.documents.schema import document_schema
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.field_spec import DeclaredField, walk
 from armsim.glossary import GLOSSARY, MEANING, Word
 from armsim.model.assumptions import typical_value
 from armsim.model.calibration_plan import Calibration
-from armsim.model.datasheet import Sheet
-from armsim.model.effects import ELSEWHERE, ROOTS
-from armsim.model.gears import PRESETS, SOURCE, TYPICAL
+from armsim.model.datasheet import DataSheet
+from armsim.model.effects import DECLARING_CLASSES, STATING_DOCUMENTS
+from armsim.model.gears import TYPICAL_GEARS, TYPICAL_KEYS, TYPICAL_SOURCE
 from armsim.model.motion import JointSpeed, Motion
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sampling_plan import SamplingPlan
 
 ASKED: tuple[tuple[str, type, str], ...] = (
-    ("encoder", Sheet, ""),
+    ("encoder", DataSheet, ""),
     ("scenario", Requirement, "requirement."),
     ("scenario", TaskLimits, "tasks.requirement."),
     ("scenario", SamplingPlan, "sampling."),
@@ -36,15 +36,15 @@ ASKED: tuple[tuple[str, type, str], ...] = (
 )
 _STATISTICS, _MEASURES = "armsim.sampling.statistics", "armsim.sampling.measures"
 FUNCTIONS = {
-    "AP": f"{_STATISTICS}.pose_accuracy", "RP": f"{_STATISTICS}.pose_repeatability", "AD": f"{_MEASURES}.distance",
-    "RD": f"{_MEASURES}.distance", "vAP": f"{_MEASURES}.direction_variation", "AT": f"{_STATISTICS}.pose_accuracy",
+    "AP": f"{_STATISTICS}.pose_accuracy", "RP": f"{_STATISTICS}.pose_repeatability", "AD": f"{_MEASURES}.distance_measures",
+    "RD": f"{_MEASURES}.distance_measures", "vAP": f"{_MEASURES}.direction_variation", "AT": f"{_STATISTICS}.pose_accuracy",
     "RT": f"{_STATISTICS}.pose_repeatability", "yield": f"{_STATISTICS}.clopper_pearson",
     "p95": f"{_STATISTICS}.quantile",
 }  # fmt: skip
 """Words of the glossary that a function computes, by its full name: its docstring has the equation and the source. Only
 these words import the kernels, which takes as long as all else."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
-GEAR_WORDS = ("transmission.type", "type", *PRESETS)
+GEAR_WORDS = ("transmission.type", "type", *TYPICAL_GEARS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
 
 
@@ -68,9 +68,9 @@ class Entry(NamedTuple):
 
 def entries() -> Iterator[Entry]:
     """All declared keys."""
-    for document, owner, before in (*ROOTS, *ASKED):
+    for document, owner, before in (*DECLARING_CLASSES, *ASKED):
         for path, field in walk(owner, before):
-            yield Entry(*ELSEWHERE.get(path, (document, path)), field)
+            yield Entry(*STATING_DOCUMENTS.get(path, (document, path)), field)
 
 
 class Shape(NamedTuple):
@@ -86,8 +86,8 @@ def shapes() -> tuple[Shape, ...]:
     """All keys of the published schemas that are not declared in the model."""
     declared_paths = {(declared.document, declared.path) for declared in entries()}
     by_path: dict[tuple[str, str], Shape] = {}
-    for kind in KINDS:
-        for path, meaning in _properties(schema_of(kind)):
+    for kind in DOCUMENT_TYPES:
+        for path, meaning in _properties(document_schema(kind)):
             inside = kind == "scenario" and path.startswith(("joints.", "groups.")) and path != "groups.joints"
             document, declared = ("joint", path.partition(".")[2]) if inside else (kind, path)
             if (document, declared) not in declared_paths:
@@ -122,7 +122,7 @@ def words() -> list[str]:
     """Everything that can be explained."""
     keys = [word for entry in entries() for word in entry.words]
     shaped = [word for shape in shapes() for word in (shape.path, shape.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS, "causes", *KINDS]))
+    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS, "causes", *DOCUMENT_TYPES]))
 
 
 class Group(NamedTuple):
@@ -271,9 +271,11 @@ TOLERANCE = """tolerance, the value of many keys: how a quantity differs from ar
 
 def _gears() -> str:
     """Types of gears with their typical values."""
-    lines = [f"transmission.type, of the joint: typical values of what is not stated, by the type of gear; {SOURCE}"]
-    for name, gear in PRESETS.items():
-        values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL)
+    lines = [
+        f"transmission.type, of the joint: typical values of what is not stated, by the type of gear; {TYPICAL_SOURCE}"
+    ]
+    for name, gear in TYPICAL_GEARS.items():
+        values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL_KEYS)
         lines.append(f"  {name}: {values}")
     lines.append("  a key stated beside the type replaces its typical value; typical values are listed as assumed")
     return "\n".join(lines)
@@ -318,7 +320,7 @@ def _accepted(field: DeclaredField) -> str:
     if key.kind == "count":
         return f"a whole number from {key.least:.0f} to {key.most:.10g}"
     if key.kind not in ("word", "flag", "choice", "list", "part"):
-        units = ", ".join(unit for kind in kinds(key) for unit in DIMENSIONS[kind][1])
+        units = ", ".join(unit for kind in quantity_kinds(key) for unit in DIMENSIONS[kind][1])
         form = "a tolerance, " if field.type in (Distribution, Magnitude) else ""
         form = f"{form}mean: where it is not about zero, " if form and not (key.centred or key.visit) else form
         return f"{form}{key.kind} ({units})"

@@ -11,11 +11,11 @@ from armsim.report.frame import Frame, joint_errors, words
 
 def reading_frame(encoder: Encoder) -> Frame:
     """Table of the numbers that the model uses: key of the data sheet, value, origin."""
-    readings = encoder.readings
+    readings = encoder.value_origins
     columns = (
         words("key", [reading.key for reading in readings]),
         words("value", [reading.value for reading in readings]),
-        words("origin", [f"assumed: {reading.how}" if reading.assumed else reading.how for reading in readings]),
+        words("origin", [f"assumed: {reading.origin}" if reading.assumed else reading.origin for reading in readings]),
     )
     return Frame(columns, "data sheet as read")
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from armsim.formatting import show, show_joint, show_speed, significant
-from armsim.physics.sensor_difference import ALARM, DETECTION
+from armsim.physics.sensor_difference import ALARM_DEVIATIONS, DETECTION_DEVIATIONS
 from armsim.report.document import Block, Section, Text
 from armsim.report.frame import Column, Frame, quoted, words
 from armsim.results import Result, TwoSensors
@@ -23,10 +23,11 @@ ABOUT_DIFFERENCE = (
     "The difference of the two readings at rest, motor over ratio less joint, shows the error of the gear without "
     "a further instrument. Both are set to zero in the middle of the travel, in the mean of both directions. Lost "
     "motion is the step between the directions, wind-up follows the load, a slip of a coupling, a belt or a count "
-    f"is a lasting offset. Lost motion: the alarm is set to {ALARM:g} standard deviations of the width that one "
-    f"reversal measures. It is false once in 740 reversals; a growth of {ALARM + DETECTION:.3g} of them is "
-    f"detected in 95 of 100. Slip: the alarm is set to {ALARM:g} standard deviations of a reading beyond what 95 % "
-    "of fault-free arms reach in any posture; a slip of twice that is detected in every posture (common practice, "
+    f"is a lasting offset. Lost motion: the alarm is set to {ALARM_DEVIATIONS:g} standard deviations of the width "
+    "that one reversal measures. It is false once in 740 reversals; a growth of "
+    f"{ALARM_DEVIATIONS + DETECTION_DEVIATIONS:.3g} of them is detected in 95 of 100. Slip: the alarm is set to "
+    f"{ALARM_DEVIATIONS:g} standard deviations of a reading beyond what 95 % of fault-free arms reach in any posture; "
+    "a slip of twice that is detected in every posture (common practice, "
     "no source). An arm compared with its own earlier readings at the same place shows smaller faults. Not "
     "included: errors beyond the sensor on the joint, such as bearings and links that bend."
 )

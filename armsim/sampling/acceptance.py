@@ -90,7 +90,7 @@ def simulate_test(
     .. [1] ISO 9283:1998 7.2.1, 7.2.2 (clause numbers from memory).
     """
     tested = configurations[np.array(pose_numbers, dtype=np.int64)]
-    sampler = MachineAtPoses.prepare(spec.machine.evaluated(tested), spec.plan)
+    sampler = MachineAtPoses.prepare(spec.machine.evaluate(tested), spec.plan)
     distribution = sampler.visit_distribution()
     reported, attained = (np.empty((2, len(pose_numbers), spec.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(MAX_VISITS_AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)

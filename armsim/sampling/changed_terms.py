@@ -24,7 +24,7 @@ def factor_of_changes(changes: Sequence[Change], joint: str, cause: Cause) -> fl
     -------
     float
     """
-    return math.prod(change.at(joint, cause) for change in changes)
+    return math.prod(change.joint_factor(joint, cause) for change in changes)
 
 
 def changed_terms(terms: Sequence[Term], changes: Sequence[Change], joint: str) -> list[Term]:

@@ -181,7 +181,7 @@ class EvaluatedChunk:
         EvaluatedChunk
         """
         in_motion = configurations.is_path
-        evaluated = spec.machine.evaluated(configurations)
+        evaluated = spec.machine.evaluate(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
         first_order = linearise(evaluated)
         machine_at_poses = MachineAtPoses.prepare(evaluated, spec.plan)

@@ -60,7 +60,7 @@ def deflection_at(machine: Machine, pose: str, joints: Array) -> Deflection | No
 def _displacements(machine: Machine, joints: Array) -> dict[str, Array]:
     """Displacement of base, every joint and tool by the mean deflection of each joint, shape (points, 3). [m]"""
     arm, out = machine.perturbed_arm, dict[str, Array]()
-    evaluated = machine.evaluated(Configurations(joints[None]))
+    evaluated = machine.evaluate(Configurations(joints[None]))
     postures = evaluated.postures
     for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
         if term.cause in CAUSES:
@@ -78,4 +78,6 @@ def _displacements(machine: Machine, joints: Array) -> dict[str, Array]:
 def _is_moved(arm: Arm, axis: Axis) -> Array:
     """Whether an axis moves base, every joint and the tool, shape (points,)."""
     moving_motions = [index for index, motion in enumerate(arm.motions) if motion.moves]
-    return np.array([arm.motion_of(axis) < motion_number for motion_number in (-1, *moving_motions, len(arm.motions))])
+    return np.array(
+        [arm.motion_index(axis) < motion_number for motion_number in (-1, *moving_motions, len(arm.motions))]
+    )

@@ -73,7 +73,7 @@ def rotation_mean_square(evaluated: EvaluatedMachine) -> Array:
     """Mean square of the angle between attained and commanded orientation, shape (P,). [rad^2]"""
     poses = len(evaluated.postures.column)
     mean, square = np.zeros((poses, 3)), np.zeros(poses)
-    for term, g in evaluated.gains(turning=True):
+    for term, g in evaluated.gains(orientation=True):
         mean += g @ term.mean
         square += np.einsum("pjk,kl,pjl->p", g, term.covariance, g)
     return np.asarray(np.maximum(square, 0.0) + np.sum(mean**2, axis=1))

@@ -167,8 +167,8 @@ def joint_sweep(machine: Machine, number: int) -> Array:
     (POSITIONS, joints) [rad or m]
     """
     arm = machine.arm
-    start = float(arm.lowest[number])
-    step = (float(arm.highest[number]) - start) / (POSITIONS - 1)
+    start = float(arm.finite_lower[number])
+    step = (float(arm.finite_upper[number]) - start) / (POSITIONS - 1)
     q = np.repeat(arm.middle[None], POSITIONS, axis=0)
     q[:, number] = start + step * np.arange(POSITIONS)
     return q

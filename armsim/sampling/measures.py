@@ -132,7 +132,7 @@ def direction_variation(
             directions = np.where(np.abs(motion) > REST_SPEED_SHARE * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
                 MachineAtPoses.prepare(
-                    spec.machine.evaluated(Configurations(joints, directions=directions[None])), spec.plan
+                    spec.machine.evaluate(Configurations(joints, directions=directions[None])), spec.plan
                 )
             )
     out = np.empty((len(pose_numbers), spec.plan.units))

@@ -177,7 +177,7 @@ def _track_margins(joint: Joint, plan: SamplingPlan, first: int, units: int, cha
         * period
         * _draw_quantity(SECOND_TRACK, second.error, axis, plan, first, units)
     )
-    waves = changed_terms(_terms_on_axis(encoder.signal_waves(), axis), changes, joint.name)
+    waves = changed_terms(_terms_on_axis(encoder.signal_terms(), axis), changes, joint.name)
     signal = _extremes_within_period(waves, encoder.order, plan, first, units)
     disagreement = absolute.disagreement(skew, np.hypot(*offset), track_error, signal, radius, second.radius)
     return absolute.margin(disagreement, absolute.periods_per_angle(encoder.signal_periods, second.periods))
@@ -188,7 +188,7 @@ def _turn_count_margins(joint: Joint, plan: SamplingPlan, first: int, units: int
 
     Zeros are set against each other and the load is not considered.
     """
-    axis, ratio = Axis(joint.name), joint.transmission.motor_turns
+    axis, ratio = Axis(joint.name), joint.transmission.motor_angle_per_motion
     gear = tuple(term.transfer_to(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
     sensor = changed_terms(joint.sensor_terms(), changes, joint.name)
     fixed = [*sensor, *changed_terms((*joint.speed_terms(), *gear), changes, joint.name)]

@@ -19,7 +19,7 @@ from armsim.errormodel.terms import Axis, Term
 from armsim.model.drives import drive_columns
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
-from armsim.model.two_sensors import difference_states, difference_terms, motor_axis, motor_loop
+from armsim.model.two_sensors import difference_states, difference_terms, motor_axis, with_motor_loop
 from armsim.physics import sensor_difference as physics
 from armsim.results import PositionSource, SensorDifference, TwoSensors
 from armsim.results.joints import MotionState
@@ -67,7 +67,7 @@ def two_sensors(machine: Machine, seed: int, speeds: Array) -> dict[str, TwoSens
 def _sources(machine: Machine, number: int, speeds: Array) -> tuple[PositionSource, ...]:
     """Sensors that determine the position: at rest, averaged, moving, and above the bandwidth of the position loop."""
     joint, no_speeds = machine.joints[number], np.zeros_like(speeds)
-    encoder, motor = joint.encoder, motor_loop(joint)
+    encoder, motor = joint.encoder, with_motor_loop(joint)
     one_reading = replace(joint, encoder=replace(encoder, signal=replace(encoder.signal, averages=1)))
     averages, columns = encoder.signal.averages, machine.arm.postures(machine.survey()).column
     sources = [_source(machine, number, columns, one_reading, no_speeds, "at rest, one reading", encoder.name)]
@@ -125,10 +125,10 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
     )
     scatter = _scatter(terms, middle)
     orders, rms = _motor_waves(constant, joint)
-    width_scatter = physics.width_scatter(scatter, orders, rms, joint.transmission.lost_motion)
-    alarm = physics.slip_alarm(swing.value, scatter)
-    least_slip = physics.least_slip(alarm)
-    motor = motor_loop(joint)
+    width_scatter = physics.lost_motion_scatter(scatter, orders, rms, joint.transmission.lost_motion)
+    alarm = physics.slip_threshold(swing.value, scatter)
+    least_slip = physics.detectable_slip(alarm)
+    motor = with_motor_loop(joint)
     motor_turn = 2 * math.pi / abs(motor.ratio) if motor.encoder.rotary else None
     q = joint_sweep(machine, number)
     states = difference_states(machine, number, q)
@@ -140,7 +140,7 @@ def _difference(machine: Machine, number: int, seed: int) -> SensorDifference:
         swing_p95=swing.value,
         scatter=scatter,
         width_scatter=width_scatter,
-        least_growth=physics.least_growth(width_scatter),
+        least_growth=physics.detectable_growth(width_scatter),
         alarm=alarm,
         least_slip=least_slip,
         motor_turn=motor_turn,

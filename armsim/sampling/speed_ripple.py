@@ -94,7 +94,7 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int, changes:
         ripple_p95_interval=steady.ripple_p95_interval,
         smoothness=steady.smoothness,
         largest=_largest(waves, speed, motion),
-        slowest=_slowest(speeds, smoothness, motion.ripple),
+        slowest=_slowest(speeds, smoothness, motion.ripple_limit),
         lag=speed * joint.encoder.timing.latency * (1.0 - joint.encoder.corrections.latency),
         jitter=speed * joint.encoder.timing.jitter,
         speeds=tuple(speeds[::-4].tolist()),

@@ -103,7 +103,7 @@ class Cells:
         commands = {cell: constraints.command_at(vector(self.point(cell))) for cell in cells}
         points = np.array([command.xyz for command in commands.values()]).reshape(-1, 3)
         distance = dict(zip(cells, np.linalg.norm(points, axis=1).tolist(), strict=True))
-        within_reach = Envelope.of(arm).contains(points)
+        within_reach = Envelope.from_arm(arm).contains(points)
         failed = {cell: BEYOND_REACH for cell, reachable in zip(cells, within_reach, strict=True) if not reachable}
         # begin at half the reach, where an arm has most postures
         cells.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))

@@ -37,7 +37,7 @@ class Cloud(Task):
         count = self.points * (CANDIDATES if self.uniform == "reach" else 1)
         power = int(np.ceil(np.log2(max(2, count))))
         samples = qmc.Sobol(len(arm.joints), scramble=True, rng=np.random.default_rng(1)).random_base2(power)[:count]
-        joints = arm.lowest + (arm.highest - arm.lowest) * samples
+        joints = arm.finite_lower + (arm.finite_upper - arm.finite_lower) * samples
         if self.uniform == "reach":
             joints = joints[_even_in_reach(arm.postures(joints).tool[:, :3, 3], arm.reach, self.points)]
         return PoseSet(tuple(f"point {n + 1}" for n in range(len(joints))), Configurations(joints))

@@ -87,8 +87,8 @@ class Solver:
             np.array([motion.direction for motion in motions], dtype=float).reshape(-1, 3),
             np.array([motion.rotary for motion in motions], dtype=bool),
             np.array([motion.value for motion in motions], dtype=float),
-            np.array(self.arm.moving_numbers, dtype=np.int64),
-            self.arm.following,
+            np.array(self.arm.moving_indices, dtype=np.int64),
+            self.arm.follower_factors,
             self.arm.reach or 1.0,
         )
 
@@ -118,7 +118,7 @@ class Solver:
         """Joint positions to start from: ``near`` if stated, the reference, then points spread over the ranges."""
         from scipy.stats import qmc
 
-        lowest, highest = np.maximum(self.arm.lowest, self.lower), np.minimum(self.arm.highest, self.upper)
+        lowest, highest = np.maximum(self.arm.finite_lower, self.lower), np.minimum(self.arm.finite_upper, self.upper)
         samples = qmc.Sobol(len(self.arm.joints), scramble=False).random(STARTS)
         points = [self.reference, *(lowest + (highest - lowest) * row for row in samples[1:])]
         starts = [self._with_fixed(point) for point in points]

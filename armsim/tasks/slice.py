@@ -48,7 +48,7 @@ def _fault(ends: Mapping[str, Ends | None], step: float, cells: Callable[[], flo
     """Ends in the wrong order or without a cell between them, or too many cells; None where valid."""
     for letter, interval in ends.items():
         if interval is not None and interval[0] > interval[1]:
-            return Fault(letter, f"'{letter}' in reverse order", "[lower end, upper end]")
+            return Fault(letter, f"'{letter}' with the lower end not below the upper end", "[lower end, upper end]")
         if interval is not None and not len(cell_centres(interval, step)):
             return Fault(
                 letter, f"no whole step of {step:g} m within '{letter}'", "ends that hold a multiple of the step"
@@ -96,7 +96,7 @@ class Slice(Task):
         return [getattr(self, letter) or self._reach(arm, frame, AXES[letter], distance) for letter in self.plane]
 
     def _reach(self, arm: Arm, frame: Array, axis: int, distance: float) -> Ends:
-        low, high = Envelope.of(arm).ends(frame[:3, axis], distance)
+        low, high = Envelope.from_arm(arm).extent(frame[:3, axis], distance)
         origin = float(frame[:3, axis] @ frame[:3, 3])
         return (
             math.floor((low - origin) / self.step) * self.step,

@@ -40,7 +40,7 @@ from armsim.model.encoder import Encoder, Signal
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
-from armsim.model.toolbox import sequence_of
+from armsim.model.toolbox import transform_sequence
 from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable
 from armsim.run_options import RunOptions
@@ -125,7 +125,7 @@ def kinematics() -> None:
     n = blocks * LANES
     errors = 1e-4 * np.random.default_rng(1).standard_normal((6, blocks, LANES))
     samples = q + errors.reshape(6, n).T
-    ets = sequence_of(arm)
+    ets = transform_sequence(arm)
     axes, moving = Axes(at.direction[0], at.column[0], at.rotary), np.arange(6)
     screws, frame, half = np.empty((6, SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
     apply_unit_errors(np.zeros((6, LANES)), axes, moving, screws, frame, half)
@@ -162,7 +162,7 @@ def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1
 def whole_job() -> None:
     print("\nWhole spec (draws, shapes, kinematics, statistics) per pose-sample, one thread")
     machine = six_axis_machine()
-    ets = sequence_of(machine.arm)
+    ets = transform_sequence(machine.arm)
     plan = SamplingPlan(2000, 30, 1)
     q = np.random.default_rng(2).uniform(-1, 1, (64, 6))
     n = len(q) * plan.units * plan.visits
@@ -240,7 +240,7 @@ def changes() -> None:
     def first_order() -> None:
         fresh = replace(machine)  # without what was worked out for it
         for poses in pose_sets:
-            linearise(fresh.evaluated(poses.configurations))
+            linearise(fresh.evaluate(poses.configurations))
 
     sides = (lambda: study.change(change), first_order, lambda: study.change(change).sample(pose_sets, RunOptions(2)))
     poses = sum(len(item.names) for item in pose_sets)

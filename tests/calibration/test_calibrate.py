@@ -319,7 +319,7 @@ def test_what_is_left_as_sampled_is_what_first_order_says(cell_study: Calibrated
     after = cell_study.after.scenario.machine
     poses = cell_study.before.find()[0]
     result = cell_study.comparison.results[1].tasks[0]
-    linear = linearise(after.evaluated(poses.configurations))
+    linear = linearise(after.evaluate(poses.configurations))
     sampled = result.column("error.rms") ** 2
     assert np.all(np.abs(sampled / linear.mean_square - 1.0) < 0.12)
     assert cell_study.beyond_linear < 0.2 * cell_study.steps[-1].residual
@@ -450,8 +450,8 @@ WRONG: list[tuple[dict[str, Any], str, str]] = [
     ({"poses": {"task": "nowhere"}}, "poses.task", "no task 'nowhere'"),
     ({"poses": {"task": "stations", "candidates": 9}}, "poses.candidates", "beside"),
     ({"poses": {"file": "none.csv"}}, "none.csv", "cannot be read|file not found|not there|does not exist"),
-    ({"identify": {"zeros": False}}, "identify", "nothing that is identified"),
-    ({"identify": {"stiffness": True}}, "identify.stiffness", "nothing that pulls"),
+    ({"identify": {"zeros": False}}, "identify", "nothing to identify"),
+    ({"identify": {"stiffness": True}}, "identify.stiffness", "no masses load the joints"),
     ({"identify": {"output_orders": {"j9": [1]}}}, "output_orders.j9", "no such joint"),
     ({"identify": {"input_orders": [1, 1]}}, "input_orders", "twice"),
     ({"identify": {"input_orders": [0]}}, "input_orders", "not accepted"),

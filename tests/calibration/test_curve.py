@@ -257,7 +257,7 @@ GOOD = [(a, round(3 * math.sin(math.radians(a)), 6)) for a in range(0, 360, 10)]
         ([*GOOD[:5], (50, "x"), *GOOD[6:]], "angle [deg],error [arcsec]", ["curve.csv:7", "'x' is not a number"]),
         ([*GOOD, GOOD[3]], "angle [deg],error [arcsec]", ["curve.csv:38", "the same as line 5"]),
         (GOOD[:5], "angle [deg],error [arcsec]", ["5 points", "8 at least"]),
-        ([(a, a) for a in range(0, 360, 10)], "angle [deg],error [deg]", ["was the reading meant"]),
+        ([(a, a) for a in range(0, 360, 10)], "angle [deg],error [deg]", ["does the column hold readings"]),
         ([(*row, "left") for row in GOOD], "angle [deg],error [arcsec],direction", ["'left'", "up or down"]),
         ([], "angle [deg],error [arcsec]", ["no rows"]),
     ],
@@ -354,7 +354,7 @@ def test_a_batch_becomes_the_law_of_the_population(tmp_path: Path) -> None:
     for pose, angle in zip(result.tasks[0].poses, (20.0, 100.0), strict=True):
         t = math.radians(10 * angle)
         fits = [fit_harmonics(c.angle, c.error, [1, 2], c.direction) for c in read_curves(path)]
-        square = np.mean([float(fit.at(np.array([t]))[0]) ** 2 for fit in fits]) * (30 / 29)  # of a sample of 30
+        square = np.mean([float(fit.evaluate(np.array([t]))[0]) ** 2 for fit in fits]) * (30 / 29)  # of a sample of 30
         expected = math.sqrt(square) / 10 * 0.5
         assert pose.error.rms == pytest.approx(expected, rel=0.05)
     few = written(tmp_path, rows[: 72 * 3], "sensor,angle [deg],error [arcsec]")

@@ -101,7 +101,7 @@ class Verified:
     def __init__(self, path: Path) -> None:
         self.machine = armsim.load(path).scenario.machine
         rng = np.random.default_rng(4)
-        self.joints = rng.uniform(self.machine.arm.lowest, self.machine.arm.highest, (POSES, 5))
+        self.joints = rng.uniform(self.machine.arm.finite_lower, self.machine.arm.finite_upper, (POSES, 5))
         counts = [VISITS] * POSES
         self.estimator = Estimator.of(LinearPopulation.of(self.machine, self.joints), counts, INSTRUMENT)
         sound = measured_units(self.machine, self.joints, counts, INSTRUMENT, 20_000, 1)

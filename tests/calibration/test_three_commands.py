@@ -22,7 +22,7 @@ from scipy.spatial.transform import Rotation
 from support import invoke
 
 from armsim.calibration.registration import fit_registrations
-from armsim.documents.absorbed_rows import absorbed
+from armsim.documents.absorbed_rows import absorbed_parameters
 from armsim.model.calibration_plan import Instrument
 
 POSES, FRESH, NOISE = 60, 300, 15e-6
@@ -154,7 +154,7 @@ def test_what_a_session_takes_for_its_own(name: str) -> None:
     it."""
     arm = ARMS[name]
     names = {(joint, parameter) for joint, keys in BY_SESSION[name].items() for parameter in keys.split()}
-    assert absorbed(arm.kinematics) == names
+    assert absorbed_parameters(arm.kinematics) == names
     joints = arm.joints(40, 3)
     tools = arm.tools(arm.rows, joints)
     for number, kind in enumerate(arm.kinds):

@@ -123,5 +123,5 @@ def test_the_examples_of_the_manual_are_written(tmp_path: Path) -> None:
 def test_one_kind_of_starter(tmp_path: Path) -> None:
     process = invoke("new", tmp_path / "examples", "--demo", "--arm", "Puma560")
     assert process.returncode == 2
-    assert "--demo: beside --arm; accepted: one of the two" in process.stderr
+    assert "--demo: together with --arm; accepted: one of the two" in process.stderr
     assert not list(tmp_path.iterdir())

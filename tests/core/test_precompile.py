@@ -68,7 +68,7 @@ def test_the_jobs_compile_the_types_that_a_run_passes() -> None:
     assert isinstance(solver.solve(Command((0.3, 0.1, 0.0)), solver.starts()), np.ndarray)
     with open_runner(machine, 0.95, RunOptions(1)) as sampler:
         sampler.run(SamplingPlan(130, 2, 1), [TaskConfigurations("", Configurations(np.zeros((1, 3))))])
-    evaluated = machine.evaluated(Configurations(np.zeros((1, 3))))
+    evaluated = machine.evaluate(Configurations(np.zeros((1, 3))))
     at_pose = MachineAtPoses.prepare(evaluated, SamplingPlan(130, 2, 1))
     at_pose.barycentres(0, np.zeros((3, 256)), 130)
     all_visits(at_pose, 0)

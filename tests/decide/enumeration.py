@@ -336,7 +336,7 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
     of_machines = []
     for choice in every.choices:
         machine = fitted_with(every.study, every.options, choice).scenario.machine
-        of_machines.append(linearise(machine.evaluated(poses.configurations)).mean_square)
+        of_machines.append(linearise(machine.evaluate(poses.configurations)).mean_square)
     return np.array([program.mean_square(choice) for choice in every.choices]), np.array(of_machines)
 
 

@@ -14,7 +14,7 @@ from support import ROOT, few_arms_of_sensitivities, invoke, normal_machine, pla
 from test_select import chosen, small_case
 
 import armsim
-from armsim.cli.printing import exit_of
+from armsim.cli.printing import exit_code
 from armsim.criteria import CriterionChange
 from armsim.decide import allocate, compare, resolving, select, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
@@ -143,7 +143,7 @@ def test_where_none_was_found_the_closest_set_tells_the_exit(case: Selection, cl
     """An estimate beyond the limit whose interval holds it fails nothing for certain; source: the exit codes
     of the manual (guarded acceptance, JCGM 106:2012)."""
     none = replace(with_states(case, closest, "met"), design=None, price=None, confirmation=None)
-    assert exit_of(none.state) == code
+    assert exit_code(none.state) == code
     assert decision_sentences.answer(none).startswith("No choice")
     assert ("not resolved" in decision_sentences.answer(none)) == (code == 4)
 

@@ -13,7 +13,7 @@ from armsim.decide.live_budget import live_budgets
 from armsim.decide.pose_budget import budget_rows, moments
 from armsim.decide.row_laws import PROBE_FACTORS, Law, combined_gain, fit_law
 from armsim.field_spec import Key
-from armsim.model.parameters import Number
+from armsim.model.parameters import StatedNumber
 from armsim.run_options import RunOptions
 from armsim.sampling.first_order import linearise
 from armsim.study import Study
@@ -21,8 +21,8 @@ from armsim.study import Study
 LESSONS = sorted((ROOT / "scenarios" / "lessons").glob("*.yaml"))
 
 
-def number(kind: str = "length", value: float = 12.0) -> Number:
-    return Number("joints.j1.x", "j1", Key(kind, "of a test"), True, value, ())
+def number(kind: str = "length", value: float = 12.0) -> StatedNumber:
+    return StatedNumber("joints.j1.x", "j1", Key(kind, "of a test"), True, value, ())
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_rows_of_a_calibrated_arm_hold_all_of_first_order() -> None:
     """There every coefficient moves many axes, and some hang together: rows in standard deviations, principal axes."""
     study = calibrated_study(Study.load(ROOT / "scenarios" / "measured" / "cell-poses.yaml"))
     poses = study.find()[0]
-    evaluated = study.scenario.machine.evaluated(poses.configurations)
+    evaluated = study.scenario.machine.evaluate(poses.configurations)
     linear = linearise(evaluated)
     rows = budget_rows(evaluated, 0)
     assert len({row.key for row in rows}) == len(rows)

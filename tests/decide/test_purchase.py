@@ -19,7 +19,7 @@ from armsim.decide.selection import Selection
 from armsim.documents.load import load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.joint_options import Option, Options
-from armsim.model.purchase import Purchase, Tariff
+from armsim.model.purchase import PriceList, Purchase
 from armsim.report.bill_of_materials import bill_of_materials
 from armsim.report.csv_tables import write_table
 from armsim.requirement.requirement import Requirement
@@ -37,7 +37,7 @@ def cost(options: Options, choice: Choice) -> float:
     for encoder, pieces in Counter(option.encoder for option in chosen).items():
         fitting = sum(option.price - option.joint.encoder.price for option in chosen if option.encoder == encoder)
         order += arms * fitting
-        tariff = options.purchase.tariffs.get(encoder)
+        tariff = options.purchase.price_lists.get(encoder)
         if tariff is None:
             single = next(option for option in chosen if option.encoder == encoder).joint.encoder.price
             order += arms * pieces * single
@@ -53,7 +53,7 @@ def cost(options: Options, choice: Choice) -> float:
 def random_case(generator: np.random.Generator) -> Program:
     """Two to four joints, up to four types, some with steps of their price, some with one-off costs."""
     joints, arms, poses = int(generator.integers(2, 5)), int(generator.choice([1, 1, 5, 40])), 2
-    tariffs, singles = {}, {}
+    price_lists, singles = {}, {}
     for n in range(4):
         singles[f"e{n}"] = price = float(generator.integers(5, 40))
         steps = [(1, price)]
@@ -61,7 +61,7 @@ def random_case(generator: np.random.Generator) -> Program:
             steps.append((steps[-1][0] + int(generator.integers(1, 2 * arms + 1)), float(generator.integers(1, 40))))
         one_off = float(arms * generator.integers(1, 30)) if generator.random() < 0.5 else 0.0
         if len(steps) > 1 or one_off:
-            tariffs[f"e{n}"] = Tariff(tuple(steps), one_off)
+            price_lists[f"e{n}"] = PriceList(tuple(steps), one_off)
     rows, parts = [], []
     for j in range(joints):
         row, of_joint = [], []
@@ -77,7 +77,7 @@ def random_case(generator: np.random.Generator) -> Program:
         parts.append(of_joint)
     nothing = Moments(np.zeros((poses, 3)), np.zeros(poses), np.zeros(poses), {}, np.zeros((poses, 3, 3)))
     types = 2 if generator.random() < 0.3 else None
-    options = Options(tuple(rows), {}, types=types, purchase=Purchase(arms, tariffs))
+    options = Options(tuple(rows), {}, types=types, purchase=Purchase(arms, price_lists))
     limit, free = generator.uniform(0.3, 0.8, poses) * joints, np.full(poses, np.inf)
     return Program(options, parts, nothing, limit, free, free)
 
@@ -157,8 +157,8 @@ def small_case() -> tuple[Study, Options]:
         by_price = sorted(row, key=lambda option: option.price)
         few.append(tuple(by_price[:: max(1, len(row) // 4)][:4]) if number < 3 else (by_price[0],))
     names = {option.encoder: option.joint.encoder.price for row in few for option in row}
-    tariffs = {name: Tariff(((1, price), (100, 0.8 * price)), 2000.0) for name, price in names.items()}
-    return study, Options(tuple(few), {}, purchase=Purchase(50, tariffs))
+    price_lists = {name: PriceList(((1, price), (100, 0.8 * price)), 2000.0) for name, price in names.items()}
+    return study, Options(tuple(few), {}, purchase=Purchase(50, price_lists))
 
 
 def test_types_pay_in_a_search(tmp_path: Path) -> None:

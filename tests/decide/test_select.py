@@ -26,7 +26,7 @@ from armsim.decide.trials import failure, trials
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.configurations import Configurations
-from armsim.model.joint_options import Fit, Option, Options
+from armsim.model.joint_options import EncoderAtJoint, Option, Options
 from armsim.model.machine import Machine
 from armsim.report.decision_sentences import answer, grounds
 from armsim.requirement.requirement import Requirement
@@ -93,7 +93,7 @@ def turning(part: Moments, generator: np.random.Generator, size: float = 1.0) ->
     )  # fmt: skip
 
 
-def random_pairs(generator: np.random.Generator, joints: int) -> tuple[tuple[Fit, Fit], ...]:
+def random_pairs(generator: np.random.Generator, joints: int) -> tuple[tuple[EncoderAtJoint, EncoderAtJoint], ...]:
     """Two encoders that may not both be there, anywhere, or each at a joint."""
     names = [f"e{n}" for n in generator.integers(0, 4, 2)]
     if generator.random() < 0.5:
@@ -300,7 +300,7 @@ def test_parts_add_up_to_the_machine() -> None:
     np.testing.assert_allclose(total.mean_square, moments.mean_square, rtol=1e-9)
     np.testing.assert_allclose(total.visit_variance, moments.visit_variance, rtol=1e-9)
     np.testing.assert_allclose(total.rotation_covariance, moments.rotation_covariance, rtol=1e-9, atol=1e-20)
-    rotation = [rotation_mean_square(machine.evaluated(of_task)) for of_task in configurations]
+    rotation = [rotation_mean_square(machine.evaluate(of_task)) for of_task in configurations]
     np.testing.assert_allclose(moments.mean_square[len(moments.visit_variance) :], np.concatenate(rotation), rtol=1e-9)
 
 

@@ -16,7 +16,7 @@ import armsim
 from armsim.decide import Sensitivities, sensitivities
 from armsim.decide.display_units import display_unit_of
 from armsim.errors import InputError
-from armsim.model.parameters import numbers
+from armsim.model.parameters import stated_numbers
 from armsim.report.sensitivity_review import limits_of_the_table
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.results import Result
@@ -142,12 +142,12 @@ def test_every_number_can_be_changed_alone(path: Path) -> None:
     """Once is the machine; ten times moves the mean square only where the number has a say."""
     machine = armsim.load(path).scenario.machine
     q = machine.arm.middle[None] + 0.1
-    for number in numbers(machine):
-        same = number.times(machine, 1.0)
+    for number in stated_numbers(machine):
+        same = number.multiply(machine, 1.0)
         assert same.joints == machine.joints, number.path
         assert same.tolerances == machine.tolerances
         assert same.environment == machine.environment
-        changed = number.times(machine, 1.1)
+        changed = number.multiply(machine, 1.1)
         unlike = [a.name for a, b in zip(machine.joints, changed.joints, strict=True) if a != b]
         if number.path.startswith("joints."):
             assert unlike == [number.joint], number.path
@@ -159,7 +159,7 @@ def test_every_number_can_be_changed_alone(path: Path) -> None:
 def test_paths_are_those_of_a_change() -> None:
     """What the table names is what --set takes, with a value in the unit told."""
     study = armsim.load(SHEETS)
-    for number in numbers(study.scenario.machine):
+    for number in stated_numbers(study.scenario.machine):
         if not number.path.startswith("joints.") or ".mounted_with" in number.path:
             continue
         unit = display_unit_of(number.key.kind, number.rotary, number.value)
@@ -175,7 +175,7 @@ def test_paths_are_those_of_a_change() -> None:
             else value
         )
         changed = study.change({number.path: text}).scenario.machine
-        expected = number.times(study.scenario.machine, 1.1)
+        expected = number.multiply(study.scenario.machine, 1.1)
         mine, theirs = changed.joints, expected.joints
         for a, b in zip(mine, theirs, strict=True):
             assert terms(a) == pytest.approx(terms(b), rel=1e-9), number.path

@@ -13,7 +13,7 @@ from armsim.calibration.calibrated_study import calibrated_study
 from armsim.decide.pose_population import PosePopulation
 from armsim.documents.load import load_changed, load_scenario
 from armsim.model.machine import Machine
-from armsim.model.parameters import numbers
+from armsim.model.parameters import stated_numbers
 from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.paired_difference import quantile_difference, quantile_shift
 from armsim.sampling.random_draws import draw_units
@@ -73,7 +73,7 @@ def test_what_a_number_changes_is_what_a_whole_sample_shows(which: str) -> None:
     plan, configuration = SamplingPlan(1024, 4, 7), base.find()[0].configurations[0:1]
 
     def followed(other: Machine) -> np.ndarray:
-        evaluated, number = other.evaluated(configuration), int(configuration.numbers[0])
+        evaluated, number = other.evaluate(configuration), int(configuration.numbers[0])
         draws = draw_units(evaluated.terms, plan)
         return np.linalg.norm(
             MachineAtPoses.prepare(evaluated, plan).visit_displacements(0, number, 5, draws, 0, 1024, 4)[0], axis=0
@@ -81,8 +81,8 @@ def test_what_a_number_changes_is_what_a_whole_sample_shows(which: str) -> None:
 
     population, before = PosePopulation.of(machine, plan, 5, configuration), followed(machine)
     np.testing.assert_allclose(population.distance, before, rtol=1e-9)
-    for number in numbers(machine)[::9]:
-        other = number.times(machine, 0.9)
+    for number in stated_numbers(machine)[::9]:
+        other = number.multiply(machine, 0.9)
         after, lengths = followed(other), population.with_machine(other)
         change = np.zeros_like(before) if lengths is None else lengths - before
         allowed = 1e-3 * np.abs(after - before).max() + 1e-6 * before.max()

@@ -9,7 +9,7 @@ import pytest
 from support import ROOT, invoke
 
 import armsim
-from armsim.documents.load import encoders_of, load_options, load_scenario
+from armsim.documents.load import load_encoders, load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import Timing
@@ -80,8 +80,12 @@ def test_signals_too_fast_are_excluded() -> None:
 
 def test_needs_of_a_place_stand_before_those_of_both() -> None:
     needs = Needs(bore=0.02, latency=1e-5, motor=SensorNeeds(bore=0.008), output=SensorNeeds(diameter=0.1))
-    assert needs.at("motor") == SensorNeeds(bore=0.008, latency=1e-5)
-    assert needs.at("output") == needs.at("both") == SensorNeeds(bore=0.02, latency=1e-5, diameter=0.1)
+    assert needs.for_placement("motor") == SensorNeeds(bore=0.008, latency=1e-5)
+    assert (
+        needs.for_placement("output")
+        == needs.for_placement("both")
+        == SensorNeeds(bore=0.02, latency=1e-5, diameter=0.1)
+    )
 
 
 def test_exclusions_count_each_reason_and_what_it_excludes_alone() -> None:
@@ -179,7 +183,7 @@ def test_an_architects_way_from_a_table_to_a_design_that_runs(tmp_path: Path) ->
     scenario, out = tmp_path / "architect.yaml", tmp_path / "out"
     scenario.write_text(ARCHITECT.format(demo=DEMO))
     assert invoke("check", TABLE).returncode == 0
-    assert len(encoders_of(TABLE)[1]) == 24
+    assert len(load_encoders(TABLE)[1]) == 24
     sizes = ["--units", "100", "--visits", "2"]
     process = invoke("select", scenario, "--catalogue", TABLE, "--arms", "25", "--out", out, *sizes)
     assert process.returncode == 0, process.stderr

@@ -14,7 +14,7 @@ import pytest
 from support import ROOT, invoke
 
 import armsim
-from armsim.model.gears import PRESETS
+from armsim.model.gears import TYPICAL_GEARS
 from armsim.report.assumed_values import assumed_frame, assumed_records, assumed_sentence, assumed_share
 
 ARCSEC = math.pi / 648_000
@@ -126,7 +126,7 @@ def test_the_radius_that_a_sheet_does_not_state(tmp_path: Path) -> None:
 def test_explain_lists_the_types(word: str) -> None:
     text = invoke("explain", word).stdout
     assert "common practice, no source" in text
-    for name, gear in PRESETS.items():
+    for name, gear in TYPICAL_GEARS.items():
         line = next(line for line in text.splitlines() if line.strip().startswith(f"{name}:"))
         assert f"{gear.lost_motion / ARCSEC:.3g}" in line
         assert all(f"order {item.order:g} per {item.per.replace('-', ' ')}" in line for item in gear.kinematic_error)

@@ -123,7 +123,7 @@ def test_a_chain_of_bases_has_an_end(tmp_path: Path, number: int, good: bool) ->
         armsim.load(tmp_path / "s0.yaml")
     message = str(caught.value)
     assert "s16.yaml:2:1: base: a chain of more than 16 bases: s0.yaml -> s1.yaml -> " in message
-    assert "s16.yaml -> bonding-cell.yaml; accepted: at most 16, one upon another" in message
+    assert "s16.yaml -> bonding-cell.yaml; accepted: at most 16 bases in a chain" in message
 
 
 def test_bases_in_a_circle_are_told_with_the_circle(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import yaml
 from support import COARSE, ROOT, invoke
 
 import armsim
-from armsim.documents.load import check_file, encoders_of, load_options, load_scenario
+from armsim.documents.load import check_file, load_encoders, load_options, load_scenario
 from armsim.documents.table_columns import table_columns
 from armsim.documents.write_catalogue import catalogue_text
 from armsim.errors import InputError
@@ -44,8 +44,8 @@ def table(folder: Path, text: str = GOOD, name: str = "rings.csv") -> Path:
 
 def test_a_table_is_the_catalogue_that_yaml_states(tmp_path: Path) -> None:
     """Source: the same catalogue written by hand."""
-    source, encoders = encoders_of(table(tmp_path))
-    by_hand, same = encoders_of(table(tmp_path, YAML, "rings.yaml"))
+    source, encoders = load_encoders(table(tmp_path))
+    by_hand, same = load_encoders(table(tmp_path, YAML, "rings.yaml"))
     assert encoders == same
     for entry, other in zip(source.data["encoders"], by_hand.data["encoders"], strict=True):
         assert entry["stock"] == other["stock"]
@@ -62,7 +62,7 @@ def test_a_workbook_is_read_like_the_table(tmp_path: Path) -> None:
         book.active.append(cells)
     book.create_sheet("notes").append(["not read"])
     book.save(tmp_path / "rings.xlsx")
-    assert encoders_of(tmp_path / "rings.xlsx")[1] == encoders_of(table(tmp_path))[1]
+    assert load_encoders(tmp_path / "rings.xlsx")[1] == load_encoders(table(tmp_path))[1]
 
 
 def test_a_table_serves_wherever_a_catalogue_does(tmp_path: Path) -> None:
@@ -75,7 +75,7 @@ def test_a_table_serves_wherever_a_catalogue_does(tmp_path: Path) -> None:
         assert all(option.joint.placement == joint.placement for option in row)
         assert {option.mounting for option in row} == {"as it is"}
     assert options.stock == {"ring 60": 40, "ring 80": 7}
-    assert options.purchase.tariffs["ring 60"].steps == ((1, 120.0), (100, 95.0))
+    assert options.purchase.price_lists["ring 60"].steps == ((1, 120.0), (100, 95.0))
     process = invoke("check", DEMO, "--set", f"joints.j2.encoder={file}#ring 80", "--json")
     assert process.returncode == 0, process.stderr
     chosen = tmp_path / "chosen.yaml"
@@ -91,8 +91,8 @@ def test_the_import_writes_the_same_catalogue(tmp_path: Path) -> None:
     process = invoke("catalogue", file, "--write", out)
     assert process.returncode == 0, process.stderr
     assert "no doubts" in process.stdout
-    assert encoders_of(out)[1] == encoders_of(file)[1]
-    assert yaml.safe_load(out.read_text())["encoders"] == encoders_of(file)[0].data["encoders"]
+    assert load_encoders(out)[1] == load_encoders(file)[1]
+    assert yaml.safe_load(out.read_text())["encoders"] == load_encoders(file)[0].data["encoders"]
     assert invoke("catalogue", file, "--write", out).returncode == 2  # nothing is replaced
     process = invoke("catalogue", out, "--write", tmp_path / "other.yaml")
     assert process.returncode == 2  # nothing is lost: a catalogue in YAML may have mountings and limits
@@ -122,7 +122,7 @@ def test_a_track_that_is_assumed_is_a_doubt(tmp_path: Path) -> None:
     """An outer diameter is that of the part: the radius of its track is not stated, and lies between bore and rim."""
     header = "name,measures,resolution [bit],outer diameter [mm],inner diameter [mm],track diameter [mm]\n"
     rows = "a,rotation,20,60,20,52\nb,rotation,20,60,20,-\nc,rotation,20,60,56,-\n"
-    source, (wide, disc, narrow) = encoders_of(table(tmp_path, header + rows))
+    source, (wide, disc, narrow) = load_encoders(table(tmp_path, header + rows))
     doubts = [remark for remark in source.remarks if "assumed" in remark]
     assert doubts == [
         "rings.csv: column 'outer diameter [mm]' is the size of the part: where no radius of the track is stated, it "
@@ -131,7 +131,7 @@ def test_a_track_that_is_assumed_is_a_doubt(tmp_path: Path) -> None:
     radii = [encoder.track_radius for encoder in (wide, disc, narrow)]
     assert radii == pytest.approx([26e-3, 0.85 * 30e-3, 28e-3])
     with pytest.raises(InputError, match=r"rings\.csv:2:5: inner diameter \[mm\]: bore 60 mm"):
-        encoders_of(table(tmp_path, header + "a,rotation,20,60,60,-\n"))
+        load_encoders(table(tmp_path, header + "a,rotation,20,60,60,-\n"))
 
 
 @pytest.mark.parametrize(
@@ -177,7 +177,7 @@ def test_a_catalogue_names_a_table_in_place_of_its_list(tmp_path: Path) -> None:
         "kind: catalogue\nname: shop\nencoders: parts/rings.csv\nplacements: {motor: 0, output: 20}\n"
         "mountings: [{name: fine, price: 3, mounting: {eccentricity: 5 um}}]\nlimits: {types: 1}\n"
     )
-    assert encoders_of(file)[1] == encoders_of(rings)[1]
+    assert load_encoders(file)[1] == load_encoders(rings)[1]
     ready, options = load_options(DEMO, file)
     assert {file, rings} <= {source.path for source in ready.sources}
     assert {(option.mounting, option.placement) for option in options.joints[0]} == {
@@ -213,9 +213,9 @@ def test_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
 
 def test_every_key_of_an_encoder_that_holds_one_value_is_a_column() -> None:
     """Source: the keys of encoder files, read from the schema."""
-    from armsim.documents.schema import schema_of
+    from armsim.documents.schema import document_schema
 
-    properties = schema_of("encoder")["properties"]
+    properties = document_schema("encoder")["properties"]
     paths = {column.path[1] for column in table_columns().values() if column.path[0] == "encoder"}
     lists = {"misalignment_errors", "read_head_angles", "error_curves", "kind"}
     assert paths == set(properties) - lists
@@ -268,7 +268,7 @@ def test_no_column_is_lost_on_the_way(tmp_path: Path, row: dict[str, str]) -> No
 
     def encoder_of(columns: dict[str, str]) -> Encoder:
         lines = (";".join(columns), ";".join(columns.values()))
-        return encoders_of(table(tmp_path, "\n".join(lines)))[1][0]
+        return load_encoders(table(tmp_path, "\n".join(lines)))[1][0]
 
     encoder = encoder_of(row)
     for column in row:
@@ -280,10 +280,10 @@ def test_no_column_is_lost_on_the_way(tmp_path: Path, row: dict[str, str]) -> No
                 assert column.split()[0] in NEEDED
     file = tmp_path / "rings.csv"
     encoder_of(row)
-    source, _ = encoders_of(file)
+    source, _ = load_encoders(file)
     written = tmp_path / "written.yaml"
     written.write_text(catalogue_text(source))
-    assert encoders_of(written)[1] == [encoder]
+    assert load_encoders(written)[1] == [encoder]
     for catalogue in (file, written):
         reference = {"joints.j1.encoder": f"{catalogue}#{encoder.name}"}
         if encoder.rotary:

@@ -10,7 +10,7 @@ import yaml
 from support import COARSE, ROOT, invoke
 
 import armsim
-from armsim.cli.options import changes_of
+from armsim.cli.options import parse_changes
 from armsim.documents.load import load_changed, load_options
 from armsim.documents.source import read_source
 from armsim.errors import InputError
@@ -230,6 +230,6 @@ def test_a_value_of_the_command_line_reads_as_in_a_file(text: str, tmp_path: Pat
         expected = repr(read_source(tmp_path / "x.yaml").data["value"])  # a nan equals nothing
     except InputError:
         with pytest.raises(InputError, match="command line"):
-            changes_of([f"a.b={text}"])
+            parse_changes([f"a.b={text}"])
         return
-    assert repr(changes_of([f"a.b={text}"])["a.b"]) == expected
+    assert repr(parse_changes([f"a.b={text}"])["a.b"]) == expected

@@ -10,7 +10,7 @@ from support import COARSE, FEW_DISCS, ROOT, invoke
 
 import armsim
 from armsim.documents.load import load_options, load_scenario
-from armsim.documents.write_overrides import as_changes
+from armsim.documents.write_overrides import selection_text
 from armsim.errors import InputError
 from armsim.model.joint_options import Options
 
@@ -54,7 +54,7 @@ def test_a_choice_reads_back_to_the_bit(tmp_path: Path, seed: int) -> None:
     rows, joints = chosen(options, ready.machine.arm.names, seed)
     deep = tmp_path / "a" / "b"
     deep.mkdir(parents=True)
-    (deep / "chosen.yaml").write_text(as_changes(DEMO, ready.machine, ready.sources, DISCS, rows, "chosen", deep))
+    (deep / "chosen.yaml").write_text(selection_text(DEMO, ready.machine, ready.sources, DISCS, rows, "chosen", deep))
     back = load_scenario(deep / "chosen.yaml")
     assert back.name == "chosen"
     assert list(back.machine.joints) == joints
@@ -66,13 +66,13 @@ def test_joints_fitted_alike_share_their_lines(tmp_path: Path) -> None:
     ready, _ = load_options(DEMO, DISCS)
     names = ready.machine.arm.names
     alike = [Row(name, "disc 26 256", "careful", "motor") for name in names]
-    text = as_changes(DEMO, ready.machine, ready.sources, DISCS, alike, "all alike", tmp_path)
+    text = selection_text(DEMO, ready.machine, ready.sources, DISCS, alike, "all alike", tmp_path)
     changes = yaml.safe_load(text)["changes"]
     assert set(changes) == {f"joints.*.{key}" for key in ("encoder", "placement", "mounting", "price")}
     assert changes["joints.*.encoder"].endswith("discs.yaml#disc 26 256")
     assert changes["joints.*.mounting"] == {"eccentricity": "8 um", "disc_tilt": "0.1 deg"}  # as the user wrote it
     alike[0] = Row("j1", "disc 50 512", "careful", "motor")
-    text = as_changes(DEMO, ready.machine, ready.sources, DISCS, alike, "base apart", tmp_path)
+    text = selection_text(DEMO, ready.machine, ready.sources, DISCS, alike, "base apart", tmp_path)
     assert {path.rpartition(".")[0] for path in yaml.safe_load(text)["changes"]} == {
         "groups.wrist", "joints.j1", "joints.j2", "joints.j3",
     }  # fmt: skip
@@ -87,7 +87,7 @@ def test_references_of_a_catalogue_stay_references(tmp_path: Path) -> None:
     catalogue = shop(folder, encoders=[{"encoder": "disc.yaml", "stock": 90}])
     ready, options = load_options(DEMO, catalogue)
     rows, joints = chosen(options, ready.machine.arm.names, 2)
-    out = as_changes(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
+    out = selection_text(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
     assert "shop/disc.yaml" in out
     (tmp_path / "chosen.yaml").write_text(out)
     assert list(load_scenario(tmp_path / "chosen.yaml").machine.joints) == joints
@@ -107,7 +107,7 @@ def test_what_an_entry_states_beside_its_encoder_stays_with_it(tmp_path: Path, i
     catalogue = shop(folder, encoders=[{**entry, "encoder": what}])
     ready, options = load_options(DEMO, catalogue)
     rows, joints = chosen(options, ready.machine.arm.names, 2)
-    text = as_changes(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", out)
+    text = selection_text(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", out)
     (out / "chosen.yaml").write_text(text)
     back = load_scenario(out / "chosen.yaml")
     assert list(back.machine.joints) == joints
@@ -137,7 +137,9 @@ def test_an_arm_within_the_scenario_finds_its_urdf(tmp_path: Path) -> None:
     rows, joints = chosen(options, ready.machine.arm.names, 3)
     other_folder = tmp_path / "b"
     other_folder.mkdir()
-    text = as_changes(folder / "scenario.yaml", ready.machine, ready.sources, catalogue, rows, "chosen", other_folder)
+    text = selection_text(
+        folder / "scenario.yaml", ready.machine, ready.sources, catalogue, rows, "chosen", other_folder
+    )
     (other_folder / "chosen.yaml").write_text(text)
     assert list(load_scenario(other_folder / "chosen.yaml").machine.joints) == joints
 
@@ -161,7 +163,7 @@ def test_two_encoders_stay_two_unless_the_catalogue_says_one(tmp_path: Path, exp
             assert option.price == option.joint.encoder.price + second.price + 7
     assert not any(option.placement == "both" for joint in options.joints[:-1] for option in joint)
     rows, joints = chosen(options, ready.machine.arm.names, 4)
-    text = as_changes(base, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
+    text = selection_text(base, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
     (tmp_path / "chosen.yaml").write_text(text)
     assert list(load_scenario(tmp_path / "chosen.yaml").machine.joints) == joints
 

@@ -130,7 +130,7 @@ MORE = [
     ("arm.yaml", "alpha: 0 deg, range: [-170", "alpha: 0 mm, range: [-170", ["alpha", "not an angle"]),
     ("arm.yaml", "[-170 deg, 170 deg]", "[-170 deg]", ["range", "at least 2 of them"]),
     ("arm.yaml", "[-170 deg, 170 deg]", "[-170 deg, 0 deg, 170 deg]", ["range", "at most 2 of them"]),
-    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, 170 deg]", ["range empty"]),
+    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, 170 deg]", ["lower end not below"]),
     ("arm.yaml", "range: [-170 deg, 170 deg]", "range: 170 deg", ["range", "a list"]),
     ("arm.yaml", "range: [0 mm, 120 mm]", "range: [0 deg, 120 deg]", ["range", "not a length"]),
     ("arm.yaml", "theta: 0 deg, a: 0 mm", "d: 0 mm, a: 0 mm", ["kinematics.joints.2.theta: missing", "d: unknown key"]),

@@ -92,7 +92,7 @@ def test_a_resolution_alone_is_enough(tmp_path: Path) -> None:
 def test_radius(tmp_path: Path, lines: str, radius: float) -> None:
     sensor = encoder(tmp_path, f"{SHEET}lines: 1024\nresolution: 22 bit\n{lines}\n")
     assert sensor.track_radius == pytest.approx(radius)
-    assumed = [reading for reading in sensor.readings if reading.key == "track_radius" and reading.assumed]
+    assumed = [reading for reading in sensor.value_origins if reading.key == "track_radius" and reading.assumed]
     assert bool(assumed) == (lines == "outer_diameter: 26 mm")
 
 
@@ -122,7 +122,10 @@ CONTRADICTIONS = [
     ("lines: 1024\nresolution: 22 bit\nouter_diameter: 26 mm\ntrack_diameter: 28 mm", ["26 mm across", "14 mm"]),
     ("lines: 1024\nresolution: 22 bit\ntrack_radius: 11 mm\ntrack_diameter: 23 mm", ["11.5 mm", "11 mm"]),
     ("lines: 1024\nresolution: 22 bit\ninterpolation: 14 bit", ["interpolation", "12 bit by resolution"]),
-    ("lines: 1024\nresolution: 22 bit\nsummary: {resolution: 20 bit}", ["summary.resolution", "another resolution"]),
+    (
+        "lines: 1024\nresolution: 22 bit\nsummary: {resolution: 20 bit}",
+        ["summary.resolution", "a resolution other than"],
+    ),
     ("lines: 1024\nresolution: 9 bit", ["coarser than the signal period"]),
     ("lines: 1024", ["resolution", "is missing"]),
     ("interpolation: 12 bit", ["resolution", "is missing"]),
@@ -200,8 +203,8 @@ def test_a_mounting_that_is_counted_is_not_counted_twice(name: str, size: float)
         terms = one.terms(Encoder("e", track_radius=11e-3, signal_periods=512), 1.0, True)
         return sum(float(np.mean(term.mean_square(SHAFT, state))) for term in terms)
 
-    assert square(mounting.beyond(included)) + square(included) == pytest.approx(square(mounting), rel=1e-5)
-    assert square(included.beyond(mounting)) == 0.0
+    assert square(mounting.excess_over(included)) + square(included) == pytest.approx(square(mounting), rel=1e-5)
+    assert square(included.excess_over(mounting)) == 0.0
 
 
 def test_noise_shrinks_with_the_root_of_the_bandwidth(tmp_path: Path) -> None:

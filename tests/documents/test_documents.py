@@ -214,7 +214,7 @@ WRONG = [
             ),
             (
                 "kind: volume, name: v, x: [9 mm, 1 mm], y: [0 mm, 1 m], z: [0 mm, 1 m], step: 1 mm",
-                ["in reverse order"],
+                ["lower end not below the upper"],
             ),
             ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, maps: [colour]", ["maps", "repeatability"]),
             ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, maps: []", ["maps"]),
@@ -437,7 +437,7 @@ WRONG = [
         ["masses.links.j9", "no such joint"],
     ),
     ("arm.yaml", "groups: {base", "masses: {links: {j1: {mass: -1 kg}}}\ngroups: {base", ["mass", "too small"]),
-    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, -170 deg]", ["arm.yaml:6:", "range empty or in reverse order"]),
+    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, -170 deg]", ["arm.yaml:6:", "lower end not below the upper end"]),
     ("arm.yaml", "name: j2", "name: j1", ["two joints named 'j1'"]),
     ("arm.yaml", "type: prismatic", "type: sliding", ["'sliding'", "'revolute', 'prismatic'"]),
     ("arm.yaml", "wrist: [j3]", "wrist: [j4]", ["no joint 'j4'"]),

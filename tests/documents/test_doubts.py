@@ -127,7 +127,7 @@ def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
 
     seated = Encoder("seated", summary=SheetSummary(24.0, repeatability=Distribution("normal", 1e-5)))
     (note,) = notes_of(seated)
-    assert note.startswith(f"summary.repeatability of {first.name} makes no noise of the speed")
+    assert note.startswith(f"summary.repeatability of {first.name} adds no noise to the speed")
     assert "visit to visit" in note
     assert "stated as noise" in note
     assert notes_of(replace(seated, noise=Distribution("normal", 1e-6))) == []
@@ -140,7 +140,7 @@ def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
 
 def test_check_tells_of_it(tmp_path: Path) -> None:
     sheets = ROOT / "scenarios" / "seven-from-sheets.yaml"
-    message = "summary.repeatability of j1, j2, j4 makes no noise of the speed"
+    message = "summary.repeatability of j1, j2, j4 adds no noise to the speed"
     assert message in invoke("check", sheets).stderr
     still = tmp_path / "still.yaml"
     data = yaml.safe_load(sheets.read_text().replace("../configs", str(ROOT / "configs")))

@@ -18,10 +18,10 @@ import yaml
 from support import invoke
 
 from armsim.documents import check_file
-from armsim.documents.kinds import KINDS
+from armsim.documents.kinds import DOCUMENT_TYPES
 from armsim.documents.load import load_changed, load_options, load_scenario
 from armsim.documents.references import rebase_files
-from armsim.documents.schema import schema_of
+from armsim.documents.schema import document_schema
 from armsim.documents.write_overrides import changes_text
 from armsim.scenario import Scenario
 
@@ -157,8 +157,8 @@ def named(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], at: tupl
 def schema_keys() -> set[tuple[str, str]]:
     """Title and key of every key of every kind of document that takes the name of a file."""
     out = set()
-    for kind in KINDS:
-        schema = schema_of(kind)
+    for kind in DOCUMENT_TYPES:
+        schema = document_schema(kind)
         for node in (schema, *schema.get("anyOf", ()), *schema["$defs"].values()):
             for key, entry in node.get("properties", {}).items():
                 if any(alternative.get("format") == "path" for alternative in alternatives(entry, schema["$defs"])):
@@ -172,7 +172,7 @@ def test_the_tree_has_every_key_that_names_a_file() -> None:
     for name, text in TREE.items():
         if name.endswith(".yaml"):
             data = yaml.safe_load(text)
-            schema = schema_of(data["kind"])
+            schema = document_schema(data["kind"])
             used |= set(named(data, schema, schema["$defs"]).values())
     assert len(used) >= 9
     assert used == schema_keys()
@@ -197,7 +197,7 @@ def values() -> dict[str, Any]:
     scenario["joints"]["j1"]["encoder"] = yaml.safe_load(TREE["disc/disc.yaml"])
     scenario["joints"]["j1"]["motor_encoder"] = yaml.safe_load(TREE["motor/motor.yaml"])
     scenario["joints"]["j2"]["encoder"] = yaml.safe_load(TREE["shop/shop.yaml"])["encoders"][0]["encoder"]
-    schema = schema_of("scenario")
+    schema = document_schema("scenario")
     files = {tuple(map(str, at[-2:])) for at in named(scenario, schema, schema["$defs"])}
     return {".".join(at): value for at, value in leaves(scenario) if at[-2:] not in files and at[-1] != "file"}
 
@@ -218,7 +218,7 @@ def test_no_change_aims_a_file_anew(place: Path) -> None:
     assert files(changed) == files(document)
     twice = load_changed(changed, {"joints.*.encoder.price": 99, "arm.name": "b"})
     assert files(twice) == files(document)
-    batches = [[joint.encoder.batch for joint in item.machine.joints] for item in (document, twice)]
+    batches = [[joint.encoder.batch_curve for joint in item.machine.joints] for item in (document, twice)]
     assert batches[0] == batches[1] != [None] * 3
 
 
@@ -244,7 +244,7 @@ def rebased(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], beside
 @pytest.mark.parametrize("key", ["arm", "joints", "tasks", "calibration", "joints.j1", "joints.j3.error_curve"])
 def test_files_in_changes_count_from_the_file_that_states_them(place: Path, key: str) -> None:
     """A part of the scenario, lists among them, said once more in ``changes:`` of a file in another folder."""
-    schema = schema_of("scenario")
+    schema = document_schema("scenario")
     data = yaml.safe_load(TREE["cell/scenario.yaml"])
     value = rebased(data, schema, schema["$defs"], place / "cell", place / "other")
     for part in key.split("."):
@@ -261,7 +261,7 @@ def test_files_in_changes_count_from_the_file_that_states_them(place: Path, key:
 def test_documents_written_out_in_changes(place: Path, document: str) -> None:
     """The files of a document that stands in ``changes:`` itself count from the file of the changes."""
     folder, key = ("disc", "joints.j1.encoder") if document == "encoder" else ("arm", "arm")
-    schema = schema_of(document)
+    schema = document_schema(document)
     data = yaml.safe_load(TREE[f"{folder}/{folder}.yaml"])
     value = rebased(data, schema, schema["$defs"], place / folder, place / "other")
     file = place / "other" / "own.yaml"

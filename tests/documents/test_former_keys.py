@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from support import ROOT, invoke
 
-from armsim.documents.former_keys import FORMER
-from armsim.documents.kinds import KINDS
+from armsim.documents.former_keys import FORMER_KEYS
+from armsim.documents.kinds import DOCUMENT_TYPES
 from armsim.documents.load import load_changed, load_scenario
 from armsim.documents.source import read_source
 from armsim.report.reference import words
@@ -62,7 +62,7 @@ PLACES = {"sees": "arm.yaml:8", "turns_by": "disc.yaml:7", "ripple": "scenario.y
 
 def written(folder: Path, former: bool) -> Path:
     """Documents with the former or the present names of their keys; the scenario."""
-    names = {key.name.upper(): key.name if former else key.present for key in FORMER}
+    names = {key.name.upper(): key.name if former else key.present for key in FORMER_KEYS}
     texts = {"arm.yaml": ARM, "scenario.yaml": SCENARIO, "disc.yaml": ENCODER, "catalogue.yaml": CATALOGUE}
     texts["other.yaml"] = ENCODER.replace("name: disc", "name: other").partition("function")[0]
     folder.mkdir()
@@ -82,7 +82,7 @@ def test_former_names_give_the_same_scenario_and_a_note_each(tmp_path: Path) -> 
     assert former.motion == present.motion
     assert str(former.calibration) == str(present.calibration)
     assert not any("now called" in note for note in present.notes)
-    for key in FORMER:
+    for key in FORMER_KEYS:
         if key.name not in ("together", "apart"):
             (note,) = {
                 note for note in former.notes if f"{key.name!r} is now called" in note and PLACES[key.name] in note
@@ -118,9 +118,9 @@ def test_a_change_is_read_under_either_name(tmp_path: Path) -> None:
         {"to": ["250 mm", "0 mm", "0 mm"]}], "motion": {"ripple": "3 %", "sample_time": "1 ms", "joints": {"j1": {"speed": "1 deg/s"}}},
     })  # fmt: skip
     assert changed.calibration is not None
-    assert changed.calibration.instrument.cone == pytest.approx(0.349, abs=1e-3)
+    assert changed.calibration.instrument.acceptance_angle == pytest.approx(0.349, abs=1e-3)
     assert changed.motion is not None
-    assert changed.motion.ripple == pytest.approx(0.03)
+    assert changed.motion.ripple_limit == pytest.approx(0.03)
     notes = [note for note in changed.notes if "is now called" in note]
     assert [note.partition(":")[0] for note in notes] == ["calibration.instrument.cone", "tasks.line.through", "motion"]
 
@@ -137,7 +137,7 @@ def test_both_names_at_once_are_an_error(tmp_path: Path) -> None:
 def test_present_names_are_keys_and_former_ones_end_with_their_version() -> None:
     explained = set(words())
     number = tuple(map(int, package_version().split(".")[:2]))
-    for key in FORMER:
+    for key in FORMER_KEYS:
         assert key.present in explained
         assert number < tuple(map(int, key.until.split("."))), f"{key.name} is to be taken out"
 
@@ -146,5 +146,5 @@ def test_no_document_of_the_tree_uses_a_former_name() -> None:
     for folder in ("configs", "scenarios", "armsim/cli/starter"):
         for path in (ROOT / folder).rglob("*.yaml"):
             text = path.read_text()
-            if re.search(rf"^kind: ({'|'.join(KINDS)})", text, re.MULTILINE):
+            if re.search(rf"^kind: ({'|'.join(DOCUMENT_TYPES)})", text, re.MULTILINE):
                 assert read_source(path).remarks == (), path

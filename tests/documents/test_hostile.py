@@ -15,7 +15,7 @@ from relative_cost import Reference
 from test_documents import FILES, write
 
 from armsim.documents import check_file
-from armsim.documents.files import LARGEST
+from armsim.documents.files import LARGEST_FILE
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 
@@ -25,7 +25,7 @@ SCENARIO = FILES["scenario.yaml"]
 POSE = "  - {{name: {0}, joints: [10 deg, 20 deg, 30 mm]}}\n"
 
 
-def filled(line: Callable[[int], str], size: int = LARGEST - 5000) -> str:
+def filled(line: Callable[[int], str], size: int = LARGEST_FILE - 5000) -> str:
     """Lines until there is nearly a MiB of them."""
     out, length, number = [], 0, 0
     while length < size:
@@ -80,7 +80,7 @@ def benign_table(tmp_path_factory: pytest.TempPathFactory) -> Reference:
 def test_the_benign_files_are_good_and_large(text: str, table: str, tmp_path: Path) -> None:
     checked(tmp_path, text, table)()
     check_file(tmp_path / "scenario.yaml")
-    assert LARGEST - 100_000 < len((table or text).encode()) <= LARGEST
+    assert LARGEST_FILE - 100_000 < len((table or text).encode()) <= LARGEST_FILE
 
 
 DOCUMENTS: dict[str, Callable[[], str]] = {
@@ -106,12 +106,12 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
     "unknown joints": lambda: SCENARIO.replace(
         "joints:\n", "joints:\n" + filled(lambda n: f"  k{n}: {{encoder: disc.yaml, placement: motor}}\n")
     ),
-    "digits": lambda: SCENARIO.replace("10 arcsec", "1" * (LARGEST - 5000) + " arcsec"),
-    "digits without a unit": lambda: SCENARIO.replace("10 arcsec", "1" * (LARGEST - 5000)),
-    "digits of a count": lambda: SCENARIO.replace("units: 50", "units: " + "1" * (LARGEST - 5000)),
-    "spaces in a quantity": lambda: SCENARIO.replace("10 arcsec", '"1' + " " * (LARGEST - 5000) + 'x y"'),
-    "a long name": lambda: SCENARIO.replace("name: cell\n", "name: " + "n" * (LARGEST - 5000) + "\n"),
-    "a long key": lambda: SCENARIO + "k" * (LARGEST - 5000) + ": 1\n",
+    "digits": lambda: SCENARIO.replace("10 arcsec", "1" * (LARGEST_FILE - 5000) + " arcsec"),
+    "digits without a unit": lambda: SCENARIO.replace("10 arcsec", "1" * (LARGEST_FILE - 5000)),
+    "digits of a count": lambda: SCENARIO.replace("units: 50", "units: " + "1" * (LARGEST_FILE - 5000)),
+    "spaces in a quantity": lambda: SCENARIO.replace("10 arcsec", '"1' + " " * (LARGEST_FILE - 5000) + 'x y"'),
+    "a long name": lambda: SCENARIO.replace("name: cell\n", "name: " + "n" * (LARGEST_FILE - 5000) + "\n"),
+    "a long key": lambda: SCENARIO + "k" * (LARGEST_FILE - 5000) + ": 1\n",
     "brackets": lambda: SCENARIO + "x: " + "[" * 500_000,
     "quotes": lambda: SCENARIO + "x: " + '"' * 500_000,
     "comments": lambda: SCENARIO + "#\n" * 500_000,
@@ -139,12 +139,12 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_every_document_of_a_mib_is_answered_soon(name: str, tmp_path: Path, benign: Reference) -> None:
     text = DOCUMENTS[name]()
-    assert len(text.encode()) <= LARGEST + 8
+    assert len(text.encode()) <= LARGEST_FILE + 8
     assert benign.ratio(checked(tmp_path, text), FACTOR) <= FACTOR
 
 
 CSV: dict[str, Callable[[], str]] = {
-    "empty rows": lambda: "x [mm],y [mm],z [mm]\n" + "\n" * (LARGEST - 100),
+    "empty rows": lambda: "x [mm],y [mm],z [mm]\n" + "\n" * (LARGEST_FILE - 100),
     "rows of commas": lambda: "x [mm],y [mm],z [mm]\n" + ",,\n" * 300_000,
     "digits": lambda: "x [mm],y [mm],z [mm]\n0,0,0\n" + "1" * 1_000_000 + ",0,0\n",
     "digits and a letter": lambda: "x [mm],y [mm],z [mm]\n0,0,0\n" + "1" * 1_000_000 + "x,0,0\n",
@@ -168,9 +168,9 @@ def test_larger_files_are_refused_at_once(place: str, tmp_path: Path) -> None:
     )
     (tmp_path / "p.csv").write_text("x [mm],y [mm],z [mm]\n0,0,0\n1,0,0\n")
     with (tmp_path / place).open("ab") as file:
-        file.truncate(LARGEST + 1)
+        file.truncate(LARGEST_FILE + 1)
     with pytest.raises(
-        InputError, match=f"{LARGEST + 1} bytes are too many.*; accepted: a file of at most {LARGEST} bytes"
+        InputError, match=f"{LARGEST_FILE + 1} bytes are too many.*; accepted: a file of at most {LARGEST_FILE} bytes"
     ):
         check_file(tmp_path / "scenario.yaml")
 
@@ -250,7 +250,7 @@ def test_urdf_that_is_none(text: str, message: str, tmp_path: Path, benign: Refe
 def test_a_chain_of_a_mib(tmp_path: Path, benign: Reference) -> None:
     """As many joints as a URDF file has room for."""
     joint = '<link name="{0}"/><joint name="j{0}" type="revolute"><parent link="{0}"/><child link="{1}"/></joint>'
-    text = '<robot name="r">' + filled(lambda n: joint.format(n, n + 1), LARGEST - 9000)
+    text = '<robot name="r">' + filled(lambda n: joint.format(n, n + 1), LARGEST_FILE - 9000)
     last = text.count("<link")
     (tmp_path / "arm.urdf").write_text(f'{text}<link name="{last}"/></robot>')
     path = tmp_path / "arm.yaml"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from support import ROOT, few_discs, invoke
 
-from armsim.cli.options import changes_of
+from armsim.cli.options import parse_changes
 from armsim.decide.sweep import values_of
 from armsim.documents.load import load_changed, load_scenario
 from armsim.errors import InputError
@@ -75,7 +75,7 @@ def test_a_file_names_the_same_under_each_of_its_names(
         terms = (joint.sensor_terms() for joint in scenario.machine.joints)
         return [[float(np.trace(term.second_moment)) for term in item] for item in terms]
 
-    actual = load_changed(load_scenario(tree / "s.yaml"), changes_of(changes[1:]))
+    actual = load_changed(load_scenario(tree / "s.yaml"), parse_changes(changes[1:]))
     assert sizes(actual) == sizes(load_scenario(tree / "plain.yaml"))
 
 

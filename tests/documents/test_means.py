@@ -16,11 +16,11 @@ from support import ROOT, invoke
 import armsim
 from armsim.documents import check_file
 from armsim.documents.load import load_scenario
-from armsim.documents.schema import schema_of
+from armsim.documents.schema import document_schema
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Term
 from armsim.errors import InputError
-from armsim.model.parameters import numbers
+from armsim.model.parameters import stated_numbers
 from armsim.physics import assembly, gear, heat, scale, signal
 
 N = 200_000
@@ -206,21 +206,21 @@ def test_mean_and_limit_are_numbers_of_their_own(tmp_path: Path) -> None:
     """Each is changed alone: a tenth less mean, a tenth less limit."""
     path = cell(tmp_path, a="{mean: 40 um, limit: 10 um}", mounting="eccentricity: {mean: 10 um, limit: 2 um}")
     machine = load_scenario(path).machine
-    reference = {number.path: number for number in numbers(machine)}
+    reference = {number.path: number for number in stated_numbers(machine)}
     assert reference["joints.j1.mounting.eccentricity.mean"].value == pytest.approx(10e-6)
     assert reference["joints.j1.mounting.eccentricity.limit"].value == pytest.approx(2e-6)
     assert reference["link j1.a.mean"].value == pytest.approx(40e-6)
     spread = (
-        reference["joints.j1.mounting.eccentricity.mean"].times(machine, 0.9).joints[0].mounting.eccentricity.spread
+        reference["joints.j1.mounting.eccentricity.mean"].multiply(machine, 0.9).joints[0].mounting.eccentricity.spread
     )
     assert (spread.centre, spread.scale) == (pytest.approx(9e-6), pytest.approx(2e-6))
-    spread = reference["link j1.a.limit"].times(machine, 0.9).tolerances[0][1]
+    spread = reference["link j1.a.limit"].multiply(machine, 0.9).tolerances[0][1]
     assert (spread.centre, spread.scale) == (pytest.approx(40e-6), pytest.approx(9e-6))
 
 
 ENCODER = "kind: encoder\nname: s\nmeasures: rotation\nlines: 512\nresolution: 30 bit\ntrack_radius: 20 mm\n"
 REFUSED = [
-    ("noise: {mean: 1 arcsec, std: 1 arcsec}", ["noise", "'mean' of a tolerance that has none", "visit to visit"]),
+    ("noise: {mean: 1 arcsec, std: 1 arcsec}", ["noise", "'mean' of a tolerance that can have none", "visit to visit"]),
     ("summary: {accuracy: {mean: 1 arcsec, limit: 1 arcsec}}", ["summary.accuracy", "curve of unknown shape"]),
     ("graduation_error: {mean: 1 arcsec, limit: 1 arcsec}", ["graduation_error", "curve of unknown shape"]),
     ("sub_divisional_error: {mean: 1 arcsec, limit: 1 arcsec}", ["curve of unknown shape"]),
@@ -264,7 +264,7 @@ def test_a_size_does_not_reach_below_zero(tmp_path: Path, size: str, good: bool)
 def test_schema_and_explain_know_the_mean() -> None:
     import jsonschema
 
-    schema = schema_of("encoder")
+    schema = document_schema("encoder")
     document = {"kind": "encoder", "name": "s", "measures": "rotation", "resolution": "20 bit"}
     jsonschema.validate({**document, "drift": {"mean": "1 arcsec/K", "limit": "1 arcsec/K"}}, schema)
     with pytest.raises(jsonschema.ValidationError):

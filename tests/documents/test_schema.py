@@ -14,20 +14,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import ROOT, invoke
 
-from armsim.documents.kinds import KINDS
-from armsim.documents.schema import schema_of
-from armsim.documents.units import DIMENSIONS, NAMES, PREFIXES, pattern, read
+from armsim.documents.kinds import DOCUMENT_TYPES
+from armsim.documents.schema import document_schema
+from armsim.documents.units import DIMENSIONS, PREFIXES, UNIT_NAMES, pattern, read_quantity
 
 SHIPPED = sorted(
     path
     for folder in ("configs", "scenarios", "armsim/cli/starter")
     for path in (ROOT / folder).rglob("*.yaml")
-    if (yaml.safe_load(path.read_text()) or {}).get("kind") in KINDS
+    if (yaml.safe_load(path.read_text()) or {}).get("kind") in DOCUMENT_TYPES
 )
-SCHEMAS = {kind: schema_of(kind) for kind in KINDS}
+SCHEMAS = {kind: document_schema(kind) for kind in DOCUMENT_TYPES}
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", DOCUMENT_TYPES)
 def test_every_key_is_explained(kind: str) -> None:
     target = SCHEMAS[kind]
     nodes = [target, *target.get("anyOf", []), *target["$defs"].values()]
@@ -90,13 +90,13 @@ def test_patterns_take_the_units_that_are_shown(kind: str) -> None:
 
 @settings(max_examples=400, derandomize=True, deadline=None)
 @given(
-    st.sampled_from(sorted(NAMES)), st.sampled_from([name for names in NAMES.values() for name in names]),
+    st.sampled_from(sorted(UNIT_NAMES)), st.sampled_from([name for names in UNIT_NAMES.values() for name in names]),
     st.sampled_from(sorted(PREFIXES)), st.sampled_from(["", "s"]), st.sampled_from(["", " ", "  "]),
 )  # fmt: skip
 def test_patterns_take_what_the_loader_takes(kind: str, name: str, prefix: str, plural: str, space: str) -> None:
     text = f"1.5{space}{prefix}{name}{plural}"
     try:
-        read(text, kind)
+        read_quantity(text, kind)
     except ValueError:
         return
     assert re.fullmatch(pattern(kind), text), (kind, text)
@@ -114,3 +114,10 @@ def test_a_starter_tells_an_editor_its_schema(tmp_path: Path) -> None:
         jsonschema.validate(data, text)
         assert text == json.loads(invoke("schema", data["kind"]).stdout)
     assert invoke("check", *sorted(folder.glob("*.yaml"))).returncode == 0
+
+
+def test_identified_parameters_of_an_arm_have_a_schema_of_their_own() -> None:
+    """They shared a title with the parameters that a calibration identifies, which replaced them in a scenario."""
+    definitions = SCHEMAS["scenario"]["$defs"]
+    assert "correlations" in definitions["IdentifiedDocument"]["properties"]
+    assert "output_orders" in definitions["IdentifyDocument"]["properties"]

@@ -11,7 +11,7 @@ import pytest
 from relative_cost import Reference
 from support import ROOT, planar_arm
 
-from armsim.documents.calibration_document import read_joints
+from armsim.documents.calibration_document import read_joint_positions
 from armsim.documents.curve_file import read_curves
 from armsim.documents.measured_points import read_points
 from armsim.documents.waypoints import read_waypoints
@@ -32,7 +32,7 @@ TABLES: dict[str, tuple[Callable[[Path], Any], str]] = {
         "x [mm],y [mm],z [mm],roll [deg],pitch [deg],yaw [deg]\n0,1,2,0,0,0\n1,0,2,0,0,0\n",
     ),
     "joint waypoints": (lambda path: read_waypoints(path, ARM), "j1 [deg],j2 [rad]\n0,1\n1,0\n"),
-    "poses": (lambda path: read_joints(path, ARM), "j1 [deg],j2 [rad]\n0,1\n1,0\n"),
+    "poses": (lambda path: read_joint_positions(path, ARM), "j1 [deg],j2 [rad]\n0,1\n1,0\n"),
 }
 
 

@@ -3,7 +3,7 @@
 import pint
 import pytest
 
-from armsim.documents.units import DIMENSIONS, PREFIXES, UNITS, in_si, read
+from armsim.documents.units import DIMENSIONS, PREFIXES, UNITS, read_quantity, si_factor
 
 REGISTRY: pint.UnitRegistry = pint.UnitRegistry(preprocessors=[lambda text: text.replace("%", "percent")])
 ABSENT = {"one", "pct"}
@@ -20,19 +20,19 @@ def value(unit: str, si: str) -> float:
 def test_the_units_that_are_shown_have_the_values_of_pint(kind: str) -> None:
     si, units = KINDS[kind]
     for unit in units:
-        assert in_si(unit, kind) == pytest.approx(value(unit, si), rel=1e-14, abs=0), unit
+        assert si_factor(unit, kind) == pytest.approx(value(unit, si), rel=1e-14, abs=0), unit
 
 
 @pytest.mark.parametrize("name", sorted(UNITS.keys() - ABSENT - {"%", "N", "newton"}))
 def test_every_unit_with_every_prefix_has_the_value_of_pint(name: str) -> None:
-    kind = next(kind for kind in KINDS if in_si(name, kind) is not None)
+    kind = next(kind for kind in KINDS if si_factor(name, kind) is not None)
     base = value(name, KINDS[kind][0])
-    assert in_si(name, kind) == pytest.approx(base, rel=1e-14, abs=0)
+    assert si_factor(name, kind) == pytest.approx(base, rel=1e-14, abs=0)
     for prefix in PREFIXES:
         # the prefixes of pint, on a metre: it does not know all of these on every unit
         factor = value(f"{prefix}meter", "meter")
         for plural in ("", "s") if len(name) > 1 else ("",):
-            assert in_si(f"{prefix}{name}{plural}", kind) == pytest.approx(factor * base, rel=1e-14, abs=0), prefix
+            assert si_factor(f"{prefix}{name}{plural}", kind) == pytest.approx(factor * base, rel=1e-14, abs=0), prefix
 
 
 @pytest.mark.parametrize(
@@ -41,4 +41,4 @@ def test_every_unit_with_every_prefix_has_the_value_of_pint(name: str) -> None:
 )
 def test_what_is_no_unit_of_a_length_is_refused(unit: str) -> None:
     with pytest.raises(ValueError, match="is not a"):
-        read(f"1 {unit}", "length")
+        read_quantity(f"1 {unit}", "length")

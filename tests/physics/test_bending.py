@@ -259,7 +259,7 @@ def test_loads_are_those_of_pinocchio(tmp_path: Path) -> None:
     model.gravity.linear = np.array([0.0, 0.0, -G])
     data = model.createData()
     q = np.array([[1e-3 * a, math.radians(b), math.radians(c)] for a, b, c in POSES])
-    axes = [axis for joint in machine.joints for axis in joint.bending.axes(joint.name)]
+    axes = [axis for joint in machine.joints for axis in joint.bending.compliances(joint.name)]
     order = [f"{'bend' if key.startswith('about') else 'sag'} {key[-1]}" for key in DEFLECTIONS]
     axes = sorted(axes, key=lambda axis: (list(ROWS).index(axis.owner), order.index(axis.parameter)))
     loads = axis_loads(machine.perturbed_arm, machine.masses, q, axes)

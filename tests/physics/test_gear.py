@@ -9,22 +9,22 @@ from support import curve
 
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder
-from armsim.model.gears import PRESETS
+from armsim.model.gears import TYPICAL_GEARS
 from armsim.model.joint import Joint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Harmonic, Transmission
 from armsim.physics.gear import kinematic_error, reversal
 
-POSE_NUMBERS = "fixed"
+FIXED = "fixed"
 
 
 def test_kinematic_error_orders() -> None:
     """Source: brute force: a wave of 3 periods per input turn, seen from the output of a 50:1 gear."""
     output = np.linspace(0, 2 * np.pi, 2001)
     motor = 50 * output
-    terms = kinematic_error(Distribution(POSE_NUMBERS, 1e-4), 3, per_turn_of_input=50, phase=0.0)
+    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, shaft_turns_per_joint_turn=50, phase=0.0)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * motor), atol=1e-14)
-    terms = kinematic_error(Distribution(POSE_NUMBERS, 1e-4), 3, phase=0.3)
+    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, phase=0.3)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * output - 0.3), atol=1e-14)
 
 
@@ -69,10 +69,8 @@ def test_servo_loop_with_encoder_on_either_side(placement: str) -> None:
         "j",
         Encoder("disc", signal_periods=4096, interpolation=30, track_radius=radius),
         placement=placement,  # type: ignore[arg-type]
-        mounting=Mounting(Magnitude(Distribution(POSE_NUMBERS, e), 0.0)),
-        transmission=Transmission(
-            ratio, (Harmonic("input-turn", 2, Magnitude(Distribution(POSE_NUMBERS, gear), 0.0)),)
-        ),
+        mounting=Mounting(Magnitude(Distribution(FIXED, e), 0.0)),
+        transmission=Transmission(ratio, (Harmonic("input-turn", 2, Magnitude(Distribution(FIXED, gear), 0.0)),)),
     )
     command = 0.1 + np.arange(500) * 2 * np.pi / 100 / 500  # one turn of the motor
     error = simulated_joint(command, placement, e, radius, ratio, gear) - command
@@ -118,10 +116,10 @@ def test_disc_of_26_millimetres_resolves_22_bits() -> None:
     assert joint.step * 13e-3 == pytest.approx(2 * math.pi * 13e-3 / 2**22)
 
 
-@pytest.mark.parametrize("kind", PRESETS)
+@pytest.mark.parametrize("kind", TYPICAL_GEARS)
 def test_presets_are_transmissions_like_any_other(kind: str) -> None:
     """Source: typical values, from memory; here only that a preset makes the terms of its own numbers."""
-    preset = PRESETS[kind]  # type: ignore[index]
+    preset = TYPICAL_GEARS[kind]  # type: ignore[index]
     fine = Encoder("fine", signal_periods=1, interpolation=60)
     terms = Joint("j", fine, placement="motor", transmission=replace(preset, ratio=80.0)).terms()
     orders = sorted({act.shape.order for t in terms if t.cause.name == "gear kinematic error" for act in t.acts})

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from armsim.model.gears import PRESETS, GearType
+from armsim.model.gears import TYPICAL_GEARS, GearType
 
 ARCSECOND = math.radians(1 / 3600)
 
@@ -21,7 +21,7 @@ ARCSECOND = math.radians(1 / 3600)
 )
 def test_presets(kind: GearType, waves: list[tuple[bool, int, float]], lost: float) -> None:
     """Orders per turn of input or output, limits of their amplitude and lost motion in arcseconds."""
-    box = PRESETS[kind]
+    box = TYPICAL_GEARS[kind]
     actual = [
         (item.per == "input-turn", item.order, item.amplitude.spread.limit / ARCSECOND) for item in box.kinematic_error
     ]
@@ -34,5 +34,5 @@ def test_presets(kind: GearType, waves: list[tuple[bool, int, float]], lost: flo
 
 def test_presets_order_as_the_trade_knows_them() -> None:
     """Strain-wave gears have least lost motion, planetary ones most. Source: common practice, no source."""
-    lost = [PRESETS[kind].lost_motion for kind in ("strain-wave", "cycloidal", "planetary")]
+    lost = [TYPICAL_GEARS[kind].lost_motion for kind in ("strain-wave", "cycloidal", "planetary")]
     assert lost == sorted(lost)

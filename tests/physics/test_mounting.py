@@ -13,12 +13,12 @@ from armsim.errormodel.terms import SHAFT as SHAFT_AXIS
 from armsim.physics.assembly import (
     contrast,
     contrast_loss,
-    coupling,
+    coupling_misalignment,
     disc_tilt,
     eccentricity,
     ellipticity,
     gap_loss,
-    head_tangential,
+    head_tangential_offset,
     nonrepeatable_runout,
     shaft_runout,
 )
@@ -32,7 +32,7 @@ def test_tangential_offset_of_the_head_is_a_constant() -> None:
     radius, offset = 12e-3, 100e-6
     head = -np.arctan2(offset, radius)
     shifts = error(SHAFT, disc_reading(SHAFT, 0.0, radius, head) - head)
-    modelled = curve(head_tangential(Distribution("fixed", offset), radius), SHAFT)
+    modelled = curve(head_tangential_offset(Distribution("fixed", offset), radius), SHAFT)
     np.testing.assert_allclose(modelled, shifts, atol=(offset / radius) ** 3)
 
 
@@ -84,7 +84,7 @@ def test_population_noise_has_the_second_moment_of_its_units() -> None:
     loss = contrast_loss(radial, tilt, radius, periods)
     # four standard deviations of the mean, and what the second order of off over radius may do
     assert loss == pytest.approx(np.mean(of_each), abs=4 * of_each.std() / np.sqrt(n) + 0.03 * (loss - 1))
-    (term,) = noise(512, 0.001, loss=loss)
+    (term,) = noise(512, 0.001, contrast_loss=loss)
     assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(0.001 / 512 * np.sqrt(loss), rel=1e-9)
 
 
@@ -94,7 +94,9 @@ def test_common_placement_tolerances_are_survived() -> None:
         radius = 0.44 * diameter
         loss = contrast_loss(Distribution("uniform", 0.4e-3), Distribution("uniform", np.radians(2)), radius, periods)
         assert 1.0 < loss < 3.0
-        (zero,) = head_tangential(Distribution("uniform", 0.5e-3), radius)  # moves the zero, which mastering takes away
+        (zero,) = head_tangential_offset(
+            Distribution("uniform", 0.5e-3), radius
+        )  # moves the zero, which mastering takes away
         assert zero.life == "unit"
         assert zero.limit == pytest.approx(0.5e-3 / radius, rel=0.01)
     assert contrast_loss(NONE, NONE, 13e-3, 8.0) == 1.0
@@ -181,7 +183,7 @@ def test_cardan_coupling(phase: float) -> None:
     driven = np.array([_nearest_zero(arm @ d, candidates, x) for d, x in zip(driving, drive, strict=True)])
     simulated = driven - drive
     simulated -= 2 * np.pi * np.round(simulated / (2 * np.pi))
-    modelled = curve(coupling(Distribution("fixed", bend), phase=phase), shaft)
+    modelled = curve(coupling_misalignment(Distribution("fixed", bend), phase=phase), shaft)
     np.testing.assert_allclose(modelled, simulated, atol=bend**4 / 10 + 2e-7)
 
 

@@ -103,7 +103,7 @@ def test_noise_grows_as_contrast_falls() -> None:
     sine = 0.5 * np.sin(phase) + level * generator.standard_normal(n)
     cosine = 0.5 * np.cos(phase) + level * generator.standard_normal(n)
     scatter = np.angle(np.exp(1j * (np.arctan2(sine, cosine) - phase))).std() / order
-    (term,) = noise(order, level, loss=1 / 0.5**2)
+    (term,) = noise(order, level, contrast_loss=1 / 0.5**2)
     assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(scatter, rel=4 / np.sqrt(2 * n) + 1e-3)
 
 

@@ -23,7 +23,7 @@ from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics.gear import reversal, wind_up
 from armsim.physics.linear_scale import slope_error
-from armsim.physics.timing import free_running, jitter, latency
+from armsim.physics.timing import free_running_sampling, jitter, latency
 from armsim.sampling.first_order import linearise
 from armsim.sampling.joint_budgets import joint_budgets
 from armsim.sampling.monte_carlo import MachineAtPoses
@@ -162,7 +162,7 @@ def test_free_running_encoder_on_a_bus() -> None:
     cycle = 250e-6
     generator = np.random.default_rng(2)
     age = np.array([(start % 1.0) * cycle for start in generator.uniform(0, 100, 100_000)])
-    age_term, phase_term = free_running(cycle)
+    age_term, phase_term = free_running_sampling(cycle)
     assert age_term.mean[0] == pytest.approx(age.mean(), abs=4 * age.std() / math.sqrt(len(age)))
     assert math.sqrt(phase_term.second_moment[0, 0]) == pytest.approx(age.std(), rel=0.01)
 

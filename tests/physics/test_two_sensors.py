@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 import armsim
-from armsim.physics.sensor_difference import ALARM
+from armsim.physics.sensor_difference import ALARM_DEVIATIONS
 from armsim.results import SensorDifference, TwoSensors
 from armsim.sampling.sensor_pairs import two_sensors
 
@@ -224,7 +224,7 @@ def test_growth_of_the_lost_motion_is_seen_and_half_of_it_is_not(pair: tuple[Dri
     Source of the rates: normal law; the slack is for what the motor's waves depart from it.
     """
     arms, actual = pair
-    alarm = actual.width + ALARM * actual.width_scatter
+    alarm = actual.width + ALARM_DEVIATIONS * actual.width_scatter
     rates = [
         np.mean(drives(arms.ratio, growth).measured_width() > alarm)
         for growth in (actual.least_growth, 0.5 * actual.least_growth, 0.0)
@@ -239,7 +239,7 @@ def test_a_slip_shows_wherever_the_arm_stands(pair: tuple[Drives, SensorDifferen
     hidden by some arms."""
     arms, actual = pair
     low, high = arms.extremes()
-    scatter = ALARM * actual.scatter
+    scatter = ALARM_DEVIATIONS * actual.scatter
     assert np.mean(np.maximum(high, -low) > actual.alarm) <= 0.05 + of_share(0.05, ARMS, PRODUCT_ARMS)
     least = actual.least_slip + low - scatter  # where the error of the arm works against it
     assert np.mean(least > actual.alarm) >= 0.95 - of_share(0.95, ARMS, PRODUCT_ARMS)

@@ -49,7 +49,7 @@ def test_the_test_prints_the_definition() -> None:
     configurations = Configurations(np.array([[0.3, 0.8], [0.1, 1.2]]))
     plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 1, 0)
     tested = simulate_test(RunSpec(machine, plan, 0.95, layout), 0, configurations, [1], 30)
-    sampler = MachineAtPoses.prepare(machine.evaluated(configurations[1:]), plan)
+    sampler = MachineAtPoses.prepare(machine.evaluate(configurations[1:]), plan)
     displacement, _ = sampler.visit_displacements(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):
         points = displacement[:, :, unit]

@@ -20,7 +20,7 @@ from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.gravity import STANDARD_GRAVITY, Masses, gravity_loads
 from armsim.model.kinematics import rotation
-from armsim.model.toolbox import sequence_of
+from armsim.model.toolbox import transform_sequence
 from armsim.sources import Source
 
 MODELS = ["Puma560", "Stanford", "Panda", "KR5", "UR5", "LWR4", "Cobra600", "IRB140"]
@@ -97,7 +97,7 @@ def test_names_of_a_robots_joints() -> None:
     names = ["waist", "shoulder", "elbow", "a", "b", "c"]
     assert Arm.from_robot(robot, names).names == tuple(names)
     for wrong in (names[:5], [*names[:5], "waist"]):
-        with pytest.raises(InputError, match="a name of its own for every joint"):
+        with pytest.raises(InputError, match="a different name for every joint"):
             Arm.from_robot(robot, wrong)
 
 
@@ -156,8 +156,12 @@ def test_displacement_kernels_are_exact(name: str, size: float) -> None:
     for seed in range(3):
         q = poses(arm, 1, seed)[0]
         errors = np.random.default_rng(seed).uniform(-size, size, (len(q), 300))
-        reached = sequence_of(arm).eval(q + errors.T)
-        nominal = sequence_of(arm).eval(q)[0] if sequence_of(arm).eval(q).ndim == 3 else sequence_of(arm).eval(q)
+        reached = transform_sequence(arm).eval(q + errors.T)
+        nominal = (
+            transform_sequence(arm).eval(q)[0]
+            if transform_sequence(arm).eval(q).ndim == 3
+            else transform_sequence(arm).eval(q)
+        )
         every = list(range(len(q)))
         for moving in (every, [], every[::2], every[1::2], every[-1:]):
             e, r = displaced_at(arm, q, errors, moving)
@@ -178,7 +182,7 @@ def test_a_visit_comes_on_top_of_what_the_unit_keeps(name: str) -> None:
     screws, frame, half = np.empty((len(q), SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
     apply_unit_errors(constant, axes, moving, screws, frame, half)
     displace(visit[:, None].copy(), 0, screws, axes.rotary, frame, half)
-    reached = sequence_of(arm).eval(q + constant.T + visit.T)
+    reached = transform_sequence(arm).eval(q + constant.T + visit.T)
     e = frame.reshape(FRAME, LANES)
     np.testing.assert_allclose(e[:3].T, reached[:, :3, 3] - at.tool[0, :3, 3], atol=1e-12)
     turned = np.array([_matrix(quaternion) @ at.tool[0, :3, :3] for quaternion in e[3:].T])
@@ -212,7 +216,7 @@ def test_link_parameters_are_axes_like_joints(name: str) -> None:
     at = arm.postures(q, axes)
     for number, axis in enumerate(axes):
         step = 1e-3
-        motion = arm.motion_of(axis)
+        motion = arm.motion_index(axis)
         changed = list(arm.motions)
         changed[motion] = type(changed[motion])(
             changed[motion].direction,

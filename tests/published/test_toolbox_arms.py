@@ -83,7 +83,7 @@ def test_a_starter_of_a_model_runs(tmp_path: Path, name: str) -> None:
     assert invoke("check", tmp_path / "s" / "scenario.yaml").returncode == 0
     study = armsim.load(tmp_path / "s" / "scenario.yaml").with_plan(units=50, visits=2)
     arm = study.scenario.machine.arm
-    q = arm.lowest + 0.4 * (arm.highest - arm.lowest)
+    q = arm.finite_lower + 0.4 * (arm.finite_upper - arm.finite_lower)
     result = study.with_poses({"by joints": q, "by pose": arm.fkine(q)}).run()
     by_joints, by_pose = result.task("poses").poses
     assert np.array(by_pose.position) == pytest.approx(by_joints.position, abs=1e-9)
@@ -112,7 +112,7 @@ def test_a_starter_of_a_urdf_file_runs(tmp_path: Path) -> None:
     [
         (["--arm", "Puma"], "roboticstoolbox holds no model 'Puma'; accepted: AL5D"),
         (["--arm", "absent.urdf"], "absent.urdf: file not found"),
-        (["--arm", "Puma560", "--rows", "rows.csv"], "--arm: beside --rows"),
+        (["--arm", "Puma560", "--rows", "rows.csv"], "--arm: together with --rows"),
     ],
 )
 def test_what_is_no_arm_is_refused(tmp_path: Path, arguments: list[str], message: str) -> None:

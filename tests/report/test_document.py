@@ -71,7 +71,7 @@ def written(every: tuple[Scenario, Result], tmp_path_factory: pytest.TempPathFac
     return out
 
 
-def document_of(result: Result) -> ReviewDocument:
+def document_type(result: Result) -> ReviewDocument:
     """The document of a result, without figures."""
     return run_review(result, ()).document({}, MANIFEST)
 
@@ -88,7 +88,7 @@ def blocks(document: ReviewDocument) -> Iterator[Block]:
 def words(result: Result) -> str:
     """All text of the document of a result, without figures."""
     out = []
-    for one in blocks(document_of(result)):
+    for one in blocks(document_type(result)):
         if isinstance(one, Table):
             out += [one.title, *one.headers, *(cell.text for row in one.rows for cell in row)]
         elif isinstance(one, Text):
@@ -99,7 +99,7 @@ def words(result: Result) -> str:
 
 
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
-    document = document_of(every[1])
+    document = document_type(every[1])
     titles = [section.anchor for section in document.all_sections]
     anchors = "answer arm joints workspace population contributions recommendations cautions notes"
     assert titles == f"{anchors} terms poses agreement assumptions inputs references provenance glossary".split()
@@ -123,7 +123,7 @@ UNITS = {"nm": 1e-9, "µm": 1e-6, "mm": 1e-3, "m": 1.0, "arcsec": math.pi / 648_
 
 def cell(result: Result, title: str, row: str, header: str) -> float:
     """The number that stands in a table, in SI units."""
-    for one in blocks(document_of(result)):
+    for one in blocks(document_type(result)):
         if (
             isinstance(one, Table)
             and one.title.startswith(title)
@@ -194,7 +194,7 @@ def test_numbers_carry_units(every: tuple[Scenario, Result]) -> None:
     """A number in a table, or its header, has a unit, but for counts, ratios, clauses and prices, which have none."""
     unitless = re.compile(r"^[+-]?\d[\d.]*$")
     free = {"agree", "differ", "undecided", "clause", "price", "lever arm"}
-    for one in blocks(document_of(every[1])):
+    for one in blocks(document_type(every[1])):
         if isinstance(one, Table):
             for row in one.rows:
                 for header, cell in zip(one.headers, row, strict=True):

@@ -14,7 +14,7 @@ import pytest
 from support import BROWSER, HANG, ROOT, invoke
 
 from armsim.documents import check_file
-from armsim.documents.former_keys import FORMER
+from armsim.documents.former_keys import FORMER_KEYS
 from armsim.report.manual_pages import manual_pages
 
 MANUAL = ROOT / "armsim" / "manual"
@@ -71,7 +71,7 @@ def test_the_changes_begin_with_this_version() -> None:
     versions = [tuple(map(int, heading.split("."))) for heading in headings]
     assert versions == sorted(versions, reverse=True)
     text = " ".join((MANUAL / "changes.md").read_text().split())
-    for key in FORMER:
+    for key in FORMER_KEYS:
         assert f"`{key.present}`" in text, key.present
         assert f"`{key.name}`" in text, key.name
 

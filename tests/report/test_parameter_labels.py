@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import armsim
-from armsim.model.parameters import numbers
+from armsim.model.parameters import stated_numbers
 from armsim.report.parameter_labels import parameter_label
 
 ROOT = Path(__file__).parents[2]
@@ -31,6 +31,8 @@ def test_a_label_is_in_words(path: str) -> None:
 @pytest.mark.parametrize("name", ["bonding-cell", "track-cell", "seven-from-sheets", "every-task"])
 def test_labels_are_words_and_tell_the_numbers_apart(name: str) -> None:
     machine = armsim.load(ROOT / "scenarios" / f"{name}.yaml").scenario.machine
-    labels = [parameter_label(number.path, [joint.name for joint in machine.joints]) for number in numbers(machine)]
+    labels = [
+        parameter_label(number.path, [joint.name for joint in machine.joints]) for number in stated_numbers(machine)
+    ]
     assert len(set(labels)) == len(labels)
     assert not [label for label in labels if "_" in label or "." in label]

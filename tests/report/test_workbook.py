@@ -18,7 +18,7 @@ from armsim.decide.live_budget import Input, LiveBudgets, live_budgets
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
 from armsim.model.machine import Change
-from armsim.model.parameters import Number, numbers
+from armsim.model.parameters import StatedNumber, stated_numbers
 from armsim.report import workbook
 from armsim.report.workbook import write_workbook
 from armsim.results import Result
@@ -197,7 +197,7 @@ def test_no_cell_shows_fifteen_digits(track: Written) -> None:
 # --- edited, against runs
 
 
-def changed_key(entry: Input, number: Number, machine: Any, value: float) -> tuple[str, Any]:
+def changed_key(entry: Input, number: StatedNumber, machine: Any, value: float) -> tuple[str, Any]:
     """The change of a scenario that says what an edited cell says."""
     quantity = f"{value!r} {entry.unit.name}" if entry.unit.name else value
     spread: Any = machine
@@ -219,7 +219,7 @@ def stated_alone(written: Written, place: int, factor: float) -> tuple[float, st
     So it is where an input follows from other words of a data sheet, and where bounds would be broken.
     """
     reference, machine = written.budgets.inputs[place], written.study.scenario.machine
-    number = next(number for number in numbers(machine) if number.path == reference.path)
+    number = next(number for number in stated_numbers(machine) if number.path == reference.path)
     if not reference.has_laws or number.key.kind in ("count", "number"):
         return None
     most = np.inf if number.key.most is None else 0.99 * number.key.most / number.value
@@ -229,7 +229,7 @@ def stated_alone(written: Written, place: int, factor: float) -> tuple[float, st
         changed = written.study.change({path: change}).scenario.machine
     except InputError:
         return None
-    after = {other.path: other.value for other in numbers(changed)}
+    after = {other.path: other.value for other in stated_numbers(changed)}
     same = after.get(reference.path) == pytest.approx(value * reference.unit.si_value, rel=1e-9)
     return (value, path, change) if same else None
 

@@ -128,7 +128,7 @@ def test_a_task_states_its_own_beside_a_requirement(tmp_path: File) -> None:
     file = DEMO.with_name(".of-test.yaml")
     try:
         file.write_text(yaml.safe_dump(data))
-        with pytest.raises(InputError, match="without a requirement of the scenario"):
+        with pytest.raises(InputError, match="the scenario states no requirement"):
             armsim.load(file)
     finally:
         file.unlink()

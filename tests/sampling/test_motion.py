@@ -188,8 +188,8 @@ def test_the_slowest_smooth_speed() -> None:
         assert actual.slowest is not None
         seed = study.scenario.plan.seed
         for speed in np.geomspace(actual.slowest, actual.speed, 40):
-            assert steady_speed(joint, float(speed), motion, seed).smoothness <= motion.ripple * 1.001
-        assert steady_speed(joint, actual.slowest * 0.95, motion, seed).smoothness > motion.ripple
+            assert steady_speed(joint, float(speed), motion, seed).smoothness <= motion.ripple_limit * 1.001
+        assert steady_speed(joint, actual.slowest * 0.95, motion, seed).smoothness > motion.ripple_limit
 
 
 def test_the_motor_encoder_closes_the_speed_loop() -> None:

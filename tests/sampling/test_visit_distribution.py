@@ -29,7 +29,7 @@ from armsim.sampling.visit_integrals import nets
 from armsim.sampling_plan import SamplingPlan
 
 VISITS = 400_000
-POSE_NUMBERS = Distribution("fixed", 1.0)
+FIXED = Distribution("fixed", 1.0)
 
 
 def joint(name: str, constant: float, noise: float, lost: float, rotary: bool = True) -> Joint:

@@ -68,26 +68,26 @@ ARMS: dict[str, Callable[[], Arm]] = {
 def tips(arm: Arm, count: int) -> Array:
     """Tool points all over the joint ranges, their ends included."""
     draw = np.random.default_rng(5).uniform(-0.3, 1.3, (count, len(arm.joints))).clip(0.0, 1.0)
-    return np.asarray(arm.postures(arm.lowest + draw * (arm.highest - arm.lowest)).tool[:, :3, 3])
+    return np.asarray(arm.postures(arm.finite_lower + draw * (arm.finite_upper - arm.finite_lower)).tool[:, :3, 3])
 
 
 @pytest.mark.parametrize("name", ARMS)
 def test_no_tool_point_is_outside(name: str) -> None:
     arm = ARMS[name]()
-    envelope = Envelope.of(arm)
+    envelope = Envelope.from_arm(arm)
     points = tips(arm, 20_000)
     assert envelope.contains(points).all()
     assert envelope.radius <= arm.reach + 1e-12
     along = np.random.default_rng(6).normal(size=(200, 3))
     for direction in along / np.linalg.norm(along, axis=1, keepdims=True):
-        low, high = envelope.ends(direction, 0.0)
+        low, high = envelope.extent(direction, 0.0)
         assert low - 1e-9 <= (points @ direction).min()
         assert (points @ direction).max() <= high + 1e-9
 
 
 def test_that_of_a_scara_is_touched() -> None:
     """Upright axes: the two links stretched out, the quill up and down."""
-    envelope = Envelope.of(scara())
+    envelope = Envelope.from_arm(scara())
     assert envelope.axis_radii[2] == pytest.approx(FIRST + SECOND, abs=1e-12)
     assert (envelope.low[2], envelope.high[2]) == pytest.approx((COLUMN - 0.1 - QUILL, COLUMN - 0.1), abs=1e-12)
     farthest = np.hypot(*tips(scara(), 20_000)[:, :2].T).max()

@@ -48,7 +48,7 @@ def test_poses_of_forward_kinematics_are_found(arm_name: str, ends: tuple[float,
     robot.tool = SE3()
     arm = limited(arm, *ends)
     rng = np.random.default_rng(11)
-    q = rng.uniform(arm.lowest, arm.highest, (POSES, len(arm.joints)))
+    q = rng.uniform(arm.finite_lower, arm.finite_upper, (POSES, len(arm.joints)))
     request = np.asarray(robot.ets().eval(q))
     solver = Solver(arm)
     starts, solution = solver.starts(), []

@@ -10,7 +10,7 @@ from pydantic import Field, TypeAdapter
 
 from armsim.inspection.data_sheet import SHOWN_SPEED, absent_causes, model_number, stated_terms
 from armsim.inspection.machine_inspection import Inspection, inspect
-from armsim.model.encoder import Encoder, Reading
+from armsim.model.encoder import Encoder, ValueOrigin
 from armsim.model.kinematics import roll_pitch_yaw
 from armsim.results import TermBudget
 from armsim.results.poses import Vector, vector
@@ -97,12 +97,12 @@ class CheckedDocument:
     name: str | None
 
 
-Checked = CheckedScenario | CheckedEncoder | CheckedResult | CheckedDocument
-CheckedFiles = dict[str, Annotated[Checked, Field(discriminator="kind")]]
+CheckRecord = CheckedScenario | CheckedEncoder | CheckedResult | CheckedDocument
+CheckedFiles = dict[str, Annotated[CheckRecord, Field(discriminator="kind")]]
 """What `armsim check --json` prints: a record by the name of its file."""
 
 
-def checked_scenario(scenario: Scenario, curves: bool = True) -> CheckedScenario:
+def scenario_record(scenario: Scenario, curves: bool = True) -> CheckedScenario:
     """Record of a scenario; ``curves`` as of `inspect`."""
     inspection, machine = inspect(scenario, curves=curves), scenario.machine
     return CheckedScenario(
@@ -122,23 +122,23 @@ def _tool_poses(scenario: Scenario) -> dict[str, tuple[ToolPose, ...]]:
         if isinstance(task, Poses):
             pose_set = pose_cache.poses_of(arm, task)
             joints = pose_set.configurations.joints
-            reached = zip(pose_set.names, arm.postures(joints).tool, joints, strict=True)
+            reachable = zip(pose_set.names, arm.postures(joints).tool, joints, strict=True)
             out[task.name] = (
                 *(
                     ToolPose(name, vector(tool[:3, 3]), roll_pitch_yaw(tool), tuple(q.tolist()))
-                    for name, tool, q in reached
+                    for name, tool, q in reachable
                 ),
                 *(ToolPose(pose.name, pose.position, not_reached=pose.reason) for pose in pose_set.unreachable),
             )
     return out
 
 
-def checked_encoder(encoder: Encoder) -> CheckedEncoder:
+def encoder_record(encoder: Encoder) -> CheckedEncoder:
     """Record of an encoder."""
     return CheckedEncoder(
         encoder.name,
         encoder.price,
-        tuple(_sheet_reading(encoder, reading) for reading in encoder.readings),
+        tuple(_sheet_reading(encoder, value_origin) for value_origin in encoder.value_origins),
         SHOWN_SPEED[encoder.rotary],
         "rad" if encoder.rotary else "m",
         tuple(
@@ -149,11 +149,17 @@ def checked_encoder(encoder: Encoder) -> CheckedEncoder:
     )
 
 
-def _sheet_reading(encoder: Encoder, reading: Reading) -> SheetReading:
-    return SheetReading(reading.key, *model_number(encoder, reading), reading.value, reading.how, reading.assumed)
+def _sheet_reading(encoder: Encoder, value_origin: ValueOrigin) -> SheetReading:
+    return SheetReading(
+        value_origin.key,
+        *model_number(encoder, value_origin),
+        value_origin.value,
+        value_origin.origin,
+        value_origin.assumed,
+    )
 
 
-def plain_records(records: dict[str, Checked]) -> dict[str, Any]:
+def json_records(records: dict[str, CheckRecord]) -> dict[str, Any]:
     """Records as plain values for JSON, which lacks infinities: these are None."""
     data: dict[str, Any] = _finite(TypeAdapter(CheckedFiles).dump_python(records, mode="json", by_alias=True))
     return {file: {"kind": record.pop("kind"), **record} for file, record in data.items()}
