@@ -133,7 +133,11 @@ def run(
                 lambda: result.to_json().decode(), run_printout(result), notes, result.state, write=write
             )
 
-        run_command(output, work, (), inputs, default_folder, Path(request.scenario))
+        try:
+            run_command(output, work, (), inputs, default_folder, Path(request.scenario))
+        except typer.Exit:  # not met or not resolved
+            helpers.stop()
+            raise
 
 
 def _sample_run(

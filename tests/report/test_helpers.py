@@ -5,6 +5,12 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
+import typer
+from support import ROOT, invoke
+
+from armsim.report.helpers import Helpers
+
 LAST = """
 import time
 from concurrent.futures import process
@@ -58,3 +64,22 @@ def test_no_traceback_on_leaving() -> None:
 def test_they_end_within_the_block() -> None:
     completed = script(ENDED)
     assert (completed.returncode, completed.stderr) == (0, "")
+
+
+def test_helpers_of_a_run_that_is_not_met_are_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its exit code is raised through them. Not waited for, the interpreter printed a traceback now and then."""
+
+    def not_met(*arguments: object) -> None:
+        raise typer.Exit(1)
+
+    waits: list[bool] = []
+    stop = Helpers.stop
+
+    def recorded(helpers: Helpers, wait: bool = True) -> None:
+        waits.append(wait)
+        stop(helpers, wait)
+
+    monkeypatch.setattr("armsim.cli.run.reply", not_met)
+    monkeypatch.setattr(Helpers, "stop", recorded)
+    assert invoke("run", ROOT / "scenarios" / "lessons" / "eccentricity.yaml", "--workers", "1").returncode == 1
+    assert waits[0] is True
