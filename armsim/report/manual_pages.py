@@ -15,13 +15,14 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from armsim.report.manual_figures import lesson_figure
 from armsim.report.reference import CAUSES, entries, explanation, index
 
 if TYPE_CHECKING:
     from markdown_it.token import Token
 
-FIRST, WORDS = "index", "words"
-"""Names of the first page, which lists the others, and of the page with every word of `armsim explain`."""
+FIRST, WORDS, GALLERY = "index", "words", "gallery"
+"""Names of the first page, which lists the others, of the page with every word of `armsim explain`, and of lessons."""
 
 
 @dataclass(frozen=True)
@@ -131,9 +132,16 @@ def _of_markdown(name: str, text: str, words: Mapping[str, str]) -> ManualPage:
                 child.attrSet("href", re.sub(r"\.md(?=#|$)", ".html", target))
     passages.append(Passage(name, anchor, heading, " ".join(below)))
     body = parser.renderer.render(tokens, parser.options, {})
+    if name == GALLERY:
+        body = re.sub(r"<td>(<code>([a-z-]+)</code>)</td>", _with_figure, body)
     body = re.sub(r"(?<!<pre>)<code>([^<]+)</code>", partial(_explained, words), body)
     body = body.replace("<table>", '<div class="wide"><table>').replace("</table>", "</table></div>")
     return ManualPage(name, title, str(body), tuple(passages))
+
+
+def _with_figure(cell: re.Match[str]) -> str:
+    """Cell of a lesson, with its figure below the name."""
+    return f"<td>{cell[1]}{lesson_figure(cell[2])}</td>"
 
 
 def _explained(words: Mapping[str, str], code: re.Match[str]) -> str:

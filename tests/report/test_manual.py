@@ -7,14 +7,18 @@ import os
 import re
 import shlex
 import tomllib
+from collections.abc import Iterator
 from html.parser import HTMLParser
+from itertools import pairwise
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from support import BROWSER, HANG, ROOT, invoke
 
 from armsim.documents import check_file
 from armsim.documents.former_keys import FORMER_KEYS
+from armsim.report.manual_figures import lesson_figure
 from armsim.report.manual_pages import manual_pages
 
 MANUAL = ROOT / "armsim" / "manual"
@@ -42,6 +46,13 @@ class Links(HTMLParser):
             self.fetched.append(values.get("src") or values["href"])
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _without_figures() -> Iterator[None]:
+    """Figures of the gallery take three seconds; a slow test has them all, another some."""
+    with mock.patch("armsim.report.manual_pages.lesson_figure", return_value=""):
+        yield
+
+
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("manual") / "pages"
@@ -61,6 +72,24 @@ def test_every_link_leads_to_a_heading(written: Path) -> None:
                 assert not anchor or anchor in pages[file or name].anchors, (name, target)
                 assert not file or file in pages, (name, target)
         assert page.fetched == ["passages.js"]  # nothing from a network
+
+
+def test_a_lesson_is_drawn_with_its_scale() -> None:
+    """Source: the answers of the lessons, by hand: 1 mrad, (e/R)^2/2, a step of 79 arcsec over sqrt(12), a link."""
+    assert "±206 arcsec over 360°, every visit repeats it</figure>" in lesson_figure("eccentricity")
+    assert "±0.103 arcsec over 360°" in lesson_figure("two-heads")
+    assert "±45.7 arcsec over 360°, anew at every visit" in lesson_figure("quantisation")
+    assert lesson_figure("warm-link") == ""
+
+
+def test_every_lesson_with_an_error_of_its_joint_has_a_figure() -> None:
+    """In the page; a polyline turns as often as its order says. Source: zeros of a sine."""
+    with mock.patch("armsim.report.manual_pages.lesson_figure", lesson_figure):
+        page = next(page for page in manual_pages() if page.name == "gallery")
+    assert page.body.count("<figure") > 45
+    assert "nan" not in page.body
+    heights = [float(y) - 22 for y in re.findall(r"\d,([\d.]+)", lesson_figure("two-heads").partition("<polyline")[2])]
+    assert sum(before * after < 0 for before, after in pairwise(heights)) in (3, 4)
 
 
 def test_the_changes_begin_with_this_version() -> None:
