@@ -109,6 +109,26 @@ def test_tables(result: Result, tmp_path: Path) -> None:
     assert not (tmp_path / "tables" / "poses.parquet").exists()
 
 
+def test_covariances_are_files_with_their_frame(result: Result, tmp_path: Path) -> None:
+    """CSV and Parquet, as in results.json. Source: the record that is written, in SI."""
+    write_table(tmp_path / "covariances.csv", run_tables(result)["covariances"])
+    with (tmp_path / "covariances.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    record = json.loads(result.to_json())
+    poses = [(task["name"], pose) for task in record["tasks"] for pose in task["poses"]]
+    assert len(rows) == len(poses)
+    for row, (task, pose) in zip(rows, poses, strict=True):
+        assert (row["task"], row["pose"], row["error of"], row["frame"]) == (task, pose["name"], "tool point", "base")
+        matrix, largest = 1e12 * np.array(pose["error"]["covariance"]), 1e12 * pose["error"]["rms"] ** 2
+        for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
+            assert float(row[f"{'xyz'[a]}{'xyz'[b]} [um^2]"]) == pytest.approx(
+                matrix[a, b], rel=1e-8, abs=1e-12 * largest
+            )
+    table = pytest.importorskip("pyarrow.parquet").read_table(tmp_path / "covariances.parquet").to_pydict()
+    assert table["frame"] == ["base"] * len(rows)
+    np.testing.assert_array_equal(table["yz [um^2]"], [float(row["yz [um^2]"]) for row in rows])
+
+
 def test_a_table_is_handed_over_without_its_views() -> None:
     """A thread hands the table to a helper process while the main one asks for columns: what it looked at stays here.
 

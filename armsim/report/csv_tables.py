@@ -19,10 +19,13 @@ from armsim.results.ellipsoids import ellipsoids
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS, VERDICTS, UnitQuantiles
 
+COVARIANCES = "covariances"
+"""Table that other programs read: always as Parquet too, where pyarrow is installed."""
 CHUNK = 1024
 """Poses whose rows are made at a time, so that memory stays bounded."""
 UM, URAD, SHARE = FILE_UNITS["m"], FILE_UNITS["rad"], FILE_UNITS["1"]
 MM, DEGREE, HERTZ = Unit("mm", 1e3), Unit("deg", math.degrees(1)), Unit("Hz", 1.0)
+AREA = Unit("um^2", 1e12)
 AT_JOINT, SPEED = Unit("arcsec or um", 1.0), Unit("rad/s or m/s", 1.0)
 """Units of columns whose rows have a unit each."""
 MOTION = (
@@ -51,10 +54,11 @@ WITH_INTERVAL = ("error.p95", "error.at_coverage")
 
 
 def run_tables(result: Result) -> dict[str, Exact]:
-    """Tables of a run for files: poses, shares, joints, terms, measures, unreachable poses."""
+    """Tables of a run for files: poses, covariances, shares, joints, terms, measures, unreachable poses."""
     near_singular = [(task.name, name) for task in result.tasks for name in task.near_singular]
     tables = {
         "poses": _streamed(result, lambda task, part: _poses_frame(result, task, part)),
+        COVARIANCES: _streamed(result, _covariances_frame),
         "shares": _streamed(result, _shares_frame),
         "joints": _joints_frame(result).exact,
         "terms": _terms_frame(result).exact,
@@ -98,6 +102,22 @@ def _streamed(result: Result, frame_of: Callable[[TaskResult, PoseTable], Frame]
 
     first = result.tasks[0]
     return Exact(frame_of(first, first.poses.without_rows()).exact.header, rows())
+
+
+def _covariances_frame(task: TaskResult, part: PoseTable) -> Frame:
+    """Mean and covariance of the error of the tool point, attained minus commanded, for use as data elsewhere."""
+    covariance = part.column("error.covariance")
+    entries = [(row, column) for row in range(3) for column in range(row, 3)]
+    return Frame(
+        (
+            words("task", [task.name] * len(part)),
+            words("pose", part.names),
+            words("error of", ["tool point"] * len(part)),
+            words("frame", ["base"] * len(part)),
+            *_components("mean ", part.column("error.mean"), UM),
+            *(number(f"{'xyz'[a]}{'xyz'[b]}", covariance[:, a, b].tolist(), AREA) for a, b in entries),
+        )
+    )
 
 
 def _shares_frame(task: TaskResult, part: PoseTable) -> Frame:
@@ -224,7 +244,7 @@ def cell(value: object) -> object:
 
 
 def write_table(path: Path, table: Exact) -> None:
-    """Write rows under a header as CSV, numbers to nine digits; a long table also as Parquet."""
+    """Write rows under a header as CSV, numbers to nine digits; a long table and covariances also as Parquet."""
     header, rows = table
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
@@ -233,7 +253,7 @@ def write_table(path: Path, table: Exact) -> None:
         for row in rows:
             writer.writerow([f"{v:.9g}" if isinstance(v, float) else cell(v) for v in row])
             count += 1
-    if count >= LARGE:
+    if count >= LARGE or path.stem == COVARIANCES:
         _write_parquet(path, header)
 
 
