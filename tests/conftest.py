@@ -56,6 +56,7 @@ SLOW = (
     "calibration/test_wrong_arms.py::test_it_is_so_where_the_frame_is_fitted",
     "calibration/test_wrong_arms.py::test_lost_motion_of_three_times_the_stated_is_named",
     "calibration/test_wrong_arms.py::test_what_is_expected_of_wrong_arms_is_within_two_deviations_as_often_as_of_sound_ones",
+    "cli/test_check_watch.py",
     "cli/test_commands.py::test_a_named_pose_out_of_reach_is_not_met",
     "cli/test_commands.py::test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it",
     "cli/test_commands.py::test_a_tolerance_in_a_scenario",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,16 +18,65 @@ from armsim.errors import InputError, Problem
 if TYPE_CHECKING:
     from armsim.report.frame import Frame
 
+INTERVAL = 0.3
+"""Time between two looks at the files that are watched. [s]"""
+
 
 def check(
     files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
     json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Print anew whenever one of the files is saved, until Ctrl-C.")
+    ] = False,
     set_: Set = None,
 ) -> None:
     """Validate documents, print the error budget of every joint, check that results are complete. Writes no file."""
-    from armsim.documents import check_file
-
     changes = parse_changes(set_)
+    if not watch:
+        _check_all(files, json, changes)
+        return
+    sources = set(files)
+    with suppress(KeyboardInterrupt):
+        while True:
+            stamps = {path: _stamp(path) for path in sources}
+            try:
+                sources = _check_all(files, json, changes)
+            except InputError as error:
+                print_note(error.text("error: "))
+                sources |= {path for problem in error.problems if (path := Path(problem.file)).is_file()}
+            stamps |= {path: _stamp(path) for path in sources - set(stamps)}
+            saved = _saved(stamps)
+            with output_errors():
+                print_line(f"--- {', '.join(map(str, saved))}: saved, read again")
+
+
+def _saved(stamps: Mapping[Path, tuple[int, int] | None]) -> list[Path]:
+    """Wait until files were saved; return them. A file that an editor is replacing is waited for."""
+    while not (changed := [path for path in stamps if _stamp(path) not in (None, stamps[path])]):
+        time.sleep(INTERVAL)
+    return changed
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Time of the last change [ns] and size of a file; None where it cannot be read."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_mtime_ns, status.st_size
+
+
+def _check_all(files: Sequence[Path], json: bool, changes: dict[str, Any]) -> set[Path]:
+    """Check files and print what they hold; return the paths of all that was read.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in any of them; what is good was printed.
+    """
+    from armsim.documents import check_file
+    from armsim.scenario import Scenario
+
     problems: list[Problem] = []
     valid_documents: list[tuple[Path, Any]] = []
     for file in files:
@@ -40,6 +91,8 @@ def check(
         _print_documents(valid_documents, json and not problems)
     if problems:
         raise InputError(*problems)
+    read = {Path(source.path) for _, document in valid_documents if isinstance(document, Scenario) for source in document.sources}
+    return {*files, *(path for path in read if path.exists())}
 
 
 def _with_changes(document: Any, changes: dict[str, Any]) -> Any:
