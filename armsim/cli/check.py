@@ -58,7 +58,7 @@ def _saved(stamps: Mapping[Path, tuple[int, int] | None]) -> list[Path]:
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:
-    """Time of the last change [ns] and size of a file; None where it cannot be read."""
+    """Time of the last change [ns] and size of a file; None if it cannot be read."""
     try:
         status = path.stat()
     except OSError:
@@ -91,7 +91,12 @@ def _check_all(files: Sequence[Path], json: bool, changes: dict[str, Any]) -> se
         _print_documents(valid_documents, json and not problems)
     if problems:
         raise InputError(*problems)
-    read = {Path(source.path) for _, document in valid_documents if isinstance(document, Scenario) for source in document.sources}
+    read = {
+        Path(source.path)
+        for _, document in valid_documents
+        if isinstance(document, Scenario)
+        for source in document.sources
+    }
     return {*files, *(path for path in read if path.exists())}
 
 

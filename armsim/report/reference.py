@@ -36,8 +36,9 @@ ASKED: tuple[tuple[str, type, str], ...] = (
 )
 _STATISTICS, _MEASURES = "armsim.sampling.statistics", "armsim.sampling.measures"
 FUNCTIONS = {
-    "AP": f"{_STATISTICS}.pose_accuracy", "RP": f"{_STATISTICS}.pose_repeatability", "AD": f"{_MEASURES}.distance_measures",
-    "RD": f"{_MEASURES}.distance_measures", "vAP": f"{_MEASURES}.direction_variation", "AT": f"{_STATISTICS}.pose_accuracy",
+    "AP": f"{_STATISTICS}.pose_accuracy", "RP": f"{_STATISTICS}.pose_repeatability",
+    "AD": f"{_MEASURES}.distance_measures", "RD": f"{_MEASURES}.distance_measures",
+    "vAP": f"{_MEASURES}.direction_variation", "AT": f"{_STATISTICS}.pose_accuracy",
     "RT": f"{_STATISTICS}.pose_repeatability", "yield": f"{_STATISTICS}.clopper_pearson",
     "p95": f"{_STATISTICS}.quantile",
 }  # fmt: skip
