@@ -37,7 +37,7 @@ def explore(
     from armsim.explorer.session_file import read_session_file
     from armsim.run_options import RunOptions
 
-    sources = [name for name, given in (("SCENARIO", scenario), ("--session", session), ("--demo", demo)) if given]
+    sources = [name for name, value in (("SCENARIO", scenario), ("--session", session), ("--demo", demo)) if value]
     if len(sources) > 1:
         raise InputError(Problem("command line", 0, 0, sources[1], f"beside {sources[0]}", "one of the two"))
     if not sources and (catalogue is not None or set_):

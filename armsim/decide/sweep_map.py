@@ -35,7 +35,18 @@ class SweepMap:
     sweeps: tuple[Sweep, ...]
 
     def judgements(self, task: str, criterion: str) -> list[list[Judgement]]:
-        """Judgements of a criterion of a task: rows by the first number, columns by the second."""
+        """Judge a criterion of a task at all pairs of values.
+
+        Parameters
+        ----------
+        task : str
+        criterion : str
+
+        Returns
+        -------
+        list of list of Judgement
+            Rows by the first number, columns by the second.
+        """
         return [[judgement for _, judgement in one.judgements_by_task(criterion)[task]] for one in self.sweeps]
 
 

@@ -30,7 +30,7 @@ class NumbersPanel:
     ) -> None:
         self.fast_text = fast_text
         self.placed: tuple[tuple[str, str], ...] = ()
-        self.shown: dict[str, view_model.Number] = {}
+        self.numbers_by_name: dict[str, view_model.Number] = {}
         tasks = session.study.scenario.tasks
         with ui.element("div").classes("pane").props('role=region aria-label="results"'):
             with ui.column().classes("w-full tasks").style("gap: 2px"):
@@ -55,7 +55,7 @@ class NumbersPanel:
             self._rebuild(numbers)
             self.placed = placed
         if snapshot.answer.assessed_tasks:
-            self.shown = {number.name: number for number in numbers}
+            self.numbers_by_name = {number.name: number for number in numbers}
         texts = {"shown task": Written(snapshot.study.scenario.tasks[task].name, "text-weight-medium")}
         for number in numbers:
             utilisation = min(number.utilisation, MOST_UTILISATION)
@@ -93,5 +93,5 @@ class NumbersPanel:
                 heading.tooltip(number.meaning)
 
     def _edit_button(self, name: str, row: ui.element) -> None:
-        button = ui.button(icon="tune", on_click=lambda: self.limit_editor.open(self.shown[name], row))
+        button = ui.button(icon="tune", on_click=lambda: self.limit_editor.open(self.numbers_by_name[name], row))
         button.props(f'flat dense round size=xs aria-label="change the limit of {html.escape(name)}"')

@@ -123,8 +123,8 @@ def limit_path(scenario: Scenario, task: str, judgement: Judgement) -> str:
     field = "yield_" if key == "yield" else key
     if not hasattr(scenario.requirement, field):
         return ""
-    place = f"tasks.{task}." if getattr(of_task, field, None) is not None else ""
-    return f"{place}requirement.{key}"
+    prefix = f"tasks.{task}." if getattr(of_task, field, None) is not None else ""
+    return f"{prefix}requirement.{key}"
 
 
 def figure_of(judgement: Judgement) -> str:
@@ -141,9 +141,9 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
             tone, meaning = TONES[judgement.state], MEANINGS[judgement.criterion]
             figure, limit, utilisation = judgement.figure, limit_of(judgement), judgement.utilisation
             path = limit_path(scenario, assessed_tasks[task].name, judgement)
-            stated = judgement.limit_text.replace("µ", "u") if path else ""
-            where = judgement.where
-            out.append(Number(judgement.statistic, figure, limit, tone, meaning, where, utilisation, path, stated))
+            limit_text = judgement.limit_text.replace("µ", "u") if path else ""
+            pose = judgement.where
+            out.append(Number(judgement.statistic, figure, limit, tone, meaning, pose, utilisation, path, limit_text))
         table = assessed_tasks[task].table
         ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))

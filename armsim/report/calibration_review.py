@@ -19,7 +19,7 @@ from armsim.figures.calibration_figures import (
     residual_causes,
 )
 from armsim.formatting import Unit, percent, show, significant, unit_for
-from armsim.report import decision_sentences
+from armsim.report import decision_sentences, outlier_sentences
 from armsim.report.comparison_review import design_frames, differences_exact
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
@@ -27,7 +27,6 @@ from armsim.report.findings import number_of
 from armsim.report.frame import Column, Frame, comparable_lengths, lengths, quoted, stacked, unitless, words
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
-from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
 from armsim.report.outlier_sentences import exclusion_note, outlying
 from armsim.report.pose_plan_tables import curve_frame, pose_frame
 from armsim.report.review import Review, json_file
@@ -62,7 +61,7 @@ METHOD = (
     "Measured arms: chi-square of the residuals of the poses, and of the visits about their means. Its covariance "
     "is that of instrument, visits and causes that are not identified; it is ranked among simulated arms. Both "
     "tests and those of single readings together raise one false alarm in a hundred measurements (Bonferroni).",
-    METHOD_OF_READINGS,
+    outlier_sentences.METHOD,
     "Poses that were not measured: cross-validation. Blocks of poses that follow each other in the file are "
     "excluded in turn. Their points are compared with the arm that the other poses identify, as the instrument "
     "reads them. Corrected for the poses that each block lacks (Burman 1989). 95 % interval of the logarithm by "

@@ -121,11 +121,11 @@ def test_the_rms_of_a_tenth_less_is_that_of_a_run(demo: Sensitivities) -> None:
 
 def test_a_joint_alone_has_the_lines_of_the_whole() -> None:
     study = study_of(1e-5, 2e-5, 500)
-    whole = sensitivities(study, RunOptions(1))
+    all_joints = sensitivities(study, RunOptions(1))
     joint = study.scenario.machine.arm.names[0]
     alone = sensitivities(study, RunOptions(1), joint)
-    assert alone.lines == tuple(line for line in whole.lines if line.path.startswith(f"joints.{joint}."))
-    assert 0 < len(alone.lines) < len(whole.lines)
+    assert alone.lines == tuple(line for line in all_joints.lines if line.path.startswith(f"joints.{joint}."))
+    assert 0 < len(alone.lines) < len(all_joints.lines)
 
 
 def test_the_shares_are_those_of_the_result(demo: Sensitivities) -> None:
