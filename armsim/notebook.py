@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from html import escape
 from inspect import signature
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from armsim import figures
 from armsim.criteria import required_in_words
@@ -22,10 +22,95 @@ from armsim.results import MapQuantity, Result, TaskResult
 from armsim.study import Study
 from armsim.tasks import kind_of
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True)
+class Plots:
+    """Figures of a result. Each takes the name of a task, or the first that fits.
+
+    With ``ax`` a figure is drawn on those matplotlib axes, without its hover texts and the note below it, and the axes
+    are returned; else a figure of its own is.
+
+    Parameters
+    ----------
+    result : Result
+
+    Raises
+    ------
+    ValueError
+        There is no such task, or none that fits.
+    """
+
+    result: Result
+
+    def map(self, task: str | None = None, measure: MapQuantity = "error", ax: Axes | None = None) -> Drawing | Axes:
+        """Map of a slice; layers of a volume, which have no single axes."""
+        task_result = self._task(task, lambda one: one.grid is not None, "with cells")
+        if not task_result.is_map:
+            if ax is not None:
+                raise ValueError(f"task {task_result.name!r} has layers, each with axes of its own: leave out ax")
+            return figures.layers(self.result, task_result, measure)
+        return axes_or_drawing(ax, figures.error_map(self.result, task_result, measure, axes=ax))
+
+    def poses(self, task: str | None = None, ax: Axes | None = None) -> Drawing | Axes:
+        """Errors of the poses of a list, the worst on top."""
+        named = self._task(task, lambda one: kind_of(one.kind).has_named_poses, "with named poses")
+        return axes_or_drawing(ax, figures.pose_errors(self.result, named, axes=ax))
+
+    def budget(self, task: str | None = None, ax: Axes | None = None) -> Drawing | Axes:
+        """Shares of joints and causes in the mean square error."""
+        return axes_or_drawing(ax, figures.error_budget(self.result, self._task(task), axes=ax))
+
+    def arms(self, task: str | None = None, ax: Axes | None = None) -> Drawing | Axes:
+        """Histogram of the built arms by their largest error."""
+        return axes_or_drawing(ax, figures.arms(self.result, self._task(task), axes=ax))
+
+    def yield_curve(self, task: str | None = None, ax: Axes | None = None) -> Drawing | Axes:
+        """Yield against the required position."""
+        return axes_or_drawing(ax, figures.yield_curve(self.result, self._task(task), axes=ax))
+
+    def joint(self, name: str, ax: Axes | None = None) -> Drawing | Axes:
+        """Error of a joint over its travel."""
+        if name not in self.result.joints:
+            raise ValueError(f"no joint {name!r}; there are {', '.join(self.result.joints)}")
+        if ax is None:
+            return figures.joint_errors(self.result, [(name,)])
+        figures.joint_error(self.result, name, ax)
+        return ax
+
+    def path(self, task: str | None = None) -> Drawing:
+        """Error along a path, above what the joints do."""
+        return figures.path_error(self.result, self._task(task, lambda one: one.follows_path, "along a path"))
+
+    def population(self, task: str | None = None) -> Drawing:
+        """AP and RP over the built units at the worst pose."""
+        return figures.population(self.result, self._task(task))
+
+    def arm_and_sensors(self) -> Drawing:
+        """Sketch of the arm with the sensor of every joint."""
+        return figures.arm(self.result)
+
+    def _task(
+        self, name: str | None, fits: Callable[[TaskResult], bool] = lambda task: True, what: str = ""
+    ) -> TaskResult:
+        fitting = [task for task in self.result.tasks if fits(task) and name in (None, task.name)]
+        if not fitting:
+            description = " ".join(filter(None, (what, "" if name is None else f"named {name!r}")))
+            available = ", ".join(f"{task.name!r} ({task.kind})" for task in self.result.tasks)
+            raise ValueError(f"no task {description}; there are {available}")
+        return fitting[0]
+
+
+def axes_or_drawing(ax: Axes | None, drawing: Drawing) -> Drawing | Axes:
+    """The given axes, or a figure of its own if there are none."""
+    return drawing if ax is None else ax
+
 
 @dataclass(frozen=True)
 class DisplayedResult(Result):
-    """`Result` with figures for a notebook. A figure takes the name of a task, or the first fitting task."""
+    """`Result` with figures, and tables for a notebook."""
 
     @staticmethod
     def from_result(result: Result) -> DisplayedResult:
@@ -43,58 +128,10 @@ class DisplayedResult(Result):
         """
         return DisplayedResult.from_result(Result.from_json(Path(path).read_bytes()))
 
-    def map(self, task: str | None = None, measure: MapQuantity = "error") -> Drawing:
-        """Map of a slice, or layers of a volume.
-
-        Raises
-        ------
-        ValueError
-            There is no such task, or it has no cells.
-        """
-        result = self._find(task, lambda one: one.grid is not None, "with cells")
-        return figures.error_map(self, result, measure) if result.is_map else figures.layers(self, result, measure)
-
-    def poses(self, task: str | None = None) -> Drawing:
-        """Errors of the poses of a list, the worst on top."""
-        return figures.pose_errors(
-            self, self._find(task, lambda one: kind_of(one.kind).has_named_poses, "with named poses")
-        )
-
-    def path(self, task: str | None = None) -> Drawing:
-        """Error along a path."""
-        return figures.path_error(self, self._find(task, lambda one: one.follows_path, "along a path"))
-
-    def budget(self, task: str | None = None) -> Drawing:
-        """Shares of joints and causes in the mean square error."""
-        return figures.error_budget(self, self._find(task))
-
-    def population(self, task: str | None = None) -> Drawing:
-        """AP and RP over the built units at the worst pose."""
-        return figures.population(self, self._find(task))
-
-    def yield_curve(self, task: str | None = None) -> Drawing:
-        """Yield against the limit of the position error."""
-        return figures.yield_curve(self, self._find(task))
-
-    def arm_and_sensors(self) -> Drawing:
-        """Sketch of the arm with the sensor of every joint."""
-        return figures.arm(self)
-
-    def joint(self, name: str) -> Drawing:
-        """Error of a joint over its travel."""
-        if name not in self.joints:
-            raise ValueError(f"no joint {name!r}; there are {', '.join(self.joints)}")
-        return figures.joint_errors(self, [(name,)])
-
-    def _find(
-        self, name: str | None, fits: Callable[[TaskResult], bool] = lambda task: True, what: str = ""
-    ) -> TaskResult:
-        fitting = [task for task in self.tasks if fits(task) and name in (None, task.name)]
-        if not fitting:
-            description = " ".join(filter(None, (what, "" if name is None else f"named {name!r}")))
-            available = ", ".join(f"{task.name!r} ({task.kind})" for task in self.tasks)
-            raise ValueError(f"no task {description}; there are {available}")
-        return fitting[0]
+    @property
+    def plot(self) -> Plots:
+        """Figures of the result by name: ``result.plot.map("side task_result")``."""
+        return Plots(self)
 
     def _repr_html_(self) -> str:
         head = (

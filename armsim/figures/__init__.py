@@ -8,7 +8,7 @@ from armsim.figures.contribution_maps import dominant_joint, group_share
 from armsim.figures.deflection_figure import deflection
 from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.gauges import gauges, judgement_gauges, required
-from armsim.figures.joint_error_figures import has_waves, identical_joints, joint_errors, joint_waves
+from armsim.figures.joint_error_figures import has_waves, identical_joints, joint_error, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path_figures import distribution, path_error
 from armsim.figures.population_figures import arms, population, pose_errors, yield_curve
@@ -35,6 +35,7 @@ __all__ = [
     "has_waves",
     "identical_joints",
     "identical_pairs",
+    "joint_error",
     "joint_errors",
     "joint_waves",
     "judgement_gauges",

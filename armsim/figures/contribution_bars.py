@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from armsim.figures import style
 from armsim.figures.cause_palette import SUM, look_of
@@ -14,7 +15,7 @@ SHOWN = 6
 """Causes drawn one by one; the rest is summed."""
 
 
-def error_budget(result: Result, task: TaskResult) -> style.Drawing:
+def error_budget(result: Result, task: TaskResult, axes: Axes | None = None) -> style.Drawing:
     """Stacked bars: one bar per owner (joint, links), its height the owner's share of the mean square tool error.
 
     Shares are averaged over the poses, each pose weighted by its mean square error. Contributions that
@@ -29,7 +30,7 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
     table = {cause: np.array([shares.get((owner, cause), 0.0) for owner in owners]) for cause in by_share}
     others = sum((table[cause] for cause in by_share[SHOWN:]), np.zeros(len(owners)))
     with style.style():
-        out, axes = style.figure(6.4, 3.8)
+        out, axes = style.figure(6.4, 3.8, axes)
         top, below = np.zeros(len(owners)), np.zeros(len(owners))
         rows = [(cause, table[cause]) for cause in main_causes]
         if others.any():

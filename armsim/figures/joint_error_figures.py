@@ -78,6 +78,12 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
     return out
 
 
+def joint_error(result: Result, name: str, axes: Axes) -> None:
+    """Repeatable error of one joint, as `joint_errors`, on given axes."""
+    with style.style():
+        _curve(style.Guest(axes), axes, (name,), result.joints[name])
+
+
 def _joint_names(names: tuple[str, ...]) -> str:
     """Names of joints; only the first and a count if the list is long."""
     text = ", ".join(names)

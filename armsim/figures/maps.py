@@ -65,7 +65,9 @@ def cell_measure(result: Result, task: TaskResult, measure: MapQuantity, directi
     return CellMeasure(values, label, *_unit(values, angular), limit, _finding(task, values, limit, measure, angular))
 
 
-def error_map(result: Result, task: TaskResult, measure: MapQuantity = "error") -> style.Drawing:
+def error_map(
+    result: Result, task: TaskResult, measure: MapQuantity = "error", axes: Axes | None = None
+) -> style.Drawing:
     """Map of a measure over a slice: requirement, arm at its worst pose, unreachable and near-singular cells.
 
     Raises
@@ -76,7 +78,7 @@ def error_map(result: Result, task: TaskResult, measure: MapQuantity = "error") 
     grid = _grid(task, 2)
     values, label, factor, unit, limit, finding = cell_measure(result, task, measure, 2)
     with style.style():
-        out, axes = slice_axes(task)
+        out, axes = slice_axes(task, axes)
         x, y = edges(task)
         scale = LimitScale.of(values * factor, None if limit is None else limit * factor)
         mesh = axes.pcolormesh(x, y, values * factor, cmap=scale.colours, norm=scale.norm, rasterized=True)
@@ -162,12 +164,12 @@ def layers(result: Result, task: TaskResult, measure: MapQuantity = "error") -> 
     return out
 
 
-def slice_axes(task: TaskResult) -> tuple[style.Drawing, Axes]:
-    """A figure whose axes have the shape of the slice, in millimetres."""
+def slice_axes(task: TaskResult, axes: Axes | None = None) -> tuple[style.Drawing, Axes]:
+    """A figure whose axes have the shape of the slice, in millimetres, or the given axes."""
     grid = _grid(task, 2)
     first, second = (np.array(centres) * 1e3 for centres in grid.centres)
     span = (np.ptp(second) + 1) / (np.ptp(first) + 1)
-    out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)))
+    out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)), axes)
     axes.set(xlabel=f"{grid.axes[0]} [mm]", ylabel=f"{grid.axes[1]} [mm]", aspect="equal")
     axes.grid(False)
     return out, axes
@@ -176,9 +178,7 @@ def slice_axes(task: TaskResult) -> tuple[style.Drawing, Axes]:
 def on_grid(task: TaskResult, column: Array) -> Array:
     """A column laid out over the cells, shape (second, first) or (z, y, x); nan in cells out of reach."""
     assert task.grid is not None  # checked by the callers
-    shape = tuple(len(centres) for centres in task.grid.centres[::-1])
-    index = np.array(task.grid.pose).reshape(shape)
-    return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
+    return task.grid.cells(column)
 
 
 def annotate_cells(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from armsim.arrays import Array
 from armsim.criteria import limits_of_arms, smallest_limit
@@ -66,14 +67,14 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
     return out
 
 
-def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawing:
+def pose_errors(result: Result, task: TaskResult, most: int = 24, axes: Axes | None = None) -> style.Drawing:
     """Tool-point error of named poses: median, quantile at the coverage with its interval, largest seen."""
     poses = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
     unit = unit_for([poses[0].error.max])
     limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
     share = percent(coverage_of(result.requirement))
     with style.style():
-        out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(poses), 2))
+        out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(poses), 2), axes)
         for row, pose in enumerate(reversed(poses)):
             e = pose.error
             quantile, ends = e.at_coverage, e.at_coverage_interval
@@ -104,7 +105,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
     return out
 
 
-def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
+def yield_curve(result: Result, task: TaskResult, axes: Axes | None = None) -> style.Drawing:
     """Yield against the required position, with its 95 % interval.
 
     Raises
@@ -119,7 +120,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
     unit = unit_for([float(position.max())])
     share, low, high = (100 * np.array(column) for column in (curve.share, curve.low, curve.high))
     with style.style():
-        out, axes = style.figure(6.4, 3.6)
+        out, axes = style.figure(6.4, 3.6, axes)
         axes.fill_between(
             position * unit.factor, low, high, step="post", color=style.COLOURS[5], alpha=0.5, label="95 % interval"
         )
@@ -169,7 +170,7 @@ def arm_bins(curve: YieldCurve, limit: float | None) -> tuple[Array, Array]:
     return edges, 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
 
 
-def arms(result: Result, task: TaskResult) -> style.Drawing:
+def arms(result: Result, task: TaskResult, axes: Axes | None = None) -> style.Drawing:
     """Histogram of the built arms by the smallest position requirement that each passes, at all poses of a task.
 
     Raises
@@ -187,7 +188,7 @@ def arms(result: Result, task: TaskResult) -> style.Drawing:
     heights = portions * (edges[-1] / BINS) / np.diff(edges)
     above = edges[:-1] >= (np.inf if limit is None else limit)
     with style.style():
-        out, axes = style.figure(6.4, 3.0)
+        out, axes = style.figure(6.4, 3.0, axes)
         for chosen, colour, hatch, label in (
             (~above, style.COLOURS[0], "", "arms that pass" if limit is not None else "built arms"),
             (above, style.COLOURS[3], "///", "arms that fail"),

@@ -86,8 +86,26 @@ def _other_scripts() -> list[str]:
     return [family for family in OTHER_SCRIPTS if family in installed]
 
 
-def figure(width: float = 6.4, height: float = 4.0) -> tuple[Drawing, Axes]:
-    """A figure with one pair of axes, no window attached. Sizes in inches."""
+class Guest(Drawing):
+    """Drawing on axes of another figure, to which its colour bars go; hover texts and the note below are dropped.
+
+    Parameters
+    ----------
+    host : Axes
+    """
+
+    def __init__(self, host: Axes) -> None:
+        super().__init__()
+        self.host = host
+
+    def colorbar(self, *args: Any, **named: Any) -> Any:
+        return self.host.get_figure().colorbar(*args, **named)  # type: ignore[union-attr]
+
+
+def figure(width: float = 6.4, height: float = 4.0, axes: Axes | None = None) -> tuple[Drawing, Axes]:
+    """A figure with one pair of axes, no window attached, or the given axes. Sizes in inches."""
+    if axes is not None:
+        return Guest(axes), axes
     out = Drawing(figsize=(width, height), layout="constrained")
     return out, out.add_subplot()
 

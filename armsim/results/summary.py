@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated
 
+import numpy as np
 from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass as validated_dataclass
 
+from armsim.arrays import Array
 from armsim.requirement import Judgement, Verdict, failed_criteria, reasons
 from armsim.results.poses import Interval, Matrix, UnitQuantiles, Vector
 
@@ -201,6 +203,11 @@ class Grid:
     pose: tuple[int, ...]
     origin: Vector = (0.0, 0.0, 0.0)
     rotation: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+    def cells(self, column: Array) -> Array:
+        """A column of shape (poses,) over the cells, shape (second, first) or (z, y, x); nan in cells out of reach."""
+        index = np.array(self.pose).reshape([len(centres) for centres in self.centres[::-1]])
+        return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
 
 
 @dataclass(frozen=True)
