@@ -178,6 +178,23 @@ def test_a_table_of_pandas_holds_the_figures_of_results_json(name: str) -> None:
     assert list(only.index) == list(result.tasks[0].poses.names)
 
 
+def test_a_dataset_of_xarray_has_the_cells_of_a_slice() -> None:
+    """Directions as dimensions, every pose at its own place. Source: the positions of the poses themselves."""
+    pytest.importorskip("xarray")
+    study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").change({"tasks.side view.step": "150 mm"})
+    result = study.with_plan(units=20, visits=2).run(1)
+    view = result.task("side view")
+    cells = view.to_xarray()
+    assert cells["error.p95"].dims == ("z", "x")
+    reached = cells["position.x"].notnull()
+    assert int(reached.sum()) == len(view.poses) < reached.size
+    for axis in "xz":
+        off = np.abs(cells[f"position.{axis}"] - cells[axis])
+        assert float(off.max()) < 1e-6
+    stations = result.task("stations").to_xarray()["error.p95"]
+    assert float(stations.sel(pose="glue")) == result.task("stations").pose("glue").error.p95
+
+
 def test_without_pandas_it_says_what_to_install(result: Result, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pandas", None)
     with pytest.raises(RunError, match=r"pip install 'armsim\[dataframe\]'"):

@@ -1,4 +1,4 @@
-"""Results at the poses of a task as a table of pandas."""
+"""Results at the poses of a task as a table of pandas, or a dataset of xarray."""
 
 from __future__ import annotations
 
@@ -11,9 +11,11 @@ from armsim.arrays import Array
 from armsim.errors import RunError
 from armsim.results.pose_table import SHARES, PoseTable
 from armsim.results.poses import BIAS
+from armsim.results.summary import Grid
 
 if TYPE_CHECKING:
     import pandas
+    import xarray
 
 ENDINGS: dict[tuple[int, ...], tuple[str, ...]] = {
     (): ("",),
@@ -56,6 +58,40 @@ def data_frame(table: PoseTable, joints: Sequence[str] = ()) -> pandas.DataFrame
     shares = zip(table.share_names, table.contributions.T, strict=True)
     columns |= {f"contributions.{owner}.{cause}": values for (owner, cause), values in shares if (owner, cause) != BIAS}
     return pandas.DataFrame(columns, index=pandas.Index(table.names, name="pose"))
+
+
+def data_set(table: PoseTable, joints: Sequence[str] = (), grid: Grid | None = None) -> xarray.Dataset:
+    """Dataset of xarray with the variables of `data_frame`.
+
+    Parameters
+    ----------
+    table : PoseTable
+    joints : sequence of str
+        Names of the joints; numbers from 1 where there are none.
+    grid : Grid, optional
+        Cells of the poses.
+
+    Returns
+    -------
+    xarray.Dataset
+        Over the cells of a slice or a volume: dimensions are its directions, such as ``z`` and ``x`` [m], nan where a
+        cell cannot be reached. Without a grid over ``pose``, by name.
+
+    Raises
+    ------
+    RunError
+        xarray or pandas is not installed.
+    """
+    try:
+        import xarray
+    except ImportError as error:
+        raise RunError("a dataset needs the package 'xarray': pip install 'armsim[xarray]'") from error
+    frame = data_frame(table, joints)
+    if grid is None:
+        return xarray.Dataset.from_dataframe(frame)
+    directions = tuple(grid.axes[::-1])
+    variables = {name: (directions, grid.cells(values.to_numpy())) for name, values in frame.items()}
+    return xarray.Dataset(variables, coords=dict(zip(grid.axes, map(list, grid.centres), strict=True)))
 
 
 def _columns(rows: Any, path: str = "") -> Iterator[tuple[str, Array]]:

@@ -19,7 +19,7 @@ from armsim.arrays import Array
 from armsim.formatting import percent, unknown_name
 from armsim.requirement import Judgement, Verdict, overall_verdict, reasons
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
-from armsim.results.data_frame import data_frame
+from armsim.results.data_frame import data_frame, data_set
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
 from armsim.results.pose_table import PoseTable, column_names
 from armsim.results.poses import PoseResult, Vector
@@ -37,6 +37,7 @@ from armsim.results.summary import (
 
 if TYPE_CHECKING:
     import pandas
+    import xarray
 
 FORMAT = "armsim-results/1"
 MapQuantity = Literal["error", "accuracy", "repeatability", "orientation"]
@@ -137,6 +138,10 @@ class TaskResult:
     def to_dataframe(self) -> pandas.DataFrame:
         """Figures of all poses as a table of pandas, a row per pose; see `armsim.results.data_frame.data_frame`."""
         return data_frame(self.poses)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Figures over the cells of the task, or over its poses; see `armsim.results.data_frame.data_set`."""
+        return data_set(self.poses, grid=self.grid)
 
     def pose(self, name: str) -> PoseResult:
         """The result at the pose of a given name.
