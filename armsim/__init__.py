@@ -3,7 +3,7 @@
 study = armsim.load("scenario.yaml")
 result = study.run()
 result.task("side view").column("error.p95")  # [m], one value per pose
-result.map()  # and budget(), population(), yield_curve(), joint("j2"), arm_and_sensors()
+result.plot.map()  # and budget, arms, population, yield_curve, joint, poses, path, arm_and_sensors
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from armsim.decide.trade_off import TradeOff, trade_off
     from armsim.decide.what_if import WhatIfs, what_if
     from armsim.errors import InputError, RunError
+    from armsim.field_spec import Measures
     from armsim.model.arm import Arm
     from armsim.model.encoder import Encoder
     from armsim.model.joint import Joint
@@ -61,7 +62,7 @@ __all__ = [
     "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Options",
     "Requirement", "Result", "RunError", "RunOptions", "Selection", "Sensitivities", "Study", "TradeOff", "Verified",
     "WhatIfs", "__version__", "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select",
-    "sensitivities", "sweep", "trade_off", "verify", "what_if",
+    "sensitivities", "sweep", "to_yaml", "trade_off", "verify", "what_if",
 ]  # fmt: skip
 
 
@@ -141,6 +142,40 @@ def verify(
     from armsim.calibration.verify import verify as verify_scenario
 
     return verify_scenario(load(path), Path(measured), instrument, excluded)
+
+
+def to_yaml(part: Any, measures: Measures = "rotation") -> str:
+    """YAML of an encoder, or of a requirement, a mounting, a transmission or another part of a model made in Python.
+
+    Parameters
+    ----------
+    part : object
+        An `Encoder` makes a whole document, any other part the block below its key.
+    measures : str
+        ``rotation`` or ``translation``, of a part whose positions may be angles or lengths.
+
+    Returns
+    -------
+    str
+        Reads as an equal object.
+
+    Raises
+    ------
+    ValueError
+        An encoder has measured error curves, which are files.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> print(armsim.to_yaml(armsim.Requirement(position=95e-6, repeatability=30e-6, yield_=0.9)), end="")
+    position: 95 um
+    repeatability: 30 um
+    yield: 90 %
+    """
+    from armsim.documents.to_document import encoder_document, part_document, yaml_text
+    from armsim.model.encoder import Encoder
+
+    return yaml_text(encoder_document(part) if isinstance(part, Encoder) else part_document(part, measures))
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:

@@ -1,0 +1,136 @@
+"""Documents from objects made in Python: the keys and units that a file would state, by the declared fields."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from armsim.documents import units
+from armsim.documents.encoder_document import ANGLES
+from armsim.documents.from_spec import FAMILIES, kinds
+from armsim.documents.write_overrides import yaml_line
+from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.field_spec import Declared, Measures, declared, nested
+from armsim.model.encoder import Encoder
+from armsim.model.encoder_parts import Misalignment
+
+BARE = ("number", "count", "word", "choice", "flag")
+"""Kinds of fields whose value is written as it is."""
+SCATTERED = ("normal", "rayleigh")
+"""Distributions of which a standard deviation is written, of all others the limit."""
+PREFERRED = {
+    "length": ("mm", "um", "nm", "m"), "angle": ("arcsec", "deg", "urad", "rad"), "ratio": ("%", "ppm"),
+    "time": ("us", "ms", "ns", "s"), "angular drift": ("arcsec/K",), "frequency": ("kHz", "Hz", "MHz"),
+    "mass": ("g", "kg"), "angular speed": ("deg/s", "rad/s"), "angular stiffness": ("N*m/mrad", "N*m/rad"),
+    "expansion": ("ppm/K",), "slope": ("um/m",), "stiffness": ("N/um", "N/m"),
+}  # fmt: skip
+"""Units by kind of quantity, the first that writes a number in few digits."""
+DIGITS = 10
+"""Digits of a number in a unit other than SI, at most."""
+
+
+def encoder_document(encoder: Encoder) -> dict[str, Any]:
+    """Encoder document of an encoder, in plain values.
+
+    Parameters
+    ----------
+    encoder : Encoder
+
+    Returns
+    -------
+    dict
+        As the YAML file would be read; reading it again gives an equal encoder.
+
+    Raises
+    ------
+    ValueError
+        The encoder has measured error curves, which are files.
+    """
+    if encoder.batch is not None:
+        raise ValueError(f"encoder {encoder.name!r} has measured error curves: name their files in a document by hand")
+    document = {"kind": "encoder", **part_document(encoder, encoder.measures)}
+    if encoder.price_steps:
+        document["price"] = dict(encoder.price_steps)
+    for part in (encoder.body, encoder.functions):
+        document |= part_document(part, encoder.measures)
+    if encoder.body.outer_diameter:
+        document["outer_diameter"] = quantity_text(encoder.body.outer_diameter, ("length",))
+    return document
+
+
+def part_document(part: Any, measures: Measures = "rotation") -> dict[str, Any]:
+    """Block of a document, of an object with declared fields; what has its default is left out.
+
+    Parameters
+    ----------
+    part : object
+        A `Requirement`, a `Mounting`, a `Transmission` or another part of a model.
+    measures : str
+        What it measures, ``rotation`` or ``translation``: whether a position is an angle or a length.
+    """
+    angular = isinstance(part, Misalignment) and part.of in ANGLES
+    document: dict[str, Any] = {}
+    for field in declared(type(part)):
+        value = getattr(part, field.name)
+        if value is None or (value == field.default and not field.needed):
+            continue
+        of_field = _kinds(field, measures)
+        if field.key.kind == "offset":
+            of_field = ("angle",) if angular else ("length",)
+        write = _writer(field, of_field, measures)
+        document[field.yaml] = [write(item) for item in value] if isinstance(value, tuple) else write(value)
+    return document
+
+
+def yaml_text(document: dict[str, Any]) -> str:
+    """YAML text of a document, a key a line."""
+    return "".join(f"{key}: {yaml_line(value)}\n" for key, value in document.items())
+
+
+def _kinds(field: Declared, measures: Measures) -> tuple[str, ...]:
+    """Kinds of quantity of a field that are written: bits where a resolution could be stated in other words."""
+    of_field = FAMILIES.get(field.key.kind, {}).get(measures, kinds(field.key))
+    return ("bits",) if "bits" in of_field else of_field
+
+
+def _writer(field: Declared, of_field: tuple[str, ...], measures: Measures) -> Callable[[Any], Any]:
+    """Function that writes one value of a field."""
+    if nested(field):
+        return lambda value: part_document(value, measures)
+    if field.key.kind in BARE:
+        return lambda value: value
+    return lambda value: (
+        _tolerance(value, of_field) if isinstance(value, Distribution | Magnitude) else quantity_text(value, of_field)
+    )
+
+
+def _tolerance(value: Distribution | Magnitude, of_field: tuple[str, ...]) -> dict[str, str]:
+    """Mapping that states a tolerance."""
+    law = value.spread if isinstance(value, Magnitude) else value
+    out = {"mean": quantity_text(law.centre, of_field)} if law.centre else {}
+    out["std" if law.distribution in SCATTERED else "limit"] = quantity_text(law.scale, of_field)
+    out["distribution"] = law.distribution
+    if isinstance(value, Magnitude) and value.phase is not None:
+        out["phase"] = quantity_text(value.phase, ("angle",))
+    return out
+
+
+def quantity_text(value: float, of_field: tuple[str, ...]) -> str:
+    """A number of SI with a unit, which reads as the same number to the last bit.
+
+    Parameters
+    ----------
+    value : float
+        In SI, or bits.
+    of_field : tuple of str
+        Kinds of quantity that are accepted; the first is written.
+    """
+    kind = of_field[0]
+    si, shown = units.DIMENSIONS[kind]
+    for unit in PREFERRED.get(kind, shown):
+        factor = units.in_si(unit, kind)
+        if factor:
+            text = f"{value / factor:.{DIGITS}g} {unit}"
+            if "e" not in text and abs(value / factor) >= 0.1 and units.read(text, kind) == value:
+                return text
+    return f"{float(value)!r} {si}"
