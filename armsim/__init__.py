@@ -157,7 +157,7 @@ def to_yaml(part: Any, measures: Measures = "rotation") -> str:
     Returns
     -------
     str
-        Reads as an equal object.
+        Reads as an equal object, but for the last bit of a number.
 
     Raises
     ------

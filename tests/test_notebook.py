@@ -48,7 +48,7 @@ def test_figures_are_drawn_on_given_axes() -> None:
     assert all(axes.has_data() for axes in panels.flat)
     assert len(figure.axes) == 7  # six, and the colour bar of the map
     assert panels[0, 0].get_title(loc="left").startswith("side view: errors")
-    own = result.plot.map()
-    assert own is not figure
-    assert own.get_supxlabel()
+    alone = result.plot.map()
+    assert alone is not figure
+    assert alone.get_supxlabel()
     plt.close(figure)

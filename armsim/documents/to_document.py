@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -24,9 +25,9 @@ PREFERRED = {
     "mass": ("g", "kg"), "angular speed": ("deg/s", "rad/s"), "angular stiffness": ("N*m/mrad", "N*m/rad"),
     "expansion": ("ppm/K",), "slope": ("um/m",), "stiffness": ("N/um", "N/m"),
 }  # fmt: skip
-"""Units by kind of quantity, the first that writes a number in few digits."""
-DIGITS = 10
-"""Digits of a number in a unit other than SI, at most."""
+"""Units by kind of quantity: that which writes a number in fewest digits, the first of several."""
+DIGITS, LEAST = 10, 0.1
+"""Most digits, and smallest size, of a number in a unit other than SI."""
 
 
 def encoder_document(encoder: Encoder) -> dict[str, Any]:
@@ -39,7 +40,7 @@ def encoder_document(encoder: Encoder) -> dict[str, Any]:
     Returns
     -------
     dict
-        As the YAML file would be read; reading it again gives an equal encoder.
+        As the YAML file would be read; reading it again gives an equal encoder, but for the last bit of a number.
 
     Raises
     ------
@@ -116,7 +117,7 @@ def _tolerance(value: Distribution | Magnitude, of_field: tuple[str, ...]) -> di
 
 
 def quantity_text(value: float, of_field: tuple[str, ...]) -> str:
-    """A number of SI with a unit, which reads as the same number to the last bit.
+    """A number of SI with a unit, in few digits, which reads as the same number but for its last bit.
 
     Parameters
     ----------
@@ -126,11 +127,11 @@ def quantity_text(value: float, of_field: tuple[str, ...]) -> str:
         Kinds of quantity that are accepted; the first is written.
     """
     kind = of_field[0]
-    si, shown = units.DIMENSIONS[kind]
-    for unit in PREFERRED.get(kind, shown):
+    si, accepted = units.DIMENSIONS[kind]
+    texts = [f"{float(value)!r} {si}"]
+    for unit in PREFERRED.get(kind, accepted):
         factor = units.in_si(unit, kind)
-        if factor:
-            text = f"{value / factor:.{DIGITS}g} {unit}"
-            if "e" not in text and abs(value / factor) >= 0.1 and units.read(text, kind) == value:
-                return text
-    return f"{float(value)!r} {si}"
+        if factor and abs(value / factor) >= LEAST:
+            texts.append(f"{value / factor:.{DIGITS}g} {unit}")
+    same = [text for text in texts if "e" not in text and abs(units.read(text, kind) - value) <= 2 * math.ulp(value)]
+    return min(same or texts[:1], key=len)

@@ -99,6 +99,7 @@ class Guest(Drawing):
         self.host = host
 
     def colorbar(self, *args: Any, **named: Any) -> Any:
+        """Colour bar in the figure of the axes."""
         return self.host.get_figure().colorbar(*args, **named)  # type: ignore[union-attr]
 
 
