@@ -7,11 +7,11 @@ from collections.abc import Callable
 from typing import Any
 
 from armsim.documents import units
-from armsim.documents.encoder_document import ANGLES
-from armsim.documents.from_spec import FAMILIES, kinds
+from armsim.documents.encoder_document import ANGULAR_OFFSETS
+from armsim.documents.from_spec import KINDS_BY_MEASURES, quantity_kinds
 from armsim.documents.write_overrides import yaml_line
 from armsim.errormodel.distributions import Distribution, Magnitude
-from armsim.field_spec import Declared, Measures, declared, nested
+from armsim.field_spec import DeclaredField, Measures, declared_fields, is_nested
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import Misalignment
 
@@ -47,7 +47,7 @@ def encoder_document(encoder: Encoder) -> dict[str, Any]:
     ValueError
         The encoder has measured error curves, which are files.
     """
-    if encoder.batch is not None:
+    if encoder.batch_curve is not None:
         raise ValueError(f"encoder {encoder.name!r} has measured error curves: name their files in a document by hand")
     document = {"kind": "encoder", **part_document(encoder, encoder.measures)}
     if encoder.price_steps:
@@ -69,16 +69,16 @@ def part_document(part: Any, measures: Measures = "rotation") -> dict[str, Any]:
     measures : str
         What it measures, ``rotation`` or ``translation``: whether a position is an angle or a length.
     """
-    angular = isinstance(part, Misalignment) and part.of in ANGLES
+    angular = isinstance(part, Misalignment) and part.offset_key in ANGULAR_OFFSETS
     document: dict[str, Any] = {}
-    for field in declared(type(part)):
+    for field in declared_fields(type(part)):
         value = getattr(part, field.name)
         if value is None or (value == field.default and not field.needed):
             continue
-        of_field = _kinds(field, measures)
+        field_kinds = _kinds(field, measures)
         if field.key.kind == "offset":
-            of_field = ("angle",) if angular else ("length",)
-        write = _writer(field, of_field, measures)
+            field_kinds = ("angle",) if angular else ("length",)
+        write = _writer(field, field_kinds, measures)
         document[field.yaml] = [write(item) for item in value] if isinstance(value, tuple) else write(value)
     return document
 
@@ -88,50 +88,56 @@ def yaml_text(document: dict[str, Any]) -> str:
     return "".join(f"{key}: {yaml_line(value)}\n" for key, value in document.items())
 
 
-def _kinds(field: Declared, measures: Measures) -> tuple[str, ...]:
+def _kinds(field: DeclaredField, measures: Measures) -> tuple[str, ...]:
     """Kinds of quantity of a field that are written: bits where a resolution could be stated in other words."""
-    of_field = FAMILIES.get(field.key.kind, {}).get(measures, kinds(field.key))
-    return ("bits",) if "bits" in of_field else of_field
+    field_kinds = KINDS_BY_MEASURES.get(field.key.kind, {}).get(measures, quantity_kinds(field.key))
+    return ("bits",) if "bits" in field_kinds else field_kinds
 
 
-def _writer(field: Declared, of_field: tuple[str, ...], measures: Measures) -> Callable[[Any], Any]:
+def _writer(field: DeclaredField, field_kinds: tuple[str, ...], measures: Measures) -> Callable[[Any], Any]:
     """Function that writes one value of a field."""
-    if nested(field):
+    if is_nested(field):
         return lambda value: part_document(value, measures)
     if field.key.kind in BARE:
         return lambda value: value
     return lambda value: (
-        _tolerance(value, of_field) if isinstance(value, Distribution | Magnitude) else quantity_text(value, of_field)
+        _tolerance(value, field_kinds)
+        if isinstance(value, Distribution | Magnitude)
+        else quantity_text(value, field_kinds)
     )
 
 
-def _tolerance(value: Distribution | Magnitude, of_field: tuple[str, ...]) -> dict[str, str]:
+def _tolerance(value: Distribution | Magnitude, field_kinds: tuple[str, ...]) -> dict[str, str]:
     """Mapping that states a tolerance."""
-    law = value.spread if isinstance(value, Magnitude) else value
-    out = {"mean": quantity_text(law.centre, of_field)} if law.centre else {}
-    out["std" if law.distribution in SCATTERED else "limit"] = quantity_text(law.scale, of_field)
-    out["distribution"] = law.distribution
+    distribution = value.spread if isinstance(value, Magnitude) else value
+    out = {"mean": quantity_text(distribution.centre, field_kinds)} if distribution.centre else {}
+    out["std" if distribution.distribution in SCATTERED else "limit"] = quantity_text(distribution.scale, field_kinds)
+    out["distribution"] = distribution.distribution
     if isinstance(value, Magnitude) and value.phase is not None:
         out["phase"] = quantity_text(value.phase, ("angle",))
     return out
 
 
-def quantity_text(value: float, of_field: tuple[str, ...]) -> str:
-    """A number of SI with a unit, in few digits, which reads as the same number but for its last bit.
+def quantity_text(value: float, field_kinds: tuple[str, ...]) -> str:
+    """A number of SI with a unit, in few digits, which reads as the exact_texts number but for its last bit.
 
     Parameters
     ----------
     value : float
         In SI, or bits.
-    of_field : tuple of str
+    field_kinds : tuple of str
         Kinds of quantity that are accepted; the first is written.
     """
-    kind = of_field[0]
+    kind = field_kinds[0]
     si, accepted = units.DIMENSIONS[kind]
     texts = [f"{float(value)!r} {si}"]
     for unit in PREFERRED.get(kind, accepted):
-        factor = units.in_si(unit, kind)
+        factor = units.si_factor(unit, kind)
         if factor and abs(value / factor) >= LEAST:
             texts.append(f"{value / factor:.{DIGITS}g} {unit}")
-    same = [text for text in texts if "e" not in text and abs(units.read(text, kind) - value) <= 2 * math.ulp(value)]
-    return min(same or texts[:1], key=len)
+    exact_texts = [
+        text
+        for text in texts
+        if "e" not in text and abs(units.read_quantity(text, kind) - value) <= 2 * math.ulp(value)
+    ]
+    return min(exact_texts or texts[:1], key=len)

@@ -13,7 +13,7 @@ from support import ROOT
 import armsim
 from armsim.documents import check_file, load_scenario
 from armsim.documents.to_document import quantity_text
-from armsim.documents.units import read
+from armsim.documents.units import read_quantity
 from armsim.model.encoder import Encoder
 
 FILES = sorted((ROOT / "configs" / "encoders").glob("*.yaml"))
@@ -78,7 +78,7 @@ def test_encoders_and_parts_of_a_scenario(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("value", [1e-6, 12.5e-6, 0.1 + 0.2, 1 / 3, 4.848136811095e-06, 7.3e-9, 2.5])
 @pytest.mark.parametrize("kind", ["length", "angle", "ratio", "time", "angular stiffness", "expansion"])
 def test_a_number_keeps_all_but_its_last_bit(value: float, kind: str) -> None:
-    assert read(quantity_text(value, (kind,)), kind) == pytest.approx(value, rel=5e-16, abs=0.0)
+    assert read_quantity(quantity_text(value, (kind,)), kind) == pytest.approx(value, rel=5e-16, abs=0.0)
 
 
 def test_the_examples_of_the_package_run() -> None:
