@@ -26,6 +26,8 @@ RESOLUTION = 144.0
 """Pixels per inch of a PNG."""
 DOCUMENT = "in-document"
 """Folder of the figures for the document: smaller, without the title and note that the document prints."""
+LONG_LABEL = 28
+"""Most letters of an entry of a legend with two columns, in a figure beside another."""
 NARROW = 0.66
 """Scale of a figure that shares a row with another; its fonts keep their size."""
 MARGIN = 0.06
@@ -127,7 +129,9 @@ def set_down(figure: Drawing, share: float) -> None:
     figure.suptitle("")
     figure.supxlabel("")
     for axes, handles, inches in list(figure.below) if share < 1.0 else ():
-        legend_below(axes, handles, inches, columns=1 if len(figure.axes) > len(figure.below) else 2)
+        labels = [str(handle.get_label()) for handle in handles or axes.get_legend_handles_labels()[0]]
+        one_column = len(figure.axes) > len(figure.below) or max(map(len, labels), default=0) > LONG_LABEL
+        legend_below(axes, handles, inches, columns=1 if one_column else 2)
     width, height = figure.get_size_inches()
     figure.set_size_inches(share * width, share * height)
 

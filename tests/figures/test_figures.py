@@ -1,6 +1,8 @@
 """Figures are drawn from results alone, and their titles say what the results say."""
 
 from dataclasses import replace
+from functools import partial
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -12,6 +14,7 @@ import armsim
 from armsim import figures
 from armsim.figures import maps
 from armsim.formatting import show
+from armsim.report.drawing import DOCUMENT, Planned, draw_one
 from armsim.report.gallery import figures_of
 from armsim.report.pictures import Extras
 from armsim.results import Result, TaskResult
@@ -147,3 +150,11 @@ def test_settings_of_matplotlib_are_left_alone(result: Result) -> None:
     figures.view(result, result.task("box"))
     figures.error_map(result, result.task("tilted"))
     assert dict(mpl.rcParams) == before
+
+
+@pytest.mark.filterwarnings("error")
+def test_axes_keep_their_room_at_half_a_page(result: Result, tmp_path: Path) -> None:
+    """Long entries of a legend stand in one column: in two they leave no room for the axes, as matplotlib warns."""
+    (tmp_path / DOCUMENT).mkdir()
+    for task in result.tasks:
+        draw_one(tmp_path, Planned("population", "population", "", partial(figures.population, result, task)))
