@@ -361,8 +361,15 @@ def test_longer_questions(page: Any) -> None:
     page.wait_for_selector(named("halt"), state="detached")
     output = page.locator(named("work-error"))
     assert output.count() == 0 or output.inner_text() == "stopped"  # done before, or stopped
-    while page.locator('[aria-label="close the result"]').is_visible():
-        page.click('[aria-label="close the result"]')
+    page.wait_for_function(CLOSE_RESULTS, polling=200)
+
+
+CLOSE_RESULTS = """() => {
+    const buttons = [...document.querySelectorAll('[aria-label="close the result"]')].filter(one => one.offsetParent);
+    buttons.forEach(one => one.click());
+    return buttons.length === 0;
+}"""
+"""Closes what is open, until nothing is: the drawer is drawn anew while its result comes in."""
 
 
 def test_an_open_answer_is_resolved_from_its_drawer(page: Any) -> None:
@@ -377,8 +384,7 @@ def test_an_open_answer_is_resolved_from_its_drawer(page: Any) -> None:
     )
     page.click(named("halt"))
     page.wait_for_selector(named("halt"), state="detached")
-    while page.locator('[aria-label="close the result"]').is_visible():
-        page.click('[aria-label="close the result"]')
+    page.wait_for_function(CLOSE_RESULTS, polling=200)
 
 
 def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: Path) -> None:

@@ -477,7 +477,7 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
 
 def test_an_open_answer_is_resolved_with_more_arms(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
     """The page offers it for the answer of the design that is shown, once; source: `select --resolve`, by the API."""
-    monkeypatch.setattr(resolving, "MOST_TIMES", 2)
+    monkeypatch.setattr(resolving, "MOST_UNITS_FACTOR", 2)
     session.apply({"requirement.position": "160 um", "sampling.units": 64})
     session.start_job("find cheapest", background_jobs.cheapest)
     open_job = finished(session)

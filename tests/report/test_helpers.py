@@ -79,7 +79,7 @@ def test_helpers_of_a_run_that_is_not_met_are_waited_for(monkeypatch: pytest.Mon
         waits.append(wait)
         stop(helpers, wait)
 
-    monkeypatch.setattr("armsim.cli.run.reply", not_met)
+    monkeypatch.setattr("armsim.cli.run.run_command", not_met)
     monkeypatch.setattr(Helpers, "stop", recorded)
     assert invoke("run", ROOT / "scenarios" / "lessons" / "eccentricity.yaml", "--workers", "1").returncode == 1
     assert waits[0] is True
