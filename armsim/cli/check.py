@@ -91,13 +91,13 @@ def _check_all(files: Sequence[Path], json: bool, changes: dict[str, Any]) -> se
         _print_documents(valid_documents, json and not problems)
     if problems:
         raise InputError(*problems)
-    read = {
+    sources = {
         Path(source.path)
         for _, document in valid_documents
         if isinstance(document, Scenario)
         for source in document.sources
     }
-    return {*files, *(path for path in read if path.exists())}
+    return {*files, *(path for path in sources if path.exists())}
 
 
 def _with_changes(document: Any, changes: dict[str, Any]) -> Any:

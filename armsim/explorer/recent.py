@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
-import secrets
 from contextlib import suppress
 from pathlib import Path
 
 from armsim.disk_cache import cache_folder
+from armsim.explorer.saving import write_whole
 
 MOST_RECENT = 10
 
@@ -31,8 +30,6 @@ def remember(scenario: Path) -> None:
     """Put a scenario first in the list; nothing is remembered where the list cannot be written."""
     path = scenario.absolute()
     names = [str(path), *(str(other) for other in recent_scenarios() if other != path)][:MOST_RECENT]
-    part = _file().with_name(f".recent-{secrets.token_hex(4)}")
     with suppress(OSError):
-        part.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(json.dumps(names), encoding="utf-8")
-        os.replace(part, _file())
+        _file().parent.mkdir(parents=True, exist_ok=True)
+        write_whole(_file(), json.dumps(names).encode())

@@ -96,28 +96,25 @@ def _axis(path: str, unit: str) -> str:
 
 def arms_chart(result: Result, task: TaskResult, theme: Theme) -> dict[str, Any]:
     """Histogram of the built arms by the smallest position requirement that each passes, with the limit."""
-    from armsim.figures.population_figures import arm_bins
+    from armsim.figures.population_figures import ArmHistogram
 
     curve = task.yield_curve
     assert curve is not None  # checked by the caller
     limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
-    edges, portions = arm_bins(curve, limit)
+    histogram = ArmHistogram.from_curve(curve, limit)
     unit = unit_for([float(max(curve.position))])
-    ends = unit.factor * edges
-    failing = edges[:-1] >= (np.inf if limit is None else limit)
-    # the height is that of a bin of the common width, so that areas are shares of arms
-    heights = portions * (edges[-1] / len(portions)) / np.diff(edges)
+    ends = unit.factor * histogram.edges
     bars = {
-        "type": "bar", "x": (0.5 * (ends[:-1] + ends[1:])).tolist(), "y": heights.tolist(),
+        "type": "bar", "x": (0.5 * (ends[:-1] + ends[1:])).tolist(), "y": histogram.heights.tolist(),
         "width": np.diff(ends).tolist(),
-        "marker": {"color": [charts.SECOND if fails else charts.BASE for fails in failing]},
-        "hovertemplate": "%{customdata:.3g} % of arms<extra></extra>", "customdata": portions.tolist(),
+        "marker": {"color": [charts.SECOND if fails else charts.BASE for fails in histogram.beyond_limit]},
+        "hovertemplate": "%{customdata:.3g} % of arms<extra></extra>", "customdata": histogram.portions.tolist(),
     }  # fmt: skip
     data: list[dict[str, Any]] = [bars]
     if limit is not None:
-        data.append(charts.limit_line([unit.factor * limit] * 2, [0.0, float(heights.max())], theme))
+        data.append(charts.limit_line([unit.factor * limit] * 2, [0.0, float(histogram.heights.max())], theme))
     axes = {
-        "xaxis": {"title": {"text": f"largest error of an arm over all poses [{unit.name}]"}, "gridcolor": theme.faint},
+        "xaxis": {"title": {"text": f"{histogram.label} [{unit.name}]"}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": "built arms [%]"}, "rangemode": "tozero", "gridcolor": theme.faint},
         "bargap": 0,
     }

@@ -90,7 +90,7 @@ def _target(session: Session, name: str, replacing: bool) -> Path:
 
 def _write_to(to: Path, content: bytes) -> None:
     try:
-        _write(to, content)
+        write_whole(to, content)
     except OSError as error:
         cause = error.strerror or error
         raise _fault(to.name, f"cannot be written: {cause}", f"room and permission in {to.parent}") from error
@@ -105,8 +105,14 @@ def farewell(session: Session) -> str:
     return "; ".join(["ended", *([] if saved is None else [f"saved: {saved.path}"]), *unfinished])
 
 
-def _write(to: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
+def write_whole(to: Path, content: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; what stood there before stays.
+    """
     part = to.with_name(f".{to.name}-{secrets.token_hex(4)}")
     try:
         with open(part, "xb") as file:

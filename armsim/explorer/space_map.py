@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.explorer.view_model import Values
@@ -39,7 +40,7 @@ class SpaceMap:
     size: float
 
 
-def cells_of(poses: PoseSet, values: Array, layer: int) -> tuple[Array, Array]:
+def cells_of(poses: PoseSet, values: Array, layer: int) -> tuple[NDArray[np.int64], Array]:
     """Numbers of the poses of the cells of a slice, or of a layer of a volume, and their values.
 
     Returns
@@ -51,10 +52,11 @@ def cells_of(poses: PoseSet, values: Array, layer: int) -> tuple[Array, Array]:
     """
     grid = poses.grid
     assert grid is not None  # checked by the callers
-    index = np.array(grid.pose).reshape(tuple(len(axis) for axis in grid.centres[::-1]))
+    index, cells = grid.pose_index, grid.cells(values)
     if index.ndim == 3:
-        index = index[min(layer, len(index) - 1)]
-    return index, np.where(index >= 0, values[np.maximum(index, 0)], np.nan)
+        layer = min(layer, len(index) - 1)
+        return index[layer], cells[layer]
+    return index, cells
 
 
 def space_map(poses: PoseSet, values: Values, positions: Array, layer: int) -> SpaceMap:

@@ -78,8 +78,6 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
 def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) -> style.Drawing:
     """Expected error of a measured arm over a slice, and its remaining standard deviation."""
     by_name = {record.name: record for record in arm.expected}
-    shape = tuple(len(centres) for centres in grid.centres[::-1])
-    index = np.array(grid.pose).reshape(shape)
     centres = [np.array(axis) * 1e3 for axis in grid.centres]
     x, y = (np.append(axis - grid.step * 500.0, axis[-1] + grid.step * 500.0) for axis in centres)
     sizes = [
@@ -91,8 +89,8 @@ def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) ->
         out = style.Drawing(figsize=(6.4, float(np.clip(1.4 + 2.6 * span, 2.8, 6.0))), layout="constrained")
         panels = out.subplots(1, 2, sharey=True)
         for axes, values, label in zip(panels, sizes, ("error expected", "standard deviation left"), strict=False):
-            grid_values = np.where(index >= 0, values[np.maximum(index, 0)] * unit.factor, np.nan)
-            unreachable = np.where(index < 0, 1.0, np.nan)
+            grid_values = grid.cells(values) * unit.factor
+            unreachable = np.where(grid.pose_index < 0, 1.0, np.nan)
             mesh = axes.pcolormesh(x, y, grid_values, cmap=style.MAP, vmin=0.0, rasterized=True)
             axes.pcolormesh(x, y, unreachable, cmap="Greys", vmin=0, vmax=4, rasterized=True)
             across, up = np.meshgrid(*centres)

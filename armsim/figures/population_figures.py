@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.criteria import limits_of_arms, smallest_limit
@@ -149,25 +152,54 @@ def yield_curve(result: Result, task: TaskResult, axes: Axes | None = None) -> s
     return out
 
 
-def arm_bins(curve: YieldCurve, limit: float | None) -> tuple[Array, Array]:
-    """Bins of the built arms by the smallest position requirement that each passes.
+@dataclass(frozen=True, eq=False)
+class ArmHistogram:
+    """Built arms by the smallest position requirement that each passes at all poses of a task.
 
     Parameters
     ----------
-    curve : YieldCurve
     limit : float, optional
         No bin lies on both sides of it. [m]
-
-    Returns
-    -------
     edges : (bins + 1,) [m]
     portions : (bins,) [% of the arms]
+    heights : (bins,) [% of the arms]
+        Portions in a bin of the common width, so that areas are shares of arms.
+    beyond_limit : (bins,)
+        Whether the arms of a bin exceed the limit.
+    label : str
+        What the axis shows, without its unit.
     """
-    position = np.array([0.0, *curve.position])
-    edges = np.linspace(0.0, 1.02 * max(float(position.max()), limit or 0.0), BINS + 1)
-    if limit is not None:
-        edges = np.unique([*edges[np.abs(edges - limit) > 0.4 * edges[1]], limit])
-    return edges, 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
+
+    limit: float | None
+    edges: Array
+    portions: Array
+    heights: Array
+    beyond_limit: NDArray[np.bool_]
+    label: str
+
+    @staticmethod
+    def from_curve(curve: YieldCurve, limit: float | None) -> ArmHistogram:
+        """Histogram of a yield curve.
+
+        Parameters
+        ----------
+        curve : YieldCurve
+        limit : float, optional
+            Of the position error. [m]
+
+        Returns
+        -------
+        ArmHistogram
+        """
+        position = np.array([0.0, *curve.position])
+        edges = np.linspace(0.0, 1.02 * max(float(position.max()), limit or 0.0), BINS + 1)
+        if limit is not None:
+            edges = np.unique([*edges[np.abs(edges - limit) > 0.4 * edges[1]], limit])
+        portions = 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
+        heights = portions * (edges[-1] / BINS) / np.diff(edges)
+        beyond = edges[:-1] >= (np.inf if limit is None else limit)
+        label = "largest error of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
+        return ArmHistogram(limit, edges, portions, heights, beyond, label)
 
 
 def arms(result: Result, task: TaskResult, axes: Axes | None = None) -> style.Drawing:
@@ -182,16 +214,14 @@ def arms(result: Result, task: TaskResult, axes: Axes | None = None) -> style.Dr
     if curve is None:
         raise ValueError(f"task {task.name!r} has no yield curve")
     limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
-    edges, portions = arm_bins(curve, limit)
+    histogram = ArmHistogram.from_curve(curve, limit)
+    edges, heights = histogram.edges, histogram.heights
     unit = unit_for([float(max(curve.position))])
-    # the height is that of a bin of the common width, so that areas are shares of arms
-    heights = portions * (edges[-1] / BINS) / np.diff(edges)
-    above = edges[:-1] >= (np.inf if limit is None else limit)
     with style.style():
         out, axes = style.figure(6.4, 3.0, axes)
         for chosen, colour, hatch, label in (
-            (~above, style.COLOURS[0], "", "arms that pass" if limit is not None else "built arms"),
-            (above, style.COLOURS[3], "///", "arms that fail"),
+            (~histogram.beyond_limit, style.COLOURS[0], "", "arms that pass" if limit is not None else "built arms"),
+            (histogram.beyond_limit, style.COLOURS[3], "///", "arms that fail"),
         ):
             if chosen.any():
                 start, width = edges[:-1][chosen] * unit.factor, np.diff(edges)[chosen] * unit.factor
@@ -200,13 +230,12 @@ def arms(result: Result, task: TaskResult, axes: Axes | None = None) -> style.Dr
                     edgecolor="white", linewidth=0.5,
                 )  # fmt: skip
         middle = 0.5 * (edges[:-1] + edges[1:]) * unit.factor
-        ends = zip(edges[:-1], edges[1:], portions, strict=True)
+        ends = zip(edges[:-1], edges[1:], histogram.portions, strict=True)
         texts = [f"{portion:.3g} % of arms need {show(low)} to {show(high)}" for low, high, portion in ends]
         out.annotate(axes, middle, heights, texts=texts)
         if limit is not None:
             axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
-        label = "largest error of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
-        axes.set(xlabel=f"{label} [{unit.name}]", ylabel="built arms [%]")
+        axes.set(xlabel=f"{histogram.label} [{unit.name}]", ylabel="built arms [%]")
         axes.set_xlim(0, edges[-1] * unit.factor)
         axes.set_title(style.wrapped(exceeding(task, curve, limit), 64))
         style.legend_below(axes, columns=2)

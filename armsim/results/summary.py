@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass as validated_dataclass
 
@@ -204,9 +205,14 @@ class Grid:
     origin: Vector = (0.0, 0.0, 0.0)
     rotation: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
+    @property
+    def pose_index(self) -> NDArray[np.int64]:
+        """Number of the pose of every cell, shape (second, first) or (z, y, x); -1 in cells out of reach."""
+        return np.array(self.pose, dtype=np.int64).reshape([len(centres) for centres in self.centres[::-1]])
+
     def cells(self, column: Array) -> Array:
         """A column of shape (poses,) over the cells, shape (second, first) or (z, y, x); nan in cells out of reach."""
-        index = np.array(self.pose).reshape([len(centres) for centres in self.centres[::-1]])
+        index = self.pose_index
         return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
 
 

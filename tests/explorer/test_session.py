@@ -46,6 +46,7 @@ from armsim.explorer.results_drawer import can_be_resolved
 from armsim.explorer.session import Inputs, Session
 from armsim.explorer.snapshot import JobInput, Snapshot
 from armsim.explorer.space_map import cells_of, points_in_view, space_map
+from armsim.figures.population_figures import BINS
 from armsim.run_options import RunOptions
 
 CATALOGUE = ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -469,6 +470,9 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
     for task in result.tasks:
         bars = arms_chart(result, task, charts.Theme.of(True))["data"][0]
         assert sum(bars["customdata"]) == pytest.approx(100.0 * task.yield_curve.largest)
+        # areas are shares of arms, in bins of the common width of the figure in the documents
+        common_width = sum(bars["width"]) / BINS
+        assert np.multiply(bars["y"], bars["width"]) == pytest.approx(common_width * np.array(bars["customdata"]))
         limit = 1e6 * result.requirement.position
         below = sum(share for x, share in zip(bars["x"], bars["customdata"], strict=True) if x < limit)
         assert below / 100.0 == pytest.approx(np.interp(limit / 1e6, task.yield_curve.position, task.yield_curve.share))
