@@ -85,6 +85,7 @@ def texts_of(case: Told) -> dict[str, str]:
     page = (case.folder / "report.html").read_text()
     deck = Presentation(str(case.folder / "slides.pptx"))
     slides = [shape.text_frame.text for slide in deck.slides for shape in slide.shapes if shape.has_text_frame]
+    notes = [slide.notes_slide.notes_text_frame.text for slide in deck.slides]  # figures of the pictures in words
     book = openpyxl.load_workbook(case.folder / "budget.xlsx")
     cells = [str(cell.value) for row in book["summary"].iter_rows() for cell in row if cell.value is not None]
     notebook = DisplayedResult.from_result(case.result)._repr_html_()
@@ -92,7 +93,7 @@ def texts_of(case: Told) -> dict[str, str]:
         "terminal": plain(case.terminal),
         "html": plain(html.unescape(re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<style.*?</style>|<svg.*?</svg>", "", page)))),
         "pdf": pdf,
-        "slides": plain(" ".join(slides)),
+        "slides": plain(" ".join((*slides, *notes))),
         "workbook": plain(" ".join(cells)),
         "notebook": plain(html.unescape(re.sub(r"<[^>]+>", " ", notebook))),
     }

@@ -75,8 +75,11 @@ class ResultsDrawer:
         self.session, self.theme, self.refuse, self.begin = session, theme, refuse, begin
         self.job: Job | None = None
         self.design = ""
-        with ui.dialog().props("seamless position=bottom full-width") as self.dialog, ui.card().classes("drawer"):
-            self.content = ui.column().classes("w-full").style("gap: 4px").props('role=region aria-label="result"')
+        with (
+            ui.dialog().props('seamless position=bottom full-width aria-label="result"') as self.dialog,
+            ui.card().classes("drawer"),
+        ):
+            self.content = ui.column().classes("w-full").style("gap: 4px")
 
     def make_room(self, panes: ui.element) -> None:
         """Shorten the panes while the drawer is open, so that it covers nothing."""

@@ -79,6 +79,7 @@ def serve(entrance: Entrance, port: int, browser: bool, ready: Callable[[str], N
         if login_page is not None:
             threading.Thread(target=webbrowser.open, args=(login_page.as_uri(),), daemon=True).start()
 
+    app.config.quasar_config["loadingBar"]["skipHijack"] = True  # a bar without a name; the page says itself what runs
     ui.page("/")(lambda: _open_page(entrance))
     app.add_middleware(Guard, token=token, port=port)
     app.on_startup(started)

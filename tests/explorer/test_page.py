@@ -289,7 +289,7 @@ def test_a_group_is_changed_together_pinned_and_compared(page: Any) -> None:
     )
     page.click(named("pin"))
     page.click(named("compare"))
-    result = page.get_by_role("region", name="result", exact=True)
+    result = page.get_by_role("dialog", name="result", exact=True)
     result.get_by_text("points").first.wait_for()
     assert "yield" in result.inner_text()
     page.get_by_role("button", name="this joint").click()
