@@ -244,7 +244,10 @@ class Page:
             self._show_charts(snapshot)
 
     def _show_numbers(self, snapshot: Snapshot | None, fault: str) -> None:
-        """Update the numbers, before the slower charts."""
+        """Update the numbers and the way back, before the slower charts."""
+        for button, design in ((self.undo, self.session.history.undone), (self.redo, self.session.history.redone)):
+            if button.enabled != (design is not None):
+                button.set_enabled(design is not None)
         text, tone = view_model.verdict(snapshot)
         texts = {
             "stage": Written(view_model.stage(snapshot, fault), "verdict-bad" if fault else ""),
@@ -258,10 +261,7 @@ class Page:
         self.fast_text.update(texts, "" if snapshot is None else snapshot.key)
 
     def _show_panels(self) -> None:
-        """Update buttons, rows of joints and jobs."""
-        for button, design in ((self.undo, self.session.history.undone), (self.redo, self.session.history.redone)):
-            if button.enabled != (design is not None):
-                button.set_enabled(design is not None)
+        """Update rows of joints and jobs."""
         self.joints.show()
         self.jobs_panel.show()
 
