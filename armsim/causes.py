@@ -169,4 +169,4 @@ SENSOR_CAUSES = frozenset(
 
 def lies_in_sensor(name: str) -> bool:
     """Whether a cause, by its name in a result, lies in a sensor, its mounting or its readout alone."""
-    return all(part in SENSOR_CAUSES for part in names_in(name))
+    return all(cause in SENSOR_CAUSES for cause in names_in(name))

@@ -140,9 +140,9 @@ def _declared_fields(owner: Any) -> tuple[DeclaredField, ...]:
         if "key" not in field.metadata:
             continue
         kind = hints[field.name]
-        parts = [part for part in get_args(kind) if part is not type(None)]
-        if type(None) in get_args(kind) and len(parts) == 1:
-            kind = parts[0]
+        members = [member for member in get_args(kind) if member is not type(None)]
+        if type(None) in get_args(kind) and len(members) == 1:
+            kind = members[0]
         many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
         declaration: Key = field.metadata["key"]
         needed = declaration.required or field.default is MISSING

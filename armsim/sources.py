@@ -79,11 +79,11 @@ class Source:
         known_path: KeyPath = ()
         location = self.locations.get((), (1, 1))
         keys_shown: list[str] = []
-        for part in path:
-            if (*known_path, part) in self.locations:
-                known_path = (*known_path, part)
+        for step in path:
+            if (*known_path, step) in self.locations:
+                known_path = (*known_path, step)
                 location = self.locations[known_path]
-                keys_shown.append(str(part))
+                keys_shown.append(str(step))
         if path and path[-1] not in known_path[-1:] and isinstance(path[-1], str):
             keys_shown.append(path[-1])
         key = ".".join(keys_shown)

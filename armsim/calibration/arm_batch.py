@@ -71,12 +71,12 @@ class ArmBatch:
         coefficients = draw_units(linear.terms, SamplingPlan(units, 2, seed)).T - linear.prior_mean
         sqrt_covariance, membership = np.zeros(gain.shape), np.zeros((len(causes), gain.shape[1]))
         samples = np.zeros((len(causes), len(coefficients), len(gain)))
-        for term, part in linear.terms_with_slices():
+        for term, term_slice in linear.terms_with_slices():
             n = causes.index(term.cause.name)
-            values, vectors = np.linalg.eigh(linear.prior_covariance[part, part])
-            sqrt_covariance[:, part] = gain[:, part] @ vectors * np.sqrt(np.maximum(values, 0.0))
-            membership[n, part] = 1.0
-            samples[n] += coefficients[:, part] @ gain[:, part].T
+            values, vectors = np.linalg.eigh(linear.prior_covariance[term_slice, term_slice])
+            sqrt_covariance[:, term_slice] = gain[:, term_slice] @ vectors * np.sqrt(np.maximum(values, 0.0))
+            membership[n, term_slice] = 1.0
+            samples[n] += coefficients[:, term_slice] @ gain[:, term_slice].T
         noise = np.random.default_rng(seed).standard_normal(samples.shape[1:])
         scatter_matrix = np.zeros((len(gain),) * 2)
         return ArmBatch(transform, 0, scatter_matrix, sqrt_covariance, membership, samples, noise).with_arms(arms)

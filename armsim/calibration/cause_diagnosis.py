@@ -28,20 +28,20 @@ def cause_records(posterior: Posterior, ranks: RankTests) -> tuple[CauseRecord, 
     tuple of CauseRecord
     """
     out, linear = [], posterior.estimator.linear
-    parts = list(linear.terms_with_slices())
+    terms_with_slices = list(linear.terms_with_slices())
     for n, p_value in ranks.by_cause.items():
-        term, part = parts[n]
-        prior_covariance = linear.prior_covariance[part, part]
+        term, term_slice = terms_with_slices[n]
+        prior_covariance = linear.prior_covariance[term_slice, term_slice]
         inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
         rank = int(
             np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True)
         )
-        shift = posterior.coefficients[part] - linear.prior_mean[part]
+        shift = posterior.coefficients[term_slice] - linear.prior_mean[term_slice]
         deviations = float(np.sqrt(max(float(shift @ inverse @ shift), 0.0) / max(rank, 1)))
         name = term.name.rpartition("/")[2]
-        share, stands_out = posterior.estimator.resolved_share(part), n in ranks.significant_causes
+        share, stands_out = posterior.estimator.resolved_share(term_slice), n in ranks.significant_causes
         out.append(CauseRecord(term.joint_or_link, term.cause.name, name, deviations, share, p_value, stands_out))
-    return tuple(sorted(out, key=lambda part: (part.p_value, -part.deviations)))
+    return tuple(sorted(out, key=lambda cause: (cause.p_value, -cause.deviations)))
 
 
 def scale_records(arms: Sequence[Posterior], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:

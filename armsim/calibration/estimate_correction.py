@@ -177,8 +177,8 @@ class FixedWeights:
         noise: InstrumentNoise = self.noise if with_instrument else 0.0
         covariance = self.gain @ linear.noise(measurement.visits, noise) @ self.gain.T
         response: dict[str, Array] = {}
-        for term, part in linear.terms_with_slices():
-            reach = self.gain @ linear.gain[:, part]
+        for term, term_slice in linear.terms_with_slices():
+            reach = self.gain @ linear.gain[:, term_slice]
             if term.name in names:
                 response[term.name] = reach
             elif with_instrument:  # errors of the pose of the instrument and of the target

@@ -176,8 +176,8 @@ def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tupl
     """
     out, slowest = np.empty((len(measured), len(estimate.parameters))), 0
     for start in range(0, len(measured), CHUNK):
-        part = slice(start, start + CHUNK)
-        out[part], rounds = _identify_chunk(model, estimate, measured[part])
+        chunk = slice(start, start + CHUNK)
+        out[chunk], rounds = _identify_chunk(model, estimate, measured[chunk])
         slowest = max(slowest, rounds)
     return out, slowest
 

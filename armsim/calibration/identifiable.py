@@ -147,14 +147,14 @@ def coefficients_to_parameters(linear: LinearPopulation, parameters: tuple[Param
     """
     out = np.zeros((len(parameters), len(linear.prior_covariance)))
     motions = [arm.motion_index(parameter.axis) for parameter in parameters]
-    for term, part in linear.terms_with_slices():
+    for term, term_slice in linear.terms_with_slices():
         for act in term.acts:
             if act.axis.role is Role.MOTION and act.axis.owner not in arm.names:  # a coupled axis follows its joint
                 continue
             motion = arm.motion_index(act.axis)
             for j, parameter in enumerate(parameters):
                 if motions[j] == motion and (gain := act.multiple_of(parameter.axis, parameter.shape)) is not None:
-                    out[j, part.start + act.coefficient] += gain
+                    out[j, term_slice.start + act.coefficient] += gain
                     break
     return out
 

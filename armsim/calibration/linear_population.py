@@ -67,7 +67,7 @@ class LinearPopulation:
         return replace(
             self, gain=self.gain[rows], visit_mean=self.visit_mean[rows], scatter=self.scatter[poses],
             cross_covariance=self.cross_covariance[poses], partners=partners,
-            visit_covariances=tuple((term, part[poses]) for term, part in self.visit_covariances),
+            visit_covariances=tuple((term, covariance[poses]) for term, covariance in self.visit_covariances),
         )  # fmt: skip
 
     @property

@@ -71,8 +71,8 @@ class Prediction:
 
     def inverse_block(self, pose: int) -> Array:
         """Block of the inverse covariance at a pose, shape (3, 3). [m^-2]"""
-        part = slice(3 * pose, 3 * pose + 3)
-        return np.asarray(self.inverse[part, part])
+        coordinates = slice(3 * pose, 3 * pose + 3)
+        return np.asarray(self.inverse[coordinates, coordinates])
 
     def reading_covariances(self, pose: int) -> Array:
         """S of the readings of a pose, shape (readings or 1, 3, 3); the identity at a pose that was read once."""

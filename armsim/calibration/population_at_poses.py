@@ -87,8 +87,8 @@ class PopulationAtPoses:
         truth = coefficients_to_parameters(linear, parameters, machine.perturbed_arm)
         # parameters are defined at the mastering temperature, so thermal errors do not count as parameters
         if conditions is not None and conditions.rises is not None:
-            for term, part in linear.terms_with_slices():
-                truth[:, part] *= term.cause is not causes.TEMPERATURE
+            for term, term_slice in linear.terms_with_slices():
+                truth[:, term_slice] *= term.cause is not causes.TEMPERATURE
         covariance_roots = tuple(covariance_roots_of(instrument, len(joints)))
         return PopulationAtPoses(
             parameters, linear, jacobian, tuple(visits), covariance_roots, scale, truth, conditions

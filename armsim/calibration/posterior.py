@@ -111,22 +111,24 @@ class Estimator:
         """Mean displacements of the population, with frame and target projected out, shape (3 P,). [m]"""
         return np.asarray(self.projection @ self.linear.mean)
 
-    def resolved_share(self, part: slice) -> float:
+    def resolved_share(self, term_slice: slice) -> float:
         """Share of the prior variance of a cause that the measurement resolves."""
-        size = float(np.trace(self.linear.prior_covariance[part, part]))
-        return 1.0 - float(np.trace(self.covariance[part, part])) / size if size > 0.0 else 0.0
+        size = float(np.trace(self.linear.prior_covariance[term_slice, term_slice]))
+        return 1.0 - float(np.trace(self.covariance[term_slice, term_slice])) / size if size > 0.0 else 0.0
 
-    def estimate_covariance(self, part: slice) -> Array:
+    def estimate_covariance(self, term_slice: slice) -> Array:
         """Covariance of the estimated coefficients of a cause over the population: prior minus posterior covariance."""
-        return np.asarray(self.linear.prior_covariance[part, part] - self.covariance[part, part])
+        return np.asarray(
+            self.linear.prior_covariance[term_slice, term_slice] - self.covariance[term_slice, term_slice]
+        )
 
     @property
     def causes(self) -> list[int]:
         """Indices of the terms whose causes the poses resolve at least in part."""
         return [
             n
-            for n, (_, part) in enumerate(self.linear.terms_with_slices())
-            if self.resolved_share(part) > LEAST_RESOLVED
+            for n, (_, term_slice) in enumerate(self.linear.terms_with_slices())
+            if self.resolved_share(term_slice) > LEAST_RESOLVED
         ]
 
 

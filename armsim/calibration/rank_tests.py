@@ -89,13 +89,13 @@ def _bands(figure: Array) -> list[Band]:
 def _squared_distances(estimator: Estimator, arms: SimulatedMeasurements, medians: Array) -> Array:
     """Squared Mahalanobis distances by the first-order mean and covariance, and mean RP in units of its medians."""
     residuals = arms.means - estimator.mean
-    coefficients, parts = residuals @ estimator.gain.T, list(estimator.linear.terms_with_slices())
+    coefficients, terms_with_slices = residuals @ estimator.gain.T, list(estimator.linear.terms_with_slices())
     rows = [_distances(residuals, estimator.displacement_covariance), np.mean(arms.repeatability / medians, axis=0)]
     for pose in estimator.linear.blocks:
         rows.append(_distances(residuals[:, pose], estimator.displacement_covariance[np.ix_(pose, pose)]))
     for n in estimator.causes:
-        part = parts[n][1]
-        rows.append(_distances(coefficients[:, part], estimator.estimate_covariance(part)))
+        term_slice = terms_with_slices[n][1]
+        rows.append(_distances(coefficients[:, term_slice], estimator.estimate_covariance(term_slice)))
     return np.array(rows)
 
 

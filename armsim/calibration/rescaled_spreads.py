@@ -157,9 +157,12 @@ def _with_variance_factors(
 ) -> Posterior:
     """Posterior with the variances of the causes multiplied by factors."""
     linear = posterior.estimator.linear
-    prior_covariance, parts = linear.prior_covariance.copy(), [part for _, part in linear.terms_with_slices()]
+    prior_covariance, term_slices = (
+        linear.prior_covariance.copy(),
+        [term_slice for _, term_slice in linear.terms_with_slices()],
+    )
     for n, factor in variance_factors.items():
-        prior_covariance[parts[n], parts[n]] *= factor
+        prior_covariance[term_slices[n], term_slices[n]] *= factor
     counts = posterior.estimator.readings.counts
     return Posterior.of(
         Estimator.of(replace(linear, prior_covariance=prior_covariance), counts, instrument, columns), means
@@ -233,19 +236,19 @@ def scatter_factor(estimator: Estimator, visits: Sequence[Array]) -> float:
     return max(1.0, 1.0 + numerator / denominator) if denominator > 0.0 else 1.0
 
 
-def _variance_factor(posterior: Posterior, part: slice) -> float:
+def _variance_factor(posterior: Posterior, term_slice: slice) -> float:
     """Factor of the variance of a cause with which its estimate is as large as expected; at least 1.
 
     Let T be the covariance of the estimate by the stated spreads, K = T P^-1 and r the number of coefficients. If the
     variance is f times the stated one, q = c^T T^-1 c / r has the mean 1 + (f - 1) tr(T^-1 K P K^T) / r.
     """
-    linear, estimate_covariance = posterior.estimator.linear, posterior.estimator.estimate_covariance(part)
-    prior_covariance = linear.prior_covariance[part, part]
+    linear, estimate_covariance = posterior.estimator.linear, posterior.estimator.estimate_covariance(term_slice)
+    prior_covariance = linear.prior_covariance[term_slice, term_slice]
     inverse = np.linalg.pinv(prior_covariance, rcond=1e-9, hermitian=True)
     rank = max(
         1, int(np.linalg.matrix_rank(prior_covariance, tol=1e-9 * float(np.trace(prior_covariance)), hermitian=True))
     )
-    estimate = posterior.coefficients[part] - linear.prior_mean[part]
+    estimate = posterior.coefficients[term_slice] - linear.prior_mean[term_slice]
     precision, gain = np.linalg.pinv(estimate_covariance, rcond=1e-9, hermitian=True), estimate_covariance @ inverse
     slope = float(np.trace(precision @ gain @ prior_covariance @ gain.T)) / rank
     square = float(estimate @ precision @ estimate) / rank

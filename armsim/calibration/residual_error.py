@@ -67,9 +67,12 @@ class ResidualPoses:
         -------
         tuple of CauseLeftRecord
         """
-        one, two = self._by_cause(before), self._by_cause(after)
-        names = sorted({*one, *two}, key=lambda name: -one.get(name, 0.0))
-        return tuple(CauseLeftRecord(name, one.get(name, 0.0) ** 0.5, two.get(name, 0.0) ** 0.5) for name in names)
+        spreads_before, spreads_after = self._by_cause(before), self._by_cause(after)
+        names = sorted({*spreads_before, *spreads_after}, key=lambda name: -spreads_before.get(name, 0.0))
+        return tuple(
+            CauseLeftRecord(name, spreads_before.get(name, 0.0) ** 0.5, spreads_after.get(name, 0.0) ** 0.5)
+            for name in names
+        )
 
     def rms_displacement(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
         """Rms displacement of the tool point by values of parameters, over arms and poses.
@@ -98,10 +101,10 @@ class ResidualPoses:
             evaluated = machine.evaluate(configurations)
             linear = linearise(evaluated)
             weight = 1.0 / len(configurations) / len(self.configurations)
-            for term, part in zip(evaluated.terms, linear.contributions, strict=True):
+            for term, contribution in zip(evaluated.terms, linear.contributions, strict=True):
                 if term.life == "unit":
                     name = term.cause.name
-                    out[name] = out.get(name, 0.0) + weight * float(part.sum())
+                    out[name] = out.get(name, 0.0) + weight * float(contribution.sum())
             mean = weight * float(np.sum(linear.mean**2))
             if mean:
                 out["mean of all"] = out.get("mean of all", 0.0) + mean
@@ -156,7 +159,7 @@ class TaskJacobians:
         TaskJacobians
         """
         rng = np.random.default_rng(seed)
-        position_of = {term.name: part for term, part in linear.terms_with_slices()}
+        position_of = {term.name: term_slice for term, term_slice in linear.terms_with_slices()}
         samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.terms_with_slices()])
         gains, fixed, by_parameter = [], [], []
         for at in residual_poses.configurations:
@@ -281,12 +284,12 @@ def residual_by_group(
     for number in range(1, len(groups) + 1):
         included = groups[:number]
         identify = calibration.identify
-        part = Identified(
+        identified = Identified(
             "zeros" in included, "links" in included, "stiffness" in included,
             identify.output_orders if "output_orders" in included else {},
             identify.input_orders if "input_orders" in included else {},
         )  # fmt: skip
-        step = replace(measurement, calibration=replace(calibration, identify=part))
+        step = replace(measurement, calibration=replace(calibration, identify=identified))
         estimate = step.estimate(machine)
         corrected = replace(machine, correction=correction_of(machine, step, estimate))
         out.append(StepRecord(groups[number - 1], len(estimate.parameters), residual_poses.rms(corrected)))

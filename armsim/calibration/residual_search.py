@@ -138,5 +138,5 @@ def _periodogram(curve: Curve, residual: Array, orders: Array) -> Array:
     from scipy.signal import lombscargle
 
     waves = orders * curve.fundamental
-    parts = np.array_split(waves, -(-len(waves) * len(residual) // BLOCK))
-    return np.concatenate([np.atleast_1d(lombscargle(curve.angle, residual, part)) for part in parts])
+    blocks = np.array_split(waves, -(-len(waves) * len(residual) // BLOCK))
+    return np.concatenate([np.atleast_1d(lombscargle(curve.angle, residual, block)) for block in blocks])

@@ -80,8 +80,8 @@ def _sort_few(a: Floats, low: int, high: int) -> None:
 
 
 @subroutine
-def _precedes(one: float, other: float) -> bool:
-    return one < other or (other != other and one == one)
+def _precedes(value: float, other_value: float) -> bool:
+    return value < other_value or (other_value != other_value and value == value)
 
 
 @subroutine

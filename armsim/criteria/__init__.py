@@ -68,7 +68,10 @@ def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
 
 
 def changes_at_task(
-    requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask, first: str = ""
+    requirement: Requirement | None,
+    first_design: EvaluatedTask,
+    second_design: EvaluatedTask,
+    first_criterion: str = "",
 ) -> tuple[CriterionChange, ...]:
     """Differences of two designs in every criterion that judges at least one of them at a task.
 
@@ -76,16 +79,18 @@ def changes_at_task(
     ----------
     requirement : Requirement, optional
         At the task.
-    one, other : EvaluatedTask
-    first : str
+    first_design, second_design : EvaluatedTask
+    first_criterion : str
         Name of the criterion that comes first.
 
     Returns
     -------
     tuple of CriterionChange
     """
-    changes = [criterion.change_in_criterion(requirement, one, other) for criterion in CRITERIA]
-    return tuple(sorted((change for change in changes if change), key=lambda change: change.criterion != first))
+    changes = [criterion.change_in_criterion(requirement, first_design, second_design) for criterion in CRITERIA]
+    return tuple(
+        sorted((change for change in changes if change), key=lambda change: change.criterion != first_criterion)
+    )
 
 
 def required_criteria(requirement: Requirement | None) -> tuple[Criterion, ...]:
@@ -100,11 +105,11 @@ def required_in_words(requirement: Requirement | None) -> str:
     """The complete requirement in words."""
     if requirement is None:
         return "nothing"
-    parts = [part for criterion in CRITERIA if (part := criterion.required(requirement))]
+    phrases = [phrase for criterion in CRITERIA if (phrase := criterion.required(requirement))]
     if joint_phrase := required_of_joints(requirement):
-        parts.append(joint_phrase)
+        phrases.append(joint_phrase)
     tasks = []
     for name in requirement.tasks:
         at_task = (criterion.required(requirement.at_task(name)) for criterion in CRITERIA)
-        tasks.append(f"for {name} {' and '.join(part for part in at_task if part and part not in parts)}")
-    return "; ".join([", ".join(parts), *tasks])
+        tasks.append(f"for {name} {' and '.join(phrase for phrase in at_task if phrase and phrase not in phrases)}")
+    return "; ".join([", ".join(phrases), *tasks])

@@ -120,7 +120,9 @@ class Criterion(ABC):
         """Compared quantity as a phrase within a sentence."""
         return self.statistic(requirement)
 
-    def change(self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask) -> Difference:
+    def change(
+        self, requirement: Requirement | None, first_design: EvaluatedTask, second_design: EvaluatedTask
+    ) -> Difference:
         """Difference between two designs at a task, unit by unit; without an interval if the criterion has no figure
         per unit.
 
@@ -128,7 +130,7 @@ class Criterion(ABC):
         ----------
         requirement : Requirement, optional
             At the task.
-        one, other : EvaluatedTask
+        first_design, second_design : EvaluatedTask
             The task with the first and with the second design.
 
         Returns
@@ -136,13 +138,13 @@ class Criterion(ABC):
         Difference [m, rad or 1]
         """
         if self.error_column:
-            return change_of_errors(one, other, self.name, self.error_column)
+            return change_of_errors(first_design, second_design, self.name, self.error_column)
         if self.figure is not None:
-            return change_of_arms(one, other, self.name, self.figure, self.share(requirement))
-        return Difference(difference_and_size(one, other, self.name)[0], None)
+            return change_of_arms(first_design, second_design, self.name, self.figure, self.share(requirement))
+        return Difference(difference_and_size(first_design, second_design, self.name)[0], None)
 
     def change_in_criterion(
-        self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask
+        self, requirement: Requirement | None, first_design: EvaluatedTask, second_design: EvaluatedTask
     ) -> CriterionChange | None:
         """Change between two designs at a task, in value and state; None where the criterion judges neither.
 
@@ -150,20 +152,21 @@ class Criterion(ABC):
         ----------
         requirement : Requirement, optional
             At the task.
-        one, other : EvaluatedTask
+        first_design, second_design : EvaluatedTask
             The task with the first and with the second design.
 
         Returns
         -------
         CriterionChange, optional
         """
-        judgements = [design.judgement(self.name) for design in (one, other)]
+        judgements = [design.judgement(self.name) for design in (first_design, second_design)]
         if judgements == [None, None]:
             return None
         noun, phrase = self.noun or self.figure_name or self.name, self.phrase(requirement)
         (first_value, first_state), (second_value, second_state) = map(value_and_state, judgements)
         return CriterionChange(
-            self.name, noun, phrase, self.quantity, self.at_least, "", self.change(requirement, one, other),
+            self.name, noun, phrase, self.quantity, self.at_least, "",
+            self.change(requirement, first_design, second_design),
             (first_value, second_value), (first_state, second_state),
         )  # fmt: skip
 

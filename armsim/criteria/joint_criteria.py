@@ -136,25 +136,29 @@ class EvaluatedJoints:
         return EvaluatedJoints(machine, motion, plan, judge_joints(requirement, speeds, limits, plan.units))
 
 
-def changes_of_joints(one: EvaluatedJoints, other: EvaluatedJoints) -> tuple[CriterionChange, ...]:
+def changes_of_joints(first_design: EvaluatedJoints, second_design: EvaluatedJoints) -> tuple[CriterionChange, ...]:
     """Paired differences of two designs in every criterion of a joint that judges both.
 
     Parameters
     ----------
-    one, other : EvaluatedJoints
+    first_design, second_design : EvaluatedJoints
 
     Returns
     -------
     tuple of CriterionChange
     """
-    judgements = {(row.criterion, row.statistic, row.where): row for row in other.judgements}
+    judgements = {(row.criterion, row.statistic, row.where): row for row in second_design.judgements}
     out = []
-    for first in one.judgements:
+    for first in first_design.judgements:
         second = judgements.get((first.criterion, first.statistic, first.where))
         if second is None:
             continue
         ripple = first.criterion == VELOCITY_RIPPLE
-        change = _ripple_change(first, second, one, other) if ripple else _share_change(first, one, other)
+        change = (
+            _ripple_change(first, second, first_design, second_design)
+            if ripple
+            else _share_change(first, first_design, second_design)
+        )
         out.append(
             CriterionChange(
                 criterion=first.criterion, noun=first.criterion, phrase=f"{first.statistic} at {first.where}",
@@ -165,10 +169,12 @@ def changes_of_joints(one: EvaluatedJoints, other: EvaluatedJoints) -> tuple[Cri
     return tuple(out)
 
 
-def _ripple_change(first: Judgement, second: Judgement, one: EvaluatedJoints, other: EvaluatedJoints) -> Difference:
+def _ripple_change(
+    first: Judgement, second: Judgement, first_design: EvaluatedJoints, second_design: EvaluatedJoints
+) -> Difference:
     """Paired difference of ripple and noise combined; the noise is known, so only the ripple differs between arms."""
     influences = []
-    for judgement, design in ((first, one), (second, other)):
+    for judgement, design in ((first, first_design), (second, second_design)):
         assert design.motion is not None  # a joint without a stated speed is not judged
         joint = next(joint for joint in design.machine.joints if joint.name == judgement.where)
         ripple = ripple_of_units(
@@ -187,10 +193,10 @@ def _ripple_change(first: Judgement, second: Judgement, one: EvaluatedJoints, ot
     )
 
 
-def _share_change(judgement: Judgement, one: EvaluatedJoints, other: EvaluatedJoints) -> Difference:
+def _share_change(judgement: Judgement, first_design: EvaluatedJoints, second_design: EvaluatedJoints) -> Difference:
     """Paired difference of the share of arms that keep an operating limit."""
     identity, within_limit = (judgement.where, judgement.statistic), []
-    for design in (one, other):
+    for design in (first_design, second_design):
         margins = (
             margin
             for joint, limit_name, margin in margins_of_all_units(design.machine, design.plan)

@@ -182,29 +182,33 @@ def value_and_state(judgement: Judgement | None) -> tuple[float | None, Verdict]
     return (None, "none stated") if judgement is None else (judgement.value, judgement.state)
 
 
-def difference_and_size(one: EvaluatedTask, other: EvaluatedTask, criterion: str) -> tuple[float, float]:
+def difference_and_size(
+    first_design: EvaluatedTask, second_design: EvaluatedTask, criterion: str
+) -> tuple[float, float]:
     """Difference of the values of a criterion, and the larger of the two; 0 where there is none.
 
     Parameters
     ----------
-    one, other : EvaluatedTask
+    first_design, second_design : EvaluatedTask
     criterion : str
 
     Returns
     -------
     (difference, size) [m, rad or 1]
     """
-    judgements = [design.judgement(criterion) for design in (one, other)]
+    judgements = [design.judgement(criterion) for design in (first_design, second_design)]
     first, second = (0.0 if judgement is None else judgement.value for judgement in judgements)
     return second - first, max(abs(first), abs(second))
 
 
-def change_of_errors(one: EvaluatedTask, other: EvaluatedTask, criterion: str, errors: str) -> Difference:
+def change_of_errors(
+    first_design: EvaluatedTask, second_design: EvaluatedTask, criterion: str, errors: str
+) -> Difference:
     """Difference of the quantile at the coverage between two designs, each at its worst pose.
 
     Parameters
     ----------
-    one, other : EvaluatedTask
+    first_design, second_design : EvaluatedTask
     criterion : str
     errors : str
         ``error`` of the tool point, or ``orientation_error``.
@@ -213,14 +217,17 @@ def change_of_errors(one: EvaluatedTask, other: EvaluatedTask, criterion: str, e
     -------
     Difference [m or rad]
     """
-    value, size = difference_and_size(one, other, criterion)
+    value, size = difference_and_size(first_design, second_design, criterion)
     return zero_if_rounding(
-        quantile_difference(value, other.influence(errors) - one.influence(errors), one.spec.plan.units), size
+        quantile_difference(
+            value, second_design.influence(errors) - first_design.influence(errors), first_design.spec.plan.units
+        ),
+        size,
     )
 
 
 def change_of_arms(
-    one: EvaluatedTask, other: EvaluatedTask, criterion: str, figure: Figure, share: float
+    first_design: EvaluatedTask, second_design: EvaluatedTask, criterion: str, figure: Figure, share: float
 ) -> Difference:
     """Difference of the figure that a share of the units stay within at all poses.
 
@@ -229,7 +236,7 @@ def change_of_arms(
 
     Parameters
     ----------
-    one, other : EvaluatedTask
+    first_design, second_design : EvaluatedTask
     criterion : str
     figure : Figure
     share : float
@@ -238,13 +245,16 @@ def change_of_arms(
     -------
     Difference [m or rad]
     """
-    value, size = difference_and_size(one, other, criterion)
-    influences = [influence(design.extremes.worst[figure][None], share) for design in (one, other)]
+    value, size = difference_and_size(first_design, second_design, criterion)
+    influences = [influence(design.extremes.worst[figure][None], share) for design in (first_design, second_design)]
     common_half_width = (
-        half_width_of_nets(other.repeatability_by_net - one.repeatability_by_net)
+        half_width_of_nets(second_design.repeatability_by_net - first_design.repeatability_by_net)
         if figure is Figure.REPEATABILITY
         else 0.0
     )
     return zero_if_rounding(
-        quantile_difference(value, influences[1] - influences[0], one.spec.plan.units, float(common_half_width)), size
+        quantile_difference(
+            value, influences[1] - influences[0], first_design.spec.plan.units, float(common_half_width)
+        ),
+        size,
     )

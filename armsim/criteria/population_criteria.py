@@ -144,11 +144,13 @@ class YieldOfArms(Criterion):
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return requirement is not None
 
-    def change(self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask) -> Difference:
+    def change(
+        self, requirement: Requirement | None, first_design: EvaluatedTask, second_design: EvaluatedTask
+    ) -> Difference:
         return share_difference(
             *(
                 passing_units(requirement, design.path, design.extremes, design.within_operation)[0]
-                for design in (one, other)
+                for design in (first_design, second_design)
             )
         )
 
@@ -184,8 +186,10 @@ class Reach(Criterion):
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return False  # shown only if points are out of reach
 
-    def change(self, requirement: Requirement | None, one: EvaluatedTask, other: EvaluatedTask) -> Difference:
-        value, _ = difference_and_size(one, other, self.name)
+    def change(
+        self, requirement: Requirement | None, first_design: EvaluatedTask, second_design: EvaluatedTask
+    ) -> Difference:
+        value, _ = difference_and_size(first_design, second_design, self.name)
         return Difference(value, (value, value))
 
     def judge(self, evidence: Evidence) -> Judgement | None:

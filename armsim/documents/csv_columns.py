@@ -245,7 +245,7 @@ def name_and_unit(cell: str, names: Sequence[str]) -> tuple[str, str]:
     match = HEADER_CELL.fullmatch(cell.strip())
     if match is None:
         return "", ""
-    name, unit = match["name"].strip(), next((part for part in match.group("a", "b", "c") if part), "").strip()
+    name, unit = match["name"].strip(), next((group for group in match.group("a", "b", "c") if group), "").strip()
     names_by_lower = {column.lower(): column for column in names if not UNCERTAINTY_NAME.fullmatch(column)}
     exact = {column for column in names if UNCERTAINTY_NAME.fullmatch(column)}
     first, _, last = name.rpartition("_")

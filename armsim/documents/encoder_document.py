@@ -103,8 +103,8 @@ def build_encoder(
     """
     context = Context(source, key_path, document.measures, f"on an encoder that measures {document.measures}")
     data: Any = source.data
-    for part in key_path:
-        data = data[part]
+    for step in key_path:
+        data = data[step]
     steps = document.price or ((1, 0.0),)
     body = build(Body, document, context, outer_diameter=document.outer_diameter or 0.0)
     functions = build(Functions, document, context)

@@ -88,14 +88,14 @@ def _without_tags(loc: KeyPath, data: Any) -> KeyPath:
     """Key path without the tags of unions, which name the kind of a list item and are no keys."""
     out: list[str | int] = []
     tagged = False
-    for part in loc:
-        if tagged and isinstance(data, dict) and data.get("kind") == part:
+    for step in loc:
+        if tagged and isinstance(data, dict) and data.get("kind") == step:
             tagged = False
             continue
-        out.append(part)
-        tagged = isinstance(part, int)
+        out.append(step)
+        tagged = isinstance(step, int)
         try:
-            data = data[part]
+            data = data[step]
         except (KeyError, IndexError, TypeError):
             data = None
     return tuple(out)
@@ -112,10 +112,10 @@ def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     schema = _schema(model)
     definitions = schema.get("$defs", {})
     nodes: list[Node] = [schema]
-    for part in loc[:-1]:
-        children = child_schemas(nodes, part, definitions)
+    for step in loc[:-1]:
+        children = child_schemas(nodes, step, definitions)
         # a part that is no key is the tag of a union: keep the options that it names
-        tagged = [option for node in nodes for option in alternatives(node, definitions) if _tagged(option, str(part))]
+        tagged = [option for node in nodes for option in alternatives(node, definitions) if _tagged(option, str(step))]
         nodes = children or tagged or nodes
     names: list[str] = []
     for node in nodes:

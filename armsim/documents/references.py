@@ -36,8 +36,8 @@ def rebase_files(changes: Mapping[str, Any], old_folder: Path, new_folder: Path)
     out = {}
     for path, value in changes.items():
         nodes, keys = [schema], path.split(".")
-        for part in ["joints", *keys[1:]] if keys[0] == "groups" else keys:
+        for step in ["joints", *keys[1:]] if keys[0] == "groups" else keys:
             # the entry of a list is addressed by its name
-            nodes = child_schemas(nodes, part, definitions) or child_schemas(nodes, 0, definitions)
+            nodes = child_schemas(nodes, step, definitions) or child_schemas(nodes, 0, definitions)
         out[path] = rebase(value, nodes)
     return out

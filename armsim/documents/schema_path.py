@@ -18,14 +18,14 @@ def alternatives(node: Node, definitions: Node) -> list[Node]:
     return [node]
 
 
-def child_schemas(nodes: Sequence[Node], part: str | int, definitions: Node) -> list[Node]:
+def child_schemas(nodes: Sequence[Node], step: str | int, definitions: Node) -> list[Node]:
     """Schemas of a key, or of the items of a list, in any of the given schemas."""
     out: list[Node] = []
     for option in (option for node in nodes for option in alternatives(node, definitions)):
-        if isinstance(part, int):
+        if isinstance(step, int):
             child = option.get("items")
-        elif part in option.get("properties", {}):
-            child = option["properties"][part]
+        elif step in option.get("properties", {}):
+            child = option["properties"][step]
         else:
             child = option.get("additionalProperties")
         if isinstance(child, dict):

@@ -70,9 +70,9 @@ def _with_present_keys(source: Source) -> Source:
 def _present_path(path: KeyPath, former: Mapping[KeyPath, FormerKey]) -> KeyPath:
     """Key path under the present names; ``former`` maps key paths whose last key has its former name."""
     out: KeyPath = ()
-    for part in path:
-        key = former.get((*out, part))
-        out = (*out, part if key is None else key.present)
+    for step in path:
+        key = former.get((*out, step))
+        out = (*out, step if key is None else key.present)
     return out
 
 

@@ -52,27 +52,27 @@ def encoder_document(encoder: Encoder) -> dict[str, Any]:
     document = {"kind": "encoder", **part_document(encoder, encoder.measures)}
     if encoder.price_steps:
         document["price"] = dict(encoder.price_steps)
-    for part in (encoder.body, encoder.functions):
-        document |= part_document(part, encoder.measures)
+    for component in (encoder.body, encoder.functions):
+        document |= part_document(component, encoder.measures)
     if encoder.body.outer_diameter:
         document["outer_diameter"] = quantity_text(encoder.body.outer_diameter, ("length",))
     return document
 
 
-def part_document(part: Any, measures: Measures = "rotation") -> dict[str, Any]:
+def part_document(model: Any, measures: Measures = "rotation") -> dict[str, Any]:
     """Block of a document, of an object with declared fields; what has its default is left out.
 
     Parameters
     ----------
-    part : object
+    model : object
         A `Requirement`, a `Mounting`, a `Transmission` or another part of a model.
     measures : str
         What it measures, ``rotation`` or ``translation``: whether a position is an angle or a length.
     """
-    angular = isinstance(part, Misalignment) and part.offset_key in ANGULAR_OFFSETS
+    angular = isinstance(model, Misalignment) and model.offset_key in ANGULAR_OFFSETS
     document: dict[str, Any] = {}
-    for field in declared_fields(type(part)):
-        value = getattr(part, field.name)
+    for field in declared_fields(type(model)):
+        value = getattr(model, field.name)
         if value is None or (value == field.default and not field.needed):
             continue
         field_kinds = _kinds(field, measures)

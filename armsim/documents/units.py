@@ -169,10 +169,10 @@ def _parse_unit(unit: str) -> tuple[float, Exponents] | None:
         return None
     product, total = 1.0, Exponents()
     for sign, name in re.findall(r"([*/]?)([^*/]+)", unit):
-        part = (1.0, Exponents()) if name == "1" else _parse_simple_unit(name)
-        if part is None:
+        scale = (1.0, Exponents()) if name == "1" else _parse_simple_unit(name)
+        if scale is None:
             return None
-        factor, exponents = part
+        factor, exponents = scale
         product = product / factor if sign == "/" else product * factor
         for base, exponent in exponents.items():
             total[base] = total.get(base, 0) + (-exponent if sign == "/" else exponent)

@@ -34,7 +34,7 @@ def workbook_rows(path: Path, raw: bytes, faults: TableFaults) -> Iterator[tuple
         raise faults.error(0, "", "a workbook, and its library is missing", "pip install 'armsim[workbook]'") from error
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
-            size = sum(part.file_size for part in archive.infolist())
+            size = sum(entry.file_size for entry in archive.infolist())
         if size > LARGEST_TABLE:
             raise faults.error(
                 0, "", f"{size} bytes when unpacked", f"a workbook of at most {LARGEST_TABLE} bytes unpacked"

@@ -43,7 +43,7 @@ class Configurations:
 
     def __getitem__(self, index: slice | NDArray[np.int64]) -> Configurations:
         speeds, directions, tangents = (
-            None if part is None else part[index] for part in (self.speeds, self.directions, self.tangents)
+            None if values is None else values[index] for values in (self.speeds, self.directions, self.tangents)
         )
         return Configurations(self.joints[index], speeds, directions, tangents, self.numbers[index])
 

@@ -208,8 +208,8 @@ def _stated_values(encoder: Encoder, document: Mapping[str, Any]) -> Iterator[Va
             yield ValueOrigin(path, text, "as stated")
             continue
         value: Any = encoder
-        for part in path.split("."):
-            value = getattr(value, part)
+        for step in path.split("."):
+            value = getattr(value, step)
         if isinstance(value, Distribution) and field.key.kind == "position":
             size = f"standard deviation {_size(value.rms, encoder.rotary)}"
             yield ValueOrigin(path, size, f"as stated: {_entry_text(entry)}, {value.distribution}")
@@ -357,8 +357,8 @@ def _bits(resolution: float, rotary: bool) -> float:
 
 def _entry_at(document: Mapping[str, Any], path: str) -> Any:
     node: Any = document
-    for part in path.split("."):
-        node = node.get(part) if isinstance(node, Mapping) else None
+    for step in path.split("."):
+        node = node.get(step) if isinstance(node, Mapping) else None
     return node
 
 

@@ -74,8 +74,8 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
     """Effects that a machine states as more than zero, and the joints that state them; none for machine-level ones."""
     out: dict[str, list[str]] = {}
     for joint in machine.joints:
-        for document, part in (("joint", joint), ("encoder", joint.encoder)):
-            for path, _ in stated_causes(part):
+        for document, component in (("joint", joint), ("encoder", joint.encoder)):
+            for path, _ in stated_causes(component):
                 out.setdefault(f"{document} {path}", []).append(joint.name)
     for axis, _ in machine.tolerances:
         out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.owner)

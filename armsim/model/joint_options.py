@@ -150,15 +150,15 @@ class Options:
             return False
         if any(len({chosen[j].fit for j in joints}) > 1 for joints in self.modules):
             return False
-        if any(self._both_chosen(one, other, encoders) for one, other in self.forbidden_pairs):
+        if any(self._both_chosen(first, second, encoders) for first, second in self.forbidden_pairs):
             return False
         return all(encoders.count(name) <= pieces for name, pieces in self.stock.items())
 
     @staticmethod
-    def _both_chosen(one: EncoderAtJoint, other: EncoderAtJoint, encoders: Sequence[str]) -> bool:
+    def _both_chosen(first: EncoderAtJoint, second: EncoderAtJoint, encoders: Sequence[str]) -> bool:
         """Whether two fits that exclude each other are both chosen."""
         joints_with = [
             [j for j, name in enumerate(encoders) if name == encoder and joint in (None, j)]
-            for joint, encoder in (one, other)
+            for joint, encoder in (first, second)
         ]
         return any(j != k for j in joints_with[0] for k in joints_with[1])

@@ -181,8 +181,8 @@ def _heat_terms(machine: Machine, joint: Joint, readers: list[Joint]) -> tuple[T
     parts = {reader.name: [reader, motor] if reader is joint else [reader] for reader in readers}
 
     def growth_and_drifts(warm_joints: list[Joint]) -> tuple[list[Growth], list[Drift]]:
-        growth = [one for part in warm_joints for one in joint_growth(part)]
-        return growth, [one for part in warm_joints for one in joint_drifts(part)]
+        growth = [item for joint in warm_joints for item in joint_growth(joint)]
+        return growth, [drift for joint in warm_joints for drift in joint_drifts(joint)]
 
     terms: tuple[Term, ...] = ()
     if rise is not None:

@@ -94,8 +94,8 @@ def shaft_runout(
     ----------
     .. [1] as `eccentricity`; ISO 1101:2017, run-out: half the total indicator reading is the offset of the axes.
     """
-    part = PolarHarmonic(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
-    return _averaged_over_heads("shaft run-out", causes.SHAFT_RUNOUT, reading, phase, (part,), heads)
+    harmonic = PolarHarmonic(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
+    return _averaged_over_heads("shaft run-out", causes.SHAFT_RUNOUT, reading, phase, (harmonic,), heads)
 
 
 def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads = 1) -> tuple[Term, ...]:
@@ -382,13 +382,13 @@ def _averaged_over_heads(
     cause: causes.Cause,
     amplitude: Distribution,
     phase: float | None,
-    parts: tuple[PolarHarmonic, ...],
+    harmonics: tuple[PolarHarmonic, ...],
     heads: Heads,
 ) -> tuple[Term, ...]:
     """Waves of one size after averaging over the heads; empty where all average out."""
     remaining = []
-    for part in parts:
-        share, lag = gain(heads, part.order)
+    for harmonic in harmonics:
+        share, lag = gain(heads, harmonic.order)
         if share:
-            remaining.append(replace(part, scale=share * part.scale, lag=lag))
+            remaining.append(replace(harmonic, scale=share * harmonic.scale, lag=lag))
     return (polar(name, cause, amplitude, phase, tuple(remaining)),) if remaining else ()

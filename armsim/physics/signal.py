@@ -81,9 +81,9 @@ def sub_divisional_error(
     sizes = ((causes.AMPLITUDE_MISMATCH, amplitude_mismatch), (causes.PHASE_ERROR, phase_error))
     for cause, size in sizes:
         if size.nonzero:
-            part = PolarHarmonic(0.5 * gain, power=1, turns=1, order=2 * order)
+            harmonic = PolarHarmonic(0.5 * gain, power=1, turns=1, order=2 * order)
             terms.append(
-                replace(polar(cause.name, cause, size, None, (part,)), limit=0.5 * size.limit * single_head_gain)
+                replace(polar(cause.name, cause, size, None, (harmonic,)), limit=0.5 * size.limit * single_head_gain)
             )
     return tuple(terms)
 
@@ -173,8 +173,8 @@ def third_harmonic(
     .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
     """
     single_head_gain = (1.0 - correction) / order
-    part = PolarHarmonic(single_head_gain / math.sqrt(heads), power=1, turns=1, order=error_periods * order)
-    term = polar("third harmonic", causes.THIRD_HARMONIC, level, None, (part,))
+    harmonic = PolarHarmonic(single_head_gain / math.sqrt(heads), power=1, turns=1, order=error_periods * order)
+    term = polar("third harmonic", causes.THIRD_HARMONIC, level, None, (harmonic,))
     return (replace(term, limit=level.limit * single_head_gain),)
 
 

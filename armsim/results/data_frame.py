@@ -97,12 +97,12 @@ def data_set(table: PoseTable, joints: Sequence[str] = (), grid: Grid | None = N
 def _columns(rows: Any, path: str = "") -> Iterator[tuple[str, Array]]:
     """Names and values, each of shape (poses,), of the numbers in records, and in the records within them."""
     for name in rows.dtype.names:
-        part, column_name = rows[name], f"{path}{name}"
+        values, column_name = rows[name], f"{path}{name}"
         if name in ("joints", "validation", *SHARES):
             continue
-        if part.dtype.names is not None:
-            yield from _columns(part, f"{column_name}.")
+        if values.dtype.names is not None:
+            yield from _columns(values, f"{column_name}.")
         else:
-            flat = np.reshape(part, (len(part), -1))
-            for number, ending in enumerate(ENDINGS[part.shape[1:]]):
+            flat = np.reshape(values, (len(values), -1))
+            for number, ending in enumerate(ENDINGS[values.shape[1:]]):
                 yield f"{column_name}{ending}", flat[:, number]

@@ -80,9 +80,9 @@ def column_names(kind: Any, prefix: str = "") -> tuple[str, ...]:
     out: list[str] = []
     for name in kind.names:
         out.append(f"{prefix}{name}")
-        part = kind[name].base  # a field may hold several records per pose
-        if part.names is not None:
-            out += column_names(part, f"{prefix}{name}.")
+        item_type = kind[name].base  # a field may hold several records per pose
+        if item_type.names is not None:
+            out += column_names(item_type, f"{prefix}{name}.")
     return tuple(out)
 
 
@@ -115,8 +115,8 @@ class PoseTable(Sequence[PoseResult]):
         view = self._views.get(path)
         if view is None:
             out: Any = self.rows
-            for part in path.split("."):
-                out = out[part]
+            for field in path.split("."):
+                out = out[field]
             view = self._views[path] = np.asarray(out)
         return view
 
@@ -206,10 +206,10 @@ class PoseTable(Sequence[PoseResult]):
         row = self.rows[index]
         shares: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in SHARES}
         parts = zip(self.share_names, *(row[name].tolist() for name in SHARES), strict=True)
-        for (owner, cause), share, part, mean in parts:
+        for (owner, cause), share, bias_share, mean in parts:
             shares["shares"].setdefault(owner, {})[cause] = share
             if any(mean):  # a cause without a mean has no share in the bias
-                shares["bias_shares"].setdefault(owner, {})[cause] = part
+                shares["bias_shares"].setdefault(owner, {})[cause] = bias_share
                 shares["cause_means"].setdefault(owner, {})[cause] = tuple(mean)
         joints = tuple(row["joints"].tolist())
         values = {"name": self.names[index], "joints": joints, **shares}

@@ -310,8 +310,8 @@ def _add_sizes(value: Any, sizes: dict[int, int]) -> None:
         array = value if value.base is None or not isinstance(value.base, np.ndarray) else value.base
         sizes[id(array)] = array.nbytes
     elif isinstance(value, tuple | list):
-        for part in value:
-            _add_sizes(part, sizes)
+        for item in value:
+            _add_sizes(item, sizes)
     elif is_dataclass(value) and not isinstance(value, type | Machine | Term):
         for field in fields(value):
             _add_sizes(getattr(value, field.name), sizes)

@@ -108,7 +108,7 @@ class Shift(NamedTuple):
     unsampled_half_width: float = 0.0
 
 
-def quantile_shift(one: Array, other: Array, p: float) -> Shift:
+def quantile_shift(first: Array, second: Array, p: float) -> Shift:
     """Shift of a quantile between two populations that are paired member by member.
 
     Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
@@ -119,7 +119,7 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
 
     Parameters
     ----------
-    one, other : (visits, units)
+    first, second : (visits, units)
     p : float
 
     Returns
@@ -132,7 +132,7 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     .. [1] Hong, Operations Research 57 (2009) 118: the derivative of a quantile is the conditional expectation of the
        pathwise derivative.
     """
-    middle, change = 0.5 * (one + other), other - one
+    middle, change = 0.5 * (first + second), second - first
     units = middle.shape[1]
     low, q, high = np.quantile(middle, (p - SHIFT_WINDOW * min(p, 1.0 - p), p, p + SHIFT_WINDOW * min(p, 1.0 - p)))
     inside = (middle >= low) & (middle <= high)
@@ -143,8 +143,8 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     if (
         units_near < MIN_UNITS_NEAR or len(np.unique(offsets)) < MIN_UNITS_NEAR
     ):  # few units, or few values that they take
-        values = [_sample_quantile(values, p) for values in (one, other)]
-        return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
+        values = [_sample_quantile(values, p) for values in (first, second)]
+        return Shift(values[1] - values[0], influence(second, p) - influence(first, p))
     powers = (offsets / size) ** np.arange(3)[:, None]
     inverse = np.linalg.inv(powers @ powers.T)
     parabola = inverse @ (powers @ shifts)

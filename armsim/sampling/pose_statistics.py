@@ -96,23 +96,25 @@ def fill_first_order(
     column("first_order.covariance")[:] = first_order.covariance
     shares = column("shares")
     shares[:] = 0.0
-    for term, part in zip(evaluated.terms, first_order.contributions, strict=True):
-        shares[:, names[term.share_name]] += part
+    for term, contribution in zip(evaluated.terms, first_order.contributions, strict=True):
+        shares[:, names[term.share_name]] += contribution
     shares[:, names[BIAS]] = np.sum(first_order.mean**2, axis=1)
     bias_shares, cause_means = column("bias_shares"), column("cause_means")
     bias_shares[:], cause_means[:] = 0.0, 0.0
-    for term, part, mean in zip(evaluated.terms, first_order.bias_contributions, first_order.means, strict=True):
-        bias_shares[:, names[term.share_name]] += part
+    for term, contribution, mean in zip(
+        evaluated.terms, first_order.bias_contributions, first_order.means, strict=True
+    ):
+        bias_shares[:, names[term.share_name]] += contribution
         cause_means[:, names[term.share_name]] += mean
     lives = zip(evaluated.terms, first_order.contributions, strict=True)
-    visit_contributions = [part for term, part in lives if term.life == "visit"]
+    visit_contributions = [contribution for term, contribution in lives if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visit_contribution = sum(
         visit_contributions, np.zeros(poses)
     )  # in sequence: numpy would sum in another order at a single pose
     column("visit_share")[:] = np.divide(visit_contribution, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
-    for part in (shares, bias_shares):
-        np.divide(part, total, out=part, where=total > 0)
+    for contributions in (shares, bias_shares):
+        np.divide(contributions, total, out=contributions, where=total > 0)
 
 
 def pose_query(coverage: float, plan: SamplingPlan) -> PoseQuery:

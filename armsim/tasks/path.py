@@ -192,7 +192,7 @@ class Path(Task):
         if (motion / scale).max() <= SMALL_STEP:
             return
         names = ", ".join(
-            name for name, part in zip(solver.arm.names, motion / scale, strict=True) if part > SMALL_STEP
+            name for name, step in zip(solver.arm.names, motion / scale, strict=True) if step > SMALL_STEP
         )
         if depth == HALVINGS:
             raise RunError(
