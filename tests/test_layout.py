@@ -9,6 +9,7 @@ from conftest import SLOW
 
 PACKAGE = Path(__file__).parent.parent / "armsim"
 FLOORS = [
+    {"__main__"},
     {"cli"},
     {"explorer"},
     {"notebook"},

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from support import BLANK, ROOT, invoke
 
-COMMAND = [sys.executable, "-m", "armsim.cli.main"]
+COMMAND = [sys.executable, "-m", "armsim"]
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
 SMALL = ["--units", "100", "--visits", "2"]
 ONE = """\

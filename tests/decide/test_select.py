@@ -2,7 +2,6 @@
 
 import itertools
 import json
-import subprocess
 import sys
 from dataclasses import replace
 from functools import cache
@@ -11,9 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support import COARSE, ROOT, few_discs, normal_joint, planar_arm
+from support import COARSE, ROOT, few_discs, invoke, normal_joint, planar_arm
 
-import armsim
 from armsim.assessment import AssessedTask, judge, overall_verdict_of
 from armsim.decide import ledger, option_moments, select
 from armsim.decide import search as search_module
@@ -505,54 +503,16 @@ def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, fault: s
 
 
 def test_the_command(tmp_path: Path) -> None:
-    base = [sys.executable, "-m", "armsim.cli.main"]
-    coarse = tmp_path / "coarse.yaml"
-    coarse.write_text(
-        DEMO.read_text().replace("step: 30 mm", "step: 120 mm").replace("../configs", str(ROOT / "configs"))
-    )
-    arguments = [str(coarse), "--catalogue", str(few_discs(tmp_path)), "--units", "500", "--visits", "4"]
-    process = subprocess.run([*base, "select", *arguments, "--json"], capture_output=True, text=True, check=False)
-    data = json.loads(process.stdout)
-    assert process.returncode == {"met": 0, "not resolved": 4}[data["state"]], process.stderr
-    assert data["price"] == sum(row["price"] for row in data["design"])
-    few = ["--units", "60", "--visits", "2", "--out", str(tmp_path / "t"), "--json"]
-    curve = subprocess.run([*base, "trade-off", *arguments[:3], *few], capture_output=True, text=True, check=False)
+    """Of the trade-off, and of a catalogue alone; that of the selection is held by the manual's whole decision."""
+    few = ["--units", "60", "--visits", "2", "--out", tmp_path / "t", "--json"]
+    curve = invoke("trade-off", DEMO, *COARSE, "--catalogue", few_discs(tmp_path), *few, pictures=True)
     assert curve.returncode == 0, curve.stderr
     points = json.loads(curve.stdout)["points"]
     assert (tmp_path / "t" / "tables" / "trade-off.csv").read_text().count("\n") == 1 + len(points)
     assert (tmp_path / "t" / "figures" / "trade-off.png").exists()
-    checked = subprocess.run([*base, "check", str(CATALOGUE)], capture_output=True, text=True, check=False)
+    checked = invoke("check", CATALOGUE)
     assert checked.returncode == 0
     assert "catalogue 'invented discs' is valid" in checked.stdout
-    assert armsim.load(DEMO).scenario.requirement is not None
-
-
-def test_one_design_has_one_price(tmp_path: Path) -> None:
-    """What a search pays is what the written scenario costs, and what every result says of it. Source: the catalogue."""
-    out = tmp_path / "chosen.yaml"
-    arguments = [
-        str(DEMO),
-        "--catalogue",
-        str(few_discs(tmp_path)),
-        "--write",
-        str(out),
-        "--units",
-        "300",
-        "--visits",
-        "3",
-        "--json",
-        *COARSE,
-    ]
-    base = [sys.executable, "-m", "armsim.cli.main", "select"]
-    process = subprocess.run([*base, *arguments], capture_output=True, text=True, check=False)
-    assert process.returncode in (0, 4), process.stderr
-    chosen = json.loads(process.stdout)
-    study = armsim.load(out).with_plan(units=20, visits=2)
-    assert study.scenario.machine.price == pytest.approx(chosen["price"])
-    assert study.scenario.machine.price == pytest.approx(sum(part["price"] for part in chosen["design"]))
-    result = study.run(1)
-    assert result.price == pytest.approx(chosen["price"])
-    assert sum(result.prices.values()) == pytest.approx(result.price)
 
 
 def test_options_carry_the_parts_of_their_price() -> None:

@@ -16,6 +16,7 @@ from unittest import mock
 import pytest
 from support import BROWSER, HANG, ROOT, invoke
 
+import armsim
 from armsim.documents import check_file
 from armsim.documents.former_keys import FORMER_KEYS
 from armsim.report.manual_figures import lesson_figure
@@ -181,6 +182,21 @@ def test_the_ten_minutes_are_as_told(tmp_path: Path) -> None:
         low, high = record["tasks"][1]["summary"]["p95_interval"]
         assert low < size < high
     assert (tmp_path / "my-arm" / "result" / "report.html").exists()
+
+
+def test_the_whole_decision_is_as_told(tmp_path: Path) -> None:
+    """Numbers shown are lines that its commands print; those in sentences follow from them."""
+    codes, printed = follow("whole-decision.md", tmp_path)
+    assert codes == [("new", 0), ("check", 0), ("compare", 0), ("select", 4), ("run", 0)]
+    folder = tmp_path / "examples"
+    for document in re.findall(r"^\| `(\S+)`", (MANUAL / "whole-decision.md").read_text(), re.MULTILINE):
+        assert (folder / document).read_bytes().startswith(b"%PDF"), document
+    assert (folder / "selected" / "bom.csv").exists()
+    selection = json.loads((folder / "selected" / "selection.json").read_text())
+    result = armsim.read(folder / "board" / "results.json")  # one price: searched, written, run. Source: the catalogue
+    assert selection["price"] == sum(row["price"] for row in selection["design"]) == 5 * 12 + 120 + 20
+    assert result.price == sum(result.prices.values()) == selection["price"]
+    assert "35 µm below the 100 µm required" in printed
 
 
 def test_the_python_is_as_told(
