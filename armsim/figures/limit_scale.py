@@ -10,7 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.colorbar import Colorbar
 from matplotlib.colors import Colormap, LinearSegmentedColormap, ListedColormap, Normalize, TwoSlopeNorm
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
@@ -33,10 +34,15 @@ def hatch_cells(axes: Axes, x: Array, y: Array, marked: NDArray[np.bool_], hatch
     marked : (rows, columns) of bool
     hatch : str
     """
-    if marked.any():
-        cells = np.ma.masked_invalid(np.where(marked, 1.0, np.nan))
-        lines = axes.pcolor(x, y, cells, hatch=hatch, rasterized=True, zorder=1.2)
-        lines.set(array=None, facecolor="none", edgecolor=(1.0, 1.0, 1.0, 0.55), linewidth=0.0)
+    rows, columns = np.nonzero(marked)
+    if not len(rows):
+        return
+    left, right, lower, upper = x[columns], x[columns + 1], y[rows], y[rows + 1]
+    corners = np.stack([left, lower, right, lower, right, upper, left, upper, left, lower], axis=-1).reshape(-1, 2)
+    codes = np.tile([Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], len(rows))
+    look = {"facecolor": "none", "edgecolor": (1.0, 1.0, 1.0, 0.55), "linewidth": 0.0}
+    # one outline: hatched cell by cell it takes three times as long as the map below it
+    axes.add_artist(PathPatch(Path(corners, codes), hatch=hatch, rasterized=True, zorder=1.2, **look))
 
 
 class LimitScale(NamedTuple):

@@ -6,13 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from support import ROOT
 
 import armsim
 from armsim import figures
+from armsim.figures import style
 from armsim.figures.gauges import COLOURS, LONGEST, MOST_GAUGES
-from armsim.figures.limit_scale import ABOVE, LimitScale
+from armsim.figures.limit_scale import ABOVE, LimitScale, hatch_cells
 from armsim.formatting import percent
 from armsim.requirement import Judgement
 from armsim.results import Result
@@ -46,6 +48,20 @@ def test_without_a_limit_the_values_set_the_scale() -> None:
     scale = LimitScale.of(np.array([30.0, np.nan, 400.0]), None)
     assert (scale.norm(30.0), scale.norm(400.0)) == (0.0, 1.0)
     assert scale.handles("um") == []
+
+
+def test_marked_cells_alone_are_hatched() -> None:
+    """Source: the pixels of two cells, one of them marked."""
+    with style.style():
+        out = style.Drawing(figsize=(2, 1), dpi=50, facecolor="black")
+        axes = out.add_axes((0, 0, 1, 1), xlim=(0, 2), ylim=(0, 1))
+        axes.set_axis_off()
+        hatch_cells(axes, np.arange(3.0), np.arange(2.0), np.array([[False, True]]))
+        canvas = FigureCanvasAgg(out)
+        canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())[..., 0]
+    assert np.all(pixels[:, :49] == 0)
+    assert np.mean(pixels[:, 51:] > 0) > 0.05
 
 
 def test_a_gauge_ends_at_figure_over_limit(result: Result) -> None:
