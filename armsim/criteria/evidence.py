@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,9 @@ from armsim.results.poses import Interval
 from armsim.results.summary import Yield
 from armsim.sampling import statistics as stats
 from armsim.sampling.gaussian import quantile_by_moments
-from armsim.sampling.population import TaskSample
+
+if TYPE_CHECKING:  # figures read criteria without loading the compiler
+    from armsim.sampling.population import TaskSample
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,17 +8,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.model.configurations import Configurations
 from armsim.requirement import Judgement, Quantity, Verdict
 from armsim.results import TaskResult
 from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.chunk import Extremes, RunSpec, unit_statistics_at
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
@@ -27,9 +26,13 @@ from armsim.sampling.paired_difference import (
     quantile_influence,
     zero_if_rounding,
 )
-from armsim.sampling.sampler import Samples
-from armsim.sampling.visit_integrals import half_width_of_nets
+from armsim.sampling.statistics import half_width_of_nets
 from armsim.tasks.base import name_key
+
+if TYPE_CHECKING:
+    from armsim.model.configurations import Configurations
+    from armsim.sampling.chunk import Extremes, RunSpec
+    from armsim.sampling.sampler import Samples
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,6 +124,8 @@ class EvaluatedTask:
         if self.nets is not None:
             return self.nets
         worst = int(np.argmax(self.table.column(f"{Figure.REPEATABILITY.column}.p95")))
+        from armsim.sampling.chunk import unit_statistics_at  # loads the compiler, which figures do not use
+
         return unit_statistics_at(self.spec, worst, self.configurations)[1]
 
 

@@ -6,6 +6,7 @@ A unit is one simulated arm with its own drawn error coefficients.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +20,10 @@ from armsim.requirement import Judgement, show_quantity
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
 from armsim.results.summary import Yield
-from armsim.sampling.chunk import Extremes
 from armsim.sampling.paired_difference import Difference, share_difference
+
+if TYPE_CHECKING:
+    from armsim.sampling.chunk import Extremes
 
 MOST_NAMED = 5
 """Most poses out of reach that a sentence names."""

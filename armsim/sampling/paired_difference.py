@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.formatting import rounding_as_zero
-from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import EvaluatedChunk, RunSpec
 from armsim.sampling.random_draws import UNIT_BLOCK
 from armsim.sampling.statistics import clopper_pearson, quantile_rank
+
+if TYPE_CHECKING:
+    from armsim.model.configurations import Configurations
+    from armsim.sampling.chunk import RunSpec
 
 UNITS_COMPARED = 4 * UNIT_BLOCK
 """Most units from which the scatter of a difference is estimated."""
@@ -187,6 +189,8 @@ def quantile_influence(
     -------
     (poses, units) [m or rad]
     """
+    from armsim.sampling.chunk import EvaluatedChunk  # loads the compiler, which figures of a difference do not use
+
     chunk = EvaluatedChunk.evaluate(spec, configurations)
     coefficients = spec.coefficients(0, units, chunk.in_motion)
     out = np.empty((len(configurations), units))

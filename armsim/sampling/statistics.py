@@ -276,6 +276,12 @@ def student_factor(freedom: int) -> float:
     return float(stdtrit(freedom, 1 - TAIL))
 
 
+def half_width_of_nets(values: Array) -> Array:
+    """Half-width of the 95 % interval of a mean over independent nets: values of shape (..., nets) to shape (...)."""
+    nets = values.shape[-1]
+    return np.asarray(student_factor(nets - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(nets))
+
+
 def pose_accuracy(attained: ArrayLike) -> Array:
     """AP: distance of the barycentre of the attained poses from the command. ISO 9283:1998 7.2.1.
 

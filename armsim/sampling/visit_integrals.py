@@ -23,7 +23,7 @@ from armsim.core.visit_sums import DISTANCE_POWERS, POINTS, sum_distance_powers,
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
 from armsim.sampling.random_draws import stream_key
-from armsim.sampling.statistics import student_factor
+from armsim.sampling.statistics import half_width_of_nets
 from armsim.sampling_plan import SamplingPlan
 from armsim.version import package_version, source_digest
 
@@ -203,8 +203,3 @@ def repeatability_of(integrals: VisitIntegrals) -> tuple[Array, Array, Array, Ar
         half_width_of_nets(net_deviations),
         repeatability[:, None] + net_deviations,
     )
-
-
-def half_width_of_nets(values: Array) -> Array:
-    """Half-width of the 95 % interval of a mean over nets: values of shape (..., NETS) to shape (...)."""
-    return np.asarray(student_factor(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))

@@ -83,3 +83,11 @@ def test_helpers_of_a_run_that_is_not_met_are_waited_for(monkeypatch: pytest.Mon
     monkeypatch.setattr(Helpers, "stop", recorded)
     assert invoke("run", ROOT / "scenarios" / "lessons" / "eccentricity.yaml", "--workers", "1").returncode == 1
     assert waits[0] is True
+
+
+def test_drawing_loads_no_compiler() -> None:
+    """Helper processes load what draws while the sampling has all processors."""
+    completed = script(
+        "import sys, armsim.figures; assert not {'numba', 'scipy', 'roboticstoolbox'} & set(sys.modules)"
+    )
+    assert (completed.returncode, completed.stderr) == (0, "")
