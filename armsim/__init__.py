@@ -26,17 +26,23 @@ if TYPE_CHECKING:
     from armsim.decide.sweep import sweep
     from armsim.decide.trade_off import TradeOff, trade_off
     from armsim.decide.what_if import WhatIfs, what_if
+    from armsim.errormodel.distributions import Distribution, Magnitude
     from armsim.errors import InputError, RunError
     from armsim.field_spec import Measures
     from armsim.model.arm import Arm
     from armsim.model.encoder import Encoder
     from armsim.model.joint import Joint
     from armsim.model.joint_options import Options
+    from armsim.model.mounting import Mounting
+    from armsim.model.transmission import Harmonic, Transmission
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
     from armsim.requirement.requirement import Requirement
     from armsim.results import Result
     from armsim.run_options import RunOptions
+    from armsim.sampling_plan import SamplingPlan
+    from armsim.scenario import Scenario
     from armsim.study import Study
+    from armsim.tasks import NamedPose, Poses, Slice
 
 EXPORTS = {
     "armsim.requirement.requirement": ("Requirement",),
@@ -54,15 +60,22 @@ EXPORTS = {
     "armsim.model.joint_options": ("Options",),
     "armsim.results": ("Result",),
     "armsim.run_options": ("RunOptions",),
+    "armsim.errormodel.distributions": ("Distribution", "Magnitude"),
+    "armsim.model.mounting": ("Mounting",),
+    "armsim.model.transmission": ("Harmonic", "Transmission"),
+    "armsim.sampling_plan": ("SamplingPlan",),
+    "armsim.scenario": ("Scenario",),
+    "armsim.tasks": ("NamedPose", "Poses", "Slice"),
     "armsim.study": ("Study",),
 }  # fmt: skip
 """Public names by module; they are imported on first use, so that ``import armsim`` is fast."""
 
 __all__ = [
-    "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Options",
-    "Requirement", "Result", "RunError", "RunOptions", "Selection", "Sensitivities", "Study", "TradeOff", "Verified",
-    "WhatIfs", "__version__", "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select",
-    "sensitivities", "sweep", "to_yaml", "trade_off", "verify", "what_if",
+    "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Distribution", "Encoder", "Harmonic", "InputError",
+    "Joint", "Magnitude", "Mounting", "NamedPose", "Options", "Poses", "Requirement", "Result", "RunError",
+    "RunOptions", "SamplingPlan", "Scenario", "Selection", "Sensitivities", "Slice", "Study", "TradeOff",
+    "Transmission", "Verified", "WhatIfs", "__version__", "allocate", "calibrate", "compare", "curve", "load",
+    "read", "run", "select", "sensitivities", "sweep", "to_yaml", "trade_off", "verify", "what_if",
 ]  # fmt: skip
 
 
@@ -145,12 +158,12 @@ def verify(
 
 
 def to_yaml(part: Any, measures: Measures = "rotation") -> str:
-    """YAML of an encoder, or of a requirement, a mounting, a transmission or another part of a model made in Python.
+    """YAML of what was made in Python: a scenario, an arm, an encoder, or a part such as a requirement or a mounting.
 
     Parameters
     ----------
     part : object
-        An `Encoder` makes a whole document, any other part the block below its key.
+        A `Study`, a `Scenario`, an `Arm` or an `Encoder` makes a whole document, any other part the block of its key.
     measures : str
         ``rotation`` or ``translation``, of a part whose positions may be angles or lengths.
 
@@ -162,7 +175,7 @@ def to_yaml(part: Any, measures: Measures = "rotation") -> str:
     Raises
     ------
     ValueError
-        An encoder has measured error curves, which are files.
+        It holds what only files state, such as a measured error curve, or the chain of an arm from a URDF file.
 
     Examples
     --------
@@ -172,10 +185,21 @@ def to_yaml(part: Any, measures: Measures = "rotation") -> str:
     repeatability: 30 um
     yield: 90 %
     """
+    from armsim.documents.arm_to_document import arm_document
+    from armsim.documents.scenario_to_document import scenario_document
     from armsim.documents.to_document import encoder_document, part_document, yaml_text
+    from armsim.model.arm import Arm
     from armsim.model.encoder import Encoder
+    from armsim.scenario import Scenario
+    from armsim.study import Study
 
-    return yaml_text(encoder_document(part) if isinstance(part, Encoder) else part_document(part, measures))
+    if isinstance(part, Study | Scenario):
+        document = scenario_document(part.scenario if isinstance(part, Study) else part)
+    elif isinstance(part, Arm | Encoder):
+        document = arm_document(part) if isinstance(part, Arm) else encoder_document(part)
+    else:
+        document = part_document(part, measures)
+    return yaml_text(document)
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:

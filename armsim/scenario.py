@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from armsim.errors import InputError, Problem
+from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Calibration
+from armsim.model.drives import joints_on_arm
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
 from armsim.requirement.requirement import Requirement
@@ -28,7 +32,7 @@ class Scenario:
     plan : SamplingPlan
     requirement : Requirement, optional
     sources : tuple of Source
-        Every file read, the scenario first.
+        Every file read, the scenario first; none of a scenario made in Python.
     notes : tuple of str
         Remarks of the reader that are not faults.
     motion : Motion, optional
@@ -42,13 +46,47 @@ class Scenario:
     name: str
     machine: Machine
     tasks: tuple[Task, ...]
-    plan: SamplingPlan
-    requirement: Requirement | None
-    sources: tuple[Source, ...]
+    plan: SamplingPlan = SamplingPlan()
+    requirement: Requirement | None = None
+    sources: tuple[Source, ...] = ()
     notes: tuple[str, ...] = ()
     motion: Motion | None = None
     calibration: Calibration | None = None
     file: Path | None = None
+
+    @classmethod
+    def from_parts(
+        cls,
+        name: str,
+        arm: Arm,
+        joints: Iterable[Joint],
+        tasks: Iterable[Task],
+        requirement: Requirement | None = None,
+        plan: SamplingPlan | None = None,
+    ) -> Scenario:
+        """Scenario of parts made in Python; `armsim.Study` of it runs, `armsim.to_yaml` writes it.
+
+        Parameters
+        ----------
+        name : str
+        arm : Arm
+        joints : iterable of Joint
+            One for each joint of the arm, in any order; the ranges of the arm give them their travel.
+        tasks : iterable of Task
+        requirement : Requirement, optional
+        plan : SamplingPlan, optional
+
+        Returns
+        -------
+        Scenario
+
+        Raises
+        ------
+        ValueError
+            The joints have other names than those of the arm.
+        """
+        machine = Machine(arm, joints_on_arm(arm, joints))
+        return cls(name, machine, tuple(tasks), plan or SamplingPlan(), requirement)
 
     @property
     def folder(self) -> Path:

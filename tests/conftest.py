@@ -111,6 +111,7 @@ SLOW = (
     "documents/test_chosen.py::test_select_writes_what_was_set_too",
     "documents/test_hostile.py::test_every_table_of_a_mib_is_answered_soon",
     "documents/test_names.py::test_a_joint_may_be_called_tool",
+    "documents/test_to_document.py::test_a_scenario_made_in_python_is_written_and_runs_alike",
     "explorer/test_page.py",
     "explorer/test_session.py::test_an_open_answer_is_resolved_with_more_arms",
     "explorer/test_session.py::test_the_review_is_that_of_its_command",

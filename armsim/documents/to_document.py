@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from armsim.documents import units
@@ -73,6 +73,8 @@ def part_document(model: Any, measures: Measures = "rotation") -> dict[str, Any]
     document: dict[str, Any] = {}
     for field in declared_fields(type(model)):
         value = getattr(model, field.name)
+        if field.key.kind == "constraints":
+            continue  # its keys are among those of the task
         if value is None or (value == field.default and not field.needed):
             continue
         field_kinds = _kinds(field, measures)
@@ -83,9 +85,26 @@ def part_document(model: Any, measures: Measures = "rotation") -> dict[str, Any]
     return document
 
 
+WIDTH = 110
+"""Most characters of a line whose value is a mapping or a list; wider ones are broken up."""
+
+
 def yaml_text(document: dict[str, Any]) -> str:
-    """YAML text of a document, a key a line."""
-    return "".join(f"{key}: {yaml_line(value)}\n" for key, value in document.items())
+    """YAML text of a document: a key a line, and what does not fit on it below, indented."""
+    return "".join(line + "\n" for line in _yaml_lines(document, ""))
+
+
+def _yaml_lines(document: dict[str, Any], indent: str) -> Iterator[str]:
+    for key, value in document.items():
+        line = f"{indent}{yaml_line(key)}: {yaml_line(value)}"
+        if len(line) <= WIDTH or not isinstance(value, dict | list):
+            yield line
+            continue
+        yield f"{indent}{yaml_line(key)}:"
+        if isinstance(value, dict):
+            yield from _yaml_lines(value, indent + "  ")
+        else:
+            yield from (f"{indent}  - {yaml_line(item)}" for item in value)
 
 
 def _kinds(field: DeclaredField, measures: Measures) -> tuple[str, ...]:
@@ -101,14 +120,25 @@ def _writer(field: DeclaredField, field_kinds: tuple[str, ...], measures: Measur
     if field.key.kind in BARE:
         return lambda value: value
     return lambda value: (
-        _tolerance(value, field_kinds)
+        tolerance_document(value, field_kinds)
         if isinstance(value, Distribution | Magnitude)
         else quantity_text(value, field_kinds)
     )
 
 
-def _tolerance(value: Distribution | Magnitude, field_kinds: tuple[str, ...]) -> dict[str, str]:
-    """Mapping that states a tolerance."""
+def tolerance_document(value: Distribution | Magnitude, field_kinds: tuple[str, ...]) -> dict[str, str]:
+    """Mapping that states a tolerance.
+
+    Parameters
+    ----------
+    value : Distribution or Magnitude
+    field_kinds : tuple of str
+        Kinds of quantity that are accepted; the first is written.
+
+    Returns
+    -------
+    dict of str
+    """
     distribution = value.spread if isinstance(value, Magnitude) else value
     out = {"mean": quantity_text(distribution.centre, field_kinds)} if distribution.centre else {}
     out["std" if distribution.distribution in SCATTERED else "limit"] = quantity_text(distribution.scale, field_kinds)
@@ -138,6 +168,6 @@ def quantity_text(value: float, field_kinds: tuple[str, ...]) -> str:
     exact_texts = [
         text
         for text in texts
-        if "e" not in text and abs(units.read_quantity(text, kind) - value) <= 2 * math.ulp(value)
+        if "e" not in text.partition(" ")[0] and abs(units.read_quantity(text, kind) - value) <= 2 * math.ulp(value)
     ]
     return min(exact_texts or texts[:1], key=len)

@@ -27,6 +27,7 @@ from armsim.errormodel.terms import Act, Axis, Role, Term
 from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
 from armsim.model.gravity import Masses, gravity_loads
+from armsim.model.joint import Joint
 
 
 def drive_matrix(arm: Arm, sensor_on_motor: Sequence[bool]) -> Array | None:
@@ -119,6 +120,34 @@ def drive_range(arm: Arm, number: int, sensor_on_motor: bool) -> tuple[float, fl
     ends = np.abs(np.stack([arm.lower, arm.upper]))
     largest = np.where(np.isfinite(ends), ends, -1.0).max(axis=0)
     return float(weights @ travel), float(weights @ np.where(largest >= 0.0, largest, travel))
+
+
+def joints_on_arm(arm: Arm, joints: Iterable[Joint]) -> tuple[Joint, ...]:
+    """Joints made in Python in the order of those of an arm, each with the travel that its range gives it.
+
+    Parameters
+    ----------
+    arm : Arm
+    joints : iterable of Joint
+        One for each joint of the arm, in any order.
+
+    Returns
+    -------
+    tuple of Joint
+
+    Raises
+    ------
+    ValueError
+        The joints have other names than those of the arm.
+    """
+    by_name = {joint.name: joint for joint in joints}
+    if by_name.keys() != set(arm.names):
+        raise ValueError(f"joints {', '.join(by_name)}; accepted: one for each of {', '.join(arm.names)}")
+    ranges = [drive_range(arm, number, by_name[name].sensor_on_motor) for number, name in enumerate(arm.names)]
+    return tuple(
+        replace(by_name[name], travel=travel, farthest=farthest)
+        for name, (travel, farthest) in zip(arm.names, ranges, strict=True)
+    )
 
 
 def drive_columns(column: Array, matrix: Array | None) -> Array:

@@ -211,8 +211,9 @@ def test_the_python_is_as_told(
         exec(compile(block, "python.md", "exec"), names)
     printed = capsys.readouterr().out
     assert "('home', 'same')" in printed or "['home', 'same']" in printed
-    assert len(blocks) == 8
+    assert len(blocks) == 9
     assert "name: finer disc" in printed
+    assert "name: two links" in printed
     assert (tmp_path / "mine.png").read_bytes()[:4] == b"\x89PNG"
 
 
