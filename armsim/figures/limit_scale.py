@@ -37,8 +37,8 @@ def hatch_cells(axes: Axes, x: Array, y: Array, marked: NDArray[np.bool_], hatch
     rows, columns = np.nonzero(marked)
     if not len(rows):
         return
-    left, right, lower, upper = x[columns], x[columns + 1], y[rows], y[rows + 1]
-    corners = np.stack([left, lower, right, lower, right, upper, left, upper, left, lower], axis=-1).reshape(-1, 2)
+    x0, x1, y0, y1 = x[columns], x[columns + 1], y[rows], y[rows + 1]
+    corners = np.stack([x0, y0, x1, y0, x1, y1, x0, y1, x0, y0], axis=-1).reshape(-1, 2)
     codes = np.tile([Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], len(rows))
     look = {"facecolor": "none", "edgecolor": (1.0, 1.0, 1.0, 0.55), "linewidth": 0.0}
     # one outline: hatched cell by cell it takes three times as long as the map below it
