@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from syntax import nodes, tree
 
 PACKAGE = Path(__file__).parent.parent / "armsim"
 MODULES = sorted(PACKAGE.rglob("*.py"))
@@ -87,9 +88,9 @@ WITHOUT_SECTIONS: dict[str, int] = {}
 """Functions of several parameters that lack Parameters or Returns: may fall, not rise."""
 
 
-def names(tree: ast.AST) -> Iterator[tuple[int, str]]:
+def names(path: Path) -> Iterator[tuple[int, str]]:
     """Line and name of every variable, parameter, field, function and class."""
-    for node in ast.walk(tree):
+    for node in nodes(path):
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
             yield node.lineno, node.id
         elif isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store) and ast.unparse(node.value) == "self":
@@ -109,16 +110,17 @@ def public(node: ast.Module | ast.ClassDef, before: tuple[str, ...] = ()) -> Ite
                 yield from public(child, (*before, child.name))
 
 
-@pytest.mark.parametrize("path", [*MODULES, *TESTS], ids=lambda p: str(p.relative_to(PACKAGE.parent)))
-def test_names_are_nouns(path: Path) -> None:
-    place = path.relative_to(PACKAGE.parent).as_posix()
-    inside = place.removeprefix("armsim/")
-    banned = BANNED | AMBIGUOUS if place.startswith("armsim/") else BANNED
-    violations = [
-        f"{place}:{line}: {name}"
-        for line, name in names(ast.parse(path.read_text()))
-        if name.strip("_") in banned and (inside, name) not in KEYS
-    ]
+def test_names_are_nouns() -> None:
+    violations = []
+    for path in (*MODULES, *TESTS):
+        place = path.relative_to(PACKAGE.parent).as_posix()
+        inside = place.removeprefix("armsim/")
+        banned = BANNED | AMBIGUOUS if place.startswith("armsim/") else BANNED
+        violations += [
+            f"{place}:{line}: {name}"
+            for line, name in names(path)
+            if name.strip("_") in banned and (inside, name) not in KEYS
+        ]
     assert not violations
 
 
@@ -134,11 +136,10 @@ def test_a_file_name_has_one_meaning() -> None:
 
 def test_everything_public_is_described() -> None:
     """By a docstring of its own, or that of the method of a base class that it fills in."""
-    trees = {path: ast.parse(path.read_text()) for path in MODULES}
     bases: dict[str, set[str]] = defaultdict(set)
     described: set[tuple[str, str]] = set()
-    for tree in trees.values():
-        for node in ast.walk(tree):
+    for path in MODULES:
+        for node in nodes(path):
             if isinstance(node, ast.ClassDef):
                 bases[node.name] |= {ast.unparse(base).rpartition(".")[2] for base in node.bases}
                 described |= {(node.name, part.name) for _, part in public(node) if ast.get_docstring(part)}
@@ -147,8 +148,8 @@ def test_everything_public_is_described() -> None:
         return any((base, name) in described or inherited(base, name) for base in bases.get(owner, ()))
 
     missing = []
-    for path, tree in trees.items():
-        for name, node in public(tree):
+    for path in MODULES:
+        for name, node in public(tree(path)):
             owner, _, method = name.rpartition(".")
             if not ast.get_docstring(node) and not (owner and inherited(owner.rpartition(".")[2], method)):
                 missing.append(f"{path.relative_to(PACKAGE)}:{node.lineno}: {name}")
@@ -166,7 +167,7 @@ def test_functions_state_parameters_and_returns() -> None:
     lacking: dict[str, list[str]] = defaultdict(list)
     for folder in SECTIONED:
         for path in sorted((PACKAGE / folder).rglob("*.py")):
-            for name, node in public(ast.parse(path.read_text())):
+            for name, node in public(tree(path)):
                 text = ast.get_docstring(node) or ""
                 if not isinstance(node, ast.FunctionDef) or len(parameters(node)) < 2 or not text:
                     continue
@@ -181,9 +182,9 @@ def test_functions_state_parameters_and_returns() -> None:
 DESCRIBED = re.compile(r"(?:^|\n)Parameters\n-+\n(.*?)(?:\n\n[A-Z][A-Za-z ]+\n-+\n|\Z)", re.DOTALL)
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_described_parameters_exist(path: Path) -> None:
-    for name, node in public(ast.parse(path.read_text())):
+def test_described_parameters_exist() -> None:
+    described_nodes = [(path, *entry) for path in MODULES for entry in public(tree(path))]
+    for path, name, node in described_nodes:
         section = DESCRIBED.search(ast.get_docstring(node) or "")
         if section is None:
             continue
@@ -207,11 +208,11 @@ MOST_WORDS = 32
 """Words from one full stop, colon or semicolon to the next; the aim is 25."""
 
 
-def texts(tree: ast.AST) -> Iterator[tuple[int, str]]:
+def texts(path: Path) -> Iterator[tuple[int, str]]:
     """Line and text of every string that is no docstring, with X in place of what is inserted."""
-    inserted = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
-    described = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    for node in ast.walk(tree):
+    inserted = {id(part) for node in nodes(path) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
+    described = {id(node.value) for node in nodes(path) if isinstance(node, ast.Expr)}
+    for node in nodes(path):
         if isinstance(node, ast.JoinedStr):
             yield node.lineno, "".join(part.value if isinstance(part, ast.Constant) else "X" for part in node.values)
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in inserted | described:
@@ -223,7 +224,7 @@ def test_sentences_are_short(room: str) -> None:
     too_long = [
         f"{path.relative_to(PACKAGE)}:{line}: {sentence}"
         for path in sorted((PACKAGE / room).glob("*.py"))
-        for line, text in texts(ast.parse(path.read_text()))
+        for line, text in texts(path)
         for sentence in re.split(r"(?<=[.?])\s|[;:]\s", text)
         if len(sentence.split()) > MOST_WORDS
     ]
@@ -239,16 +240,21 @@ UNCLEAR = re.compile(
 """Turns of phrase that readers had to guess."""
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_phrases_are_plain(path: Path) -> None:
+def test_phrases_are_plain() -> None:
     """In docstrings, sentences and comments."""
-    lines = path.read_text().splitlines()
-    assert not [f"{path.relative_to(PACKAGE)}:{n}: {line}" for n, line in enumerate(lines, 1) if UNCLEAR.search(line)]
+    unclear = [
+        f"{path.relative_to(PACKAGE)}:{number}: {line}"
+        for path in MODULES
+        if UNCLEAR.search(text := path.read_text())
+        for number, line in enumerate(text.splitlines(), 1)
+        if UNCLEAR.search(line)
+    ]
+    assert not unclear
 
 
 @pytest.mark.parametrize("path", sorted((PACKAGE / "physics").glob("*.py")), ids=lambda p: p.name)
 def test_what_physics_returns_is_described(path: Path) -> None:
     """`armsim explain` shows these functions: each says what it returns, also those of one parameter."""
-    for name, node in public(ast.parse(path.read_text())):
+    for name, node in public(tree(path)):
         if isinstance(node, ast.FunctionDef) and "." not in name and parameters(node):
             assert "\nReturns\n---" in (ast.get_docstring(node) or ""), name
