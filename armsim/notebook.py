@@ -130,7 +130,7 @@ class DisplayedResult(Result):
 
     @property
     def plot(self) -> Plots:
-        """Figures of the result by name: ``result.plot.map("side task_result")``."""
+        """Figures of the result by name: ``result.plot.map("side view")``."""
         return Plots(self)
 
     def _repr_html_(self) -> str:

@@ -30,6 +30,23 @@ def test_written_and_read_back(result: Result) -> None:
     assert again.to_json() == text
 
 
+def test_a_file_of_an_earlier_version_is_read() -> None:
+    """Source: written by 0.1.0 of `lessons/mastering.yaml` with 5 arms and 2 visits; of the curve of the joint four points."""
+    file = ROOT / "tests" / "results-0.1.0.json"
+    record = json.loads(file.read_text())
+    earlier = armsim.read(file)
+    assert earlier.version == record["version"] == "0.1.0"
+    pose = record["tasks"][0]["poses"][0]
+    assert earlier.tasks[0].pose("out").error.p95 == pose["error"]["p95"]
+    assert earlier.tasks[0].column("repeatability.p50")[0] == pose["repeatability"]["p50"]
+    assert earlier.task("lever").share("j1", "mastering")[0] == pose["shares"]["j1"]["mastering"]
+    written = json.loads(earlier.to_json())  # whole in the present format, with what 0.1.0 did not have
+    assert written["sampled_on"] == ""
+    assert written["tasks"][0]["summary"] == record["tasks"][0]["summary"]
+    with pytest.raises(ValueError, match="results of the format 'armsim-results/2'; this version reads 'armsim-results/1'"):
+        Result.from_json(file.read_text().replace("armsim-results/1", "armsim-results/2"))
+
+
 def test_a_name_that_looks_like_an_empty_table() -> None:
     """The text is put together around the poses: a name must not be taken for the place where they go."""
     result = armsim.load(ROOT / "scenarios" / "lessons" / "mastering.yaml").with_plan(units=5, visits=2).run()
