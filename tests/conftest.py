@@ -137,6 +137,7 @@ SLOW = (
     "report/test_manual.py::test_search_finds_a_key",
     "report/test_manual.py::test_the_python_is_as_told",
     "report/test_manual.py::test_every_lesson_with_an_error_of_its_joint_has_a_figure",
+    "report/test_manual.py::test_the_answers_of_how_to_are_as_told",
     "report/test_manual.py::test_the_ten_minutes_are_as_told",
     "report/test_manual.py::test_the_whole_decision_is_as_told",
     "report/test_nothing_lost.py::test_a_choice_is_written_though_nobody_reads",

@@ -43,7 +43,9 @@ def test_a_file_of_an_earlier_version_is_read() -> None:
     written = json.loads(earlier.to_json())  # whole in the present format, with what 0.1.0 did not have
     assert written["sampled_on"] == ""
     assert written["tasks"][0]["summary"] == record["tasks"][0]["summary"]
-    with pytest.raises(ValueError, match="results of the format 'armsim-results/2'; this version reads 'armsim-results/1'"):
+    with pytest.raises(
+        ValueError, match="results of the format 'armsim-results/2'; this version reads 'armsim-results/1'"
+    ):
         Result.from_json(file.read_text().replace("armsim-results/1", "armsim-results/2"))
 
 

@@ -199,6 +199,21 @@ def test_the_whole_decision_is_as_told(tmp_path: Path) -> None:
     assert "35 µm below the 100 µm required" in printed
 
 
+def test_the_answers_of_how_to_are_as_told(tmp_path: Path) -> None:
+    """Files are written and commands typed; what does not end, and a cluster, have tests of their own."""
+    codes, _ = follow("how-to.md", tmp_path)
+    assert codes == [("new", 0), ("check", 0), ("check", 0), ("run", 0), ("run", 0)]
+    text = (MANUAL / "how-to.md").read_text()
+    for typed in re.findall(r"^```sh\n(.*?)^```", text, re.DOTALL | re.MULTILINE):
+        for line in typed.splitlines():
+            if line.startswith("armsim "):
+                assert set(re.findall(r"--[a-z-]+", line)) <= set(
+                    re.findall(r"--[a-z-]+", invoke(line.split()[1], "--help").stdout)
+                )
+    for name in re.findall(r"^(# yaml-language-server: .*)$", text, re.MULTILINE):
+        assert (tmp_path / "my-arm" / "scenario.yaml").read_text().startswith(name)
+
+
 def test_the_python_is_as_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
