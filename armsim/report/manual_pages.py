@@ -134,6 +134,7 @@ def _of_markdown(name: str, text: str, words: Mapping[str, str]) -> ManualPage:
     body = parser.renderer.render(tokens, parser.options, {})
     if name == GALLERY:
         body = re.sub(r"<td>(<code>([a-z-]+)</code>)</td>", _with_figure, body)
+    body = re.sub(r"<!-- file: (\S+) -->", r'<p class="file">\1</p>', body)
     body = re.sub(r"(?<!<pre>)<code>([^<]+)</code>", partial(_explained, words), body)
     body = body.replace("<table>", '<div class="wide"><table>').replace("</table>", "</table></div>")
     return ManualPage(name, title, str(body), tuple(passages))

@@ -77,6 +77,14 @@ def test_every_link_leads_to_a_heading(written: Path) -> None:
         assert page.fetched == ["passages.js"]  # nothing from a network
 
 
+def test_a_listing_of_a_file_is_headed_by_its_name(written: Path) -> None:
+    """A reader must know what to save it as."""
+    for page in MANUAL.glob("*.md"):
+        body = (written / f"{page.stem}.html").read_text()
+        for name in re.findall(r"<!-- file: (\S+) -->", page.read_text()):
+            assert re.search(rf'<p class="file">{re.escape(name)}</p>\s*<pre>', body), (page.name, name)
+
+
 def test_a_lesson_is_drawn_with_its_scale() -> None:
     """Source: the answers of the lessons, by hand: 1 mrad, (e/R)^2/2, a step of 79 arcsec over sqrt(12), a link."""
     assert "±206 arcsec over 360°, every visit repeats it</figure>" in lesson_figure("eccentricity")
