@@ -190,6 +190,7 @@ SLOW = (
     "test_properties.py::test_turning_the_base_turns_the_covariance",
     "test_python.py::test_a_dataset_of_xarray_has_the_cells_of_a_slice",
     "test_readme.py::test_the_numbers_of_the_decision_are_what_the_command_prints",
+    "test_readme.py::test_the_table_of_validation_is_what_its_script_prints",
     "test_readme.py::test_what_the_tests_try_is_told_as_it_is",
     "test_supply.py::test_no_network_at_run_time",
 )

@@ -38,6 +38,22 @@ def test_what_the_tests_try_is_told_as_it_is() -> None:
     assert [word for word in process.stdout.strip().split("; ") if word not in documented] == []
 
 
+def test_the_table_of_validation_is_what_its_script_prints() -> None:
+    """Rows and published numbers to the digits shown; a difference by its bound, since its last digits are rounding."""
+    from validation import END, START, cells, validation_rows
+
+    page = (MANUAL / "trust.md").read_text().partition(START)[2].partition(END)[0]
+    assert re.search(r"^Printed on \d{4}-\d\d-\d\d with Python \S+ on \d+ processors \(\S+\):$", page, re.MULTILINE)
+    rows = validation_rows()
+    lines = [line for line in page.splitlines() if line.startswith("| ")][2:]
+    assert [line.split(" | ")[:2] for line in lines] == [[f"| {row[0]}", row[1]] for row in rows]
+    for line, row in zip(lines, rows, strict=True):
+        if row[4]:
+            assert line == cells(row)
+        else:
+            assert max(row[3], float(line.split(" | ")[2].split()[0])) < 1e-12
+
+
 def test_every_key_of_a_document_is_explained() -> None:
     """Those that state nothing of the model too: README promises every key."""
     for word in ("calibration.instrument.std", "calibration.identify.output_orders", "calibration.poses.file",
