@@ -1,4 +1,4 @@
-"""The manual as pages that a browser opens without a network: the Markdown of the package, and every word of `explain`.
+"""The manual as pages that a browser opens without a network: the Markdown of the package, and what the code declares.
 
 The parser is markdown-it (CommonMark 0.31, with its tables), which the terminal library installs anyway; a site
 generator would add some thirty packages for the same pages.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files
@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from armsim.report.manual_figures import lesson_figure
+from armsim.report.manual_reference import Section, python_sections, results_sections
 from armsim.report.reference import CAUSES, entries, explanation, index
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ class ManualPage:
 
 
 def manual_pages() -> tuple[ManualPage, ...]:
-    """All pages: the first, those that it links in their order, and the words.
+    """All pages: the first, those that it links in their order, Python, results.json, and the words.
 
     Returns
     -------
@@ -77,7 +78,10 @@ def manual_pages() -> tuple[ManualPage, ...]:
     linked = [name for name in re.findall(r"\]\(([a-z-]+)\.md\)", texts[FIRST]) if name in texts]
     words = _of_words()
     heading_anchors = {passage.heading: passage.anchor for passage in words.passages}
-    return (*(_of_markdown(name, texts[name], heading_anchors) for name in dict.fromkeys([FIRST, *linked])), words)
+    pages = (_of_markdown(name, texts[name], heading_anchors) for name in dict.fromkeys([FIRST, *linked]))
+    python = _of_sections("python-reference", "Python, every name", python_sections())
+    results = _of_sections("results-reference", "results.json, every part", results_sections())
+    return (*pages, python, results, words)
 
 
 def write_manual(folder: Path) -> None:
@@ -169,6 +173,18 @@ def _anchor(heading: str, anchors: dict[str, int]) -> str:
     anchor = re.sub(r"[^a-z0-9]+", "-", heading.lower()).strip("-")
     anchors[anchor] = anchors.get(anchor, 0) + 1
     return anchor if anchors[anchor] == 1 else f"{anchor}-{anchors[anchor]}"
+
+
+def _of_sections(name: str, title: str, sections: Iterable[Section]) -> ManualPage:
+    """Page of headings with a text of fixed width below each."""
+    from markupsafe import Markup
+
+    passages, anchors, parts = [Passage(name, "", title, "")], dict[str, int](), [Markup("<h1>{}</h1>\n").format(title)]
+    for heading, text in sections:
+        anchor = _anchor(heading, anchors)
+        parts.append(Markup('<h2 id="{}">{}</h2>\n<pre><code>{}</code></pre>\n').format(anchor, heading, text))
+        passages.append(Passage(name, anchor, heading, " ".join(text.split())))
+    return ManualPage(name, title, str(Markup("").join(parts)), tuple(passages))
 
 
 def _of_words() -> ManualPage:

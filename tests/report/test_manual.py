@@ -67,7 +67,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_link_leads_to_a_heading(written: Path) -> None:
     pages = {path.name: Links(path.read_text()) for path in written.glob("*.html")}
-    assert len(pages) == len(list(MANUAL.glob("*.md"))) + 1
+    assert len(pages) == len(list(MANUAL.glob("*.md"))) + 3  # Python, results.json, words: made from the code
     for name, page in pages.items():
         for target in page.targets:
             file, _, anchor = target.partition("#")
@@ -127,6 +127,20 @@ def test_every_cause_is_one_step_from_its_equation() -> None:
         assert f'words.html#{explained[key].anchor}"><code>{key}</code>' in pages["effects"].body, key
         assert "in the code: armsim." in explained[key].text, key
     assert "(e/R) sin t" in explained["mounting.eccentricity"].text
+
+
+def test_the_reference_has_every_public_name_and_part_of_a_result() -> None:
+    """Source: what the package exports, the schema of results.json, and the declared fields of an encoder."""
+    pages = {page.name: page for page in manual_pages()}
+    python = {passage.heading: passage.text for passage in pages["python-reference"].passages}
+    assert set(python) - {"Python, every name"} == {f"armsim.{name}" for name in armsim.__all__ if name[0] != "_"}
+    assert all(len(text) > 30 for heading, text in python.items() if heading.startswith("armsim."))
+    assert "signal periods per turn (count)" in python["armsim.Encoder"]
+    assert "with_plan(units: int | None" in python["armsim.Study"]
+    schema = armsim.Result.schema()
+    results = {passage.heading: passage.text for passage in pages["results-reference"].passages}
+    assert {name for name, part in schema["$defs"].items() if "properties" in part} < set(results)
+    assert "p95_interval: [number, number] or null" in results["ErrorStatistics"]
 
 
 def test_an_earlier_manual_is_replaced_and_nothing_else(written: Path, tmp_path: Path) -> None:
