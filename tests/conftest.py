@@ -12,8 +12,9 @@ from armsim.processors import limit_linear_algebra
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-CACHE = tempfile.TemporaryDirectory(prefix="armsim-tests-")
-os.environ["XDG_CACHE_HOME"] = CACHE.name  # of the commands that tests start, too
+if "PYTEST_XDIST_WORKER" not in os.environ:  # workers share what the first of them has found
+    CACHE = tempfile.TemporaryDirectory(prefix="armsim-tests-")
+    os.environ["XDG_CACHE_HOME"] = CACHE.name  # of the commands that tests start, too
 limit_linear_algebra()  # as in commands; a worker has one processor
 
 LONGEST = (
