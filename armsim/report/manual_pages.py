@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from armsim.report.manual_figures import lesson_figure
 from armsim.report.manual_reference import Section, python_sections, results_sections
@@ -22,8 +22,8 @@ from armsim.report.reference import CAUSES, entries, explanation, index
 if TYPE_CHECKING:
     from markdown_it.token import Token
 
-FIRST, WORDS, GALLERY = "index", "words", "gallery"
-"""Names of the first page, which lists the others, of the page with every word of `armsim explain`, and of lessons."""
+FIRST, WORDS, GALLERY, PYTHON = "index", "words", "gallery", "python"
+"""Names of the first page, which lists the others, of that with all words of `explain`, of lessons, of Python."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ def manual_pages() -> tuple[ManualPage, ...]:
 
 
 def write_manual(folder: Path) -> None:
-    """Write the pages, their style, and the passages in which they search.
+    """Write the pages, their style, the passages in which they search, and the page about Python as a notebook.
 
     Parameters
     ----------
@@ -101,9 +101,33 @@ def write_manual(folder: Path) -> None:
     for page in pages:
         text = template.render(page=page, pages=pages, words=WORDS)
         (folder / f"{page.name}.html").write_text(text, encoding="utf-8")
+    text = files("armsim").joinpath("manual", f"{PYTHON}.md").read_text(encoding="utf-8")
+    (folder / f"{PYTHON}.ipynb").write_text(json.dumps(notebook(text), indent=1) + "\n", encoding="utf-8")
     rows = [[part.page, part.anchor, part.heading, part.text] for page in pages for part in page.passages]
     text = json.dumps(rows, ensure_ascii=False).replace("</", "<\\/")
     (folder / "passages.js").write_text(f"const PASSAGES = {text};\n", encoding="utf-8")
+
+
+def notebook(text: str) -> dict[str, Any]:
+    """Notebook of a page: its Python as cells of code, all else as cells of text.
+
+    Parameters
+    ----------
+    text : str
+        Markdown.
+
+    Returns
+    -------
+    dict
+        In the format of Jupyter, version 4.5, without outputs.
+    """
+    code: dict[str, Any] = {"cell_type": "code", "execution_count": None, "outputs": []}
+    cells = []
+    for number, part in enumerate(re.split(r"^```python\n(.*?)^```\n", text, flags=re.DOTALL | re.MULTILINE)):
+        lines = part.strip("\n").splitlines(keepends=True)
+        kind = code if number % 2 else {"cell_type": "markdown"}
+        cells.append({**kind, "id": f"cell-{number}", "metadata": {}, "source": lines})
+    return {"cells": cells, "metadata": {}, "nbformat": 4, "nbformat_minor": 5}
 
 
 def _of_markdown(name: str, text: str, words: Mapping[str, str]) -> ManualPage:

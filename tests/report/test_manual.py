@@ -254,6 +254,18 @@ def test_the_python_is_as_told(
     assert (tmp_path / "mine.png").read_bytes()[:4] == b"\x89PNG"
 
 
+def test_the_page_about_python_is_a_notebook_too(written: Path) -> None:
+    """The cells of code are the listings, in their order, which another test runs. Source: the page; nbformat."""
+    import nbformat
+
+    book = nbformat.read(written / "python.ipynb", as_version=4)
+    nbformat.validate(book)
+    blocks = re.findall(r"```python\n(.*?)```", (MANUAL / "python.md").read_text(), re.DOTALL)
+    assert [cell.source for cell in book.cells if cell.cell_type == "code"] == [block.strip("\n") for block in blocks]
+    assert book.cells[0].source.startswith("# From Python")
+    assert "```python" not in "".join(cell.source for cell in book.cells)
+
+
 @pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
 def test_search_finds_a_key(written: Path) -> None:
     """In a browser, from a file, without a server."""
