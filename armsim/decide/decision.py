@@ -10,7 +10,8 @@ from armsim.decide.refit import refits
 from armsim.decide.resolving import search_until_resolved
 from armsim.decide.robustness import robustness
 from armsim.decide.search import Search
-from armsim.decide.select import SearchState, run_search
+from armsim.decide.search_state import SearchState
+from armsim.decide.select import run_search
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.trade_off import TradeOff, curve_of_search

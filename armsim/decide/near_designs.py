@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from armsim.decide.decision_records import Alternative
 from armsim.decide.frontier import choices_in_price_range, price_tolerance
-from armsim.decide.select import MOST_LISTED, SearchState
+from armsim.decide.search_state import MOST_LISTED, SearchState
 
 NEAR_PRICE = 0.05
 """Share of the price by which a design may cost more. Common practice, no source."""

@@ -12,7 +12,7 @@ from armsim.decide.joint_filter import meets_joint_requirements
 from armsim.decide.ledger import deciding_judgement, requirement_met
 from armsim.decide.robustness import MOST_LEFT, MOST_SAMPLED, deciding_criterion
 from armsim.decide.search import Search
-from armsim.decide.select import SearchState
+from armsim.decide.search_state import SearchState
 from armsim.documents.catalogue_document import AS_IT_IS
 from armsim.model.joint import Joint
 from armsim.model.joint_options import Option

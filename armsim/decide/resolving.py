@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from armsim.decide.decision_records import Attempt
 from armsim.decide.search import Search
-from armsim.decide.select import SearchState, run_search
+from armsim.decide.search_state import SearchState
+from armsim.decide.select import run_search
 from armsim.decide.selection import Selection
 from armsim.model.joint_options import Options
 from armsim.run_options import RunOptions

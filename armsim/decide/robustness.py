@@ -19,7 +19,7 @@ from armsim.decide.joint_filter import meets_joint_requirements
 from armsim.decide.ledger import deciding_judgement, requirement_met
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
-from armsim.decide.select import SearchState
+from armsim.decide.search_state import SearchState
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.joint import Joint

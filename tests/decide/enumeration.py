@@ -363,7 +363,7 @@ def main() -> None:
     parser.add_argument("--judged", action="store_true")
     arguments = parser.parse_args()
     if arguments.judged:
-        sys.modules["armsim.decide.select"].MOST_LISTED = 0
+        sys.modules["armsim.decide.search_state"].MOST_LISTED = 0
     for name in arguments.case or CASES:
         with tempfile.TemporaryDirectory() as folder:
             study, options = build(Path(folder), name)

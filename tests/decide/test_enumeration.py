@@ -25,7 +25,7 @@ from enumeration import (
     turned_levels,
 )
 
-from armsim.decide import select, trade_off
+from armsim.decide import trade_off
 from armsim.decide.decision_records import FittedEncoder
 from armsim.decide.program import Choice
 from armsim.decide.search import Search
@@ -114,7 +114,7 @@ def test_the_orientation_alone_decides(tmp_path: Path, monkeypatch: pytest.Monke
 
     Source: full enumeration, every design sampled.
     """
-    monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", listed)
+    monkeypatch.setattr(sys.modules["armsim.decide.search_state"], "MOST_LISTED", listed)
     every = thinned(tmp_path, "scara", 2, 200, options_left=5)
     rows = [(requirement, *compare(every, requirement)) for requirement in turned_levels(every, 2)]
     wrong = [
@@ -226,7 +226,7 @@ def test_the_trade_off_names_the_same_design(tmp_path: Path, monkeypatch: pytest
 
     Source: the enumeration's own sample of every point. With nothing listed, as in a catalogue too large for that.
     """
-    monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", listed)
+    monkeypatch.setattr(sys.modules["armsim.decide.search_state"], "MOST_LISTED", listed)
     every = thinned(tmp_path, "means", 2, 100)
     number = {design_of(every, choice): n for n, choice in enumerate(every.choices)}
     for requirement in list(levels(every, 4))[PER_LEVEL::4]:

@@ -18,7 +18,7 @@ from armsim.decide import search as search_module
 from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_moments, moments_of, moments_of_options
 from armsim.decide.program import Program
 from armsim.decide.search import Search
-from armsim.decide.select import SHOWN_NEXT, SearchState
+from armsim.decide.search_state import SHOWN_NEXT, SearchState
 from armsim.decide.selection import Selection
 from armsim.decide.trials import failure, trials
 from armsim.documents.load import load_options
@@ -276,7 +276,7 @@ def test_a_hidden_design_is_found_by_judgement_alone(monkeypatch: pytest.MonkeyP
     study, options = small_case(75e-6)
     expected = chosen(75e-6)
     learn_wrongly(monkeypatch)
-    monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", 0)
+    monkeypatch.setattr(sys.modules["armsim.decide.search_state"], "MOST_LISTED", 0)
     selection = select(study, options, RunOptions(2))
     assert selection.price == expected.price
     assert not selection.proved
