@@ -63,7 +63,7 @@ class Alternative:
     ----------
     design : tuple of FittedEncoder
     at_coverage : float
-        Quantile of the error at the coverage, at the worst pose of all tasks. [m]
+        Quantile of the error at the coverage, at the worst sampled pose of all tasks. [m]
     price : float
         [cost units]
     mass : float
@@ -72,6 +72,8 @@ class Alternative:
         Number of encoder types.
     state : Verdict
         State of the requirement: the estimates meet it, but the intervals of the sample may not resolve it.
+    sampled_poses : int, optional
+        Number of poses, those with the largest predicted errors, at which its errors were sampled; None if at all.
     """
 
     design: tuple[FittedEncoder, ...]
@@ -80,6 +82,7 @@ class Alternative:
     mass: float = 0.0
     types: int = 0
     state: Verdict = "none stated"
+    sampled_poses: int | None = None
 
 
 @dataclass(frozen=True)

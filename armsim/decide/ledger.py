@@ -38,13 +38,26 @@ class Ledger:
         All sampled designs, some of them at few poses or with few units only.
     full_assessments : mapping of Choice to its tasks
         Designs sampled with all units of the scenario's own population at all poses.
+    passed_trials : mapping of Choice to its tasks
+        Designs that pass the short trials, with their judgements at the poses that were sampled.
     failures : mapping of Choice to Failure
         Tried as candidates, and found to fail.
     """
 
     designs: set[Choice] = field(default_factory=set)
     full_assessments: dict[Choice, tuple[AssessedTask, ...]] = field(default_factory=dict)
+    passed_trials: dict[Choice, tuple[AssessedTask, ...]] = field(default_factory=dict)
     failures: dict[Choice, Failure] = field(default_factory=dict)
+
+    def assessment(self, choice: Choice) -> tuple[AssessedTask, ...]:
+        """Judgements of a choice at all poses, else at those of its short trials.
+
+        Raises
+        ------
+        KeyError
+            It was tried neither way, or failed.
+        """
+        return self.full_assessments[choice] if choice in self.full_assessments else self.passed_trials[choice]
 
     def meets_requirement(self, choice: Choice) -> bool:
         """Whether a choice was sampled with all units at all poses and meets the requirement."""

@@ -11,7 +11,7 @@ NEAR_PRICE = 0.05
 
 
 def near_designs(state: SearchState) -> tuple[tuple[Alternative, ...], bool]:
-    """Designs within `NEAR_PRICE` above the price of the answer that meet the requirement, sampled.
+    """Designs within `NEAR_PRICE` above the price of the answer that meet the requirement in their short trials.
 
     Parameters
     ----------
@@ -35,7 +35,8 @@ def near_designs(state: SearchState) -> tuple[tuple[Alternative, ...], bool]:
     good = [
         choice
         for choice in choices
-        if search.visit_excess(state.program, choice) is None and state.passes_sampling(choice, dominate=False)
+        if search.visit_excess(state.program, choice) is None
+        and state.passes_sampling(choice, dominate=False, short=True)
     ]
     rows = sorted(good, key=lambda choice: (state.program.price(choice), *state.rank(choice)))
     return tuple(state.alternative(choice) for choice in rows), complete

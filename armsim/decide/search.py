@@ -42,6 +42,8 @@ MARGIN = 1.06
 """Factor by which the limits of the mean square error in the program are widened; 3 % in the quantile."""
 LEARNING_UNITS = 512
 """Units (simulated arms) per design sampled to estimate the ratios; the last design is sampled with all units."""
+LEARNING_VISITS = 4
+"""Visits of each such unit; the quantile of the pooled errors does not depend on their number but for its scatter."""
 ROUNDS = 3
 """Number of designs sampled to estimate the ratios."""
 FEW_POSES, MORE_POSES = 16, 64
@@ -171,6 +173,7 @@ class Search:
         poses: Sequence[PoseSet] | None = None,
         units: int | None = None,
         seed: int | None = None,
+        visits: int | None = None,
     ) -> tuple[tuple[AssessedTask, ...], Samples]:
         """Sample a choice.
 
@@ -183,6 +186,8 @@ class Search:
             Largest number of units; by default that of the scenario.
         seed : int, optional
             By default that of the scenario.
+        visits : int, optional
+            Largest number of visits; by default that of the scenario.
 
         Returns
         -------
@@ -192,7 +197,12 @@ class Search:
         count = len(self.ledger.designs)
         self.run_options.progress("designs sampled", count, max(count, ROUNDS))
         plan = self.study.scenario.plan
-        of_choice = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
+        of_choice = replace(
+            plan,
+            units=min(plan.units, units or plan.units),
+            visits=min(plan.visits, visits or plan.visits),
+            seed=plan.seed if seed is None else seed,
+        )
         study = self.study_of(choice).with_scenario(plan=of_choice)
         tasks, sampled = study.judge(self.poses if poses is None else poses, self.run_options.silent)
         if poses is None and of_choice == plan:
@@ -278,7 +288,8 @@ class Search:
     def _learn_cheapest(self, units: int | None) -> None:
         program = self.program()
         choice = program.cheapest() or self.nearest(program)[0]
-        self.learn(choice, *self.sample(choice, units=units), program)
+        visits = None if units is None else LEARNING_VISITS
+        self.learn(choice, *self.sample(choice, units=units, visits=visits), program)
 
     def tighten_limits(self, program: Program, choice: Choice, tasks: Sequence[AssessedTask]) -> None:
         """Tighten the limits of the program at the poses where a sampled choice exceeds a limit.

@@ -57,16 +57,34 @@ class SearchState:
         cheapest = [choice for price, choice in rows if price <= least + price_tolerance(least)]
         return sorted(cheapest, key=self.rank)
 
+    @property
+    def equals(self) -> list[Choice]:
+        """Designs of the price of the best one that meet the requirement as far as they were sampled, by `rank`."""
+        cheapest = self.cheapest_choices
+        price = self.program.price(cheapest[0])
+        others = [
+            choice
+            for choice in self.search.ledger.passed_trials
+            if choice not in self.search.ledger.full_assessments
+            and choice not in self.failed
+            and abs(self.program.price(choice) - price) <= price_tolerance(price)
+            and self.search.admits(choice)
+        ]
+        return sorted([*cheapest[1:], *others], key=self.rank)
+
     def rank(self, choice: Choice) -> tuple[float, float, int, Choice]:
-        """Sort key for designs of equal price that were sampled at all poses: error, mass, number of types."""
+        """Sort key for designs of equal price that were tried: error, mass, number of types."""
         types = {part.encoder for part in self.search.design(choice)}
-        return design_error(self.search.ledger.full_assessments[choice]), self.search.mass(choice), len(types), choice
+        return design_error(self.search.ledger.assessment(choice)), self.search.mass(choice), len(types), choice
 
     def alternative(self, choice: Choice) -> Alternative:
-        """Record of a design that was sampled at all poses, as an alternative to the answer."""
+        """Record of a design that was sampled, at all poses or at few, as an alternative to the answer."""
         error, mass, types, _ = self.rank(choice)
-        state = overall_verdict_of(self.search.ledger.full_assessments[choice])
-        return Alternative(self.search.design(choice), error, self.program.price(choice), mass, types, state)
+        ledger, price = self.search.ledger, self.program.price(choice)
+        tasks = ledger.assessment(choice)
+        count = sum(len(task.table.names) for task in tasks)
+        poses = count if count < len(self.search.names) else None
+        return Alternative(self.search.design(choice), error, price, mass, types, overall_verdict_of(tasks), poses)
 
     @property
     def best(self) -> Choice | None:
@@ -111,7 +129,7 @@ class SearchState:
         exclude_by_excess(self.program, choice, exceeded, shortcut)
         return True
 
-    def passes_sampling(self, choice: Choice, dominate: bool = True) -> bool:
+    def passes_sampling(self, choice: Choice, dominate: bool = True, short: bool = False) -> bool:
         """Sample a choice at few poses and then at all; exclude it from the program if it fails.
 
         Parameters
@@ -119,6 +137,8 @@ class SearchState:
         choice : Choice
         dominate : bool
             Whether choices that are no better at any joint are taken to fail with it.
+        short : bool
+            Whether the short trials, with visits at few poses, are enough.
 
         Returns
         -------
@@ -128,7 +148,7 @@ class SearchState:
         search, program = self.search, self.program
         if choice in self.failed:
             return False
-        reason = failure(search, choice, program)
+        reason = failure(search, choice, program, short)
         if reason is None:
             return True
         tasks = reason.tasks
@@ -200,15 +220,27 @@ class SearchState:
         return False
 
     def sample_same_price(self) -> bool:
-        """Sample all designs at the price of the answer; return whether all were sampled."""
+        """Find the design of the smallest error at the price of the answer; return whether all designs were tried.
+
+        The error at few poses is a lower bound of that at all, since the same visits are sampled there: a design is
+        sampled whole only while this bound is below the error of the best.
+        """
         if self.best is None:
             return True
         price = self.program.price(self.best)
         search, cents = self.search.by_leading_criterion, price_tolerance(price)
         choices, complete = choices_in_price_range(search, price - cents, price + cents, MOST_LISTED)
-        for choice in choices:
-            if self.search.visit_excess(self.program, choice) is None:
-                self.passes_sampling(choice, dominate=False)
+        tried = [
+            choice
+            for choice in choices
+            if self.search.visit_excess(self.program, choice) is None
+            and self.passes_sampling(choice, dominate=False, short=True)
+        ]
+        assessments = self.search.ledger.full_assessments
+        for choice in sorted((choice for choice in tried if choice not in assessments), key=self.rank):
+            if self.rank(choice) > self.rank(self.best):
+                break
+            self.passes_sampling(choice, dominate=False)
         return complete
 
     def sample_remaining(self) -> bool:

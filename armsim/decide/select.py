@@ -16,9 +16,10 @@ closest of the cheaper designs excluded this way are sampled; if one meets the r
 Criteria without bound or ratio (a yield, the accuracy of a path) are judged on the samples alone.
 
 Every sampled design is a candidate, including those of the curve of price against error. The answer is the cheapest
-that meets the requirement; of several at the same price, the one with the smallest error. It is sampled once more on a
-population that is independent of the search, and so are its closest cheaper rivals. This shows how far to trust the
-choice, and does not change it.
+that meets the requirement; of several at the same price, the one with the smallest error. The others of its price, and
+those that cost a little more, are sampled at the poses with the largest predicted errors only, unless their error there
+is below that of the answer. The answer is sampled once more on a population that is independent of the search, and so
+are its closest cheaper rivals. This shows how far to trust the choice, and does not change it.
 """
 
 from __future__ import annotations
@@ -87,7 +88,7 @@ def run_search(search: Search) -> tuple[Selection, SearchState]:
         failed = sorted(state.largest_misses, key=lambda choice: state.largest_misses[choice])
         closest = failed[0] if failed else search.nearest(search.program())[0]
         return _selection_without_answer(state, closest, complete, exhausted), state
-    best, *others = state.cheapest_choices
+    best = state.best
     assessments = search.ledger.full_assessments
     design = search.design(best)
     selection = Selection(
@@ -100,7 +101,7 @@ def run_search(search: Search) -> tuple[Selection, SearchState]:
         replace(_proof(state, complete, exhausted), same_price_complete=same_price_complete),
         confirm(search, best),
         search.machine(best),
-        tuple(state.alternative(choice) for choice in others),
+        tuple(state.alternative(choice) for choice in state.equals),
         options.purchase.arms,
         options.exclusions,
     )

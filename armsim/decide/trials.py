@@ -24,7 +24,7 @@ MANY = 2 * MORE_POSES
 """Poses of all tasks from which on more trials than one come before the whole sample."""
 
 
-def failure(search: Search, choice: Choice, program: Program) -> Failure | None:
+def failure(search: Search, choice: Choice, program: Program, short: bool = False) -> Failure | None:
     """Try a new choice until it fails; None where it meets the requirement, sampled whole.
 
     Parameters
@@ -32,18 +32,23 @@ def failure(search: Search, choice: Choice, program: Program) -> Failure | None:
     search : Search
     choice : Choice
     program : Program
+    short : bool
+        Whether the short trials are enough; None then where it passes these.
 
     Returns
     -------
     Failure, optional
     """
     ledger = search.ledger
-    if choice not in ledger.failures and not ledger.meets_requirement(choice):
-        for tasks, sampled in trials(search, choice, program):
-            if not requirement_met(tasks):
-                ledger.failures[choice] = Failure(tasks, float(search.utilisations(tasks, sampled).max()))
-                break
-    return ledger.failures.get(choice)
+    if choice in ledger.failures or ledger.meets_requirement(choice) or (short and choice in ledger.passed_trials):
+        return ledger.failures.get(choice)
+    for tasks, sampled in (short_trials if short else trials)(search, choice, program):
+        if not requirement_met(tasks):
+            ledger.failures[choice] = Failure(tasks, float(search.utilisations(tasks, sampled).max()))
+            return ledger.failures[choice]
+    if short:
+        ledger.passed_trials[choice] = tasks
+    return None
 
 
 def trials(search: Search, choice: Choice, program: Program) -> Iterator[Trial]:
@@ -59,7 +64,8 @@ def trials(search: Search, choice: Choice, program: Program) -> Iterator[Trial]:
     ------
     Trial
     """
-    yield from short_trials(search, choice, program)
+    if sum(len(poses.names) for poses in search.hard_poses(program, choice)) < len(search.names):
+        yield from short_trials(search, choice, program)
     if len(search.names) > MANY and not limits_arms(search):
         yield search.sample(choice, search.hard_poses(program, choice, MORE_POSES))
     yield search.sample(choice)

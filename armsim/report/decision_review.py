@@ -20,7 +20,7 @@ from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
 from armsim.report.findings import dominance, number_of
-from armsim.report.frame import Column, Exact, Frame, lengths, shares, unitless, words
+from armsim.report.frame import Column, Exact, Frame, lengths, price_column, shares, unitless, words
 from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, Writer, json_file, result_file, text_file
@@ -87,7 +87,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         design_frame(selection).table(),
         (
             Section("The design and its price", "design", tuple(_design(decision))),
-            Section("What the next cheaper designs miss", "rejected", refuted or (nothing,)),
+            Section(f"What {_rejected_in_words(selection)} miss", "rejected", refuted or (nothing,)),
             Section("Others that meet it for the same price, or little more", "equals", tuple(_equals(selection))),
             *robustness_sections(selection),
             curve_section(decision.curve),
@@ -153,10 +153,12 @@ def _design(decision: Decision) -> Iterator[Block]:
     for part in selection.closest:
         group = selection.machine.arm.group_of(part.joint)
         spent[group] = spent.get(group, 0.0) + part.price
+    if len(spent) == len(selection.closest):
+        return  # every joint is its own group: the table above has it
     groups = max(result.tasks, key=lambda task: task.summary.at_coverage).summary.groups
     columns = (
         words("group of joints", spent),
-        unitless("spent on its sensors", spent.values()),
+        price_column("spent on its sensors", spent.values()),
         shares("share of the mean square error", [groups.get(name, 0.0) for name in spent]),
     )
     yield Frame(columns, "Price and error by group of joints").table()
@@ -166,14 +168,18 @@ def equals_frame(selection: Selection) -> Frame:
     """Table of other designs with the same price, the smallest error first."""
     designs = words("design", [in_words(equal.design) for equal in selection.equals])
     title = f"other choices that meet the requirement for {selection.machine.price:g}"
-    return Frame((designs, *_figures_of(selection.equals)), title)
+    return Frame((designs, *_figures_of(selection.equals, selection)), title)
 
 
-def _figures_of(designs: Sequence[Alternative]) -> list[Column]:
-    """Columns of error, of mass if it is stated, and of the number of types."""
+def _figures_of(designs: Sequence[Alternative], selection: Selection) -> list[Column]:
+    """Columns of error and the poses it was sampled at, of mass if it is stated, of the number of types, and state."""
     masses = [1e3 * design.mass for design in designs]
+    total = sum(len(task.table.names) for task in selection.tasks)
+    sampled = [f"{design.sampled_poses or total} of {total} poses" for design in designs]
+    few = any(design.sampled_poses for design in designs)
     return [
         lengths("error, sampled", [design.at_coverage for design in designs]),
+        *([words("visits sampled at", sampled)] if few else []),
         *([unitless("mass [g]", masses, decimals=1)] if any(masses) else []),
         unitless("encoder types", [design.types for design in designs]),
         words("requirement", [design.state for design in designs]),
@@ -188,7 +194,7 @@ def near_frame(selection: Selection) -> Frame:
         (
             unitless("price", [row.price for row in rows]),
             words(CHANGED, [changes_in_words(selection.closest, row.design) for row in rows]),
-            *_figures_of(rows),
+            *_figures_of(rows, selection),
         ),
         f"choices that meet the requirement for at most {percent(NEAR_PRICE)} more{some}",
     )
@@ -239,7 +245,11 @@ def rejected_frame(selection: Selection) -> Frame:
         words("arms to resolve it", [_resolving(judgement) for judgement in judgements]),
         words("on a second population", [AGAIN[row.undecided] for row in rows]),
     )
-    return Frame(columns, "what the next cheaper choices miss, those that come closest first")
+    return Frame(columns, f"what {_rejected_in_words(selection)} miss, those that come closest first")
+
+
+def _rejected_in_words(selection: Selection) -> str:
+    return "other choices" if selection.design is None else "the next cheaper choices"
 
 
 def _resolving(judgement: Judgement) -> str:

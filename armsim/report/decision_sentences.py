@@ -133,14 +133,18 @@ def grounds(selection: Selection) -> tuple[str, ...]:
     if any(_out_of_reach(task.summary) for task in selection.tasks):
         return tuple(_failures(selection))  # no sensor can make good a pose out of reach: nothing was searched
     if selection.design is None:
-        return (*_failures(selection), _excluded(selection.proof, "every choice"))
+        return (*_failures(selection), _excluded(selection.proof, "every choice", "the other designs"))
     sentences = [*_confirmation(selection)]
     if selection.equals:
         number = len(selection.equals)
         others = f"{number} other choices meet" if number > 1 else "One other choice meets"
         scope = "" if selection.proof.same_price_complete else " of those examined"
         smallest = show(min(equal.at_coverage for equal in selection.equals))
-        sentences.append(f"{others} the requirement for this price{scope}, with errors of {smallest} and more.")
+        few = any(equal.sampled_poses for equal in selection.equals)
+        scope_of_poses = " at the poses with the largest predicted errors" if few else ""
+        sentences.append(
+            f"{others} the requirement for this price{scope}{scope_of_poses}, with errors of {smallest} and more."
+        )
     examined = [row for row in selection.refuted if row.undecided is not None]
     unresolved = [row.price for row in examined if row.undecided]
     if unresolved:
@@ -148,7 +152,7 @@ def grounds(selection: Selection) -> tuple[str, ...]:
             f"Of the {len(examined)} closest cheaper designs {len(unresolved)} miss the requirement by less than "
             f"this sample resolves, the cheapest for {min(unresolved):g}."
         )
-    return (*sentences, _excluded(selection.proof, "every cheaper choice"))
+    return (*sentences, _excluded(selection.proof, "every cheaper choice", "the other cheaper designs"))
 
 
 def _failures(selection: Selection) -> list[str]:
@@ -257,7 +261,7 @@ def _out_of_reach(summary: Summary) -> list[str]:
     return [judgement.reason for judgement in summary.judgements if judgement.criterion == REACH.name]
 
 
-def _excluded(proof: Proof, which: str) -> str:
+def _excluded(proof: Proof, which: str, others: str) -> str:
     """Sentence on how other designs were excluded."""
     reasons = [f"{proof.sampled} sampled, which fail{_criteria_failed(proof)}"] if proof.sampled else []
     if proof.bounded:
@@ -271,7 +275,7 @@ def _excluded(proof: Proof, which: str) -> str:
     examined = f" Excluded: {'; '.join(reasons)}." if reasons else ""
     margin = f"by more than {percent(proof.margin)} of the mean square error"
     return (
-        f"Not proved for the other cheaper designs.{examined} Each of the others is no better at any joint and pose "
+        f"Not proved for {others}.{examined} Each of the others is no better at any joint and pose "
         f"than one that failed, or exceeds the first-order limits {margin}.{visits}"
     )
 

@@ -236,6 +236,13 @@ def unitless(name: str, values: Iterable[Any], shown_in: ShownIn = "everywhere",
     return Column(name, tuple(values), shown_in=shown_in, decimals=decimals)
 
 
+def price_column(name: str, values: Iterable[float], shown_in: ShownIn = "everywhere") -> Column:
+    """Column of prices: whole ones as they are, else all with two decimals, as shares of one-off costs need."""
+    numbers = tuple(values)
+    integral = all(float(number).is_integer() for number in numbers)
+    return unitless(name, numbers, shown_in, None if integral else 2)
+
+
 def quoted(
     name: str,
     values: Iterable[Any],

@@ -10,7 +10,7 @@ from armsim.formatting import percent, show
 from armsim.report.decision_sentences import cheapest_in_words, curve_in_words, in_words
 from armsim.report.document import Block, Section, Text
 from armsim.report.exclusion_tables import exclusions_frame, exclusions_sections, exclusions_tables
-from armsim.report.frame import Frame, comparable_lengths, unitless, words
+from armsim.report.frame import Frame, ShownIn, comparable_lengths, price_column, words
 from armsim.report.gallery import trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
@@ -19,12 +19,15 @@ from armsim.scenario import Scenario
 
 FIRST, SHOWN = 10, 20
 """Most designs on the first page and in a section, evenly spread; the CSV has all."""
+MOST_GROUPS = 3
+"""Most groups of joints whose spending a document shows; an arm without groups has one per joint."""
 
 
 def curve_frame(curve: TradeOff) -> Frame:
     """Table of the designs of the curve, the cheapest first; files also list the sensors of every joint."""
     points = curve.points
     groups = list(dict.fromkeys(group for point in points for group in point.spending))
+    spent_in: ShownIn = "everywhere" if len(groups) <= MOST_GROUPS else "file"
     sizes = comparable_lengths([("error, sampled", [point.sampled for point in points], None),
                    ("by first order", [point.predicted for point in points], None)])  # fmt: skip
     fitted = []
@@ -36,9 +39,12 @@ def curve_frame(curve: TradeOff) -> Frame:
     return Frame(
         (
             words("design", [in_words(point.design) for point in points], "display"),
-            unitless("price", [point.price for point in points]),
+            price_column("price", [point.price for point in points]),
             *sizes,
-            *(unitless(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
+            *(
+                price_column(f"spent on {group}", [point.spending.get(group, 0.0) for point in points], spent_in)
+                for group in groups
+            ),
             words("worst pose", [point.pose for point in points]),
             words("criteria not kept", [", ".join(point.failed) or "nothing" for point in points]),
             words("dominated by a cheaper one", ["yes" if beaten else "" for beaten in curve.dominated]),
