@@ -31,7 +31,7 @@ SLOW = (
     "decide/test_robustness.py::test_rows_are_the_answers_of_changed_catalogues",
     "decide/test_robustness.py::test_the_cheapest_change_is_that_of_enumeration",
     "report/test_faults.py::test_a_killed_worker_is_told",
-    "decide/test_what_fits.py::test_an_architects_way_from_a_table_to_a_design_that_runs",
+    "decide/test_what_fits.py::test_an_architects_day_takes_four_commands",
     "calibration/test_variance_components.py::test_likelihood_and_its_profile_are_those_of_brute_force",
     "calibration/test_calibrate.py",
     "calibration/test_case_study.py",

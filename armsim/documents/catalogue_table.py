@@ -22,6 +22,7 @@ from armsim.documents.table_columns import PRICE_FROM, TableColumn, column_units
 from armsim.documents.workbook_rows import workbook_rows
 from armsim.errors import InputError, Problem
 from armsim.model.datasheet import TRACK_SHARE
+from armsim.model.installation import MULTI_TURN
 from armsim.sources import KeyPath, Source
 
 SUFFIXES = (".csv", ".tsv", ".xlsx")
@@ -160,7 +161,10 @@ class _Table:
         self.entries.append(entry)
         self.locations |= {("encoders", number): (line, 1), ("encoders", number, "encoder"): (line, 1)}
         texts = {header: " ".join(row[header.number - 1].split()) for header in headers if header.number <= len(row)}
-        measures_text = next((text for header, text in texts.items() if header.column.path[-1] == "measures"), "")
+        words = {
+            header.column.path[-1]: text.lower() for header, text in texts.items() if header.column.kind == "choice"
+        }
+        counts_turns = words.get("function", "") in ("", MULTI_TURN)
         for header in headers:
             text = texts.get(header, "")
             location = line, header.number
@@ -169,9 +173,11 @@ class _Table:
                     *location, header.text, f"the character {unprintable_character(text)}", "characters that show"
                 )
             elif text.lower() in EMPTY_CELLS:
+                if header.column.path[-1] == "multiturn" and not counts_turns:
+                    continue
                 self.empty_lines.setdefault(header.text, []).append(line)
             else:
-                self._store_value(entry, number, header, text, location, measures_text.lower())
+                self._store_value(entry, number, header, text, location, words.get("measures", ""))
         encoder = entry["encoder"]
         encoder.setdefault("measures", "rotation")
         if "name" not in encoder and len(self.problems) == faults:

@@ -119,7 +119,12 @@ def joint_changes(
             "encoder": reference(entry, selection.encoder, catalogue, folder),
             **({"placement": selection.placement} if placements else {}),
             **({} if mounting is None else {"mounting": mounting.get("mounting")}),
-            "price": {key: cost for key, cost in prices.items() if cost or (key == "encoder" and cost == 0)} or None,
+            "price": {
+                key: int(cost) if float(cost).is_integer() else cost
+                for key, cost in prices.items()
+                if cost or (key == "encoder" and cost == 0)
+            }
+            or None,
         }
         present_keys = {
             "motor_encoder": joint.motor_encoder is not None and selection.placement != "both",

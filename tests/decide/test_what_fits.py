@@ -5,11 +5,11 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import pypdfium2 as pdfium
 import pytest
 from support import ROOT, invoke
 
-import armsim
-from armsim.documents.load import load_encoders, load_options, load_scenario
+from armsim.documents.load import load_options, load_scenario
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.encoder_parts import Timing
@@ -165,43 +165,122 @@ def test_where_nothing_fits_the_reasons_are_counted() -> None:
     assert "24 of 24 on the motor: bore 100 mm needed" in text
 
 
-ARCHITECT = """\
+SIZES = {"S": (38, 8, 34), "M": (58, 20, 70), "L": (88, 38, 140)}
+"""Size classes: outer diameter [mm], bore [mm], mass [g]."""
+GRADES = {60: 18, 30: 19, 15: 20, 6: 22}
+"""Bits by accuracy [arcsec]."""
+TURNS = {"gear": 22, "battery": 15, "": 0}
+"""Surcharge by what counts the turns."""
+HEADER = (
+    "name,resolution [bit],accuracy [arcsec],track diameter [mm],outer diameter [mm],inner diameter [mm],mass [g],"
+    "min temperature [degC],max temperature [degC],shaft,function,turns by,interface,price,price from 100,one-off cost"
+)
+CELL = """\
 kind: scenario
-name: architect
-base: {demo}
-changes:
-  joints.*.needs: {{absolute: multi-turn, interface: [serial synchronous], temperature: [0 degC, 60 degC], latency: 20 us,
-    motor: {{bore: 8 mm, diameter: 50 mm, speed: 20 rpm}}, output: {{bore: 25 mm}}}}
-  joints.j1.needs.multiturn: [gear, energy harvesting]
-  requirement: {{position: 300 um, coverage: 95 %}}
-  tasks: [{{kind: poses, name: stations, poses: [{{name: near, joints: [0 deg, -30 deg, 60 deg, 0 deg, 40 deg, 0 deg]}}]}}]
+name: seven-axis cell
+arm:
+  kind: arm
+  name: seven axes
+  kinematics:
+    convention: standard-dh
+    joints:
+{rows}
+joints:
+{joints}
+requirement: {{position: 260 um, coverage: 95 %, repeatability: 60 um, yield: 80 %}}
+tasks:
+  - kind: poses
+    name: stations
+    poses:
+      - {{name: pick, joints: [0 deg, 40 deg, 0 deg, -80 deg, 0 deg, 40 deg, 0 deg]}}
+      - {{name: reach out, joints: [20 deg, 85 deg, 0 deg, -10 deg, 0 deg, 10 deg, 0 deg]}}
+sampling: {{units: 100, visits: 2, seed: 7}}
 """
 
 
-def test_an_architects_way_from_a_table_to_a_design_that_runs(tmp_path: Path) -> None:
-    """From the table by check and select to a folder, a bill and a scenario that runs at the price that was said."""
-    scenario, out = tmp_path / "architect.yaml", tmp_path / "out"
-    scenario.write_text(ARCHITECT.format(demo=DEMO))
-    assert invoke("check", TABLE).returncode == 0
-    assert len(load_encoders(TABLE)[1]) == 24
-    sizes = ["--units", "100", "--visits", "2"]
-    process = invoke("select", scenario, "--catalogue", TABLE, "--arms", "25", "--out", out, *sizes)
-    assert process.returncode == 0, process.stderr
-    assert "bore 8 mm needed" not in process.stdout
-    assert "outer diameter of at most 50 mm needed" in process.stdout
+def forty_encoders() -> str:
+    """Table of 36 hollow encoders in three sizes, three with a blind bore and an incremental one."""
+    rows = [
+        (f"{size}{accuracy} {turns or 'single'}", bits, accuracy, size, "hollow",
+         f"absolute {'multi' if turns else 'single'}-turn", turns, round(20 + SIZES[size][0] / 2 + 900 / (accuracy + 15)) + extra)
+        for size in SIZES for accuracy, bits in GRADES.items() for turns, extra in TURNS.items()
+    ]  # fmt: skip
+    rows += [(f"{size} blind", 20, 15, size, "blind", "absolute multi-turn", "gear", 50) for size in SIZES]
+    rows += [("L index", 20, 10, "L", "hollow", "incremental with index", "", 40)]
+    lines = [HEADER]
+    for name, bits, accuracy, size, shaft, function, turns, price in rows:
+        outer, bore, mass = SIZES[size]
+        lines.append(
+            f"{name},{bits},{accuracy},{outer - 10},{outer},{bore},{mass},-20,85,{shaft},{function},{turns},"
+            f"serial synchronous,{price},{0.85 * price:.2f},2000"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def cell() -> str:
+    """Scenario of an arm of seven axes, in three sizes of joints, all of them hollow and multi-turn."""
+    rows, joints = [], []
+    for number, (d, a, alpha) in enumerate(
+        ((305, 0, -90), (0, 0, 90), (365, 0, -90), (0, 0, 90), (345, 0, -90), (0, 0, 90), (95, 25, 0)), start=1
+    ):
+        size = "LLMMSSS"[number - 1]
+        outer, bore, _ = SIZES[size]
+        rows.append(
+            f"      - {{name: j{number}, type: revolute, d: {d} mm, a: {a} mm, alpha: {alpha} deg, range: [-170 deg, 170 deg]}}"
+        )
+        joints.append(
+            f"  j{number}: {{encoder: '40 encoders.csv#{size}60 gear', placement: output, mounting: {{eccentricity: 4 um}}, "
+            f"mastering: 10 arcsec, needs: {{absolute: multi-turn, multiturn: [gear], shaft: [hollow], temperature: [0 degC, 60 degC], "
+            f"bore: {bore} mm, diameter: {outer + 2} mm}}}}"
+        )
+    return CELL.format(rows="\n".join(rows), joints="\n".join(joints))
+
+
+def test_an_architects_day_takes_four_commands(tmp_path: Path) -> None:
+    """From a table of 40 encoders to the page of a board: read it, check the cell, choose, run what was chosen.
+
+    Source: every figure of the bill from the table; whether the page names what was chosen.
+    """
+    table, scenario = tmp_path / "40 encoders.csv", tmp_path / "cell.yaml"
+    table.write_text(forty_encoders())
+    scenario.write_text(cell())
+    catalogue, chosen, out, page = (tmp_path / name for name in ("catalogue.yaml", "chosen.yaml", "out", "page"))
+    imported = invoke("catalogue", table, "--write", catalogue)
+    assert imported.returncode == 0, imported.stderr
+    assert "40 encoders" in imported.stdout
+    assert "turns by" not in imported.stdout  # no doubt where no turns are counted
+    checked = invoke("check", scenario)
+    assert checked.returncode == 0, checked.stderr
+    process = invoke("select", scenario, "--catalogue", catalogue, "--arms", "50", "--write", chosen, "--out", out)
+    assert process.returncode in (0, 4), process.stderr
+    assert process.stdout.startswith("Buy ")
     record = json.loads((out / "selection.json").read_text())
-    assert {row["reason"] for row in record["exclusions"] if row["joint"] == "j1"} >= {"absolute multi-turn needed"}
-    with (out / "tables" / "excluded.csv").open() as file:
-        assert len(list(csv.DictReader(file))) == len(record["exclusions"])
-    assert "Encoders that do not fit" in (out / "report.html").read_text()
-    study = armsim.load(out / "chosen.yaml").with_plan(units=50, visits=2)
-    assert study.scenario.machine.price == pytest.approx(record["price"])
-    assert not any("is not what" in note for note in study.scenario.notes)
-    for joint in study.scenario.machine.joints:
-        assert joint.encoder.functions.function == "absolute multi-turn"
-        assert joint.encoder.body.outer_diameter <= 0.05
-    assert study.scenario.machine.joints[0].encoder.functions.multiturn == "gear"
+    reasons = {(row["joint"], row["reason"]): len(row["encoders"]) for row in record["exclusions"]}
+    assert reasons["j1", "shaft hollow needed"] == 3
+    assert reasons["j1", "absolute multi-turn needed"] == 13
+    assert reasons["j1", "bore 38 mm needed"] == 26
+    assert reasons["j5", "outer diameter of at most 40 mm needed"] == 27
+    with table.open() as file:
+        sheet = {row["name"]: row for row in csv.DictReader(file)}
+    types = [part["encoder"] for part in record["design"]]
+    of_size = {"L": types[:2], "M": types[2:4], "S": types[4:]}
+    assert all(name.startswith(size) for size, names in of_size.items() for name in names)
+    assert {sheet[name]["function"] for name in types} == {"absolute multi-turn"}
+    pieces = {name: 50 * types.count(name) for name in types}
+    price = {
+        name: float(sheet[name]["price from 100" if number >= 100 else "price"]) for name, number in pieces.items()
+    }
+    total = sum(price[name] * number + 2000 for name, number in pieces.items())
+    assert 50 * record["price"] == pytest.approx(total)
     with (out / "bom.csv").open() as file:
         bill = list(csv.DictReader(file))
-    assert float(bill[-1]["total"]) == pytest.approx(25 * record["price"], rel=1e-6)
-    assert study.run(1).price == pytest.approx(record["price"])
+    assert float(bill[-1]["total"]) == pytest.approx(total, abs=0.05)
+    assert [row["joint"] for row in bill].count("one-off costs") == len(pieces)
+    text = " ".join(
+        "".join(sheet.get_textpage().get_text_range() for sheet in pdfium.PdfDocument(out / "report.pdf")).split()
+    )
+    assert f"{types[0]}, as it is, output" in text  # on a line, not a word a line
+    ran = invoke("run", chosen, "--out", page)
+    assert ran.returncode in (0, 1, 4), ran.stderr
+    assert json.loads((page / "results.json").read_text())["price"] == pytest.approx(record["price"])
+    assert types[0] in (page / "report.html").read_text()
