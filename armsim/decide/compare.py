@@ -22,6 +22,7 @@ from armsim.criteria import (
 )  # fmt: skip
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
+from armsim.field_spec import declared_fields
 from armsim.model.machine import Machine
 from armsim.requirement import Judgement, Verdict, deciding_judgement
 from armsim.requirement.requirement import Requirement, required_at
@@ -32,6 +33,7 @@ from armsim.sampling.chunk import CHUNK
 from armsim.sampling.executors import map_in_threads
 from armsim.sampling.paired_difference import UNITS_COMPARED, Difference, half_width_of_mean, quantile_influence
 from armsim.study import Study
+from armsim.tasks import Task
 
 
 @dataclass(frozen=True)
@@ -317,8 +319,22 @@ def _matched(studies: Sequence[Study]) -> list[Study]:
         if names.count(study.scenario.name) > 1:
             raise study.scenario.fault("name", f"two designs named {study.scenario.name!r}", "each name once")
         if study.scenario.tasks != first.tasks:
-            kinds = ", ".join(f"{task.name} ({task.kind})" for task in first.tasks)
-            fault = "other tasks than the first design, or in another order"
-            raise study.scenario.fault("tasks", fault, f"the same: {kinds}")
+            raise study.scenario.fault("tasks", *_task_difference(first.tasks, study.scenario.tasks))
     plan, requirement = first.plan, first.requirement
     return [study.with_scenario(plan=plan, requirement=requirement) for study in studies]
+
+
+def _task_difference(first: Sequence[Task], tasks: Sequence[Task]) -> tuple[str, str]:
+    """Difference of the tasks of a design from those of the first in words, and what is accepted."""
+    if [(task.name, task.kind) for task in tasks] == [(task.name, task.kind) for task in first]:
+        task, of_first = next(pair for pair in zip(tasks, first, strict=True) if pair[0] != pair[1])
+        keys = [
+            field.yaml
+            for field in declared_fields(type(task))
+            if getattr(task, field.name, None) != getattr(of_first, field.name, None)
+        ]
+        if keys:
+            finding = f"task {task.name!r} has another {', '.join(keys)} than in the first design"
+            return finding, f"the same; --set 'tasks.{task.name}.{keys[0]}=VALUE' sets it for all designs"
+    kinds = ", ".join(f"{task.name} ({task.kind})" for task in first)
+    return "other tasks than the first design, or in another order", f"the same: {kinds}"

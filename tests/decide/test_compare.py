@@ -157,6 +157,7 @@ def test_wrong_input() -> None:
         ([study], "1 scenarios"),
         ([study, study], "two designs named"),
         ([study, small(BASE).with_scenario(tasks=armsim.load(BASE).scenario.tasks)], "other tasks"),
+        ([armsim.load(DEMO), armsim.load(BASE).change({"tasks.side view.step": "240 mm"})], "another step than in the"),
     ):
         with pytest.raises(InputError, match=fault):
             compare(studies)
