@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise, product
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array, lil_array
 
 from armsim.arrays import Array
 from armsim.decide.purchase_rows import purchase_rows, tier_prices, tiers_of
-from armsim.model.joint_options import Options
+from armsim.model.joint_options import Option, Options
 
 TOLERANCE = 1e-9
 """Tolerance of the solver on the limit of mass [kg] and on relative distances."""
@@ -84,18 +85,19 @@ def choice_rows(
                 if columns_of[j, name]:  # at most one of them is chosen: one row for all is tighter than one row each
                     add_row({first_column + t: -1.0, **dict.fromkeys(columns_of[j, name], 1.0)}, -np.inf, 0)
         add_row({first_column + t: 1.0 for t in range(len(types))}, -np.inf, most)
-    for joints in options.same_encoder_groups:
-        for j, k in pairwise(joints):
-            for name in types:
-                add_row({**dict.fromkeys(columns_of[j, name], 1.0), **dict.fromkeys(columns_of[k, name], -1.0)}, 0, 0)
-    for joints in options.modules:
-        for j, k in pairwise(joints):
-            for fit in sorted({option.fit for n in (j, k) for option in options.joints[n]}):
+    equal_at: list[tuple[Sequence[tuple[int, ...]], Callable[[Option], Any]]] = [
+        (options.same_encoder_groups, lambda option: option.encoder),
+        (options.same_family_groups, lambda option: option.family),
+        (options.modules, lambda option: option.fit),
+    ]
+    for groups, value_of in equal_at:
+        for j, k in (pair for joints in groups for pair in pairwise(joints)):
+            for value in sorted({value_of(option) for n in (j, k) for option in options.joints[n]}):
                 entries = {
                     starts[n] + o: sign
                     for n, sign in ((j, 1.0), (k, -1.0))
                     for o, option in enumerate(options.joints[n])
-                    if option.fit == fit
+                    if value_of(option) == value
                 }
                 add_row(entries, 0, 0)
     for pair in options.forbidden_pairs:

@@ -60,7 +60,8 @@ Pair = Annotated[list[Word], EXACTLY_TWO] | Annotated[dict[Word, Word], EXACTLY_
 class LimitsDocument(Document):
     """Limits of the arm on its sensors.
 
-    ``same_encoder``: joints that take the same encoder. ``modules``: joints that are one module, with the same encoder,
+    ``same_encoder``: joints that take the same encoder. ``same_family``: joints that take encoders of one family, in
+    sizes of their own. ``modules``: joints that are one module, with the same encoder,
     mounting and placement. ``incompatible``: two encoders that may not both be in the
     arm, as a list of their names, or at two joints, as a mapping of joint to encoder.
     """
@@ -69,6 +70,7 @@ class LimitsDocument(Document):
     types: Annotated[int | None, count(1, 10**6, "there are no more encoders")] = None
     groups: dict[Word, GroupLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
     same_encoder: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
+    same_family: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
     modules: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
     incompatible: Annotated[list[Pair], Field(max_length=100)] = []  # noqa: RUF012
     joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012

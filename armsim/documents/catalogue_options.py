@@ -191,15 +191,18 @@ def _with_limits(
         (tuple(joint_numbers[name] for name in arm.groups[group]), group_limits.types)
         for group, group_limits in limits.groups.items()
     )
-    same_encoder_groups = tuple(tuple(joint_numbers[name] for name in names) for names in limits.same_encoder)
-    modules = tuple(tuple(joint_numbers[name] for name in names) for names in limits.modules)
+    same_encoder_groups, same_family_groups, modules = (
+        tuple(tuple(joint_numbers[name] for name in names) for names in of_limit)
+        for of_limit in (limits.same_encoder, limits.same_family, limits.modules)
+    )
     forbidden_pairs: list[tuple[EncoderAtJoint, EncoderAtJoint]] = []
     for pair in limits.incompatible:
         first, second = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
         forbidden_pairs.append(tuple((None if j is None else joint_numbers[j], name) for j, name in (first, second)))  # type: ignore[arg-type]
     return Options(
-        joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), modules=modules
-    )
+        joints, stock, limits.mass, limits.types, groups, same_encoder_groups, tuple(forbidden_pairs), modules=modules,
+        same_family_groups=same_family_groups,
+    )  # fmt: skip
 
 
 def name_problems(
@@ -230,7 +233,8 @@ def name_problems(
         check_name(name, arm.names, ("joints", name), "the arm has no such joint")
     for name in limits.groups:
         check_name(name, tuple(arm.groups), ("groups", name), "the arm has no such group")
-    for key, groups in (("same_encoder", limits.same_encoder), ("modules", limits.modules)):
+    joint_lists = {"same_encoder": limits.same_encoder, "same_family": limits.same_family, "modules": limits.modules}
+    for key, groups in joint_lists.items():
         for n, names in enumerate(groups):
             for name in names:
                 check_name(name, arm.names, (key, n), f"the arm has no joint {name!r}")

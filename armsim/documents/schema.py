@@ -115,6 +115,7 @@ MEANINGS = {
     "tip_link": "link of the URDF file at which the chain ends",
     "to": "end of a line or arc",
     "same_encoder": "joints that take the same encoder",
+    "same_family": "joints that take encoders of one family",
     "modules": "joints that are one module: the same encoder, mounting and placement",
     "tolerances": "errors of the link parameters",
     "tool": "orientation of the tool: roll, pitch, yaw",

@@ -49,6 +49,7 @@ class Functions:
     )
     multiturn: str = key("", "choice", "what counts the turns of an absolute multi-turn encoder", choices=TURN_COUNTERS)
     interface: str = key("", "word", "how it is read, such as serial synchronous or incremental sine")
+    family: str = key("", "word", "series to which it belongs in every size; limits may ask joints for one family")
     safety_channels: int = key(
         0, "count", "channels of functional safety that check each other", least=1, most=8, why="no encoder has more"
     )

@@ -39,6 +39,11 @@ class Option:
         """Names of encoder, mounting and placement."""
         return self.encoder, self.mounting, self.placement
 
+    @property
+    def family(self) -> str:
+        """Family of the encoder; an encoder that states none is the only one of its family."""
+        return self.joint.encoder.functions.family or self.encoder
+
     def __str__(self) -> str:
         return f"{self.encoder}, {self.mounting}, {self.placement}"
 
@@ -100,6 +105,8 @@ class Options:
         Largest number of joints whose encoder, mounting or placement may change.
     modules : tuple of tuple of int
         Joints of one module, which take the same encoder, mounting and placement.
+    same_family_groups : tuple of tuple of int
+        Joints that take encoders of the same family, in sizes of their own.
     """
 
     joints: tuple[tuple[Option, ...], ...]
@@ -113,6 +120,7 @@ class Options:
     exclusions: tuple[Exclusion, ...] = ()
     changes: int | None = None
     modules: tuple[tuple[int, ...], ...] = ()
+    same_family_groups: tuple[tuple[int, ...], ...] = ()
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
@@ -149,6 +157,8 @@ class Options:
         if any(len({encoders[j] for j in joints}) > 1 for joints in self.same_encoder_groups):
             return False
         if any(len({chosen[j].fit for j in joints}) > 1 for joints in self.modules):
+            return False
+        if any(len({chosen[j].family for j in joints}) > 1 for joints in self.same_family_groups):
             return False
         if any(self._both_chosen(first, second, encoders) for first, second in self.forbidden_pairs):
             return False

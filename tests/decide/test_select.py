@@ -24,6 +24,7 @@ from armsim.decide.trials import failure, trials
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.configurations import Configurations
+from armsim.model.installation import Functions
 from armsim.model.joint_options import EncoderAtJoint, Option, Options
 from armsim.model.machine import Machine
 from armsim.report.decision_sentences import answer, grounds
@@ -160,6 +161,38 @@ def test_a_module_is_fitted_alike(seed: int) -> None:
         assert program.price(best) == pytest.approx(min(good))
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_joints_take_one_family_in_sizes_of_their_own(seed: int) -> None:
+    """No encoder fits two joints; one family has a size that the other lacks. Source: enumeration."""
+    generator = np.random.default_rng(seed)
+    poses, rows, parts = 4, [], []
+    for j in range(3):
+        joint, row = normal_joint(f"j{j}", 1e-4), []
+        for n in range(3 + j % 2):
+            family = "" if n == 3 else "fg"[n % 2]  # the last belongs to none
+            encoder = replace(joint.encoder, functions=Functions(family=family))
+            price = float(generator.integers(1, 40))
+            row.append(Option(replace(joint, encoder=encoder), f"size {j} {n}", "m", "motor", price, 0.01))
+        rows.append(tuple(row))
+        scatter = generator.uniform(0.1, 1.0, (len(row), poses))
+        parts.append([Moments(np.zeros((poses, 3)), of, 0.3 * of, {}, still(poses)) for of in scatter])
+    fixed = Moments(np.zeros((poses, 3)), np.full(poses, 0.1), np.full(poses, 0.05), {}, still(poses))
+    bound = (0, 2) if seed % 3 else (0, 1, 2)
+    options, open_ = Options(tuple(rows), {}, same_family_groups=(bound,)), np.full(poses, np.inf)
+    program = Program(options, parts, fixed, np.full(poses, 1.9), open_, open_)
+    good = []
+    for choice in itertools.product(*(range(len(row)) for row in rows)):
+        chosen = [row[n] for row, n in zip(rows, choice, strict=True)]
+        names = [chosen[j].joint.encoder.functions.family or str(j) for j in bound]
+        assert options.admits(chosen) == (len(set(names)) == 1)
+        if len(set(names)) == 1 and np.all(square(program, choice) <= 1.9):
+            good.append(sum(option.price for option in chosen))
+    best = program.cheapest()
+    assert (best is None) == (not good)
+    if best is not None:
+        assert program.price(best) == pytest.approx(min(good))
+
+
 def test_modules_of_a_catalogue_bind_the_joints(tmp_path: Path) -> None:
     file = tmp_path / "discs.yaml"
     file.write_text(CATALOGUE.read_text().replace("limits: {", "limits: {modules: [[j1, j3]], "))
@@ -167,6 +200,8 @@ def test_modules_of_a_catalogue_bind_the_joints(tmp_path: Path) -> None:
     file.write_text(CATALOGUE.read_text().replace("limits: {", "limits: {modules: [[j1, j9]], "))
     with pytest.raises(InputError, match=r"modules.*the arm has no joint 'j9'"):
         load_options(DEMO, file)
+    file.write_text(CATALOGUE.read_text().replace("limits: {", "limits: {same_family: [[j1, j3]], "))
+    assert load_options(DEMO, file)[1].same_family_groups == ((0, 2),)
 
 
 def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:

@@ -233,7 +233,7 @@ PERIODS = {
     "max speed [rpm]": "6000", "max frequency [kHz]": "500", "mass [g]": "120", "inner diameter [mm]": "20",
     "length [mm]": "15", "shaft": "hollow", "operating temperature min [degC]": "-20", "max temperature [degC]": "85",
     "protection": "IP64", "cable": "1e3", "function": "absolute multi-turn", "turns by": "battery",
-    "interface": "null", "safety channels": "2", "price": "10", "price from 100": "8", "one off": "100", "stock": "0",
+    "interface": "null", "family": "f 1", "safety channels": "2", "price": "10", "price from 100": "8", "one off": "100", "stock": "0",
 }  # fmt: skip
 RINGS = {
     **{key: PERIODS[key] for key in ("measures", "track radius [mm]", "price", "stock", "interface")},

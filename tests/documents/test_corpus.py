@@ -343,6 +343,7 @@ def test_all_faults_of_a_catalogue_are_told_at_once(tmp_path: Path) -> None:
 TIES: list[tuple[str, list[str]]] = [
     ("same_encoder: [[j1, j9]]", ["limits.same_encoder", "no joint 'j9'"]),
     ("same_encoder: [[j1]]", ["limits.same_encoder"]),
+    ("same_family: [[j1, j9]]", ["limits.same_family", "no joint 'j9'"]),
     ("groups: {elbow: {types: 1}}", ["limits.groups.elbow", "no such group", "base, wrist"]),
     ("groups: {base: {types: 0}}", ["limits.groups.base.types", "from 1"]),
     ("incompatible: [[disc 13 128, disc 99]]", ["limits.incompatible", "no encoder named 'disc 99'"]),
