@@ -79,9 +79,9 @@ def sweep_map(
     (first, second), (rows, columns) = paths, values
     pairs = len(rows) * len(columns)
     if first == second:
-        raise InputError(Problem("command line", 0, 0, second, "the same number twice", "two numbers of the design"))
+        raise _fault(second, "the same number twice", "two numbers of the design")
     if pairs > MOST_PAIRS:
-        raise InputError(Problem("command line", 0, 0, second, f"{pairs} pairs of values", f"{MOST_PAIRS} at most"))
+        raise _fault(second, f"{pairs} pairs of values", f"{MOST_PAIRS} at most")
     read = [read_value(value, first) for value in rows]
     designs = [study.change({first: value}) for value in read]
     out = []
@@ -94,3 +94,7 @@ def sweep_map(
         progress("", 0, 0)
         out.append(sweep(design, second, columns, replace(run_options.silent, progress=progress)))
     return SweepMap(first, tuple(rows), tuple(out))
+
+
+def _fault(path: str, finding: str, accepted: str) -> InputError:
+    return InputError(Problem("sweep of two numbers", 0, 0, path, finding, accepted))

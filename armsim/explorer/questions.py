@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 from nicegui import ui
 
+from armsim.decide.sweep import values_of
+from armsim.errors import InputError
 from armsim.explorer import background_jobs
 from armsim.explorer.job_runner import Work
 from armsim.explorer.session import Session
@@ -55,6 +58,8 @@ class Questions:
                 at, text, other, other_text = (
                     str(field.value or "").strip() for field in (path, values, second, others)
                 )
+                if not all([_valid(values), not other or _valid(others)]):
+                    return
                 if other:
                     self.begin("sweep of two", partial(background_jobs.sweep_two, at, text, other, other_text))
                 else:
@@ -74,3 +79,15 @@ class Questions:
                 dialog.close()
 
             ui.button("compute", on_click=go).props("no-caps data-name=sensitivity-go")
+
+
+def _valid(field: Any) -> bool:
+    """Whether a field states values of a sweep; if not, the field says what it accepts."""
+    try:
+        values_of(str(field.value or "").strip())
+    except InputError as error:
+        problem = error.problems[0]
+        field.error = f"{problem.actual}; accepted: {problem.accepted}"
+        return False
+    field.error = None
+    return True
