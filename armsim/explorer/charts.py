@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.explorer.space_map import cells_of
 from armsim.explorer.view_model import Values, plain
+from armsim.report.frame import Exact
 from armsim.requirement import Judgement
 from armsim.results import NEAR_SINGULAR
 from armsim.tasks import PoseSet
@@ -23,6 +24,15 @@ MARKS = {"near-singular": ("#ffffff", "#000000"), "limit": ("#8b0000", "#ffffff"
 """Marks on a map, each with its halo, which differs from it so much that one of the two is seen on any colour."""
 MOST_BARS = 60
 MOST_SHARES = 9
+
+
+class Chart(TypedDict):
+    """Figure of plotly (data, layout, config), and what it shows as a table with units in the header."""
+
+    data: list[dict[str, Any]]
+    layout: dict[str, Any]
+    config: dict[str, Any]
+    table: Exact
 
 
 @dataclass(frozen=True)
@@ -69,7 +79,7 @@ def over_poses(
     layer: int = 0,
     signed: bool = False,
     scale: tuple[float, float] | None = None,
-) -> dict[str, Any]:
+) -> Chart:
     """Chart of a measure over the poses of a task: a map of cells, a line along a path, or bars.
 
     Parameters
@@ -89,8 +99,7 @@ def over_poses(
 
     Returns
     -------
-    dict
-        Figure of plotly: data, layout, config.
+    Chart
     """
     if poses.grid is not None:
         return _cells(poses, values, conditioning, chosen, theme, layer, signed, scale)
@@ -115,7 +124,30 @@ def over_poses(
         "xaxis": {"title": {"text": "along the path [mm]" if along else ""}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": f"[{values.unit}]"}, "rangemode": "tozero", "gridcolor": theme.faint},
     }
-    return {"data": data, "layout": layout(theme, values.title, **axes), "config": CONFIG}
+    columns: dict[str, Sequence[Any]] = {"pose": poses.names}
+    if along:
+        columns["along the path [mm]"] = x
+    columns[header(values.title, values.unit)] = trace["y"]
+    table = table_of(columns, header("required", values.unit), values.limit)
+    return {"data": data, "layout": layout(theme, values.title, **axes), "config": CONFIG, "table": table}
+
+
+def header(name: str, unit: str) -> str:
+    """Header of a column of a file: name and unit, in letters that every program reads."""
+    return f"{name} [{unit.replace('µ', 'u')}]" if unit else name
+
+
+def displayed(unit: str) -> str:
+    """Unit of a file as it is displayed: micro is written u there."""
+    return f"µ{unit[1:]}" if unit in ("um", "urad", "us") else unit
+
+
+def table_of(columns: Mapping[str, Sequence[Any]], limit_header: str = "", limit: float | None = None) -> Exact:
+    """Table of columns by their headers, with a column of the limit where there is one."""
+    rows: list[tuple[Any, ...]] = list(zip(*columns.values(), strict=True))
+    if limit is None:
+        return Exact(list(columns), rows)
+    return Exact([*columns, limit_header], [(*row, limit) for row in rows])
 
 
 def limit_line(x: list[Any], y: list[Any], theme: Theme) -> dict[str, Any]:
@@ -133,7 +165,7 @@ def _cells(
     layer: int,
     signed: bool,
     scale: tuple[float, float] | None,
-) -> dict[str, Any]:
+) -> Chart:
     grid = poses.grid
     assert grid is not None  # checked by the caller
     index, cells = cells_of(poses, values.values, layer)
@@ -175,7 +207,19 @@ def _cells(
         "yaxis": {"title": {"text": f"{grid.axes[1]} [mm]", "standoff": 4}, "showgrid": False, "zeroline": False,
                   "scaleanchor": "x"},
     }  # fmt: skip
-    return {"data": data, "layout": layout(theme, values.title, **axes), "config": CONFIG}
+    at = np.argwhere(reached)
+    numbers_of_poses = index[reached]
+    columns_of_table: dict[str, Sequence[Any]] = {
+        "pose": [poses.names[number] for number in numbers_of_poses],
+        header(a, "mm"): [x[column] for _, column in at],
+        header(b, "mm"): [y[row] for row, _ in at],
+        header(values.title, values.unit): plain(cells[reached]),
+        "near-singular": ["yes" if conditioning[number] < NEAR_SINGULAR else "no" for number in numbers_of_poses],
+    }
+    table = table_of(columns_of_table, header("required", values.unit), values.limit)
+    # the library fits axes of equal scales to another extent only in a new plot, which another setting makes
+    config = {**CONFIG, "extent": [x[0], x[-1], y[0], y[-1]]}
+    return {"data": data, "layout": layout(theme, values.title, **axes), "config": config, "table": table}
 
 
 def limit_contour(x: list[float], y: list[float], z: Any, limit: float) -> list[dict[str, Any]]:
@@ -197,7 +241,7 @@ def _marks(x: list[float], y: list[float], symbol: str, kind: str, size: int) ->
     return out
 
 
-def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> dict[str, Any]:
+def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> Chart:
     """Bar chart of the largest shares of joints and causes, the largest on top."""
     largest = list(rows[:MOST_SHARES])[::-1]
     names = [f"{owner}: {cause}" for owner, cause, _ in largest]
@@ -213,12 +257,11 @@ def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> dict[
         xaxis={"gridcolor": theme.faint, "ticksuffix": " %"},
         yaxis={"automargin": True, "tickfont": {"size": 10}, "ticksuffix": "  "},
     )  # fmt: skip
-    return {"data": [trace], "layout": horizontal, "config": CONFIG}
+    table = Exact(("joint", "cause", header("share", "%")), [(o, cause, 100.0 * share) for o, cause, share in rows])
+    return {"data": [trace], "layout": horizontal, "config": CONFIG, "table": table}
 
 
-def sweep_chart(
-    unit: str, lines: Mapping[str, Sequence[tuple[float, Judgement]]], theme: Theme, title: str
-) -> dict[str, Any]:
+def sweep_chart(unit: str, lines: Mapping[str, Sequence[tuple[float, Judgement]]], theme: Theme, title: str) -> Chart:
     """Chart of a sweep: a criterion against a number in a unit, per task, with its interval and its limit."""
     data: list[dict[str, Any]] = []
     judgements = [judgement for rows in lines.values() for _, judgement in rows]
@@ -239,9 +282,26 @@ def sweep_chart(
     x = [number for number, _ in next(iter(lines.values()))]
     data += [limit_line([x[0], x[-1]], [display.factor * limit] * 2, theme) for limit in limits if limit is not None]
     axes = {
-        "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": theme.faint},
+        "xaxis": {"title": {"text": f"[{displayed(unit)}]" if unit else ""}, "gridcolor": theme.faint},
         "yaxis": {"title": {"text": f"{judgements[0].statistic} [{display.name}]"}, "rangemode": "tozero",
                   "gridcolor": theme.faint},
         "legend": {"orientation": "h", "y": -0.25}, "showlegend": True,
     }  # fmt: skip
-    return {"data": data, "layout": {**layout(theme, title), **axes}, "config": UNRESPONSIVE}
+    figure, unit_name = judgements[0].statistic, display.name
+    names = ("task", header(title, unit), header(figure, unit_name))
+    ends_names = (header(f"{figure}, {end}", unit_name) for end in ("low", "high"))
+    table = Exact(
+        (*names, *ends_names, header("required", unit_name)),
+        [
+            (name, number, *_scaled(display.factor, judgement))
+            for name, rows in lines.items()
+            for number, judgement in rows
+        ],
+    )
+    return {"data": data, "layout": {**layout(theme, title), **axes}, "config": UNRESPONSIVE, "table": table}
+
+
+def _scaled(factor: float, judgement: Judgement) -> tuple[float | None, ...]:
+    """Value, ends of its interval and limit; None where there is none."""
+    low, high = judgement.interval or (None, None)
+    return tuple(None if one is None else factor * one for one in (judgement.value, low, high, judgement.limit))

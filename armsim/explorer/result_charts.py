@@ -12,14 +12,14 @@ from armsim.decide import Comparison
 from armsim.decide.sweep import Sweep
 from armsim.decide.sweep_map import SweepMap
 from armsim.explorer import charts, view_model
-from armsim.explorer.charts import Theme
+from armsim.explorer.charts import Chart, Theme, header
 from armsim.explorer.session import Session
 from armsim.formatting import unit_for
 from armsim.requirement import Judgement
 from armsim.results import Result, TaskResult
 
 
-def charts_of(result: Any, session: Session, theme: Theme) -> Iterator[dict[str, Any]]:
+def charts_of(result: Any, session: Session, theme: Theme) -> Iterator[Chart]:
     """Charts of a result; none where its tables say all."""
     if isinstance(result, Sweep):
         for criterion in result.criteria:
@@ -37,7 +37,7 @@ def charts_of(result: Any, session: Session, theme: Theme) -> Iterator[dict[str,
         yield from _differences(result, session, theme)
 
 
-def _small_multiples(comparison: Comparison, session: Session, theme: Theme) -> Iterator[dict[str, Any]]:
+def _small_multiples(comparison: Comparison, session: Session, theme: Theme) -> Iterator[Chart]:
     """Maps of every compared design, of one task on one scale of colours."""
     for number, poses in enumerate(session.poses):
         tasks = [result.tasks[number] for result in comparison.results]
@@ -54,7 +54,7 @@ def _small_multiples(comparison: Comparison, session: Session, theme: Theme) -> 
             yield charts.over_poses(poses, values, conditioning, None, theme, scale=(float(scale[0]), float(scale[1])))
 
 
-def _differences(comparison: Comparison, session: Session, theme: Theme) -> Iterator[dict[str, Any]]:
+def _differences(comparison: Comparison, session: Session, theme: Theme) -> Iterator[Chart]:
     names = [task.name for task in comparison.results[0].tasks]
     for row in comparison.differences:
         poses = session.poses[names.index(row.task)]
@@ -65,7 +65,7 @@ def _differences(comparison: Comparison, session: Session, theme: Theme) -> Iter
             yield charts.over_poses(poses, values, np.ones(len(row.values)), None, theme, signed=True)
 
 
-def sweep_map_chart(sweep_map: SweepMap, task: str, criterion: str, theme: Theme) -> dict[str, Any]:
+def sweep_map_chart(sweep_map: SweepMap, task: str, criterion: str, theme: Theme) -> Chart:
     """Map of a criterion of a task over two numbers, with its limit."""
     rows: list[list[Judgement]] = sweep_map.judgements(task, criterion)
     first, second = sweep_map, sweep_map.sweeps[0]
@@ -86,15 +86,23 @@ def sweep_map_chart(sweep_map: SweepMap, task: str, criterion: str, theme: Theme
         "xaxis": {"title": {"text": _axis(second.path, second.unit)}, "showgrid": False},
         "yaxis": {"title": {"text": _axis(first.path, unit)}, "showgrid": False},
     }
-    layout = charts.layout(theme, f"{task}: {rows[0][0].statistic}", **axes)
-    return {"data": data, "layout": layout, "config": charts.UNRESPONSIVE}
+    title = f"{task}: {rows[0][0].statistic}"
+    pairs = [(second, first, z[row][column]) for row, first in enumerate(y) for column, second in enumerate(x)]
+    columns = dict(zip(
+        (header(second.path, second.unit), header(first.path, unit), header(title, display.name)),
+        zip(*pairs, strict=True), strict=True,
+    ))  # fmt: skip
+    scaled = None if limit is None else display.factor * limit
+    table = charts.table_of(columns, header("required", display.name), scaled)
+    layout = charts.layout(theme, title, **axes)
+    return {"data": data, "layout": layout, "config": charts.UNRESPONSIVE, "table": table}
 
 
 def _axis(path: str, unit: str) -> str:
-    return f"{path} [{unit}]" if unit else path
+    return f"{path} [{charts.displayed(unit)}]" if unit else path
 
 
-def arms_chart(result: Result, task: TaskResult, theme: Theme) -> dict[str, Any]:
+def arms_chart(result: Result, task: TaskResult, theme: Theme) -> Chart:
     """Histogram of the built arms by the smallest position requirement that each passes, with the limit."""
     from armsim.figures.population_figures import ArmHistogram
 
@@ -118,4 +126,11 @@ def arms_chart(result: Result, task: TaskResult, theme: Theme) -> dict[str, Any]
         "yaxis": {"title": {"text": "built arms [%]"}, "rangemode": "tozero", "gridcolor": theme.faint},
         "bargap": 0,
     }
-    return {"data": data, "layout": charts.layout(theme, task.name, **axes), "config": charts.UNRESPONSIVE}
+    columns = {
+        header(f"{histogram.label}, from", unit.name): ends[:-1].tolist(),
+        header(f"{histogram.label}, to", unit.name): ends[1:].tolist(),
+        header("built arms", "%"): histogram.portions.tolist(),
+    }
+    table = charts.table_of(columns, header("required", unit.name), None if limit is None else unit.factor * limit)
+    layout = charts.layout(theme, task.name, **axes)
+    return {"data": data, "layout": layout, "config": charts.UNRESPONSIVE, "table": table}

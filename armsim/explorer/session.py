@@ -233,8 +233,9 @@ class Session:
 
     def _evaluate(self, step: Step) -> None:
         options = replace(self.run_options, stopped=self._update_requested.is_set)
+        name = self.name_of(step.design)
         for answer in step.study.growing(self.poses, options):
-            if not self._publish(Snapshot(step.design.key, step.study, answer)):
+            if not self._publish(Snapshot(step.design.key, step.study, answer, name)):
                 return
 
     def _publish(self, snapshot: Snapshot) -> bool:

@@ -22,11 +22,14 @@ class Snapshot:
         Key of the design.
     study : Study
     answer : Answer
+    name : str
+        Name of the design.
     """
 
     key: str
     study: Study
     answer: Answer
+    name: str = ""
 
     @property
     def complete(self) -> bool:

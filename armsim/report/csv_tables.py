@@ -6,7 +6,7 @@ import csv
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import numpy as np
 
@@ -245,16 +245,21 @@ def cell(value: object) -> object:
 
 def write_table(path: Path, table: Exact) -> None:
     """Write rows under a header as CSV, numbers to nine digits; a long table and covariances also as Parquet."""
-    header, rows = table
     with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow([cell(name) for name in header])
-        count = 0
-        for row in rows:
-            writer.writerow([f"{v:.9g}" if isinstance(v, float) else cell(v) for v in row])
-            count += 1
+        count = write_rows(file, table)
     if count >= LARGE or path.stem == COVARIANCES:
-        _write_parquet(path, header)
+        _write_parquet(path, table.header)
+
+
+def write_rows(file: TextIO, table: Exact) -> int:
+    """Write rows under a header as CSV, numbers to nine digits, to an open file; return how many."""
+    writer = csv.writer(file)
+    writer.writerow([cell(name) for name in table.header])
+    count = 0
+    for row in table.rows:
+        writer.writerow([f"{v:.9g}" if isinstance(v, float) else cell(v) for v in row])
+        count += 1
+    return count
 
 
 def _write_parquet(path: Path, header: Sequence[str]) -> None:

@@ -10,6 +10,7 @@ import shutil
 import socket
 import threading
 import zipfile
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
@@ -596,13 +597,15 @@ def test_charts_of_every_kind_of_task() -> None:
     session = Session(Inputs(study), RunOptions(2))
     session.begin()
     snapshot = complete_snapshot(session)
-    look = charts.Theme.of(False)
+    look, settings = charts.Theme.of(False), defaultdict[str | None, set[str]](set)
     for n, poses in enumerate(session.poses):
         for measure in ("95 % of errors", "RP, 95 % of arms", "share of base", "orientation, 95 %"):
             values = view_model.values(snapshot, n, measure)
             assert len(values.values) == len(poses.names)
             chart = charts.over_poses(poses, values, snapshot.answer.tables[n].column("conditioning"), 0, look)
             json.dumps(chart, allow_nan=False)
+            settings[poses.grid and str(poses.grid.centres[:2])].add(json.dumps(chart["config"]))
+            assert [len(row) for row in chart["table"].rows] == [len(chart["table"].header)] * len(chart["table"].rows)
         json.dumps(charts.contributions(view_model.shares(snapshot, n, None), look), allow_nan=False)
         assert sum(share for _, _, share in view_model.shares(snapshot, n, 0)) == pytest.approx(1.0, abs=0.02)
         posture = view_model.posture(snapshot, poses, n, view_model.worst_pose(snapshot, n))
@@ -623,6 +626,8 @@ def test_charts_of_every_kind_of_task() -> None:
                 centre = corner + (column + 0.5) / columns * (right - corner) + (row + 0.5) / rows * (up - corner)
                 assert centre == pytest.approx(tool_points[index[row, column]], abs=1e-6)
     session.end()
+    assert {len(of_extent) for of_extent in settings.values()} == {1}
+    assert len(set.union(*settings.values())) == len(settings)  # maps of other extents are plotted anew: see `charts`
 
 
 def luminance(colour: str) -> float:
