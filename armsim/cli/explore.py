@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
@@ -42,7 +44,8 @@ def explore(
         raise InputError(Problem("command line", 0, 0, sources[1], f"beside {sources[0]}", "one of the two"))
     if not sources and (catalogue is not None or set_):
         raise InputError(Problem("command line", 0, 0, "SCENARIO", "none", "a scenario file beside these options"))
-    bound_port, entrance = check_port(port), Entrance(RunOptions(workers))
+    command = shlex.join(["armsim", *sys.argv[1:]])
+    bound_port, entrance = check_port(port), Entrance(RunOptions(workers), command)
     if sources:
         content = None if session is None else read_session_file(session)
         if content is not None:

@@ -33,10 +33,12 @@ class Entrance:
     ----------
     run_options : RunOptions
         Those of the session.
+    command : str
+        Command that starts the server again.
     """
 
-    def __init__(self, run_options: RunOptions) -> None:
-        self.run_options = run_options
+    def __init__(self, run_options: RunOptions, command: str = "armsim explore") -> None:
+        self.run_options, self.command = run_options, command
         self.session: Session | None = None
         self._demo: Path | None = None
         self._lock = threading.Lock()

@@ -57,8 +57,9 @@ class JointRows:
         self.search.props('dense clearable type=search data-name=search aria-label="search the values of the joints"')
         self._slider()
         self.design_rows: tuple[str, tuple[Row, ...]] = session.design.key, rows(session, choices)
-        for row in self.design_rows[1]:
-            self._row(row)
+        with ui.element("div").classes("joint-rows"):
+            for row in self.design_rows[1]:
+                self._row(row)
 
     def _slider(self) -> None:
         self.slider_home = ui.element("div").classes("w-full")

@@ -21,7 +21,7 @@ class LimitEditor:
 
     def __init__(self, session: Session, refuse: Callable[[InputError], None]) -> None:
         self.session, self.refuse = session, refuse
-        self.path, self.unit = "", ""
+        self.path, self.unit, self.limit_text = "", "", ""  # of what it edits; the path is empty where it is closed
         self.slide: object = None  # of the movement of the slider from press to release
         self.home = ui.element("div").classes("w-full")
         with self.home:
@@ -38,21 +38,38 @@ class LimitEditor:
 
     def open(self, number: Number, row: Any) -> None:
         """Open below the gauge in ``row``."""
-        value, _, self.unit = number.limit_text.partition(" ")
         self.path, self.slide = number.path, None
         self.panel.move(row)
         self.panel.style("display: flex")
-        self.text_place.clear()  # a field that was moved does not show a new value
-        with self.text_place:
-            self.text = ui.input("limit", value=number.limit_text).props("dense data-name=limit-text")
-            self.text.on("keydown.enter", self._enter)
-        top = min(2.0 * float(value), 100.0) if self.unit == "%" else 2.0 * float(value)
-        self.slider._props["max"], self.slider._props["step"] = top, float(f"{top / STEPS:.2g}")
+        self.text, self.unit = None, ""
+        self._set_limit(number)
+
+    def follow(self, number: Number) -> None:
+        """Take over the limit of a criterion that was changed elsewhere, such as by an undo."""
+        if number.path == self.path and self.slide is None and number.limit_text != self.limit_text:
+            self._set_limit(number)
+
+    def _set_limit(self, number: Number) -> None:
+        before, self.limit_text = self.unit, number.limit_text
+        value, _, self.unit = number.limit_text.partition(" ")
+        if self.text is None or self.text.value != number.limit_text:
+            self.text_place.clear()  # a field that was moved does not show a new value
+            with self.text_place:
+                self.text = ui.input("limit", value=number.limit_text).props("dense data-name=limit-text")
+                self.text.on("keydown.enter", self._enter)
+        if self.unit != before or float(value) > self.slider._props["max"]:
+            self._scale(float(value))
         self.slider.value = float(value)
         self.slider.update()
 
+    def _scale(self, value: float) -> None:
+        """Let the slider reach from nothing to twice a value."""
+        top = min(2.0 * value, 100.0) if self.unit == "%" else 2.0 * value
+        self.slider._props["max"], self.slider._props["step"] = top, float(f"{top / STEPS:.2g}")
+
     def close(self) -> None:
         """Close, and leave the row."""
+        self.path = ""
         self.panel.style("display: none")
         self.panel.move(self.home)
 

@@ -8,6 +8,7 @@ from typing import Any
 from nicegui import ui
 
 from armsim.explorer import charts, view_model
+from armsim.explorer.chart_export import Figure
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import Snapshot
 
@@ -48,7 +49,11 @@ class MapPanel:
                 ui.button("worst", on_click=self._follow_worst).props(
                     'flat dense no-caps data-name=worst aria-label="follow the worst pose"'
                 )
-            self.chart = ui.plotly({"data": [], "layout": {}, "config": charts.CONFIG}).classes("w-full chart")
+                export_place = ui.element("div")
+            self.figure = Figure(session, "the map")
+            self.chart = self.figure.element.classes("w-full chart")
+            with export_place:
+                self.figure.menu()
             self.legend = ui.label(HINT).classes("quiet")
             self.chart.on("plotly_hover", self._preview, throttle=0.08, js_handler=PICKED)
             self.chart.on("plotly_unhover", self._end_preview, js_handler="() => emit()")
@@ -140,7 +145,8 @@ class MapPanel:
             self.layers.set_options(levels, value=self.layer)
         column = snapshot.answer.tables[self.task].column("conditioning")
         values = view_model.values(snapshot, self.task, self.measure)
-        self.chart.update_figure(charts.over_poses(poses, values, column, pose, theme, self.layer))
+        chart = charts.over_poses(poses, values, column, pose, theme, self.layer)
+        self.figure.show(chart, snapshot.name)
 
 
 def _first(session: Session) -> int:

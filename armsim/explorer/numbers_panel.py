@@ -56,6 +56,9 @@ class NumbersPanel:
             self.placed = placed
         if snapshot.answer.assessed_tasks:
             self.numbers_by_name = {number.name: number for number in numbers}
+            for number in numbers:
+                if number.path:
+                    self.limit_editor.follow(number)
         texts = {"shown task": Written(snapshot.study.scenario.tasks[task].name, "text-weight-medium")}
         for number in numbers:
             utilisation = min(number.utilisation, MOST_UTILISATION)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import shlex
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -23,42 +21,16 @@ from armsim.explorer.jobs_panel import JobsPanel
 from armsim.explorer.joint_panel import JointRows
 from armsim.explorer.map_panel import MapPanel
 from armsim.explorer.numbers_panel import NumbersPanel
+from armsim.explorer.pins_panel import PinsPanel
 from armsim.explorer.pose_panel import PosePanel
 from armsim.explorer.scene import Scene
+from armsim.explorer.scripts import SHORTCUTS, lost_notice
 from armsim.explorer.session import Session
 from armsim.explorer.snapshot import Snapshot
 from armsim.explorer.space_map import points_in_view, space_map
 from armsim.explorer.stylesheet import CSS, PRIMARY
+from armsim.explorer.tour import Tour, is_seen
 
-SHORTCUTS = """<script>
-document.documentElement.lang = 'en';
-(() => {
-  let typed = null;  // the field with a text that is being typed, whose own undo comes first
-  const types = ['text', 'search', 'number', ''];
-  const isText = e => e.tagName === 'TEXTAREA' || e.isContentEditable
-    || (e.tagName === 'INPUT' && !e.readOnly && types.includes(e.type));
-  document.addEventListener('input', e => { if (isText(e.target)) typed = e.target; }, true);
-  document.addEventListener('focusout', () => { typed = null; }, true);
-  document.addEventListener('keydown', e => {
-    if (e.key === 'Enter' && e.target.tagName !== 'TEXTAREA') typed = null;
-    if (!(e.ctrlKey || e.metaKey) || e.altKey || (typed && typed === document.activeElement)) return;
-    const key = e.key.toLowerCase();
-    const what = key === 'z' ? (e.shiftKey ? 'redo' : 'undo') : key === 'y' ? 'redo' : '';
-    if (!what) return;
-    e.preventDefault();
-    emitEvent('armsim-' + what);
-  }, true);
-})();
-</script>"""
-"""Undo and redo by keys, wherever the focus is, but in a text that is being typed; the language of the page."""
-LOST = """<script>
-document.addEventListener('DOMContentLoaded', () => {
-  const [first, second] = document.querySelectorAll('#popup span');
-  first.textContent = 'The server of this page does not answer; it is tried again.';
-  second.textContent = 'Was it ended? Start it again and open the address that it prints: ' + %s;
-});
-</script>"""
-"""Text shown when the server has ended: a server that is started again has another token."""
 TONES = {
     "good": "q-px-sm rounded-borders verdict-good", "open": "q-px-sm rounded-borders verdict-open",
     "bad": "q-px-sm rounded-borders verdict-bad", "plain": "",
@@ -76,7 +48,7 @@ PATIENCE = 0.3
 class Page:
     """The page of one browser tab."""
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, command: str) -> None:
         self.session, self.choices = session, Choices.of(session)
         self.generation = session.generation
         self.version = -1
@@ -89,12 +61,12 @@ class Page:
         ui.on_exception(self._fault)
         ui.add_css(CSS)
         ui.add_body_html(SHORTCUTS)
-        start = shlex.join(["armsim", "explore", str(session.file)])
-        ui.add_body_html(LOST % json.dumps(start).replace("<", "\\u003c"))
+        ui.add_body_html(lost_notice(command))
         ui.on("armsim-undo", session.undo)
         ui.on("armsim-redo", session.redo)
         ui.colors(primary=PRIMARY)
         ui.page_title(f"{session.study.scenario.name} – armsim")
+        self.tour = Tour()
         self._header()
         self.files_notice = FilesNotice(session, self._begin)
         with ui.element("div").classes("panes") as panes:
@@ -102,14 +74,17 @@ class Page:
                 self.joints = JointRows(session, self.choices, self._refuse)
             with ui.element("div").classes("column no-wrap maps-pane").style("gap: 8px"):
                 self.maps = MapPanel(session, self._theme, self._redraw)
-                self.scene = Scene()
+                self.scene = Scene(session)
             with ui.element("div").classes("column no-wrap results-pane").style("gap: 8px"):
                 self.numbers = NumbersPanel(session, self.fast_text, self.maps.select_task, self._refuse)
-                self.pose_panel = PosePanel(self.maps)
                 self.jobs_panel = JobsPanel(session, self._theme, self._refuse)
+                self.pose_panel = PosePanel(self.maps)
+                self.pins_panel = PinsPanel(session, self._begin)
         self.jobs_panel.drawer.make_room(panes)
         with ui.footer().classes("page-footer q-px-md"):
             ui.label(f"Results are {LINE}.").classes("quiet").tooltip(WHOLE)
+        if not is_seen():
+            self.tour.open()
         ui.timer(TICK, self._tick)
         ui.timer(WATCH, self.files_notice.show)
 
@@ -119,7 +94,7 @@ class Page:
         session = self.session
         with ui.header().classes("items-center").props("height-hint=46"):
             title = ui.label(session.study.scenario.name).props("role=heading aria-level=1")
-            title.classes("text-subtitle1 text-weight-bold ellipsis page-title")
+            title.classes("text-subtitle1 text-weight-bold ellipsis page-title").tooltip(session.study.scenario.name)
             self.fast_text.add("verdict", "data-name=verdict aria-live=polite").classes("page-verdict")
             self.fast_text.add("stage", "data-name=stage").classes("page-stage")
             with ui.row().classes("items-center no-wrap page-buttons"):
@@ -130,6 +105,7 @@ class Page:
                 self._button("terminal", "Command that reproduces what is shown", self._show_command, "command")
                 self._button("description", "Make the review and download it", self._review, "review")
                 self._button("contrast", "Light or dark", self._toggle, "contrast")
+                self._button("help_outline", "Tour of the page", self.tour.open, "tour-again")
 
     @staticmethod
     def _button(icon: str, meaning: str, do: Any, name: str) -> Any:
@@ -261,16 +237,17 @@ class Page:
         self.fast_text.update(texts, "" if snapshot is None else snapshot.key)
 
     def _show_panels(self) -> None:
-        """Update rows of joints and jobs."""
+        """Update rows of joints, jobs and pinned designs."""
         self.joints.show()
         self.jobs_panel.show()
+        self.pins_panel.show()
 
     def _show_charts(self, snapshot: Snapshot) -> None:
         maps = self.maps
         poses, task = self.session.poses[maps.task], maps.task
         maps.show(snapshot)
         self.pose_panel.show(snapshot)
-        self.scene.show(view_model.posture(snapshot, poses, task, maps.pose_of(snapshot)))
+        self.scene.show(view_model.posture(snapshot, poses, task, maps.pose_of(snapshot)), snapshot.name)
         arm = snapshot.study.scenario.machine.arm
         self.scene.frame((self.generation, task), lambda: points_in_view(arm, poses))
         if snapshot.complete or not snapshot.answer.units:  # the steps between would only flicker

@@ -7,6 +7,7 @@ from typing import Any
 from nicegui import ui
 
 from armsim.explorer import charts, view_model
+from armsim.explorer.chart_export import Figure
 from armsim.explorer.map_panel import MapPanel
 from armsim.explorer.snapshot import Snapshot
 
@@ -18,9 +19,13 @@ class PosePanel:
         self.maps = maps
         self.drawn_state: tuple[Any, ...] = ()
         with ui.element("section").classes("pane").props('aria-label="contributions"'):
-            self.title = ui.label().classes("quiet").props("data-name=parts-of")
-            self.chart = ui.plotly({"data": [], "layout": {}, "config": charts.CONFIG})
-            self.chart.classes("w-full").style("height: 210px")
+            with ui.row().classes("items-center justify-between w-full no-wrap"):
+                self.title = ui.label().classes("quiet").props("data-name=parts-of")
+                export_place = ui.element("div")
+            self.figure = Figure(maps.session, "the contributions")
+            self.figure.element.classes("w-full").style("height: 210px")
+            with export_place:
+                self.figure.menu()
             self.figures = ui.column().classes("w-full").style("gap: 0")
 
     def show(self, snapshot: Snapshot) -> None:
@@ -31,10 +36,10 @@ class PosePanel:
         if drawn_state != self.drawn_state:
             self.drawn_state = drawn_state
             shares = view_model.shares(snapshot, maps.task, maps.pose)
-            self.chart.update_figure(charts.contributions(shares, theme))
             task, table = snapshot.study.scenario.tasks[maps.task], snapshot.answer.tables[maps.task]
             scope = f"over {task.name}" if maps.pose is None else f"at {table.names[maps.pose]}"
             self.title.set_text(f"parts of the mean square error {scope}")
+            self.figure.show(charts.contributions(shares, theme), snapshot.name, self.title.text)
         frame = view_model.pose_frame(snapshot, maps.task, pose)
         self.figures.clear()
         with self.figures:

@@ -15,6 +15,7 @@ from armsim.decide.sweep_map import SweepMap
 from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts
 from armsim.explorer.background_jobs import Package
+from armsim.explorer.chart_export import Figure
 from armsim.explorer.edit_options import chosen_changes
 from armsim.explorer.job_runner import Job, Work
 from armsim.explorer.result_charts import charts_of
@@ -74,7 +75,7 @@ class ResultsDrawer:
     ) -> None:
         self.session, self.theme, self.refuse, self.begin = session, theme, refuse, begin
         self.job: Job | None = None
-        self.design = ""
+        self.drawn_state: tuple[Any, ...] = ()
         with (
             ui.dialog().props('seamless position=bottom full-width aria-label="result"') as self.dialog,
             ui.card().classes("drawer"),
@@ -92,16 +93,16 @@ class ResultsDrawer:
 
     def open(self, job: Job) -> None:
         """Show the result of a job."""
-        self.job, self.design = job, ""
+        self.job, self.drawn_state = job, ()
         self.show()
         self.dialog.open()
 
     def show(self) -> None:
-        """Update the texts on the design where they changed."""
+        """Update the result where its design is another one or the page went light or dark."""
         job, design = self.job, self.session.design.key
-        if job is None or self.design == design:
+        if job is None or self.drawn_state == (design, self.theme()):
             return
-        self.design = design
+        self.drawn_state = design, self.theme()
         self.content.clear()
         is_past = job.key != design
         with self.content:
@@ -148,9 +149,14 @@ class ResultsDrawer:
                 if isinstance(part, Frame):
                     ui.html(html_frame(part), sanitize=False)  # its cells are escaped
                 else:
-                    ui.label(part)
+                    ui.label(part).classes("sentence")
+        figures = ui.element("div").classes("figures")
         for chart in charts_of(result, self.session, self.theme()):
-            ui.plotly({**chart, "config": charts.UNRESPONSIVE}).style("width: 460px; height: 250px")
+            with figures, ui.element("div").classes("result-figure"):
+                figure = Figure(self.session, f"the chart {chart['layout']['title']['text']}")
+                figure.element.style("width: min(400px, 100vw - 48px); height: 250px")
+                figure.show({**chart, "config": charts.UNRESPONSIVE}, job.job_input.name)
+                figure.menu()
 
     def _resolve(self) -> None:
         self.begin("find cheapest, resolved", background_jobs.cheapest_resolved)

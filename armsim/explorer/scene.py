@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import json
 import math
 from collections.abc import Callable
 from itertools import pairwise
@@ -13,7 +14,9 @@ import numpy as np
 from nicegui import ui
 
 from armsim.arrays import Array
+from armsim.explorer.chart_export import SAVE_URL, export_menu, file_name
 from armsim.explorer.charts import SCALE
+from armsim.explorer.session import Session
 from armsim.explorer.space_map import SpaceMap
 from armsim.explorer.view_model import Posture
 
@@ -44,8 +47,11 @@ const flat = (material) => {
   material.emissive.set(1, 1, 1);
   material.color.set(0, 0, 0);
 };
+const canvas = view.renderer.domElement, angle = %g, half = Math.tan(angle * Math.PI / 360);
+view.picture = () => { draw(view.scene, view.camera); return canvas.toDataURL(); };
 view.renderer.render = (scene, camera) => {
-  const canvas = view.renderer.domElement;
+  const vertical = camera.aspect < 1 ? 360 / Math.PI * Math.atan(half / camera.aspect) : angle;
+  if (camera.fov !== vertical) { camera.fov = vertical; camera.updateProjectionMatrix(); }
   scene.traverse((part) => part.material?.map?.image && !part.material.userData.flat && flat(part.material));
   const state = [...rounded(camera.matrixWorld.elements), canvas.width, canvas.height, view.ground];
   scene.traverse((part) => part.isMesh && state.push(part.id, part.visible, ...rounded([...part.position.toArray(),
@@ -60,8 +66,13 @@ view.renderer.render = (scene, camera) => {
 
 The camera controls change the last bits of its position at every frame: only six decimals of a metre are compared.
 It also hides the ground plane, so that links below the floor are visible, and shows the map in its own colours, without
-light and shade.
+light and shade. In a view that is higher than wide the angle holds for its width, so that nothing is cut off.
 """
+EXPORT_SCRIPT = SAVE_URL + "save(getElement(%s).picture(), %s);"
+WITHOUT_WEBGL = """<script>
+if (!document.createElement('canvas').getContext('webgl2')) document.documentElement.classList.add('without-webgl');
+</script>"""
+"""Script that marks a browser without three-dimensional pictures, for the note in place of the arm."""
 BACKGROUND_SCRIPT = """
 const view = getElement(%d);
 if (view?.renderer) { view.renderer.setClearColor('%s'); view.ground = '%s'; }
@@ -71,7 +82,9 @@ if (view?.renderer) { view.renderer.setClearColor('%s'); view.ground = '%s'; }
 class Scene:
     """The three-dimensional view of the arm on a page."""
 
-    def __init__(self) -> None:
+    def __init__(self, session: Session) -> None:
+        self.session, self.design = session, ""
+        ui.add_body_html(WITHOUT_WEBGL)
         with ui.element("section").classes("pane scene-pane").props('aria-label="arm"'):
             self.scene = (
                 ui.scene(
@@ -85,6 +98,8 @@ class Scene:
                 .props("data-name=arm")
             )
             self.note = ui.label().classes("quiet scene-note").props("data-name=scale")
+            ui.label("This browser has no WebGL: the arm is not drawn.").classes("webgl-note")
+            export_menu("the picture of the arm", {"PNG": self._export})
         self.scene.on("init", self._begin)
         self.parts: list[Any] = []
         self.map_parts: list[Any] = []
@@ -94,8 +109,12 @@ class Scene:
         self.dark = False
 
     def _begin(self) -> None:
-        self.scene.client.run_javascript(REDRAW_SCRIPT % self.scene.id)
+        self.scene.client.run_javascript(REDRAW_SCRIPT % (self.scene.id, VIEW_ANGLE))
         self.colour(self.dark)
+
+    def _export(self) -> None:
+        name = json.dumps(f"{file_name(self.session.file.stem, self.design, 'arm')}.png")
+        self.scene.client.run_javascript(EXPORT_SCRIPT % (self.scene.id, name))
 
     def colour(self, dark: bool) -> None:
         """Set the background for a light or a dark page."""
@@ -103,8 +122,9 @@ class Scene:
         colour = BACKGROUNDS[dark]
         self.scene.client.run_javascript(BACKGROUND_SCRIPT % (self.scene.id, colour, colour))
 
-    def show(self, posture: Posture) -> None:
-        """Draw the arm and its error ellipsoid in a posture."""
+    def show(self, posture: Posture, design: str) -> None:
+        """Draw the arm and its error ellipsoid in a posture, of a design by its name."""
+        self.design = design
         points = posture.points
         size = max(float(np.ptp(points, axis=0).max()), 1e-3)
         longest = float(posture.semi_axes.max())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import html
 import os
 import secrets
@@ -13,7 +14,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from nicegui import app, ui
+from nicegui import app, background_tasks, ui
 
 from armsim.errors import InputError, Problem
 from armsim.explorer.entrance import Entrance
@@ -22,6 +23,8 @@ from armsim.explorer.page import Page
 from armsim.explorer.start_page import StartPage
 
 HOST = "127.0.0.1"
+RETRY = 0.01
+"""Seconds between attempts to reach the server that starts."""
 
 
 def check_port(port: int) -> int:
@@ -74,7 +77,12 @@ def serve(entrance: Entrance, port: int, browser: bool, ready: Callable[[str], N
     address = f"http://{HOST}:{port}/?token={token}"
     login_page = private_page(address) if browser else None
 
-    def started() -> None:
+    async def announce() -> None:
+        while True:  # the server is told to start before it listens
+            with suppress(OSError):
+                (await asyncio.open_connection(HOST, port))[1].close()
+                break
+            await asyncio.sleep(RETRY)
         ready(address)
         if login_page is not None:
             threading.Thread(target=webbrowser.open, args=(login_page.as_uri(),), daemon=True).start()
@@ -82,7 +90,7 @@ def serve(entrance: Entrance, port: int, browser: bool, ready: Callable[[str], N
     app.config.quasar_config["loadingBar"]["skipHijack"] = True  # a bar without a name; the page says itself what runs
     ui.page("/")(lambda: _open_page(entrance))
     app.add_middleware(Guard, token=token, port=port)
-    app.on_startup(started)
+    app.on_startup(lambda: background_tasks.create(announce(), name="announce"))
     app.on_shutdown(entrance.leave)
     try:
         ui.run(
@@ -100,4 +108,4 @@ def _open_page(entrance: Entrance) -> None:
     if entrance.session is None:
         StartPage(entrance)
     else:
-        Page(entrance.session)
+        Page(entrance.session, entrance.command)

@@ -10,6 +10,7 @@ from armsim.errors import InputError, RunError
 from armsim.explorer.entrance import Entrance
 from armsim.explorer.job_runner import fault_text
 from armsim.explorer.recent import recent_scenarios
+from armsim.explorer.scripts import lost_notice
 from armsim.explorer.stylesheet import CSS, PRIMARY
 
 
@@ -20,6 +21,7 @@ class StartPage:
         self.entrance = entrance
         ui.add_css(CSS)
         ui.colors(primary=PRIMARY)
+        ui.add_body_html(lost_notice(entrance.command))
         ui.page_title("armsim")
         with ui.element("div").classes("start"):
             ui.label("Open a scenario").classes("text-h6").props("role=heading aria-level=1")

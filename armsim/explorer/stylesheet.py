@@ -35,27 +35,38 @@ body {{ font-size: 13px; }}
 .panes.above-drawer {{ height: calc(100vh - 76px - {DRAWER}); }}
 .panes > div {{ min-height: 0; overflow: auto; }}
 @media (max-width: 1100px) {{
-  .page-title {{ max-width: 13vw; }} .q-header {{ gap: 2px 6px; }}
+  .page-title {{ max-width: calc(100vw - 330px); }} .page-verdict, .page-stage {{ order: 2; }}
+  .q-header {{ gap: 2px 6px; }}
   .panes {{ grid-template-columns: minmax(0, 1fr) minmax(270px, 310px); height: auto; }}
+  .panes.above-drawer {{ height: auto; padding-bottom: {DRAWER}; }}
   .panes > .joints-pane {{ order: 3; grid-column: 1 / -1; }}
 }}
 @media (max-width: 640px) {{
-  .page-title {{ max-width: 30vw; }} .page-verdict, .page-stage {{ order: 2; }}
+  .page-title {{ max-width: calc(100vw - 280px); }}
   .panes {{ grid-template-columns: minmax(0, 1fr); }}
+  .panes .selectors > .q-field {{ flex-basis: 64px; }}
   .panes > .results-pane {{ order: -1; }}
 }}
 .maps-pane .map-pane {{ flex: 1 1 56%; min-height: 300px; display: flex; flex-direction: column; }}
-.map-pane .chart {{ flex: 1; min-height: 0; }}
+.map-pane .chart {{ flex: 1; min-height: 0; max-width: 860px; align-self: center; }}
 .map-pane .selectors {{ gap: 8px; }} .map-pane .selectors > .q-field {{ flex: 1 1 90px; min-width: 0; }}
 .maps-pane .scene-pane {{ flex: 1 1 44%; min-height: 220px; position: relative; overflow: hidden; }}
 .scene-note {{ position: absolute; left: 10px; bottom: 6px; }}
+.scene-pane > .q-btn {{ position: absolute; right: 10px; top: 8px; }}
+.webgl-note {{ display: none; position: absolute; left: 10px; top: 10px; }}
+.without-webgl .webgl-note {{ display: block; }}
 .start {{ max-width: 640px; margin: 40px auto; padding: 0 16px; }}
 .pane {{ border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }}
 .body--dark .panes, .body--dark .q-dialog {{ --q-primary: {DARK_PRIMARY}; }}
 .body--dark .bg-primary {{ --q-primary: {PRIMARY}; }}
 .page-footer {{ background: {LIGHT}; color: inherit; padding: 2px 12px; }}
 .body--dark .page-footer {{ background: {DARK}; }}
-.joint {{ margin: 5px 0; padding-top: 2px; }}
+.questions .q-btn {{ font-size: 13px; padding: 2px 4px; }}
+.joint {{ padding-top: 2px; }}
+.joint-rows {{ display: grid; gap: 8px; margin-top: 8px; align-items: start;
+  grid-template-columns: repeat(auto-fill, minmax(min(100%, 320px), 1fr)); }}
+.toured {{ outline: 3px solid #d08a00; outline-offset: -3px; }}
+.tour .q-dialog__backdrop {{ background: rgba(0,0,0,0.2); }}
 .part {{ font-weight: 600; margin-top: 6px; }}
 .changed {{ border-left: 3px solid {PRIMARY}; padding-left: 5px; }}
 .body--dark .changed {{ border-color: {DARK_PRIMARY}; }}
@@ -80,11 +91,22 @@ body {{ font-size: 13px; }}
 .verdict-open {{ color: {BADGES["open"][0]}; background: {BADGES["open"][1]}; }}
 .verdict-bad {{ color: {BADGES["bad"][0]}; background: {BADGES["bad"][1]}; }}
 .drawer {{ max-height: {DRAWER}; overflow: auto; box-shadow: 0 -2px 12px rgba(0,0,0,0.35); padding: 8px 12px; }}
-.result {{ display: flex; flex-wrap: wrap; gap: 16px; align-items: flex-start; }}
-.printout {{ flex: 1 1 560px; overflow-x: auto; }}
+.result {{ display: flex; gap: 16px; align-items: flex-start; width: 100%; }}
+.figures {{ flex: 1 1 400px; display: flex; flex-wrap: wrap; gap: 8px 16px; max-width: 100%; }}
+.figures:empty {{ display: none; }}
+.result-figure {{ position: relative; max-width: 100%; overflow: auto hidden; }}
+.result-figure > .q-btn {{ position: absolute; right: 0; top: 0; }}
+.printout {{ flex: 0 1 auto; max-width: 100%; overflow-x: auto; }}
+.printout:not(:last-child) {{ max-width: calc(100% - 416px); }}
+.sentence {{ max-width: 56ch; }}
+@media (max-width: 900px) {{
+  .result {{ flex-direction: column; }} .printout:not(:last-child) {{ max-width: 100%; }}
+}}
 .printout table {{ border-collapse: collapse; font-variant-numeric: tabular-nums; margin-bottom: 8px; }}
 .printout th, .printout td {{ text-align: left; padding: 1px 12px 1px 0;
   border-bottom: 1px solid rgba(128,128,128,0.3); }}
 .printout p {{ font-weight: 500; margin: 4px 0 2px; }}
+.q-dialog .bg-primary > .q-focus-helper {{ display: none; }}
+.q-dialog .bg-primary:focus {{ outline: 3px solid #d08a00 !important; outline-offset: 1px; }}
 :focus-visible {{ outline: 3px solid #d08a00 !important; outline-offset: 1px; }}
 """
