@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import json
 import os
 import re
 import shutil
@@ -16,11 +18,14 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import numpy as np
 import pytest
+import yaml
 from support import BROWSER, HANG, ROOT, invoke
 from test_session import CATALOGUE, small
 
 import armsim
+from armsim.explorer import recent, tour
 from armsim.explorer.session_file import read_session_file
 from armsim.requirement import deciding_judgement
 
@@ -55,11 +60,11 @@ MARKUP = "<img src=x onerror=window.hit=1><b>cell</b>"
 
 
 @contextmanager
-def server_of(path: Path, *words: object) -> Iterator[str]:
-    """The address of a page on a scenario; at the end the server is interrupted and ends with 0."""
-    command = [sys.executable, "-c", BLANK_FIGURES, "explore", path, "--no-browser", *words]
+def server_of(folder: Path, *words: object) -> Iterator[str]:
+    """The address of a page, by the command in a folder; at the end the server is interrupted and ends with 0."""
+    command = [sys.executable, "-c", BLANK_FIGURES, "explore", "--no-browser", *words]
     server = subprocess.Popen(
-        [str(word) for word in command], stderr=subprocess.PIPE, text=True, cwd=path.parent, env=ENVIRONMENT
+        [str(word) for word in command], stderr=subprocess.PIPE, text=True, cwd=folder, env=ENVIRONMENT
     )
     assert server.stderr is not None
     lines: list[str] = []
@@ -85,7 +90,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path
     path = small(place)
     text = path.read_text().replace("bonding cell, small discs on all motors", MARKUP).replace('"tray"', f'"{MARKUP}"')
     path.write_text(text)
-    with server_of(path, "--catalogue", CATALOGUE) as address:
+    tour.remember()
+    with server_of(place, path, "--catalogue", CATALOGUE) as address:
         yield address, place
 
 
@@ -105,15 +111,22 @@ def opened(browser: Any, address: str) -> Any:
 
     The first one waits for the kernels that the server compiles.
     """
-    tab = browser.new_page(viewport={"width": 1280, "height": 800})
+    tab = watched(browser)
+    tab.goto(address)
+    sampled(tab)
+    tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
+    return tab
+
+
+def watched(browser: Any) -> Any:
+    """A tab of a browser or of one of its contexts, whose every request and word of the console is kept."""
+    tab = browser.new_page()
+    tab.set_viewport_size({"width": 1280, "height": 800})
     tab.wrong, tab.urls, tab.used = [], [], False
     tab.on("console", lambda item: tab.wrong.append(item.text) if item.type == "error" else None)
     tab.on("pageerror", lambda error: tab.wrong.append(str(error)))
     tab.on("request", lambda request: tab.urls.append(request.url))
     tab.set_default_timeout(1000 * HANG)
-    tab.goto(address)
-    sampled(tab)
-    tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
     return tab
 
 
@@ -338,9 +351,48 @@ def test_pointing_at_a_pose(page: Any) -> None:
     assert len(backgrounds) == 2
 
 
+def exported(page: Any, place: str, form: str, name: str = "") -> bytes:
+    """Content of the file that the first figure of a place is exported to; ``name`` is to be in its name."""
+    page.locator(f"{place}{named('export')}").first.click()
+    with page.expect_download() as waiting:
+        page.get_by_role("menuitem", name=form, exact=True).click()
+    page.wait_for_selector(".q-menu", state="detached")
+    assert name in waiting.value.suggested_filename
+    assert waiting.value.suggested_filename.endswith(f".{form.lower()}")
+    return Path(waiting.value.path()).read_bytes()
+
+
+def test_figures_are_exported_as_they_are_shown(page: Any, served: tuple[str, Path]) -> None:
+    """The table has the values of the API with their units; names of files tell the design."""
+    before = page.inner_text(named("scale"))
+    changed(page, lambda: choose(page, '[data-placement="j1"]', "output"))
+    study = armsim.load(served[1] / "cell.yaml").change({"joints.j1.placement": "output"})
+    page.wait_for_function("(old) => document.querySelector('[data-name=scale]').innerText !== old", arg=before)
+    name = "cell-j1-price-j1-placement-output"
+    header, *rows = csv.reader(exported(page, ".map-pane ", "CSV", name).decode().splitlines())
+    assert header[:4] == ["pose", "x [mm]", "z [mm]", "side view: 95 % of errors [um]"]
+    assert (header[-1], {row[-1] for row in rows}) == ("required [um]", {"120"})
+    table = study.run().task("side view").poses
+    errors = dict(zip(table.names, 1e6 * np.asarray(table.column("error.at_coverage")), strict=True))
+    assert {row[0]: float(row[3]) for row in rows} == pytest.approx(errors)
+    picture = exported(page, ".map-pane ", "SVG", name).decode()
+    assert picture.startswith("<svg")
+    assert "side view: 95 % of errors" in picture
+    assert exported(page, "[aria-label=contributions] ", "PNG", name).startswith(b"\x89PNG")
+    header, *rows = csv.reader(exported(page, "[aria-label=contributions] ", "CSV").decode().splitlines())
+    assert header == ["joint", "cause", "share [%]"]
+    assert sum(float(row[2]) for row in rows) == pytest.approx(100.0, abs=0.5)
+    assert len(exported(page, ".scene-pane ", "PNG", name)) > 10_000  # the arm, and no empty picture
+
+
 def test_longer_questions(page: Any) -> None:
     """A result tells its design, is dimmed when another one is shown, and leads back to it."""
     page.click(named("sweep"))
+    page.fill(f"input{named('sweep-values')}", "7")
+    page.click(named("sweep-go"))
+    page.wait_for_selector(
+        "text=no FROM..TO and COUNT in '7'"
+    )  # where it is typed, and in no words of the command line
     page.fill(f"input{named('sweep-values')}", "5um..25um:3")
     page.click(named("sweep-go"))
     page.wait_for_selector("text=95 % of errors [µm]")
@@ -351,6 +403,14 @@ def test_longer_questions(page: Any) -> None:
     changed(page, lambda: page.click(named("return")))
     assert page.get_attribute(named("stage"), "data-design") == design
     page.wait_for_selector(named("moved-on"), state="detached")
+    page.click(named("sweep"))
+    page.fill(f"input{named('sweep-second')}", "joints.j2.mastering")
+    page.fill(f"input{named('sweep-values')}", "5um..25um:2")
+    page.fill(f"input{named('sweep-others')}", "5arcsec..20arcsec:2")
+    page.click(named("sweep-go"))
+    page.wait_for_selector("text=of 4 pairs of")
+    page.wait_for_selector(".figures .heatmaplayer .hm")
+    assert len(exported(page, ".figures ", "CSV").decode().splitlines()) == 1 + 4
     page.click(named("arms"))
     page.wait_for_selector("text=of built arms fail")
     page.wait_for_selector("text=none is assumed")
@@ -429,6 +489,10 @@ def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: P
     changed(page, lambda: page.press(f"input{named('limit-text')}", "Enter"))
     page.wait_for_selector(".number >> text=of 71.0 µm")
     assert number(page, "95 % of errors") == display  # another limit, the same errors
+    slider = page.locator(f"{named('limit-slider')} [tabindex='0']").first
+    slider.focus()
+    changed(page, lambda: slider.press("ArrowLeft"))
+    page.wait_for_function("Number.parseFloat(document.querySelector('input[data-name=limit-text]').value) < 71")
     assert page.inner_text(named("verdict")).startswith("requirement not met")
 
 
@@ -445,24 +509,99 @@ def test_the_review_is_handed_over(page: Any, tmp_path: Path) -> None:
     assert (tmp_path / "review" / "results.json").exists()
 
 
-@pytest.mark.skipif(not AXE.is_file() and "CI" not in os.environ, reason="no axe-core in HTML_CHECKERS")
+WIDTHS = (1920, 1280, 1024, 768, 390)
+
+
+def audit(tab: Any) -> None:
+    """Look for serious violations. Source: axe-core, read from disk."""
+    if not AXE.is_file():
+        assert "CI" not in os.environ, "no axe-core in HTML_CHECKERS"
+        return
+    tab.evaluate(AXE.read_text(encoding="utf-8"))
+    tab.wait_for_function("document.getAnimations().every((one) => one.playState !== 'running')")
+    violations = tab.evaluate("axe.run(document, {resultTypes: ['violations']}).then((audit) => audit.violations)")
+    serious = [item for item in violations if item["impact"] in ("serious", "critical")]
+    assert [(item["id"], [node["html"][:200] for node in item["nodes"][:3]]) for item in serious] == []
+
+
 def test_an_audit_finds_no_serious_violation(page: Any) -> None:
-    """Source: axe-core, read from disk; light and dark, with a joint unfolded and the editor of a limit open."""
+    """Light and dark, with a joint unfolded, the editor of a limit and a result open; no width scrolls sideways."""
     page.click('[data-open="j2"]')
     page.wait_for_selector('[data-path="joints.j2.mastering"]')
     page.click('[aria-label="change the limit of 95 % of errors"]')
     page.wait_for_function("document.querySelector('input[data-name=limit-text]').value === '120 um'")
-    page.evaluate(AXE.read_text(encoding="utf-8"))
+    page.click(named("arms"))
+    page.wait_for_selector("text=of built arms fail")
     for is_dark in (False, True):
         if is_dark:
             page.click(named("contrast"))
             page.wait_for_selector("body.body--dark")
-        page.wait_for_function("document.getAnimations().every((one) => one.playState !== 'running')")
-        violations = page.evaluate("axe.run(document, {resultTypes: ['violations']}).then((audit) => audit.violations)")
-        serious = [item for item in violations if item["impact"] in ("serious", "critical")]
-        assert [(item["id"], [node["html"][:200] for node in item["nodes"][:3]]) for item in serious] == []
+        audit(page)
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 800})
+        page.wait_for_function(f"innerWidth === {width} && document.documentElement.scrollWidth === {width}")
+        page.wait_for_function("document.querySelector('.drawer').scrollWidth <= innerWidth")
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.wait_for_function(CLOSE_RESULTS, polling=200)
     page.click(named("contrast"))
     page.click('[data-open="j2"]')
+
+
+def test_a_first_visit_and_a_server_that_is_started_again(browser: Any, tmp_path: Path) -> None:
+    """List, tour, calibration; a page whose server ended says what to do, and follows once the new one is opened."""
+    path = small(tmp_path, 64)
+    content = yaml.safe_load(path.read_text())
+    content["tasks"] = content["tasks"][:1]
+    calibration = {
+        "instrument": {"std": "20 um"},
+        "poses": {"candidates": 40, "count": 12},
+        "identify": {"zeros": True},
+    }
+    path.write_text(json.dumps({**content, "name": "with calibration", "calibration": calibration}))
+    recent.remember(path)
+    tour.seen_file().unlink(missing_ok=True)
+    context = browser.new_context()  # tabs of one browser, which share their cookies
+    tab = watched(context)
+    with server_of(tmp_path) as address:
+        tab.goto(address)
+        tab.wait_for_selector("text=Open a scenario")
+        audit(tab)
+        tab.get_by_role("button", name="cell.yaml").first.click()
+        tab.wait_for_selector(named("tour"))
+        sampled(tab)
+        audit(tab)
+        titles = set()
+        for _ in tour.STEPS:
+            titles.add(tab.inner_text(f"{named('tour')} [role=heading]"))
+            assert tab.locator(".toured").count() == 1
+            tab.keyboard.press("Enter")  # the button has the focus
+            tab.wait_for_function(
+                "(titles) => !titles.includes(document.querySelector('[data-name=tour] [role=heading]')?.innerText)",
+                arg=list(titles),
+            )
+        assert titles == {title for _, title, _ in tour.STEPS}
+        tab.wait_for_selector(".toured", state="detached")
+        tab.reload()
+        sampled(tab)
+        assert tab.locator(named("tour")).count() == 0
+        tab.click(named("tour-again"))
+        tab.wait_for_selector(named("tour"))
+        tab.keyboard.press("Escape")
+        tab.wait_for_selector(named("tour"), state="detached")
+        tab.click(named("calibrate"))
+        tab.wait_for_selector(f"{named('result-of')} >> text=calibrate: as read")
+        tab.wait_for_selector(".printout table")
+        assert tab.wrong == []
+    tab.wait_for_selector("text=Start it again and open the address that it prints: armsim explore --no-browser")
+    port = urlsplit(address).port
+    with server_of(tmp_path, "--demo", "--set", "sampling.units=64", "--port", port) as address:
+        other = watched(context)
+        other.goto(address)
+        for page in (other, tab):
+            page.wait_for_selector("text=small discs on all motors")
+            page.wait_for_function("document.querySelector('[data-name=verdict]').innerText.startsWith('requirement ')")
+        assert other.wrong == []
+    context.close()
 
 
 def test_strangers_are_refused(served: tuple[str, Path]) -> None:
