@@ -22,7 +22,7 @@ class Questions:
 
     def __init__(self, session: Session, begin: Callable[[str, Work], None]) -> None:
         self.session, self.begin = session, begin
-        scenario = session.study.scenario
+        scenario = session.current.scenario  # with what the page was opened with, such as a calibration
         with ui.row().classes("w-full").style("gap: 2px"):
             if session.inputs.options is not None and scenario.requirement is not None:
                 meaning = "Search the catalogue for the cheapest set that meets the requirement."

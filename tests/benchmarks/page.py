@@ -103,22 +103,21 @@ def times(tab: Any, joint: str) -> dict[str, list[float]]:
     return out
 
 
-def stops(tab: Any) -> dict[str, float]:
+def stops(tab: Any) -> Iterator[tuple[str, float]]:
     """Seconds from the click on "stop" to the end of every job; nan where it was done before."""
-    out = {}
     for job, button in JOBS.items():
         tab.click(f"[data-name={job}]")
         if button:
             tab.click(f"[data-name={button}]")
         tab.wait_for_selector("[data-name=halt]")
         tab.wait_for_timeout(1000)  # in the midst of its work
-        out[job] = float("nan")
+        seconds = float("nan")
         if tab.locator("[data-name=halt]").count():
             began = time.monotonic()
             tab.click("[data-name=halt]")
             tab.wait_for_selector("[data-name=halt]", state="detached")
-            out[job] = time.monotonic() - began
-    return out
+            seconds = time.monotonic() - began
+        yield job, seconds
 
 
 def memory(tab: Any, server: int) -> tuple[float, float]:
@@ -160,7 +159,7 @@ def main() -> None:
             display = [f"{statistics.median(item):.0f} ({max(item):.0f})" for item in times(tab, joint).values()]
         print(f"{scenario:34s} {display[0]:>14s} {display[1]:>14s} {display[2]:>14s}   {load()}", flush=True)
     with opened(DEMO, "--catalogue", str(ROOT / CATALOGUE), "--set", CALIBRATION) as (tab, _):
-        for job, seconds in stops(tab).items():
+        for job, seconds in stops(tab):
             print(f"stop of {job:26s} {seconds:14.2f} s", flush=True)
     changes = int(sys.argv[1]) if len(sys.argv) > 1 else 0
     if changes:

@@ -594,12 +594,14 @@ def test_a_first_visit_and_a_server_that_is_started_again(browser: Any, tmp_path
         assert tab.wrong == []
     tab.wait_for_selector("text=Start it again and open the address that it prints: armsim explore --no-browser")
     port = urlsplit(address).port
-    with server_of(tmp_path, "--demo", "--set", "sampling.units=64", "--port", port) as address:
+    changes = "--set", "sampling.units=64", "--set", f"calibration={json.dumps(calibration)}"
+    with server_of(tmp_path, "--demo", *changes, "--port", port) as address:
         other = watched(context)
         other.goto(address)
         for page in (other, tab):
             page.wait_for_selector("text=small discs on all motors")
             page.wait_for_function("document.querySelector('[data-name=verdict]').innerText.startsWith('requirement ')")
+        assert other.locator(named("calibrate")).count() == 1  # what it was opened with counts
         assert other.wrong == []
     context.close()
 
