@@ -19,6 +19,9 @@ from armsim.sampling_plan import SamplingPlan
 from armsim.sources import Source
 from armsim.tasks import Task
 
+CHANGED = "changed: "
+"""Beginning of a note on a value that was changed, in place of that of the files."""
+
 
 @dataclass(frozen=True, eq=False)
 class Scenario:

@@ -39,7 +39,7 @@ from armsim.model.joint_options import Options
 from armsim.model.machine import Environment, Machine
 from armsim.requirement.requirement import Requirement
 from armsim.sampling_plan import SamplingPlan
-from armsim.scenario import Scenario
+from armsim.scenario import CHANGED, Scenario
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Task
 
@@ -117,7 +117,7 @@ def load_changed(
     for file in filter(lambda file: file.sha256, source.merged_sources):  # values of the command line have no file
         sources.setdefault(os.path.realpath(file.path), file)
     change_notes = [
-        f"changed: {path}" if isinstance(value, dict | list) else f"changed: {path} = {shorten(str(value), 120)}"
+        f"{CHANGED}{path}" if isinstance(value, dict | list) else f"{CHANGED}{path} = {shorten(str(value), 120)}"
         for path, value in changes.items()
     ]
     return replace(scenario, **parts, sources=tuple(sources.values()), notes=(*change_notes, *changed_scenario.notes))

@@ -134,9 +134,11 @@ def _absent_effects(model: Result | ModelContent, effects_by_text: Mapping[str, 
     return [f"{cause} ({text})" for cause, text in out.items()]
 
 
-def inputs(sources: Sequence[Source]) -> Section:
-    """Section with the text of every input file."""
+def inputs(sources: Sequence[Source], changes: Sequence[str] = ()) -> Section:
+    """Section with the values that were changed, and the text of every input file."""
     blocks: list[Block] = [Text("Every value carries its unit; counts, ratios and prices are bare numbers.", "soft")]
+    if changes:
+        blocks += [Text("Values changed, in place of those of the files:"), Bullets(tuple(changes))]
     for source in sources:
         lines = source.text.splitlines()
         text = "\n".join(line[:400] for line in lines[:LONGEST])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from armsim.criteria import required_in_words
@@ -16,14 +17,23 @@ NOTABLE_BIAS = 0.1
 
 MOST_NOTES, LONGEST_NOTE = 4, 160
 """Most notes on the first page, and characters of each; the appendix has them in full."""
+_CLAUSE_END = re.compile(r"[;:,] ")
 
 
 def front_notes(all_notes: Sequence[str], rows: int = 0) -> tuple[str, ...]:
     """Notes of a first page whose table has ``rows`` rows, and how many more there are."""
     room = max(1, MOST_NOTES - max(0, rows - MOST_NOTES + 1))
-    texts = [text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…" for text in all_notes[:room]]
+    texts = [_shortened(text) for text in all_notes[:room]]
     omitted = len(all_notes) - room
-    return (*texts, f"{omitted} more in the appendix") if omitted > 0 else tuple(texts)
+    return (*texts, f"{plural(omitted, 'note')} more in the appendix of the report") if omitted > 0 else tuple(texts)
+
+
+def _shortened(note: str) -> str:
+    """A note of at most `LONGEST_NOTE` characters, a longer one up to the end of a clause, marked as shortened."""
+    if len(note) <= LONGEST_NOTE:
+        return note
+    ends = [match.start() for match in _CLAUSE_END.finditer(note[:LONGEST_NOTE]) if match.start() > LONGEST_NOTE // 3]
+    return f"{note[: ends[-1] if ends else LONGEST_NOTE - 1]}…"
 
 
 def number_of(result: Result, task: TaskResult) -> int:

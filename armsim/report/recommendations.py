@@ -126,7 +126,8 @@ def _gains(result: Result, rows: Sequence[tuple[object, Part]], labels: tuple[Co
         lengths("rms error left", remaining),
         lengths("change", [value - rms for value in remaining], change=True),
     )
-    return Frame(columns, f"{task.name}, {task.summary.worst_pose}, rms error {show(rms)}: without {what}")
+    pose = f"{task.name}, {task.summary.worst_pose}"
+    return Frame(columns, f"Rms error at {pose}, now {show(rms)}, without {what}")
 
 
 def _worst(result: Result) -> tuple[TaskResult, int]:

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from armsim.formatting import plural
 from armsim.report import boilerplate
 from armsim.report.csv_tables import write_table
 from armsim.report.document import Front, ReviewDocument, Section, Table, Tone, in_rows
@@ -24,7 +25,7 @@ from armsim.report.pdf import Paper, write_pdf
 from armsim.report.pictures import Pictures
 from armsim.report.slides import write_slides
 from armsim.results import Result
-from armsim.scenario import Scenario
+from armsim.scenario import CHANGED, Scenario
 from armsim.sources import Source
 
 NO_HELPERS = Helpers(0)
@@ -98,10 +99,12 @@ class Review:
         named = {picture.name: picture for group in pictures.values() for picture in group}
         group = tuple(named[name] for name in self.first_page_figures if name in named)
         lines = WRAPPED if len(self.table.headers) > WIDE else 1
-        notes = front_notes(self.notes, lines * len(self.table.rows))
+        changes = [note.removeprefix(CHANGED) for note in self.notes if note.startswith(CHANGED)]
+        notes = [note for note in self.notes if not note.startswith(CHANGED)]
+        changed = f"; {plural(len(changes), 'value')} changed, see the inputs" if changes else ""
         front = Front(
             f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, group, self.advice,
-            notes, self.key_facts, named.get(GAUGES), self.design,
+            front_notes(notes, lines * len(self.table.rows)), self.key_facts, named.get(GAUGES), self.design,
         )  # fmt: skip
         sections = [
             replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))
@@ -109,10 +112,10 @@ class Review:
         ]
         assumed = () if self.model is None else (boilerplate.assumptions_section(self.model),)
         appendix = (
-            *boilerplate.notes(self.notes),
+            *boilerplate.notes(notes),
             *self.appendix,
             *assumed,
-            boilerplate.inputs(self.sources),
+            boilerplate.inputs(self.sources, changes),
             boilerplate.references(),
             boilerplate.provenance(manifest),
             boilerplate.glossary(),
@@ -120,7 +123,13 @@ class Review:
         body = tuple(section for section in sections if section.blocks)
         day = str(manifest["time"])[:10]
         return ReviewDocument(
-            self.title, self.subtitle, self.title, day, (*body, boilerplate.cautions()), front=front, appendix=appendix
+            self.title,
+            self.subtitle + changed,
+            self.title,
+            day,
+            (*body, boilerplate.cautions()),
+            front=front,
+            appendix=appendix,
         )
 
 

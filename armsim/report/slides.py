@@ -66,16 +66,18 @@ def outline(document: ReviewDocument) -> tuple[Slide, ...]:
             shown_names |= {slide.picture.name} if slide.picture is not None else set()
     if front.advice:
         slides.append(Slide("Recommendation: what gains most", front.advice, notes="Each change is made alone."))
-    slides.append(_unknown(front, document))
+    slides.append(_unknown(front))
     remaining_pictures = islice(_pictures(document.sections, shown_names), max(0, MOST - 1 - len(slides)))
     return (*slides, *_figures(remaining_pictures, "appendix"))
 
 
 def _answer(front: Front) -> Slide:
-    notes = "\n".join((front.question, *front.sentences, *front.key_facts, *_lines(front.table)))
+    notes = "\n".join((front.answer, front.question, *front.sentences, *front.key_facts, *_lines(front.table)))
     if front.gauges is None:
         return Slide(front.answer, (front.question, *front.key_facts), notes=notes)
-    return Slide(front.answer, (front.question,), front.gauges, notes=notes)
+    title, _, doubt = front.answer.partition("; ")
+    texts = (f"{doubt[:1].upper()}{doubt[1:]}", front.question) if doubt else (front.question,)
+    return Slide(title, texts, front.gauges, notes=notes)
 
 
 def _figures(pictures: Sequence[Picture] | Iterator[Picture], part: str) -> Iterator[Slide]:
@@ -89,11 +91,11 @@ def _options(section: Section) -> Iterator[Slide]:
     yield from _figures(_pictures((section,), set()), "options")
     for block in section.blocks:
         if isinstance(block, Table):
-            yield Slide(f"Options compared: {block.title or section.title}", table=block)
+            yield Slide(block.title or section.title, table=block)
 
 
-def _unknown(front: Front, document: ReviewDocument) -> Slide:
-    texts = (*front.notes, *front.sentences, document.caution)
+def _unknown(front: Front) -> Slide:
+    texts = (*front.sentences, *front.notes)
     notes = "The report lists all assumptions, every cause that is taken as zero, and the inputs with their hashes."
     return Slide("What is not known", texts, notes=notes)
 
