@@ -55,14 +55,13 @@ def curve(
 def _orders(text: str | None) -> tuple[int, ...]:
     if text is None:
         return ()
-    parts = [part.strip() for part in text.split(",")]
-    if not all(part.isascii() and part.isdigit() and 0 < int(part) <= 10**8 for part in parts) or len(set(parts)) < len(
-        parts
-    ):
+    words = [word.strip() for word in text.split(",")]
+    orders = tuple(int(word) for word in words if word.isascii() and word.isdigit() and len(word) < 10)
+    if len(orders) < len(words) or len({*orders}) < len(orders) or not all(0 < order <= 10**8 for order in orders):
         raise InputError(
             Problem("command line", 0, 0, "--orders", repr(text[:60]), "whole numbers, each once, such as 1,2,256")
         )
-    return tuple(int(part) for part in parts)
+    return orders
 
 
 def _encoder_and_mounting(

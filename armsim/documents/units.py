@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import Decimal
 from functools import lru_cache
 
 Exponents = dict[str, int]
@@ -18,6 +19,7 @@ PREFIXES = {
 }  # fmt: skip
 """Factors of the prefixes; both signs of micro that Unicode has."""
 DEGREE = math.pi / 180
+PERCENT = 1e-2
 _SIMPLE: tuple[tuple[str, float, Exponents], ...] = (
     ("m meter metre", 1.0, {"m": 1}),
     ("s sec second", 1.0, {"s": 1}),
@@ -37,7 +39,7 @@ _SIMPLE: tuple[tuple[str, float, Exponents], ...] = (
     ("bit", 1.0, {"bit": 1}),
     ("count counts", 1.0, {"count": 1}),
     ("one", 1.0, {}),
-    ("% percent pct", 1e-2, {}),
+    ("% percent pct", PERCENT, {}),
     ("ppm", 1e-6, {}),
 )
 """Names of a unit, its value in SI, and its dimension. Source: BIPM, The International System of Units (2019), tables 2
@@ -155,7 +157,8 @@ def read_quantity(text: str, *kinds: str) -> float:
     for kind in kinds:
         factor = _factor(unit, kind)
         if factor is not None:
-            out = value * factor
+            # 95 * 0.01 is above 0.95
+            out = float(Decimal(number_text).scaleb(-2)) if factor == PERCENT else value * factor
             if out and not SMALLEST_NUMBER <= abs(out) <= LARGEST_NUMBER:
                 raise ValueError(f"{text!r} is out of range")
             return out

@@ -361,3 +361,12 @@ def test_a_batch_becomes_the_law_of_the_population(tmp_path: Path) -> None:
     assert few.exists()
     with pytest.raises(InputError, match="3 sensors"):
         load_scenario(tmp_path / "s.yaml")
+
+
+@pytest.mark.parametrize("text", ["1,01", "0", "1,x", "1_0", "1,,2", "100000001"])
+def test_orders_are_whole_numbers_each_once(text: str) -> None:
+    from armsim.cli.curve import _orders
+
+    with pytest.raises(InputError, match="--orders"):
+        _orders(text)
+    assert _orders(" 1, 256") == (1, 256)

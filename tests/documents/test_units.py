@@ -42,3 +42,10 @@ def test_every_unit_with_every_prefix_has_the_value_of_pint(name: str) -> None:
 def test_what_is_no_unit_of_a_length_is_refused(unit: str) -> None:
     with pytest.raises(ValueError, match="is not a"):
         read_quantity(f"1 {unit}", "length")
+
+
+@pytest.mark.parametrize("tenths", [n for n in range(1, 1000) if n % 10 == 0 or n > 900])
+def test_a_percentage_is_the_decimal_that_it_writes(tenths: int) -> None:
+    """95 % is 0.95 and no more: a thousandth arm more or less lies beyond it. Source: IEEE 754, correctly rounded."""
+    text = f"{tenths // 10}.{tenths % 10}"
+    assert read_quantity(f"{text} %", "ratio") == float(f"0.{tenths:03d}")
