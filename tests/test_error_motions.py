@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from support import published_arm
 
-from armsim.calibration.estimate_correction import Measurement
+from armsim.calibration.estimate_correction import MeasurementPlan
 from armsim.calibration.identifiable import parameters_of
 from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_machine import as_measured
@@ -130,7 +130,7 @@ def test_a_calibration_of_links_sees_a_lean_and_knows_no_name_for_it() -> None:
     machine = machine_of(arm, "j2")
     joints = np.random.default_rng(8).uniform(-1.5, 1.5, (40, 6))
     calibration = Calibration(Instrument((1e-6,) * 3), MeasuredPoses(), 1, Identified(zeros=True, links=True))
-    measurement = Measurement(calibration, joints)
+    measurement = MeasurementPlan(calibration, joints)
     names = [parameter.name for parameter in measurement.estimate(machine).parameters]
     assert len(names) > 12
     assert not any("tilt" in name for name in names)

@@ -75,7 +75,7 @@ class Estimate:
         Mean displacement by the errors that are not identified.
     gain : (K, 3 M)
         H.
-    truth : (K, coefficients)
+    parameter_sensitivity : (K, coefficients)
         True values of the parameters per unit of every error coefficient, including the effect of parameters that are
         confounded with them.
     scale : (K,)
@@ -95,14 +95,14 @@ class Estimate:
     mean: Array
     unidentified_mean: Array
     gain: Array
-    truth: Array
+    parameter_sensitivity: Array
     scale: Array
     noise: Array
 
     @property
     def covariance(self) -> Array:
         """Covariance of the error of the estimate over population, visits and instrument, shape (K, K)."""
-        leak = self.gain @ self.linear.gain - self.truth
+        leak = self.gain @ self.linear.gain - self.parameter_sensitivity
         return np.asarray(leak @ self.linear.prior_covariance @ leak.T + self.gain @ self.noise @ self.gain.T)
 
     @property
@@ -118,7 +118,7 @@ class Estimate:
     @property
     def spread(self) -> Array:
         """Standard deviation of every parameter in the population, shape (K,)."""
-        return standard_deviations(self.truth, self.linear.prior_covariance)
+        return standard_deviations(self.parameter_sensitivity, self.linear.prior_covariance)
 
     @cached_property
     def controller_numbers(self) -> list[int]:
@@ -146,12 +146,12 @@ class Estimate:
         return observability_indices(values, poses)
 
 
-def standard_deviations(truth: Array, prior_covariance: Array) -> Array:
+def standard_deviations(parameter_sensitivity: Array, prior_covariance: Array) -> Array:
     """Standard deviations of parameters that are linear in random coefficients.
 
     Parameters
     ----------
-    truth : (K, coefficients)
+    parameter_sensitivity : (K, coefficients)
         Effect of every coefficient on every parameter.
     prior_covariance : (coefficients, coefficients)
         Covariance of the coefficients.
@@ -161,7 +161,11 @@ def standard_deviations(truth: Array, prior_covariance: Array) -> Array:
     (K,)
         In the units of the parameters.
     """
-    return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior_covariance, truth), 0.0)))
+    return np.asarray(
+        np.sqrt(
+            np.maximum(np.einsum("kc,cd,kd->k", parameter_sensitivity, prior_covariance, parameter_sensitivity), 0.0)
+        )
+    )
 
 
 def observability_indices(values: Array, poses: int) -> tuple[float, float, float, float]:
@@ -200,7 +204,7 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     Estimate
     """
     linear, full_jacobian, parameters = population.linear, population.jacobian, population.parameters
-    scale, truth = population.scale, population.truth
+    scale, parameter_sensitivity = population.scale, population.parameter_sensitivity
     noise = linear.noise(population.visits, population.covariance_roots)
     whitening = np.linalg.inv(np.linalg.cholesky(noise))
     independent, confounded = separable_columns(
@@ -213,19 +217,19 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
             reduction[row, n] = times * scale[number] / scale[n]
     # parameters without spread in the population are exact under the prior, which distinguishes the rest
     numbers = (
-        np.flatnonzero(standard_deviations(truth, linear.prior_covariance) > 0.0).tolist()
+        np.flatnonzero(standard_deviations(parameter_sensitivity, linear.prior_covariance) > 0.0).tolist()
         if use_prior
         else identifiable
     )
-    jacobian, truth_of_estimated = full_jacobian[:, numbers], reduction @ truth
+    jacobian, estimated_sensitivity = full_jacobian[:, numbers], reduction @ parameter_sensitivity
     mean, unidentified_mean, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if use_prior:
-        truth_of_estimated = truth[numbers]
-        leak = linear.gain - jacobian @ truth_of_estimated
+        estimated_sensitivity = parameter_sensitivity[numbers]
+        leak = linear.gain - jacobian @ estimated_sensitivity
         covariance = noise + leak @ linear.prior_covariance @ leak.T
-        root = covariance_root(truth_of_estimated @ linear.prior_covariance @ truth_of_estimated.T)
-        mean = truth_of_estimated @ linear.prior_mean
+        root = covariance_root(estimated_sensitivity @ linear.prior_covariance @ estimated_sensitivity.T)
+        mean = estimated_sensitivity @ linear.prior_mean
         unidentified_mean = leak @ linear.prior_mean + linear.visit_mean
     displacement_whitening = np.linalg.inv(np.linalg.cholesky(covariance))
     rooted = displacement_whitening @ jacobian @ root
@@ -235,7 +239,7 @@ def estimate_of(population: PopulationAtPoses, use_prior: bool) -> Estimate:
     sizes = scale[numbers]
     return Estimate(
         tuple(parameters[n] for n in numbers), confounded, linear, distinct,
-        jacobian, displacement_whitening, root, use_prior, mean, unidentified_mean, gain, truth_of_estimated, sizes,
+        jacobian, displacement_whitening, root, use_prior, mean, unidentified_mean, gain, estimated_sensitivity, sizes,
         noise,
     )  # fmt: skip
 

@@ -23,7 +23,7 @@ from armsim.model.machine import Machine
 
 
 @dataclass(frozen=True, eq=False)
-class Measurement:
+class MeasurementPlan:
     """A calibration with the poses at which it measures.
 
     Parameters
@@ -60,7 +60,7 @@ class Measurement:
         return np.zeros(len(self.joints), bool) if self.conditions is None else self.conditions.oriented
 
     @property
-    def without_temperature(self) -> Measurement:
+    def without_temperature(self) -> MeasurementPlan:
         """Same measurement at unknown temperature, as for arms that were not measured."""
         return self if self.conditions is None else replace(self, conditions=self.conditions.without_temperature)
 
@@ -114,14 +114,14 @@ def spread_at(instrument: Instrument, targets: Array, instrument_position: Array
 
 
 def correction_of(
-    machine: Machine, measurement: Measurement, estimate: Estimate, exact: tuple[int, Array] | None = None
+    machine: Machine, measurement: MeasurementPlan, estimate: Estimate, exact: tuple[int, Array] | None = None
 ) -> Correction:
     """Correction that the controller of a machine applies after an estimate.
 
     Parameters
     ----------
     machine : Machine
-    measurement : Measurement
+    measurement : MeasurementPlan
     estimate : Estimate
         Estimate whose gain is used for every machine.
     exact : (seed, (units, K)), optional
@@ -133,30 +133,32 @@ def correction_of(
     """
     rows = estimate.controller_numbers
     noise = tuple(covariance_roots_of(measurement.noise(machine), len(measurement.joints)))
-    fixed_weights = FixedWeights(measurement.without_temperature, noise, estimate.gain[rows], estimate.intercept[rows])
+    fixed_gain_estimate = FixedGainEstimate(
+        measurement.without_temperature, noise, estimate.gain[rows], estimate.intercept[rows]
+    )
     table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
-    return Correction(estimate.corrected, fixed_weights.observe, table)
+    return Correction(estimate.corrected, fixed_gain_estimate.observe, table)
 
 
 @dataclass(frozen=True, eq=False)
-class FixedWeights:
+class FixedGainEstimate:
     """Estimate with fixed weights of the readings, for any machine that is measured at the same poses.
 
     Parameters
     ----------
-    measurement : Measurement
+    measurement : MeasurementPlan
     noise : tuple of (readings or 1, 3, 3) [m]
         Square roots of the covariance of the instrument readings per pose.
     gain : (K, 3 M)
         From displacements to parameters.
-    base : (K,)
+    intercept : (K,)
         Estimate where nothing is displaced.
     """
 
-    measurement: Measurement
+    measurement: MeasurementPlan
     noise: tuple[Array, ...]
     gain: Array
-    base: Array
+    intercept: Array
 
     def observe(self, machine: Machine, with_instrument: bool) -> Observation:
         """Estimate as a function of the coefficients of a machine.
@@ -178,13 +180,13 @@ class FixedWeights:
         covariance = self.gain @ linear.noise(measurement.visits, noise) @ self.gain.T
         response: dict[str, Array] = {}
         for term, term_slice in linear.terms_with_slices():
-            reach = self.gain @ linear.gain[:, term_slice]
+            estimate_per_coefficient = self.gain @ linear.gain[:, term_slice]
             if term.name in names:
-                response[term.name] = reach
+                response[term.name] = estimate_per_coefficient
             elif with_instrument:  # errors of the pose of the instrument and of the target
-                covariance = covariance + reach @ term.covariance @ reach.T
+                covariance = covariance + estimate_per_coefficient @ term.covariance @ estimate_per_coefficient.T
         mean = self.gain @ linear.visit_mean
-        return Observation(response, mean + self.base if with_instrument else mean, covariance)
+        return Observation(response, mean + self.intercept if with_instrument else mean, covariance)
 
 
 def correction_isotropy(machine: Machine, configurations: Configurations) -> Array:

@@ -123,5 +123,5 @@ def _offset(population: PopulationAtPoses, estimate: Estimate) -> Array:
     if not estimate.uses_prior:
         return np.zeros(len(population.jacobian))
     numbers = [population.parameters.index(parameter) for parameter in estimate.parameters]
-    leak = population.linear.gain - population.jacobian[:, numbers] @ estimate.truth
+    leak = population.linear.gain - population.jacobian[:, numbers] @ estimate.parameter_sensitivity
     return np.asarray(leak @ population.linear.prior_mean + population.linear.visit_mean)

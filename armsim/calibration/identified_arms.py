@@ -15,7 +15,7 @@ from armsim.calibration.calibration_records import (
     RegistrationRecord,
 )
 from armsim.calibration.estimate import Estimate, estimate_of
-from armsim.calibration.estimate_correction import Measurement, correction_of
+from armsim.calibration.estimate_correction import MeasurementPlan, correction_of
 from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.hold_out import hold_out
 from armsim.calibration.identifiable import unit_of
@@ -64,9 +64,9 @@ class SessionIdentification:
     references: dict[tuple[object, ...], ReadingReference] = field(default_factory=dict)
     models: dict[tuple[object, ...], tuple[KinematicModel, Estimate, Prediction]] = field(default_factory=dict)
 
-    def measurement(self, arm: RegisteredArm) -> Measurement:
+    def measurement(self, arm: RegisteredArm) -> MeasurementPlan:
         """Measurement of the calibration at the poses of an arm."""
-        return Measurement(self.calibration, arm.joints, arm.counts, arm.conditions, arm.covariance_roots)
+        return MeasurementPlan(self.calibration, arm.joints, arm.counts, arm.conditions, arm.covariance_roots)
 
     def predicted(self, arm: RegisteredArm, estimate: Estimate) -> Prediction:
         """Prediction of the readings with the identified parameters projected out.
@@ -154,7 +154,7 @@ class FittedArm:
     """A measured arm in the base frame without its outlying readings: measurement, fit, registrations."""
 
     arm: MeasuredArm
-    measurement: Measurement
+    measurement: MeasurementPlan
     fit: FitRecord
     registrations: tuple[RegistrationRecord, ...]
 
@@ -171,7 +171,7 @@ def fit_measured_arms(
     ----------
     study : Study
     path : Path
-        Measurement file, as read by `documents.measured_points`.
+        MeasurementPlan file, as read by `documents.measured_points`.
     calibration : Calibration
     excluded : collection of int
         Lines of readings that are left out.

@@ -50,7 +50,7 @@ def measured_units(
     conditions : Conditions, optional
     """
     plan = SamplingPlan(units, 2, seed)
-    evaluated = evaluated_at(machine, joints, conditions, exact=True)
+    evaluated = evaluated_at(machine, joints, conditions, as_points=True)
     sampler = MachineAtPoses.prepare(evaluated, plan)
     partners = np.arange(len(joints)) if conditions is None else conditions.partners
     ends: list[MachineAtPoses] = []

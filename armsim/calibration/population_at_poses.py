@@ -39,7 +39,7 @@ class PopulationAtPoses:
         Square roots of the covariance of the readings of every pose.
     scale : (Q,)
         Typical size of each parameter, by which it is divided so that parameters are comparable.
-    truth : (Q, coefficients)
+    parameter_sensitivity : (Q, coefficients)
         Change of every parameter per unit of every error coefficient.
     conditions : Conditions, optional
         Conditions under which the readings were taken.
@@ -51,7 +51,7 @@ class PopulationAtPoses:
     visits: tuple[int, ...]
     covariance_roots: tuple[Array, ...]
     scale: Array
-    truth: Array
+    parameter_sensitivity: Array
     conditions: Conditions | None = None
 
     @staticmethod
@@ -84,14 +84,14 @@ class PopulationAtPoses:
         linear = LinearPopulation.of(machine, joints, conditions)
         jacobian = jacobian_of(machine, Configurations(joints), parameters, conditions).reshape(3 * len(joints), -1)
         scale = np.array([PARAMETER_SCALES[dimension_of(parameter, machine.arm)] for parameter in parameters])
-        truth = coefficients_to_parameters(linear, parameters, machine.perturbed_arm)
+        parameter_sensitivity = coefficients_to_parameters(linear, parameters, machine.perturbed_arm)
         # parameters are defined at the mastering temperature, so thermal errors do not count as parameters
-        if conditions is not None and conditions.rises is not None:
+        if conditions is not None and conditions.temperature_rises is not None:
             for term, term_slice in linear.terms_with_slices():
-                truth[:, term_slice] *= term.cause is not causes.TEMPERATURE
+                parameter_sensitivity[:, term_slice] *= term.cause is not causes.TEMPERATURE
         covariance_roots = tuple(covariance_roots_of(instrument, len(joints)))
         return PopulationAtPoses(
-            parameters, linear, jacobian, tuple(visits), covariance_roots, scale, truth, conditions
+            parameters, linear, jacobian, tuple(visits), covariance_roots, scale, parameter_sensitivity, conditions
         )
 
     def only(self, poses: NDArray[np.intp]) -> PopulationAtPoses:
@@ -101,7 +101,7 @@ class PopulationAtPoses:
         covariance_roots = tuple(self.covariance_roots[n] for n in poses.tolist())
         at_poses = self.linear.only(poses), self.jacobian[rows], visits, covariance_roots
         conditions = None if self.conditions is None else self.conditions.only(poses)
-        return PopulationAtPoses(self.parameters, *at_poses, self.scale, self.truth, conditions)
+        return PopulationAtPoses(self.parameters, *at_poses, self.scale, self.parameter_sensitivity, conditions)
 
 
 def jacobian_of(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, estimate_of
-from armsim.calibration.estimate_correction import Measurement
+from armsim.calibration.estimate_correction import MeasurementPlan
 from armsim.calibration.fedorov_exchange import STARTS, Pool, select_poses
 from armsim.calibration.population_at_poses import PopulationAtPoses, jacobian_of
 from armsim.model.arm import Arm
@@ -146,7 +146,7 @@ class PoseSelection:
         -------
         PoseSelection
         """
-        population = Measurement(calibration, candidates.joints).population(machine)
+        population = MeasurementPlan(calibration, candidates.joints).population(machine)
         pool = _pool(machine, estimate_of(population, calibration.prior), calibration, pose_sets)
         return PoseSelection(machine, calibration, candidates, population, pool, seed)
 
@@ -178,15 +178,15 @@ class PoseSelection:
         plan = self.calibration.poses
         return self.selected_poses(plan.count or len(self.candidates.joints), plan.choice)
 
-    def measurement(self, chosen: NDArray[np.intp]) -> Measurement:
+    def measurement(self, chosen: NDArray[np.intp]) -> MeasurementPlan:
         """Measurement of the calibration at some of the candidates."""
-        return Measurement(self.calibration, self.candidates.joints[chosen])
+        return MeasurementPlan(self.calibration, self.candidates.joints[chosen])
 
 
 def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
     """Whitened Jacobians of all candidate poses, with the criterion by which sets of them are compared."""
     linear, root = estimate.linear, estimate.parameter_root
-    unidentified_gain = linear.gain - estimate.jacobian @ estimate.truth
+    unidentified_gain = linear.gain - estimate.jacobian @ estimate.parameter_sensitivity
     poses = len(estimate.jacobian) // 3
     whitened = np.empty((poses, 3, root.shape[1]))
     for n in range(poses):
@@ -212,7 +212,7 @@ def _pool(machine: Machine, estimate: Estimate, calibration: Calibration, pose_s
     return Pool(whitened, prior_information, weight)
 
 
-def planned_measurement(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:
+def planned_measurement(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> MeasurementPlan:
     """Measurement at the poses selected as the calibration states.
 
     Parameters
@@ -224,7 +224,7 @@ def planned_measurement(scenario: Scenario, calibration: Calibration, pose_sets:
 
     Returns
     -------
-    Measurement
+    MeasurementPlan
 
     Raises
     ------
@@ -234,6 +234,6 @@ def planned_measurement(scenario: Scenario, calibration: Calibration, pose_sets:
     candidates = candidates_of(scenario, calibration, pose_sets)
     count = calibration.poses.count
     if count is None or count >= len(candidates.joints):
-        return Measurement(calibration, candidates.joints)
+        return MeasurementPlan(calibration, candidates.joints)
     selection = PoseSelection.of(scenario.machine, calibration, candidates, pose_sets, scenario.plan.seed)
     return selection.measurement(selection.planned_poses())

@@ -218,9 +218,11 @@ class PredictedPoses:
         rise_distribution = machine.environment.temperature_rise
         if not temperature_known or rise_distribution is None:
             plain = Conditions.positions_only(len(joints)) if temperature_known else None
-            cold = None if plain is None else replace(plain, rises=np.zeros(len(joints)))
+            cold = None if plain is None else replace(plain, temperature_rises=np.zeros(len(joints)))
             return PredictedPoses(LinearPopulation.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
-        conditions = replace(Conditions.positions_only(len(joints)), rises=np.full(len(joints), rise_distribution.mean))
+        conditions = replace(
+            Conditions.positions_only(len(joints)), temperature_rises=np.full(len(joints), rise_distribution.mean)
+        )
         rise = rise_distribution.mean, rise_distribution.second_moment - rise_distribution.mean**2
         return PredictedPoses(
             LinearPopulation.of(machine, joints, conditions), thermal_growth(machine, joints, conditions), rise

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
 from armsim.calibration.estimate import Estimate, estimate_of
-from armsim.calibration.estimate_correction import Measurement, correction_of
+from armsim.calibration.estimate_correction import MeasurementPlan, correction_of
 from armsim.calibration.identifiable import controller_numbers, numbers_by_group, parameters_of
 from armsim.calibration.linear_population import LinearPopulation
 from armsim.calibration.measured_machine import INSTRUMENT, TARGET
@@ -262,14 +262,14 @@ def counts_for(candidates: int) -> list[int]:
 
 
 def residual_by_group(
-    machine: Machine, measurement: Measurement, residual_poses: ResidualPoses
+    machine: Machine, measurement: MeasurementPlan, residual_poses: ResidualPoses
 ) -> tuple[StepRecord, ...]:
     """Residual error after each group of parameters is identified, one group after the other.
 
     Parameters
     ----------
     machine : Machine
-    measurement : Measurement
+    measurement : MeasurementPlan
     residual_poses : ResidualPoses
 
     Returns

@@ -126,7 +126,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         instrument_sizes.append(read.instrument_std)
         ranks = RankTests.of(arm, reference, SIGNIFICANT / len(arms))
         posterior = Posterior.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
-        predicted_poses = PredictedPoses.of(machine, positions, read.conditions.rises is not None)
+        predicted_poses = PredictedPoses.of(machine, positions, read.conditions.temperature_rises is not None)
         visits, scaled_spreads = list(arm.visits.values()), RescaledSpreads(posterior)
         if not ranks.compatible:
             scaled_spreads = RescaledSpreads.of(

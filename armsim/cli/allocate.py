@@ -1,4 +1,4 @@
-"""armsim allocate"""
+"""Command `armsim allocate`: derive the error budget of every sensor from the requirement."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim calibrate"""
+"""Command `armsim calibrate`: compute the error that remains after calibration."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim catalogue"""
+"""Command `armsim catalogue`: show how a table of encoders is read."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def catalogue(
     write: Annotated[Path | None, typer.Option(help="Write the catalogue to this YAML file.")] = None,
     json: Json = False,
 ) -> None:
-    """Read a table of encoders as a catalogue, list every assumption; the table itself serves as a catalogue too."""
+    """Show how a table of encoders is read, with every assumption; all commands read the table as it is."""
     from armsim.documents.catalogue_table import is_table
     from armsim.documents.load import load_encoders
     from armsim.documents.write_catalogue import catalogue_text
@@ -30,7 +30,7 @@ def catalogue(
     if write is not None:
         check_new_file(write, "--write")
         if not is_table(file):
-            raise InputError(Problem(str(file), 0, 0, "--write", "no table", "a table, CSV or XLSX"))
+            raise InputError(Problem(str(file), 0, 0, "--write", "is not a table", "a table, CSV or XLSX"))
     source, encoders = load_encoders(file)
     if write is not None:
         write_new(write, catalogue_text(source))

@@ -1,4 +1,4 @@
-"""armsim check"""
+"""Command `armsim check`: validate documents and print the error budget of every joint."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim compare"""
+"""Command `armsim compare`: compare designs with the first one given."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim explain"""
+"""Command `armsim explain`: print meaning, equation and source of a word or key."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim explore"""
+"""Command `armsim explore`: open a page to change sensors and see the map move."""
 
 from __future__ import annotations
 

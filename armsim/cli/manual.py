@@ -1,4 +1,4 @@
-"""armsim manual"""
+"""Command `armsim manual`: open the manual in a browser."""
 
 from __future__ import annotations
 

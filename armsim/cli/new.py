@@ -1,4 +1,4 @@
-"""armsim new"""
+"""Command `armsim new`: write a starter scenario, or the demo."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim run"""
+"""Command `armsim run`: sample the population of built arms and write the report."""
 
 from __future__ import annotations
 

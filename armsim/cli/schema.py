@@ -1,4 +1,4 @@
-"""armsim schema"""
+"""Command `armsim schema`: print the JSON Schema of a document or a result."""
 
 from __future__ import annotations
 

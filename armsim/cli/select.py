@@ -1,4 +1,4 @@
-"""armsim select"""
+"""Command `armsim select`: find the cheapest encoders that meet the requirement."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim sensitivity"""
+"""Command `armsim sensitivity`: show the effect of every line of the data sheets."""
 
 from __future__ import annotations
 

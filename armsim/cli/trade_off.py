@@ -1,4 +1,4 @@
-"""armsim trade-off"""
+"""Command `armsim trade-off`: find the designs with the least error for every price."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""armsim verify"""
+"""Command `armsim verify`: compare measured tool points with the prediction."""
 
 from __future__ import annotations
 

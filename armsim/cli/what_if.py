@@ -1,4 +1,4 @@
-"""armsim what-if"""
+"""Command `armsim what-if`: show the effect of single changes on every criterion."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ from armsim.calibration.calibration_records import (
     StepRecord,
 )
 from armsim.calibration.estimate import Estimate
-from armsim.calibration.estimate_correction import Measurement, correction_isotropy, correction_of
+from armsim.calibration.estimate_correction import MeasurementPlan, correction_isotropy, correction_of
 from armsim.calibration.fedorov_exchange import short_route
 from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.identifiable import unit_of
@@ -85,7 +85,7 @@ class Calibrated:
         Poses of the tasks at which the joints cannot correct the tool point in every direction.
     comparison : Comparison
         Comparison of the uncalibrated and the calibrated design, with the same units.
-    measurement : Measurement
+    measurement : MeasurementPlan
     before, after : Study
         Uncalibrated and calibrated study; the latter holds the correction of every unit of the population.
     identifications : tuple of Identification
@@ -112,7 +112,7 @@ class Calibrated:
     beyond_linear: float
     uncorrectable: tuple[str, ...]
     comparison: Comparison
-    measurement: NotInRecord[Measurement]
+    measurement: NotInRecord[MeasurementPlan]
     before: NotInRecord[Study]
     after: NotInRecord[Study]
     identifications: NotInRecord[tuple[Identification, ...]] = ()
@@ -234,7 +234,7 @@ def _joint_speeds(study: Study) -> Array | None:
 
 
 def _measured_poses(
-    machine: Machine, measurement: Measurement, names: tuple[str, ...], speeds: Array | None
+    machine: Machine, measurement: MeasurementPlan, names: tuple[str, ...], speeds: Array | None
 ) -> tuple[MeasuredPoseRecord, ...]:
     """Records of the measured poses, with the duration of each move if the speeds of the joints are known."""
     joints = measurement.joints
@@ -272,7 +272,7 @@ def _uncorrectable_poses(
     return tuple(out)
 
 
-def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estimate:
+def _estimate(study: Study, measurement: MeasurementPlan, machine: Machine) -> Estimate:
     estimate = measurement.estimate(machine)
     if not estimate.controller_numbers:
         names = ", ".join(parameter.name for parameter in estimate.confounded[:6])
@@ -292,7 +292,7 @@ class _IdentifiedUnits:
 
 
 def _identify_units(
-    machine: Machine, measurement: Measurement, estimate: Estimate, plan: SamplingPlan, progress: Progress
+    machine: Machine, measurement: MeasurementPlan, estimate: Estimate, plan: SamplingPlan, progress: Progress
 ) -> _IdentifiedUnits:
     """Simulate the measurement of every unit of the population, and identify it by exact kinematics."""
     observed = measurement.seen_by(machine)
@@ -315,11 +315,11 @@ def _identify_units(
         iterations = max(iterations, iterations_of_block)
         progress("arms identified", min(start + UNITS_PER_BLOCK, plan.units), plan.units)
     linear = estimate.intercept + means @ estimate.gain.T
-    return _IdentifiedUnits(values, (estimate.truth @ draws).T, linear, iterations)
+    return _IdentifiedUnits(values, (estimate.parameter_sensitivity @ draws).T, linear, iterations)
 
 
 def _parameter_records(
-    machine: Machine, measurement: Measurement, estimate: Estimate, identified: _IdentifiedUnits
+    machine: Machine, measurement: MeasurementPlan, estimate: Estimate, identified: _IdentifiedUnits
 ) -> tuple[ParameterRecord, ...]:
     arm = measurement.seen_by(machine).arm
     formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.measurement_covariance))

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
 from armsim.figures import style
-from armsim.formatting import ARCSECOND, Unit, show_joint, significant, unit_for
+from armsim.formatting import ARCSECOND, Unit, show, show_joint, significant, unit_for
 from armsim.results import CurveDetail, JointBudget, Result
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         worst = max(sizes, key=lambda names: sizes[names])
         budget = result.joints[worst[0]]
         finding = (
-            f"{_joint_names(worst)} has the largest effect at the tool: accuracy "
+            f"{_joint_names(worst)} has the largest effect at the tool, {show(sizes[worst])} rms: accuracy "
             f"{show_joint(budget.rms_accuracy, budget.unit)} rms, repeatability "
             f"{show_joint(budget.rms_repeatability, budget.unit)} rms"
         )
@@ -114,7 +114,7 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.yaxis.set_major_locator(MaxNLocator(5))
     if curve.detail is not None:
         detail_inset(axes, curve.detail, unit, rotary)
-    title = f"{_joint_names(names)} [{unit.name} over {position_unit}]"
+    title = f"{_joint_names(names)}: error [{unit.name}] at position [{position_unit}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
     thinned = slice(None, None, max(1, len(position) // POINTS))
@@ -194,8 +194,8 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
         where_label = "order [periods per turn of the joint]" if rotary else "period [mm]"
         axes.set(xlabel=where_label, ylabel=f"rms [{unit.name}]")
         style.legend_below(axes, inches=0.42, columns=4)
-        motion = "turn" if rotary else "slide"
-        axes.set_title(style.wrapped(f"Largest wave of the joints that {motion}: {largest_wave}"))
+        motion = "rotary" if rotary else "linear"
+        axes.set_title(style.wrapped(f"Largest wave of the {motion} joints: {largest_wave}"))
     return out
 
 

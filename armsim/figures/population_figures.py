@@ -198,7 +198,7 @@ class ArmHistogram:
         portions = 100 * np.diff(np.interp(edges, position, [0.0, *curve.share]))
         heights = portions * (edges[-1] / BINS) / np.diff(edges)
         beyond = edges[:-1] >= (np.inf if limit is None else limit)
-        label = "largest error of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
+        label = "largest AP of an arm over all poses" if curve.largest >= 1.0 else "position that an arm passes"
         return ArmHistogram(limit, edges, portions, heights, beyond, label)
 
 

@@ -119,7 +119,9 @@ def _loop(out: style.Drawing, axes: Axes, names: tuple[str, ...], pair: TwoSenso
     length = "deg" if rotary else "mm"
     axes.set_xlim(position[0], position[-1])
     axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 1.5, 2, 3, 4.5, 6, 9, 10] if rotary else None))
-    axes.set_title(style.wrapped(f"{', '.join(names)} [{unit.name} over {length}]", 34), fontsize=8, pad=3)
+    axes.set_title(
+        style.wrapped(f"{', '.join(names)}: difference [{unit.name}] at position [{length}]", 34), fontsize=8, pad=3
+    )
     axes.tick_params(labelsize=8)
     thinned = slice(None, None, max(1, len(position) // POINTS))
     mean = np.array(curve.unit) * unit.factor

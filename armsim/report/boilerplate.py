@@ -184,7 +184,7 @@ def provenance(manifest: Mapping[str, Any]) -> Section:
         Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
         Text(f"{sampled}Made {manifest['time']}."),
         Text("To reproduce it, in the folder where it was made:"),
-        Listing("command", manifest["command"]),
+        Listing("command", manifest["command"].replace(" --", " \\\n  --")),  # else a line breaks within an option
         hashes.table(),
     )
     return Section("Provenance", "provenance", blocks)

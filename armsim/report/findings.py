@@ -78,7 +78,7 @@ def acceptance_sentence(task: TaskResult) -> str:
     if test.passing is None or test.good_rejected is None or test.bad_passed is None:
         return f"{text}."
     return (
-        f"{text}. It would pass {percent(test.passing.value)} of all arms. It would wrongly reject "
+        f"{text}. A test of RP alone would pass {percent(test.passing.value)} of all arms. It would wrongly reject "
         f"{percent(test.good_rejected)} that meet the requirement there, and wrongly pass "
         f"{percent(test.bad_passed)}."
     )
@@ -104,9 +104,7 @@ def dominance(result: Result, task: TaskResult) -> str:
     first = f"largest parts of the mean square error over {task.name}: {largest_causes(causes)}"
     if bias_share > NOTABLE_BIAS * causes[top]:
         differs = percent(causes[top] - bias_share, 2)
-        first += (
-            f" (of the first, {percent(bias_share, 2)} is the same on every arm and {differs} differs between arms)"
-        )
+        first += f" ({top}: {percent(bias_share, 2)} the same on every arm, {differs} different from arm to arm)"
     at_worst_pose = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first}; by group: {spread}; {at_worst_pose}." if spread else f"{first}; {at_worst_pose}."
     return text[0].upper() + text[1:]

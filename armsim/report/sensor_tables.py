@@ -65,7 +65,8 @@ def better_sensors(result: Result) -> str:
     others = {cause: share for cause, share in task.summary.causes.items() if not lies_in_sensor(cause) and share > 0.0}
     remainder = f"; the rest comes from other causes: {largest_causes(others)}" if others else ""
     if rms == 0.0 or gain < NO_GAIN * rms:
-        return f"No better sensor helps{remainder}." if rms else ""
+        reason = f": the error comes from {largest_causes(others)}" if others else ""
+        return f"No better sensor helps{reason}." if rms else ""
     best = max(gains, key=lambda name: gains[name])
     at_one_pose = f", at {best} alone by {show(gains[best])}" if len(gains) > 1 and gains[best] > 0.0 else ""
     little = "Better sensors help little: ideal" if gain < SMALL_GAIN * rms else "Ideal"
@@ -84,6 +85,6 @@ def each_and_every_pose(result: Result) -> str:
         return ""
     share, worst = percent(coverage), show(task.summary.at_coverage)
     return (
-        f"{task.name}: at each pose {share} of errors lie within {worst}; at all poses at once {share} of the arms "
-        f"pass {show(position)}."
+        f"{task.name}: at each pose {share} of errors lie within {worst}; at every pose at once "
+        f"the mean attained point of {share} of the arms (AP) lies within {show(position)}."
     )

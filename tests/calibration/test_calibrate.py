@@ -23,7 +23,7 @@ from support import ROOT, invoke, planar_arm
 import armsim
 from armsim.calibration.calibrated_study import calibrated_study
 from armsim.calibration.estimate import observability_indices, separable_columns
-from armsim.calibration.estimate_correction import Measurement
+from armsim.calibration.estimate_correction import MeasurementPlan
 from armsim.calibration.fedorov_exchange import Pool, select_poses, short_route
 from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.measured_machine import as_measured
@@ -122,7 +122,7 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
     machine = Machine(arm, tuple(_ideal(name, 0.0) for name in arm.names), tolerances)
     joints = Cloud("poses", 40).find(arm).configurations.joints
     calibration = Calibration(Instrument((std,) * 3), MeasuredPoses(), 1, Identified(False, True))
-    measurement = Measurement(calibration, joints)
+    measurement = MeasurementPlan(calibration, joints)
     estimate = measurement.estimate(machine)
     names = [term.name for term, _ in estimate.linear.terms_with_slices()]
     rng = np.random.default_rng(11)
@@ -138,7 +138,7 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
         truth_by_term = {
             f"j{n + 1}.{parameter}/tolerance": off[n, k] for n in range(6) for k, parameter in enumerate(sizes)
         }
-        truth = estimate.truth @ np.array([truth_by_term.get(name, 0.0) for name in names])
+        truth = estimate.parameter_sensitivity @ np.array([truth_by_term.get(name, 0.0) for name in names])
         inside += np.abs(values - truth) <= 1.959964 * np.sqrt(np.diag(estimate.measurement_covariance))
     # what belongs to no tolerance has variance all the same: the quantisation of an ideal encoder is nothing beside
     low = stats.binom.ppf(0.0005 / len(inside), cases, 0.95)
@@ -186,7 +186,7 @@ def test_gauss_newton_ends_where_least_squares_of_scipy_does(prior: bool) -> Non
     machine, calibration = study.scenario.machine, study.scenario.calibration
     assert calibration is not None
     joints = Cloud("poses", 30).find(machine.arm).configurations.joints
-    measurement = Measurement(calibration, joints)
+    measurement = MeasurementPlan(calibration, joints)
     estimate = measurement.estimate(machine)
     measured_machine = as_measured(machine, calibration.instrument)
     read = measured_units(measured_machine, joints, measurement.visits, measurement.noise(machine), 3, 5)
@@ -215,18 +215,22 @@ def test_uncertainty_by_formula_is_that_over_the_population(prior: bool) -> None
     machine, calibration = study.scenario.machine, study.scenario.calibration
     assert calibration is not None
     joints, units = Cloud("poses", 40).find(machine.arm).configurations.joints, 1500
-    measurement = Measurement(calibration, joints)
+    measurement = MeasurementPlan(calibration, joints)
     estimate = measurement.estimate(machine)
     measured_machine = as_measured(machine, calibration.instrument)
     read = measured_units(measured_machine, joints, measurement.visits, measurement.noise(machine), units, 5)
     means = np.concatenate([rows.mean(axis=1) for rows in read], axis=1)
     values, _ = identify(KinematicModel.of(measured_machine, estimate, joints), estimate, means)
     coefficients = draw_units(measured_machine.terms, SamplingPlan(units, 2, 5))[:, :units]
-    off = values - (estimate.truth @ coefficients).T
+    off = values - (estimate.parameter_sensitivity @ coefficients).T
     ratio = off.std(axis=0, ddof=1) / np.sqrt(np.diag(estimate.covariance))
     assert np.all(np.abs(ratio - 1.0) < 0.08), ratio
     if prior:
-        spread = np.sqrt(np.diag(estimate.truth @ estimate.linear.prior_covariance @ estimate.truth.T))
+        spread = np.sqrt(
+            np.diag(
+                estimate.parameter_sensitivity @ estimate.linear.prior_covariance @ estimate.parameter_sensitivity.T
+            )
+        )
         assert np.all(np.sqrt(np.diag(estimate.covariance)) < 1.01 * spread)
 
 
@@ -240,13 +244,13 @@ def test_what_is_confounded_is_named() -> None:
     calibration = Calibration(instrument, MeasuredPoses(), 1, Identified(True, True))
     alike = {
         parameter.name: parameter.combination
-        for parameter in Measurement(calibration, joints).estimate(machine).confounded
+        for parameter in MeasurementPlan(calibration, joints).estimate(machine).confounded
     }
     assert [name for name, _ in alike["zero of j1"]] == ["frame of the instrument: rotation about z"]
     assert [name for name, _ in alike["theta of link j2"]] == ["zero of j2"]
     on_axis = Machine(planar_arm(0.5, 0.0), tuple(_ideal(name, 1e-3) for name in ("j1", "j2")))
     zeros = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))
-    estimate = Measurement(zeros, np.array([[0.1, 0.3], [1.0, -0.5]])).estimate(on_axis)
+    estimate = MeasurementPlan(zeros, np.array([[0.1, 0.3], [1.0, -0.5]])).estimate(on_axis)
     assert [(parameter.name, parameter.combination) for parameter in estimate.confounded] == [("zero of j2", ())]
 
 
@@ -268,7 +272,7 @@ def test_observability_of_a_planar_arm_of_two_links() -> None:
     l1, l2, q = 0.5, 0.3, np.array([[0.4, 1.1]])
     machine = Machine(planar_arm(l1, l2), tuple(_ideal(name, 1e-3) for name in ("j1", "j2")))
     calibration = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))
-    observability = Measurement(calibration, q).estimate(machine).observability(1)
+    observability = MeasurementPlan(calibration, q).estimate(machine).observability(1)
     product, square = l1 * l2 * abs(math.sin(1.1)), l1**2 + 2 * l2**2 + 2 * l1 * l2 * math.cos(1.1)
     low, high = (math.sqrt((square + sign * math.sqrt(square**2 - 4 * product**2)) / 2) for sign in (-1, 1))
     assert observability == pytest.approx((math.sqrt(product), low / high, low, low**2 / high), rel=1e-9)
@@ -358,7 +362,7 @@ def test_with_the_population_as_prior_it_never_gets_worse() -> None:
     residual_poses = ResidualPoses((measured.configurations,))
     before = residual_poses.rms(machine)
     for count in (3, 6, 12):
-        assert residual_poses.rms(Measurement(plan, joints[:count]).calibrated(machine)) < before
+        assert residual_poses.rms(MeasurementPlan(plan, joints[:count]).calibrated(machine)) < before
 
 
 def test_a_cheaper_sensor_can_win_after_calibration() -> None:

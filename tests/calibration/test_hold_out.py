@@ -11,7 +11,7 @@ from scipy import stats
 from test_calibrate import ROWS, _ideal, _pin_model, _plain_arm
 
 from armsim.calibration.estimate import estimate_of
-from armsim.calibration.estimate_correction import Measurement
+from armsim.calibration.estimate_correction import MeasurementPlan
 from armsim.calibration.fedorov_exchange import short_route
 from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.hold_out import hold_out
@@ -67,7 +67,7 @@ def test_the_interval_holds_the_error_at_fresh_poses(ordered: bool) -> None:
             return _tools(true, q + wave) + rng.normal(0.0, STD, (len(q), 3))
 
         read = (attained(joints) - _tools(nominal, joints)).ravel()
-        population = Measurement(calibration, joints).population(machine)
+        population = MeasurementPlan(calibration, joints).population(machine)
         record = hold_out(seen_machine, population, joints, read, False)
         assert record is not None
         estimate = estimate_of(population, False)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from test_calibrate import _ideal, _plain_arm
 
-from armsim.calibration.estimate_correction import Measurement
+from armsim.calibration.estimate_correction import MeasurementPlan
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
@@ -25,7 +25,7 @@ def test_the_zero_of_a_joint_and_the_angle_of_its_link_share_one_coefficient(pri
     machine = Machine(arm, tuple(_ideal(name, 1e-3) for name in arm.names), tolerances)
     joints = Cloud("poses", 40).find(arm).configurations.joints
     calibration = Calibration(Instrument((1e-6,) * 3), MeasuredPoses(), 1, Identified(True, True), prior)
-    estimate = Measurement(calibration, joints).estimate(machine)
+    estimate = MeasurementPlan(calibration, joints).estimate(machine)
     spread = {p.name: s for p, s in zip(estimate.parameters, estimate.spread.tolist(), strict=True)}
     error = {p.name: v**0.5 for p, v in zip(estimate.parameters, np.diag(estimate.covariance).tolist(), strict=True)}
     for name in arm.names:

@@ -21,7 +21,7 @@ from sessions import FILE, called_wrong, setups
 
 from armsim.calibration.calibrated_study import calibration_of
 from armsim.calibration.calibration_records import IdentifiedArmRecord, SessionFrameRecord
-from armsim.calibration.estimate_correction import Measurement
+from armsim.calibration.estimate_correction import MeasurementPlan
 from armsim.calibration.gauss_newton import KinematicModel, identify
 from armsim.calibration.identified_arms import SessionIdentification
 from armsim.calibration.linear_population import LinearPopulation
@@ -117,7 +117,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
     setup = Setup.of(study, None).with_fitted_target([arm for arm, _ in every], FILE)
     reader = SessionIdentification(study, FILE, setup, calibration, 0.01)
     inside = count = 0
-    models: dict[object, tuple[Measurement, KinematicModel, object]] = {}
+    models: dict[object, tuple[MeasurementPlan, KinematicModel, object]] = {}
     for arm, off in every:
         read = setup.register(arm, FILE)
         measurement = reader.measurement(read)
@@ -143,7 +143,7 @@ def coverage(session: Session, arms: int) -> tuple[int, int]:
         values = identify(model, estimate, means[None])[0][0]
         numbers = estimate.controller_numbers
         deviations = (
-            np.abs(values - estimate.truth @ coefficients)[numbers]
+            np.abs(values - estimate.parameter_sensitivity @ coefficients)[numbers]
             / np.sqrt(np.diag(estimate.measurement_covariance))[numbers]
         )
         inside += int(np.count_nonzero(deviations <= 1.959964))

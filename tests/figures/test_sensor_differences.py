@@ -107,7 +107,7 @@ def test_joints_that_are_alike_share_a_panel_and_many_take_several_figures(resul
     pair = result.two_sensors["j1"]
     alike = replace(result, two_sensors={"a": pair, "b": pair})
     (axes,) = picture(alike).axes
-    assert axes.get_title("left").startswith("a, b ")
+    assert axes.get_title("left").startswith("a, b: ")
     many = {f"j{n}": replace(pair, speed_sensor=f"s{n}") for n in range(13)}
     review = run_review(replace(result, two_sensors=many), ())
     names = [planned.name for planned in review.figures if planned.anchor == "two-sensors"]

@@ -175,7 +175,7 @@ def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> N
         "987 µm",
         "43.2 % (41.0 to 45.0) of arms pass",
         "disc tilt 77 %",
-        "27 % is the same on every arm",
+        "27 % the same on every arm",
         "Not met: 95 % of errors lie within 987",
     ):
         assert expected in text

@@ -82,4 +82,4 @@ def test_all_poses_at_once_are_set_beside_each_pose(result: Result) -> None:
     assert task.yield_curve is not None
     reached = [p for p, share in zip(task.yield_curve.position, task.yield_curve.share, strict=True) if share >= 0.95]
     assert sentence.startswith(f"{task.name}: at each pose 95 % of errors lie within {show(task.summary.at_coverage)}")
-    assert sentence.endswith(f"95 % of the arms pass {show(min(reached))}.")
+    assert sentence.endswith(f"95 % of the arms (AP) lies within {show(min(reached))}.")
