@@ -96,7 +96,7 @@ def test_the_import_writes_the_same_catalogue(tmp_path: Path) -> None:
     assert invoke("catalogue", file, "--write", out).returncode == 2  # nothing is replaced
     process = invoke("catalogue", out, "--write", tmp_path / "other.yaml")
     assert process.returncode == 2  # nothing is lost: a catalogue in YAML may have mountings and limits
-    assert "--write: no table; accepted: a table, CSV or XLSX" in process.stderr
+    assert "--write: is not a table; accepted: a table, CSV or XLSX" in process.stderr
 
 
 def test_every_doubt_is_told(tmp_path: Path) -> None:

@@ -337,18 +337,13 @@ def test_pointing_at_a_pose(page: Any) -> None:
     titled(f"pose: {previewed}")
     page.click(named("worst"))
     titled("worst pose: ")
-    backgrounds = set()
+    ground = "getElement(Number(document.querySelector('[data-name=arm]').id.slice(1))).ground"
+    backgrounds = [page.evaluate(f"{ground} ?? ''")]
     for _ in range(2):
         page.click(named("contrast"))
-        page.wait_for_function(
-            "(seen) => { const arm = getElement(Number(document.querySelector('[data-name=arm]').id.slice(1)));"
-            " return arm.ground && !seen.includes(arm.ground) }",
-            arg=list(backgrounds),
-        )
-        backgrounds.add(
-            page.evaluate("getElement(Number(document.querySelector('[data-name=arm]').id.slice(1))).ground")
-        )
-    assert len(backgrounds) == 2
+        page.wait_for_function(f"(last) => {ground} && {ground} !== last", arg=backgrounds[-1])
+        backgrounds.append(page.evaluate(ground))
+    assert backgrounds[1] != backgrounds[2]
 
 
 def exported(page: Any, place: str, form: str, name: str = "") -> bytes:
