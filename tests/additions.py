@@ -368,7 +368,7 @@ def ranking(
 ''',
     },
     before=(
-        ("cli/main.py", 'app.command("schema",', 'app.command("ranking")(ranking.ranking)\n'),
+        ("cli/main.py", 'app.command("schema")', 'app.command("ranking")(ranking.ranking)\n'),
         ("cli/main.py", "from armsim.cli.printing import print_note", "from armsim.cli import ranking\n"),
     ),
 )

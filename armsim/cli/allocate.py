@@ -1,4 +1,4 @@
-"""Command `armsim allocate`: derive the error budget of every sensor from the requirement."""
+"""Command `armsim allocate`."""
 
 from __future__ import annotations
 
@@ -31,7 +31,10 @@ def allocate(
     changes: Changes,
     exponent: Annotated[float, typer.Option(min=0.1, max=10, help="Price law: an error s costs s^-exponent.")] = 1.0,
 ) -> None:
-    """Allocate the requirement at the tool point: an error budget for the sensor of every joint; exit 1 without one."""
+    """Derive the error budget of every sensor from the requirement.
+
+    Exit 1 if there is none.
+    """
     study = sampling.read_study(scenario, changes)
 
     def work(progress: Progress, note: Note) -> CommandResult:

@@ -1,4 +1,4 @@
-"""Command `armsim calibrate`: compute the error that remains after calibration."""
+"""Command `armsim calibrate`."""
 
 from __future__ import annotations
 
@@ -44,7 +44,10 @@ def calibrate(
         typer.Option(help="Arm file to write with the measured arm as identified (and its URDF file beside it)."),
     ] = None,
 ) -> None:
-    """Compute the error that calibration leaves; exit 1 if the requirement is missed or readings contradict it."""
+    """Compute the error that remains after calibration.
+
+    Exit 1 if the requirement is missed or readings contradict it.
+    """
     from armsim.calibration.calibrated_study import calibration_of
 
     study = sampling.read_study(scenario, changes)

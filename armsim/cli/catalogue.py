@@ -1,4 +1,4 @@
-"""Command `armsim catalogue`: show how a table of encoders is read."""
+"""Command `armsim catalogue`."""
 
 from __future__ import annotations
 
@@ -21,7 +21,10 @@ def catalogue(
     write: Annotated[Path | None, typer.Option(help="Write the catalogue to this YAML file.")] = None,
     json: Json = False,
 ) -> None:
-    """Show how a table of encoders is read, with every assumption; all commands read the table as it is."""
+    """Show how a table of encoders is read.
+
+    Every assumption is listed; all commands read the table as it is.
+    """
     from armsim.documents.catalogue_table import is_table
     from armsim.documents.load import load_encoders
     from armsim.documents.write_catalogue import catalogue_text

@@ -1,4 +1,4 @@
-"""Command `armsim check`: validate documents and print the error budget of every joint."""
+"""Command `armsim check`."""
 
 from __future__ import annotations
 
@@ -30,7 +30,10 @@ def check(
     ] = False,
     set_: Set = None,
 ) -> None:
-    """Validate documents, print the error budget of every joint, check that results are complete. Writes no file."""
+    """Validate documents and print the error budget of every joint.
+
+    Verifies that results are complete, too. Writes no file.
+    """
     changes = parse_changes(set_)
     if not watch:
         _check_all(files, json, changes)

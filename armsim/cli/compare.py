@@ -1,4 +1,4 @@
-"""Command `armsim compare`: compare designs with the first one given."""
+"""Command `armsim compare`."""
 
 from __future__ import annotations
 
@@ -30,7 +30,10 @@ def compare(
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Compare designs with the first: same poses, same random numbers, differences with 95 % intervals."""
+    """Compare designs with the first one given.
+
+    All at the same poses with the same random numbers: differences with 95 % intervals.
+    """
     studies = [sampling.read_study(scenario, changes) for scenario in scenarios]
 
     def work(progress: Progress, note: Note) -> CommandResult:

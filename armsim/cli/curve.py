@@ -1,4 +1,4 @@
-"""Command `armsim curve`: orders of a measured encoder error curve."""
+"""Command `armsim curve`."""
 
 from __future__ import annotations
 
@@ -33,7 +33,10 @@ def curve(
         typer.Option(help="Orders to fit, such as 1,2,3,256; other significant orders are found automatically."),
     ] = None,
 ) -> None:
-    """Fit the orders of a measured encoder error curve and compare with the data sheet; exit 1 if they disagree."""
+    """Fit the orders of a measured encoder error curve.
+
+    They are compared with the data sheet; exit 1 if they disagree.
+    """
     requested_orders = _orders(orders)
     encoder_model, mounting, sources = _encoder_and_mounting(encoder, scenario, joint)
 

@@ -1,4 +1,4 @@
-"""Command `armsim explain`: print meaning, equation and source of a word or key."""
+"""Command `armsim explain`."""
 
 from __future__ import annotations
 
@@ -17,7 +17,10 @@ def explain(
         typer.Argument(help="A key, such as mounting.eccentricity, a cause, or a word of the results such as AP."),
     ] = None,
 ) -> None:
-    """Print meaning, unit, equation and source of a word, key or cause; without a word, an index of them."""
+    """Print meaning, equation and source of a word or key.
+
+    Without a word, an index of them.
+    """
     from armsim.report.reference import explanation, overview, words
 
     all_words = words()

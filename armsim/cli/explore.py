@@ -1,4 +1,4 @@
-"""Command `armsim explore`: open a page to change sensors and see the map move."""
+"""Command `armsim explore`."""
 
 from __future__ import annotations
 
@@ -30,7 +30,10 @@ def explore(
     workers: Workers = None,
     set_: Set = None,
 ) -> None:
-    """A page on this machine: change a sensor, see the map move. Ends with Ctrl-C."""
+    """Open a page to change sensors and see the map move.
+
+    The page is served on this machine alone. Ends with Ctrl-C.
+    """
     require_library("nicegui", "explore", "explore")
     from armsim.explorer.entrance import Entrance, demo_files
     from armsim.explorer.saving import farewell

@@ -42,37 +42,23 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-app.command("check", short_help="Validate documents and print the error budget of every joint.")(check.check)
-app.command("run", short_help="Sample the population of built arms and write the report.")(with_disclaimer(run.run))
-app.command("compare", short_help="Compare designs with the first one given.")(with_disclaimer(compare.compare))
-app.command("catalogue", short_help="Show how a table of encoders is read.")(catalogue.catalogue)
-app.command("select", short_help="Find the cheapest encoders that meet the requirement.")(
-    with_disclaimer(select.select)
-)
-app.command("trade-off", short_help="Find the designs with the least error for every price.")(
-    with_disclaimer(trade_off.trade_off)
-)
-app.command("what-if", short_help="Show the effect of single changes on every criterion.")(
-    with_disclaimer(what_if.what_if)
-)
-app.command("sensitivity", short_help="Show the effect of every line of the data sheets.")(
-    with_disclaimer(sensitivity.sensitivity)
-)
-app.command("curve", short_help="Fit the orders of a measured encoder error curve.")(with_disclaimer(curve.curve))
-app.command("verify", short_help="Compare measured tool points with the prediction.")(with_disclaimer(verify.verify))
-app.command("calibrate", short_help="Compute the error that remains after calibration.")(
-    with_disclaimer(calibrate.calibrate)
-)
-app.command("allocate", short_help="Derive the error budget of every sensor from the requirement.")(
-    with_disclaimer(allocate.allocate)
-)
-app.command("explore", short_help="Open a page to change sensors and see the map move.")(
-    with_disclaimer(explore.explore)
-)
-app.command("explain", short_help="Print meaning, equation and source of a word or key.")(explain.explain)
-app.command("manual", short_help="Open the manual in a browser.")(manual.manual)
-app.command("new", short_help="Write a starter scenario, or the demo.")(new.new)
-app.command("schema", short_help="Print the JSON Schema of a document or a result.")(schema.schema)
+app.command("check")(check.check)
+app.command("run")(with_disclaimer(run.run))
+app.command("compare")(with_disclaimer(compare.compare))
+app.command("catalogue")(catalogue.catalogue)
+app.command("select")(with_disclaimer(select.select))
+app.command("trade-off")(with_disclaimer(trade_off.trade_off))
+app.command("what-if")(with_disclaimer(what_if.what_if))
+app.command("sensitivity")(with_disclaimer(sensitivity.sensitivity))
+app.command("curve")(with_disclaimer(curve.curve))
+app.command("verify")(with_disclaimer(verify.verify))
+app.command("calibrate")(with_disclaimer(calibrate.calibrate))
+app.command("allocate")(with_disclaimer(allocate.allocate))
+app.command("explore")(with_disclaimer(explore.explore))
+app.command("explain")(explain.explain)
+app.command("manual")(manual.manual)
+app.command("new")(new.new)
+app.command("schema")(schema.schema)
 
 
 def _version(requested: bool) -> None:

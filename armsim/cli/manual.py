@@ -1,4 +1,4 @@
-"""Command `armsim manual`: open the manual in a browser."""
+"""Command `armsim manual`."""
 
 from __future__ import annotations
 
@@ -18,7 +18,10 @@ def manual(
         bool, typer.Option("--no-browser", help="Print where the pages are and open no browser.")
     ] = False,
 ) -> None:
-    """Write the manual as pages that a browser opens without a network, and open it."""
+    """Open the manual in a browser.
+
+    Its pages need no network.
+    """
     from armsim import disk_cache
     from armsim.report import output_folder
     from armsim.report.manual_pages import FIRST, write_manual

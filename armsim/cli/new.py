@@ -1,4 +1,4 @@
-"""Command `armsim new`: write a starter scenario, or the demo."""
+"""Command `armsim new`."""
 
 from __future__ import annotations
 
@@ -48,7 +48,10 @@ def new(
         typer.Option("--demo", help="The files of the manual's examples: demo, lessons, a measured session."),
     ] = False,
 ) -> None:
-    """Write a commented starter scenario that runs, or the files of the manual's examples."""
+    """Write a starter scenario, or the demo.
+
+    The starter is commented and runs; the demo is all files of the examples of the manual.
+    """
     kinds = [name for name, value in (("--rows", rows), ("--arm", arm), ("--demo", demo)) if value]
     if len(kinds) > 1:
         raise InputError(Problem("command line", 0, 0, kinds[1], f"together with {kinds[0]}", "one of the two"))

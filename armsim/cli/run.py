@@ -1,4 +1,4 @@
-"""Command `armsim run`: sample the population of built arms and write the report."""
+"""Command `armsim run`."""
 
 from __future__ import annotations
 
@@ -66,8 +66,10 @@ def run(
         Path | None, typer.Option(help="A manifest.json: repeat that run and compare the results.")
     ] = None,
 ) -> None:
-    """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met, 4 if the
-    sample does not resolve it."""
+    """Sample the population of built arms and write the report.
+
+    Exit 1 if the requirement is not met, 4 if the sample does not resolve it.
+    """
     from armsim.report.helpers import Helpers, helpers_for
     from armsim.report.reproduce import RunRequest, read_manifest
 

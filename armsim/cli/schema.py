@@ -1,4 +1,4 @@
-"""Command `armsim schema`: print the JSON Schema of a document or a result."""
+"""Command `armsim schema`."""
 
 from __future__ import annotations
 
@@ -21,7 +21,10 @@ def schema(
         ),
     ],
 ) -> None:
-    """Print the JSON Schema of a kind of document, for editors, or that of results.json."""
+    """Print the JSON Schema of a document or a result.
+
+    For editors, and for programs that read results.
+    """
     from armsim.documents.kinds import DOCUMENT_TYPES
 
     if kind == RESULTS:

@@ -1,4 +1,4 @@
-"""Command `armsim select`: find the cheapest encoders that meet the requirement."""
+"""Command `armsim select`."""
 
 from __future__ import annotations
 
@@ -48,8 +48,10 @@ def select(
         bool, typer.Option("--resolve", help="Sample more arms until the answer is resolved, 32 times as many at most.")
     ] = False,
 ) -> None:
-    """Select the cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does, 4 if the
-    sample does not resolve whether the answer, or the closest set if none was found, meets it.
+    """Find the cheapest encoders that meet the requirement.
+
+    The answer comes with its proof. Exit 1 if no set meets it, 4 if the sample does not resolve whether the answer,
+    or the closest set if none was found, meets it.
     """
     from armsim.documents.load import load_options
 

@@ -1,4 +1,4 @@
-"""Command `armsim sensitivity`: show the effect of every line of the data sheets."""
+"""Command `armsim sensitivity`."""
 
 from __future__ import annotations
 
@@ -21,7 +21,10 @@ def sensitivity(
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Compute how the tool-point error depends on each data-sheet value: per unit of it, and for a 10 % reduction."""
+    """Show the effect of every line of the data sheets.
+
+    For one unit more of each value, and for a 10 % reduction.
+    """
 
     def answer(study: Study, run_options: RunOptions) -> CommandResult:
         from armsim.decide import sensitivities

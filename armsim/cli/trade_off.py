@@ -1,4 +1,4 @@
-"""Command `armsim trade-off`: find the designs with the least error for every price."""
+"""Command `armsim trade-off`."""
 
 from __future__ import annotations
 
@@ -35,7 +35,10 @@ def trade_off(
     calibrated: Calibrated = False,
     arms: Arms = None,
 ) -> None:
-    """Compute price against error: the designs that are Pareto-optimal by first order."""
+    """Find the designs with the least error for every price.
+
+    They are Pareto-optimal by first order.
+    """
     from armsim.documents.load import load_options
 
     sampling.check()

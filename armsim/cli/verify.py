@@ -1,4 +1,4 @@
-"""Command `armsim verify`: compare measured tool points with the prediction."""
+"""Command `armsim verify`."""
 
 from __future__ import annotations
 
@@ -42,7 +42,10 @@ def verify(
     ] = None,
     exclude: Exclude = None,
 ) -> None:
-    """Compare measured tool points of built arms with the predicted population; exit 1 if an arm contradicts it."""
+    """Compare measured tool points with the prediction.
+
+    Exit 1 if an arm contradicts it.
+    """
     from armsim.documents.load import load_changed, load_scenario
     from armsim.study import Study
 

@@ -1,4 +1,4 @@
-"""Command `armsim what-if`: show the effect of single changes on every criterion."""
+"""Command `armsim what-if`."""
 
 from __future__ import annotations
 
@@ -21,7 +21,10 @@ def what_if(
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Compute the effect of single changes: each joint without error, each cause halved, each encoder a bit finer."""
+    """Show the effect of single changes on every criterion.
+
+    Each joint without error, each cause halved, each encoder a bit finer.
+    """
 
     def answer(study: Study, run_options: RunOptions) -> CommandResult:
         from armsim.decide import what_if as evaluate_changes
