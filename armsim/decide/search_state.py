@@ -82,8 +82,7 @@ class SearchState:
         error, mass, types, _ = self.rank(choice)
         ledger, price = self.search.ledger, self.program.price(choice)
         tasks = ledger.assessment(choice)
-        count = sum(len(task.table.names) for task in tasks)
-        poses = count if count < len(self.search.names) else None
+        poses = None if choice in ledger.full_assessments else sum(len(task.table.names) for task in tasks)
         return Alternative(self.search.design(choice), error, price, mass, types, overall_verdict_of(tasks), poses)
 
     @property

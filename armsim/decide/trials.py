@@ -64,15 +64,16 @@ def trials(search: Search, choice: Choice, program: Program) -> Iterator[Trial]:
     ------
     Trial
     """
-    if sum(len(poses.names) for poses in search.hard_poses(program, choice)) < len(search.names):
-        yield from short_trials(search, choice, program)
+    yield from short_trials(search, choice, program)
+    if choice in search.ledger.full_assessments:
+        return
     if len(search.names) > MANY and not limits_arms(search):
         yield search.sample(choice, search.hard_poses(program, choice, MORE_POSES))
     yield search.sample(choice)
 
 
 def short_trials(search: Search, choice: Choice, program: Program, seed: int | None = None) -> Iterator[Trial]:
-    """Trials of a choice with visits at few poses alone.
+    """Trials of a choice with visits at few poses alone; of few poses in all, the whole sample.
 
     Parameters
     ----------
@@ -88,6 +89,9 @@ def short_trials(search: Search, choice: Choice, program: Program, seed: int | N
         Judgements of the errors at the poses that were sampled, and of single arms at those that were surveyed.
     """
     few = search.hard_poses(program, choice)
+    if sum(len(poses.names) for poses in few) == len(search.names):
+        yield search.sample(choice, seed=seed)
+        return
     trial = search.sample(choice, few, seed=seed)
     yield trial
     if len(search.names) > MANY and limits_arms(search):
