@@ -17,10 +17,9 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), str(HERE / "published")]
 
 import numpy as np  # noqa: E402
-import pinocchio as pin  # noqa: E402
-from support import published_arm, robot_file  # noqa: E402
+from support import published_arm  # noqa: E402
 from test_jcgm_101 import model, symmetric  # noqa: E402
-from test_kinematics_models import MODELS, URDF, poses, urdf_arm  # noqa: E402
+from test_kinematics_models import MODELS, URDF, poses, urdf_tools  # noqa: E402
 
 from armsim.errormodel.distributions import Distribution  # noqa: E402
 from armsim.sampling import statistics as stats  # noqa: E402
@@ -49,18 +48,8 @@ def urdf_difference() -> float:
     """Largest difference of tool positions of arms in URDF files. [m]"""
     largest = 0.0
     for parts, base, tip in URDF:
-        arm = urdf_arm(parts, base, tip)
-        model_of_file = pin.buildModelFromUrdf(str(robot_file(*parts)))
-        data = model_of_file.createData()
-        for row in poses(arm, 20):
-            q = pin.neutral(model_of_file)
-            for name, value in zip(arm.names, row, strict=True):
-                joint = model_of_file.joints[model_of_file.getJointId(name)]
-                q[joint.idx_q : joint.idx_q + joint.nq] = value if joint.nq == 1 else (np.cos(value), np.sin(value))
-            pin.framesForwardKinematics(model_of_file, data, q)
-            frames = [data.oMf[model_of_file.getFrameId(name)].homogeneous for name in (base, tip)]
-            expected = np.linalg.inv(frames[0]) @ frames[1]
-            largest = max(largest, float(np.abs(arm.postures(row).tool[0] - expected)[:3, 3].max()))
+        for tool, expected in urdf_tools(parts, base, tip):
+            largest = max(largest, float(np.abs(tool - expected)[:3, 3].max()))
     return largest
 
 

@@ -1,6 +1,7 @@
 """Kinematics of published arms against roboticstoolbox (Denavit-Hartenberg) and pinocchio (URDF), to 1e-12."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -125,6 +126,12 @@ def urdf_arm(parts: tuple[str, ...], base: str, tip: str) -> Arm:
 @pytest.mark.parametrize(("parts", "base", "tip"), URDF, ids=[u[0][-1] for u in URDF])
 def test_urdf_chains(parts: tuple[str, ...], base: str, tip: str) -> None:
     """Source: pinocchio on the same file of example-robot-data."""
+    for tool, expected in urdf_tools(parts, base, tip):
+        np.testing.assert_allclose(tool, expected, atol=1e-12)
+
+
+def urdf_tools(parts: tuple[str, ...], base: str, tip: str) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Frames of the tool at twenty poses, ours and those of pinocchio."""
     arm = urdf_arm(parts, base, tip)
     model = pin.buildModelFromUrdf(str(robot_file(*parts)))
     data = model.createData()
@@ -138,7 +145,7 @@ def test_urdf_chains(parts: tuple[str, ...], base: str, tip: str) -> None:
                 q[joint.idx_q] = value
         pin.framesForwardKinematics(model, data, q)
         frames = [data.oMf[model.getFrameId(name)].homogeneous for name in (base, tip)]
-        np.testing.assert_allclose(arm.postures(row).tool[0], np.linalg.inv(frames[0]) @ frames[1], atol=1e-12)
+        yield arm.postures(row).tool[0], np.linalg.inv(frames[0]) @ frames[1]
 
 
 def displaced_at(arm: Arm, q: np.ndarray, errors: np.ndarray, moving: list[int]) -> tuple[np.ndarray, np.ndarray]:
