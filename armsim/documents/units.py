@@ -19,7 +19,7 @@ PREFIXES = {
 }  # fmt: skip
 """Factors of the prefixes; both signs of micro that Unicode has."""
 DEGREE = math.pi / 180
-PERCENT = 1e-2
+HUNDREDTH = 1e-2
 _SIMPLE: tuple[tuple[str, float, Exponents], ...] = (
     ("m meter metre", 1.0, {"m": 1}),
     ("s sec second", 1.0, {"s": 1}),
@@ -39,7 +39,7 @@ _SIMPLE: tuple[tuple[str, float, Exponents], ...] = (
     ("bit", 1.0, {"bit": 1}),
     ("count counts", 1.0, {"count": 1}),
     ("one", 1.0, {}),
-    ("% percent pct", PERCENT, {}),
+    ("% percent pct", HUNDREDTH, {}),
     ("ppm", 1e-6, {}),
 )
 """Names of a unit, its value in SI, and its dimension. Source: BIPM, The International System of Units (2019), tables 2
@@ -158,7 +158,7 @@ def read_quantity(text: str, *kinds: str) -> float:
         factor = _factor(unit, kind)
         if factor is not None:
             # 95 * 0.01 is above 0.95
-            out = float(Decimal(number_text).scaleb(-2)) if factor == PERCENT else value * factor
+            out = float(Decimal(number_text).scaleb(-2)) if factor == HUNDREDTH else value * factor
             if out and not SMALLEST_NUMBER <= abs(out) <= LARGEST_NUMBER:
                 raise ValueError(f"{text!r} is out of range")
             return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -168,6 +169,16 @@ def cautions() -> Section:
     return Section("Cautions", "cautions", (Text(disclaimer.WHOLE, "strong"),))
 
 
+def _option_a_line(command: str) -> str:
+    """A shell command with every option on a line of its own: a narrow page would break a line within one."""
+    lines: list[list[str]] = [[]]
+    for word in shlex.split(command):
+        if word.startswith("--"):
+            lines.append([])
+        lines[-1].append(word)
+    return " \\\n  ".join(map(shlex.join, lines))
+
+
 def provenance(manifest: Mapping[str, Any]) -> Section:
     """Section on how the results were computed and how to reproduce them."""
     packages = ", ".join(f"{name} {number}" for name, number in manifest["packages"].items())
@@ -184,7 +195,7 @@ def provenance(manifest: Mapping[str, Any]) -> Section:
         Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
         Text(f"{sampled}Made {manifest['time']}."),
         Text("To reproduce it, in the folder where it was made:"),
-        Listing("command", manifest["command"].replace(" --", " \\\n  --")),  # else a line breaks within an option
+        Listing("command", _option_a_line(manifest["command"])),
         hashes.table(),
     )
     return Section("Provenance", "provenance", blocks)

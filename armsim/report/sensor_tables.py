@@ -63,10 +63,12 @@ def better_sensors(result: Result) -> str:
     gains = {name: rms - task.poses.rms_without_shares(at, members) for name, members in by_joint.items()}
     gain = rms - task.poses.rms_without_shares(at, [n for members in by_joint.values() for n in members])
     others = {cause: share for cause, share in task.summary.causes.items() if not lies_in_sensor(cause) and share > 0.0}
-    remainder = f"; the rest comes from other causes: {largest_causes(others)}" if others else ""
-    if rms == 0.0 or gain < NO_GAIN * rms:
+    if rms == 0.0:
+        return ""
+    if gain < NO_GAIN * rms:
         reason = f": the error comes from {largest_causes(others)}" if others else ""
-        return f"No better sensor helps{reason}." if rms else ""
+        return f"No better sensor helps{reason}."
+    remainder = f"; the rest comes from other causes: {largest_causes(others)}" if others else ""
     best = max(gains, key=lambda name: gains[name])
     at_one_pose = f", at {best} alone by {show(gains[best])}" if len(gains) > 1 and gains[best] > 0.0 else ""
     little = "Better sensors help little: ideal" if gain < SMALL_GAIN * rms else "Ideal"
