@@ -41,7 +41,7 @@ def smoothness(result: Result) -> style.Drawing:
                 axis.set_major_formatter(FuncFormatter(lambda value, position: f"{value:g}"))
             axes.tick_params(labelsize=8)
             unit = "deg/s" if motion.unit == "rad" else "mm/s"
-            axes.set_title(style.wrapped(f"{', '.join(names)}: ripple [%] at speed [{unit}]", 34), fontsize=8, pad=3)
+            axes.set_title(style.wrapped(f"{', '.join(names)}: speed [{unit}]", 34), fontsize=8, pad=3)
             pairs = zip(motion.speeds, motion.smoothness_at, strict=True)
             texts = [f"{names[0]} at {show_speed(v, motion.unit)}: {percent(s)}" for v, s in pairs]
             out.annotate(axes, at, ripple, texts=texts)
