@@ -27,6 +27,8 @@ LONGEST = (
 SLOW = (
     "decide/test_purchase.py::test_documents_to_the_written_scenario",
     "decide/test_purchase.py::test_types_pay_in_a_search",
+    "decide/test_chosen_pairs.py::test_the_cheapest_pair_is_that_of_every_run",
+    "decide/test_chosen_pairs.py::test_the_bill_has_both",
     "decide/test_robustness.py::test_near_designs_are_those_of_enumeration",
     "decide/test_robustness.py::test_rows_are_the_answers_of_changed_catalogues",
     "decide/test_robustness.py::test_the_cheapest_change_is_that_of_enumeration",

@@ -18,7 +18,7 @@ TOLERANCE = 1e-9
 
 
 def _encoder_types(options: Options) -> list[str]:
-    return sorted({option.encoder for row in options.joints for option in row})
+    return sorted({encoder for row in options.joints for option in row for encoder in option.encoders})
 
 
 def type_column_count(options: Options) -> int:
@@ -72,9 +72,12 @@ def choice_rows(
     if options.changes is not None:
         add_row({i: 1.0 for i, option in enumerate(all_options) if not option.present}, -np.inf, options.changes)
     for name, pieces in options.stock.items():
-        add_row({i: 1.0 for i, option in enumerate(all_options) if option.encoder == name}, -np.inf, pieces)
+        counts = ((i, float(option.encoders.count(name))) for i, option in enumerate(all_options))
+        add_row({i: count for i, count in counts if count}, -np.inf, pieces)
     columns_of = {
-        (j, name): [starts[j] + o for o, option in enumerate(joint) if option.encoder == name]
+        (j, name): {
+            starts[j] + o: option.encoders.count(name) for o, option in enumerate(joint) if name in option.encoders
+        }
         for j, joint in enumerate(options.joints)
         for name in types
     }
@@ -103,9 +106,13 @@ def choice_rows(
     for pair in options.forbidden_pairs:
         joint_ranges = [range(len(sizes)) if j is None else (j,) for j, _ in pair]
         for j, k in product(*joint_ranges):
-            columns_of_pair = columns_of.get((j, pair[0][1]), []) + columns_of.get((k, pair[1][1]), [])
+            first, second = columns_of.get((j, pair[0][1]), {}), columns_of.get((k, pair[1][1]), {})
             if j != k:
-                add_row(dict.fromkeys(columns_of_pair, 1.0), -np.inf, 1)
+                add_row(dict.fromkeys((*first, *second), 1.0), -np.inf, 1)
+            else:  # both sensors of one joint
+                pieces_of_both = 2 if pair[0][1] == pair[1][1] else 1
+                both = [i for i in first if i in second and first[i] >= pieces_of_both]
+                add_row(dict.fromkeys(both, 1.0), -np.inf, 0)
     tiers, first_tier = tiers_of(options), len(all_options) + type_column_count(options)
     for tier_row in purchase_rows(tiers, columns_of, first_tier):
         add_row(*tier_row)

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from armsim.model.joint_options import placement_in_words
 from armsim.requirement import Judgement, Verdict
 from armsim.results.poses import Interval
 
@@ -24,11 +25,21 @@ class DecidingCriterion:
 
 
 @dataclass(frozen=True)
+class FittedMotorEncoder:
+    """Encoder chosen for the motor of a joint that has a second one on its output; prices as of `FittedEncoder`."""
+
+    encoder: str
+    encoder_price: float | None = None
+    one_off: float = 0.0
+
+
+@dataclass(frozen=True)
 class FittedEncoder:
     """Encoder, mounting and placement of a joint.
 
-    Prices in cost units. ``price`` is that of encoder and mounting. ``encoder_price`` is that of the encoder alone, if
-    it depends on the quantity. ``one_off`` is the share of this joint in the one-time costs of the encoder type.
+    Prices in cost units. ``price`` is that of encoders, mounting and placement. ``encoder_price`` is that of the
+    encoder alone, if it depends on the quantity. ``one_off`` is the share of this joint in the one-time costs of the
+    encoder type. ``motor``: the encoder on the motor where one is chosen beside that on the output.
     """
 
     joint: str
@@ -38,6 +49,22 @@ class FittedEncoder:
     price: float
     encoder_price: float | None = None
     one_off: float = 0.0
+    motor: FittedMotorEncoder | None = None
+
+    @property
+    def sensors(self) -> tuple[FittedEncoder | FittedMotorEncoder, ...]:
+        """The chosen encoders of the joint, each with its type and its share of one-time costs."""
+        return (self,) if self.motor is None else (self, self.motor)
+
+    @property
+    def placement_in_words(self) -> str:
+        """Placement, with the type of the encoder that is chosen for the motor beside that on the output."""
+        return placement_in_words(self.placement, "" if self.motor is None else self.motor.encoder)
+
+    @property
+    def in_words(self) -> str:
+        """Encoder, mounting and placement, such as "disc 50, careful, output"."""
+        return f"{self.encoder}, {self.mounting}, {self.placement_in_words}"
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.decide.decision_records import FittedEncoder
+from armsim.decide.decision_records import FittedEncoder, FittedMotorEncoder
 from armsim.decide.program import Choice
 from armsim.model.joint_options import Options
 
@@ -28,12 +28,14 @@ def fitted_encoders(options: Options, choice: Choice) -> tuple[FittedEncoder, ..
     tuple of FittedEncoder
     """
     chosen = [row[n] for row, n in zip(options.joints, choice, strict=True)]
-    encoders = [option.encoder for option in chosen]
-    pieces, out = Counter(encoders), []
-    for option, (unit_price, one_off) in zip(chosen, options.purchase.encoder_prices(encoders), strict=True):
-        price = option.price + options.purchase.price_change(option.encoder, pieces[option.encoder]) + one_off
-        fit = option.joint.name, option.encoder, option.mounting, option.placement
-        out.append(FittedEncoder(*fit, price, unit_price, one_off))
+    pieces, out = Counter(encoder for option in chosen for encoder in option.encoders), []
+    for option, (of_joint, *of_motor) in zip(chosen, options.encoder_prices(chosen), strict=True):
+        price = option.price + of_joint[1] + sum(one_off for _, one_off in of_motor)
+        price += sum(options.purchase.price_change(encoder, pieces[encoder]) for encoder in option.encoders)
+        motor = FittedMotorEncoder(option.motor_encoder, *of_motor[0]) if of_motor else None
+        out.append(
+            FittedEncoder(option.joint.name, option.encoder, option.mounting, option.placement, price, *of_joint, motor)
+        )
     return tuple(out)
 
 
@@ -60,8 +62,8 @@ def cheaper_than(options: Options, price: float, most_listed: int) -> Iterator[C
         return None
     total = _sums([[option.price for option in row] for row in options.joints])
     for encoder in options.purchase.price_lists:
-        pieces = _sums([[option.encoder == encoder for option in row] for row in options.joints]).astype(int)
-        surcharges = [options.purchase.surcharge(encoder, number) for number in range(len(sizes) + 1)]
+        pieces = _sums([[option.encoders.count(encoder) for option in row] for row in options.joints]).astype(int)
+        surcharges = [options.purchase.surcharge(encoder, number) for number in range(pieces.max() + 1)]
         total = total + np.array(surcharges)[pieces]
     all_choices = itertools.product(*(range(size) for size in sizes))
     cheaper = [row for row in zip(total.tolist(), all_choices, strict=True) if row[0] < price]
@@ -104,19 +106,22 @@ def _sums(rows: Sequence[Sequence[float]]) -> Array:
 def least_price(options: Options) -> float:
     """Lower bound of all prices: the cheapest option at every joint, and one type at least. [cost units]
 
-    Every option counts at the lowest unit price that its type has for any number of pieces in the arm.
+    Every option counts at the lowest unit price that its types have for any number of pieces in the arm.
     """
     purchase, total, one_off_costs = options.purchase, 0.0, 0.0
     for row in options.joints:
-        prices = [option.price + _lowest_surcharge(options, option.encoder) for option in row]
-        with_type = [price + purchase.one_off(option.encoder) for price, option in zip(prices, row, strict=True)]
+        prices = [option.price + sum(_lowest_surcharge(options, name) for name in option.encoders) for option in row]
+        with_type = [
+            price + sum(purchase.one_off(name) for name in set(option.encoders))
+            for price, option in zip(prices, row, strict=True)
+        ]
         total += min(prices)
         one_off_costs = max(one_off_costs, min(with_type) - min(prices))
     return float(total + one_off_costs)
 
 
 def _lowest_surcharge(options: Options, encoder: str) -> float:
-    return min(options.purchase.price_change(encoder, pieces) for pieces in range(1, len(options.joints) + 1))
+    return min(options.purchase.price_change(encoder, pieces) for pieces in range(1, 2 * len(options.joints) + 1))
 
 
 def search_notes(options: Options, poses: int) -> Iterator[str]:

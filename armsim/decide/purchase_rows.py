@@ -49,11 +49,11 @@ def tiers_of(options: Options) -> tuple[Tier, ...]:
     out: list[Tier] = []
     purchase = options.purchase
     for encoder in purchase.price_lists:
-        joints = sum(any(option.encoder == encoder for option in row) for row in options.joints)
-        changes = [purchase.price_change(encoder, pieces) for pieces in range(1, joints + 1)]
+        most = sum(max(option.encoders.count(encoder) for option in row) for row in options.joints)
+        changes = [purchase.price_change(encoder, pieces) for pieces in range(1, most + 1)]
         if not purchase.one_off(encoder) and not any(changes):
             continue
-        for change, group in groupby(range(1, joints + 1), key=lambda pieces: changes[pieces - 1]):
+        for change, group in groupby(range(1, most + 1), key=lambda pieces: changes[pieces - 1]):
             numbers = list(group)
             out.append(Tier(encoder, numbers[0], numbers[-1], change, purchase.one_off(encoder)))
     return tuple(out)
@@ -64,14 +64,16 @@ def tier_prices(tiers: Sequence[Tier]) -> Array:
     return np.array([price for tier in tiers for price in (tier.one_off, tier.change)], dtype=float)
 
 
-def purchase_rows(tiers: Sequence[Tier], columns: Mapping[tuple[int, str], Sequence[int]], first: int) -> Iterator[Row]:
+def purchase_rows(
+    tiers: Sequence[Tier], columns: Mapping[tuple[int, str], Mapping[int, int]], first: int
+) -> Iterator[Row]:
     """Constraints that relate the tiers to the choice.
 
     Parameters
     ----------
     tiers : sequence of Tier
-    columns : mapping of (joint, encoder) to columns
-        Columns of the options.
+    columns : mapping of (joint, encoder) to pieces by column
+        Columns of the options that contain the encoder, and how often each does.
     first : int
         Column of the first tier.
 
@@ -89,7 +91,8 @@ def purchase_rows(tiers: Sequence[Tier], columns: Mapping[tuple[int, str], Seque
             yield {pieces_column: 1.0, flag_column: -float(tier.most)}, -np.inf, 0.0
             yield {pieces_column: 1.0, flag_column: -float(tier.least)}, 0.0, np.inf
         by_joint = [joint_columns for (_, name), joint_columns in columns.items() if name == encoder and joint_columns]
-        yield {**pieces, **{column: -1.0 for joint_columns in by_joint for column in joint_columns}}, 0.0, 0.0
+        chosen = {column: -float(count) for counts in by_joint for column, count in counts.items()}
+        yield {**pieces, **chosen}, 0.0, 0.0
         yield flags, -np.inf, 1.0
         for joint_columns in by_joint:
             yield {**dict.fromkeys(joint_columns, 1.0), **dict.fromkeys(flags, -1.0)}, -np.inf, 0.0

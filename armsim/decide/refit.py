@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from armsim.assessment import overall_verdict_of
@@ -39,7 +39,8 @@ def refits(search: Search) -> Iterator[Refit]:
         The design as it is, then the cheapest with one and with two changed joints.
     """
     options, study = search.options, search.study
-    present = [present_option(joint, options.purchase) for joint in study.scenario.machine.joints]
+    of_motors = {option.motor_encoder for row in options.joints for option in row} - {""}
+    present = [present_option(joint, options.purchase, of_motors) for joint in study.scenario.machine.joints]
     tasks, _ = study.judge(search.poses, search.run_options.silent)
     fits = [meets_joint_requirements(study, option) for option in present]
     present_design_options = replace(options, joints=tuple((option,) for option in present))
@@ -65,7 +66,7 @@ def _extended(row: tuple[Option, ...], present: Option, fits: bool) -> tuple[Opt
     return same if any(option.present for option in same) or not fits else (*same, present)
 
 
-def present_option(joint: Joint, purchase: Purchase) -> Option:
+def present_option(joint: Joint, purchase: Purchase, motor_encoders: Collection[str] = ()) -> Option:
     """The present encoder and mounting of a joint as an option.
 
     Parameters
@@ -73,16 +74,23 @@ def present_option(joint: Joint, purchase: Purchase) -> Option:
     joint : Joint
     purchase : Purchase
         Prices by quantity and one-off costs; for the encoder types that it lists they replace those of the joint.
+    motor_encoders : collection of str
+        Types to choose from for the motors of joints with two sensors.
 
     Returns
     -------
     Option
     """
-    price, encoder = joint.price, joint.encoder
-    if encoder.name in purchase.price_lists:
-        price += encoder.price - joint.encoders_price - joint.fitting.one_off
-        price += 0.0 if joint.motor_encoder is None else joint.motor_encoder.price
-    return Option(joint, encoder.name, AS_IT_IS, joint.placement, price, encoder.mass, present=True)
+    price, encoder, motor = joint.price, joint.encoder, joint.motor_encoder
+    chosen_motor = "" if motor is None or motor.name not in motor_encoders else motor.name
+    by_quantity = [name for name in (encoder.name, chosen_motor) if name in purchase.price_lists]
+    if by_quantity:
+        price -= joint.fitting.one_off
+    if encoder.name in by_quantity:
+        price += encoder.price - (joint.encoders_price - joint.motor_encoder_price)
+    if motor is not None and chosen_motor in by_quantity:
+        price += motor.price - joint.motor_encoder_price
+    return Option(joint, encoder.name, AS_IT_IS, joint.placement, price, joint.sensor_mass, True, chosen_motor)
 
 
 def _cheapest(search: Search, most_changes: int) -> Refit:

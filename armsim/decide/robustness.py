@@ -81,8 +81,9 @@ def _deciding_criterion(tasks: Sequence[AssessedTask]) -> DecidingCriterion:
 
 def _prices(state: SearchState, choice: Choice) -> Iterator[ChangedAssumption]:
     options = state.search.options
-    types = sorted({option.encoder for options_of_joint in options.joints for option in options_of_joint})
-    chosen = {part.encoder for part in state.search.design(choice)}
+    all_options = (option for options_of_joint in options.joints for option in options_of_joint)
+    types = sorted({encoder for option in all_options for encoder in option.encoders})
+    chosen = {sensor.encoder for part in state.search.design(choice) for sensor in part.sensors}
     for factor in (1.0 + PRICE_CHANGE, 1.0 - PRICE_CHANGE):  # an empty encoder name means all types
         yield _with_prices(state, choice, "", types, factor)
         for encoder in (name for name in types if name in chosen):
@@ -126,9 +127,14 @@ def with_prices(options: Options, factors: Mapping[str, float]) -> Options:
     """
 
     def option_with_price(option: Option) -> Option:
-        factor, encoder = factors.get(option.encoder, 1.0), option.joint.encoder
+        factor, encoder, motor = factors.get(option.encoder, 1.0), option.joint.encoder, option.joint.motor_encoder
         joint = replace(option.joint, encoder=replace(encoder, price=encoder.price * factor))
-        return replace(option, joint=joint, price=option.price + (factor - 1.0) * encoder.price)
+        price = option.price + (factor - 1.0) * encoder.price
+        if option.motor_encoder and motor is not None:
+            factor = factors.get(option.motor_encoder, 1.0)
+            joint = replace(joint, motor_encoder=replace(motor, price=motor.price * factor))
+            price += (factor - 1.0) * motor.price
+        return replace(option, joint=joint, price=price)
 
     price_lists = {
         name: replace(

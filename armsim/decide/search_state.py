@@ -74,7 +74,7 @@ class SearchState:
 
     def rank(self, choice: Choice) -> tuple[float, float, int, Choice]:
         """Sort key for designs of equal price that were tried: error, mass, number of types."""
-        types = {part.encoder for part in self.search.design(choice)}
+        types = {sensor.encoder for part in self.search.design(choice) for sensor in part.sensors}
         return design_error(self.search.ledger.assessment(choice)), self.search.mass(choice), len(types), choice
 
     def alternative(self, choice: Choice) -> Alternative:

@@ -79,7 +79,8 @@ class LimitsDocument(Document):
 class CatalogueDocument(Document):
     """Encoders, ways of assembling, placements, limits.
 
-    Without mountings every joint keeps its own, at its price; without placements likewise.
+    Without mountings every joint keeps its own, at its price; without placements likewise. ``motor_encoders`` names the
+    encoders that may be the second sensor, on the motor, with placement both; without it a joint keeps its own.
     """
 
     kind: Literal["catalogue"]
@@ -87,6 +88,7 @@ class CatalogueDocument(Document):
     encoders: Annotated[list[EntryDocument], *limited_list(MOST_ENCODERS, WHY_MOST)]
     mountings: Annotated[list[MountingClassDocument], *limited_list(100, "each is tried with every encoder")] = []  # noqa: RUF012
     placements: Annotated[dict[Placement, Price], Field(min_length=1)] = {}  # noqa: RUF012
+    motor_encoders: list[Word] = []  # noqa: RUF012
     arms: Annotated[int, count(1, 10**6, "a series of robots is no larger")] = 1
     limits: LimitsDocument = LimitsDocument()
 

@@ -30,6 +30,8 @@ from armsim.model.unmet_needs import unmet_needs
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
+MOTOR_OF_BOTH = "both, on the motor"
+"""Place of the second sensor of a joint, as the table of exclusions names it."""
 MOST_REASONS = 6
 """Largest number of reasons in the message of a joint that nothing fits."""
 
@@ -90,14 +92,20 @@ def _joint_options(
     machine = scenario.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
-    motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.moves_slide
+    slides = machine.joints[number].transmission.moves_slide
     placements = _placements(document, limits, machine.joints[number], source)
     joint_document = scenario_document.joints[joint.name]
     as_it_is = MountingClassDocument(name=AS_IT_IS, price=machine.joints[number].fitting.mounting)
     mountings = document.mountings or [as_it_is.model_copy(update={"mounting": joint_document.mounting})]
     names = [mounting.name for mounting in mountings]
     options: list[Option] = []
+    motor_sensors: list[tuple[Encoder | None, str]] = [(None, "")]
+    motor_refusals: list[Refusal] = []
+    if "both" in placements:
+        motor_sensors, motor_refusals = _motor_sensors(document, encoders, machine.joints[number], scenario, source)
     refusals: list[Refusal] = []
+    stated_price = machine.joints[number].fitting.motor_encoder
+    price_on_motor = {} if stated_price is None else {"motor_encoder": stated_price}
     limits_as_needs = SensorNeeds(diameter=limits.diameter or 0.0, interface=_as_tuple(limits.interface))
     needs = machine.joints[number].needs
     for encoder in encoders:
@@ -111,11 +119,12 @@ def _joint_options(
                 ]
                 reasons = _measure_refusals(encoder, joint, rotary) or [Refusal(0, reason) for reason in unmet]
                 reasons = reasons or _limit_refusals(limits, mounting.name, placement)
-                if not reasons:
-                    motor = motor_encoder if placement == "both" else None
+                sensors_on_motor = motor_sensors if placement == "both" else [(None, "")]
+                for motor, motor_name in [] if reasons else sensors_on_motor:
+                    kept_price = {} if motor is None or motor_name else price_on_motor
                     changes: dict[str, Any] = {
                         "placement": placement, "mounting": mounting.mounting,
-                        "fitting": document_type(FittingPrice)(mounting=mounting.price, placement=price),
+                        "fitting": document_type(FittingPrice)(mounting=mounting.price, placement=price, **kept_price),
                         **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
                     fitted_document = joint_document.model_copy(update=changes)
@@ -127,28 +136,62 @@ def _joint_options(
                         )  # fmt: skip
                     except InputError as error:
                         problem = error.problems[0]
-                        reasons = [Refusal(2, problem.actual, f"one that fits ({problem.accepted})")]
+                        reasons.append(Refusal(2, problem.actual, f"one that fits ({problem.accepted})"))
                     else:
                         violation = limit_violation(fitted_joint, scenario.motion, source)
-                        reasons = [] if violation is None else [Refusal(3, violation)]
                         if violation is None:
                             fit = fitted_joint, encoder.name, mounting.name, placement
-                            options.append(Option(*fit, fitted_joint.price, encoder.mass))
+                            price_and_mass = fitted_joint.price, fitted_joint.sensor_mass
+                            options.append(Option(*fit, *price_and_mass, motor_encoder=motor_name))
+                        else:
+                            reasons.append(Refusal(3, violation))
                 refusals += [
                     replace(refusal, encoder=encoder.name, mounting=mounting.name, placement=placement)
                     for refusal in reasons
                 ]
+    by_reason = [
+        *find_exclusions(joint.name, refusals, names, len(encoders)),
+        *find_exclusions(joint.name, motor_refusals, [""], len(document.motor_encoders)),
+    ]
     if not options:
         # the refusal at the latest stage shows what is in the way
-        counts = Counter((refusal.stage, refusal.reason, refusal.accepted) for refusal in refusals)
+        counts = Counter((refusal.stage, refusal.reason, refusal.accepted) for refusal in (*refusals, *motor_refusals))
         (_, reason, accepted), _ = max(counts.items(), key=lambda row: (row[0][0], row[1]))
         finding = f"no entry can be fitted to joint {joint.name}; the closest option fails because: {reason}"
-        by_reason = find_exclusions(joint.name, refusals, names, len(encoders))
         listed = [f"{len(row.encoders)} of {row.of} on the {row.placement}: {row.reason}" for row in by_reason]
         further_reasons = f" ({'; '.join(listed[:MOST_REASONS])})" if len(listed) > 1 else ""
         raise source.error(("encoders",), finding + further_reasons, accepted)
-    exclusions += find_exclusions(joint.name, refusals, names, len(encoders))
+    exclusions += by_reason
     return tuple(options)
+
+
+def _motor_sensors(
+    document: CatalogueDocument, encoders: Sequence[Encoder], joint: Joint, scenario: Scenario, source: Source
+) -> tuple[list[tuple[Encoder | None, str]], list[Refusal]]:
+    """Sensors to try on the motor beside one on the output, with their names, and why others of the list do not fit.
+
+    Where the catalogue names none, that of the scenario stays, with an empty name.
+    """
+    if not document.motor_encoders:
+        return [(joint.motor_encoder, "")], []
+    transmission, needs = joint.transmission, joint.needs.for_second_sensor
+    arm_joint = next(arm_joint for arm_joint in scenario.machine.arm.joints if arm_joint.name == joint.name)
+    rotary = arm_joint.revolute or transmission.moves_slide
+    sensors: list[tuple[Encoder | None, str]] = []
+    refusals: list[Refusal] = []
+    for encoder in encoders:
+        if encoder.name not in document.motor_encoders:
+            continue
+        unmet = unmet_needs(needs, encoder, transmission.motor_angle_per_motion)
+        reasons = _measure_refusals(encoder, arm_joint, rotary) or [Refusal(0, reason) for reason in unmet]
+        if not reasons:
+            alone = replace(joint, encoder=encoder, motor_encoder=None, placement="motor", counts_turns=False)
+            violation = limit_violation(alone, scenario.motion, source)
+            reasons = [] if violation is None else [Refusal(3, violation)]
+        refusals += [replace(reason, encoder=encoder.name, placement=MOTOR_OF_BOTH) for reason in reasons]
+        if not reasons:
+            sensors.append((encoder, encoder.name))
+    return sensors, refusals
 
 
 def _placements(
@@ -164,6 +207,7 @@ def _placements(
     """
     priced = document.placements
     has_motor_encoder = joint.motor_encoder is not None
+    may_have_both = has_motor_encoder or bool(document.motor_encoders)
     if not priced:
         return {joint.placement: joint.fitting.placement}
     if has_motor_encoder and limits.placements is None:
@@ -179,7 +223,7 @@ def _placements(
     return {
         placement: price
         for placement, price in priced.items()
-        if has_motor_encoder or placement != "both" or placement in requested
+        if may_have_both or placement != "both" or placement in requested
     }
 
 
@@ -210,6 +254,9 @@ def name_problems(
 ) -> list[Problem]:
     """Mountings of one name, and unknown names in the limits; joints and groups are checked where an arm is given."""
     names = [entry.name for entry in document.mountings]
+    if document.motor_encoders and document.placements and "both" not in document.placements:
+        problem = source.problem(("motor_encoders",), "placement both is not priced", "placements with both: its price")
+        return [problem]
     problems = [
         source.problem(("mountings", number, "name"), f"two mountings named {name!r}", "each name once")
         for number, name in enumerate(names)
@@ -221,6 +268,9 @@ def name_problems(
         if name not in names:
             problems.append(source.problem(("limits", *key_path), finding, ", ".join(names) or "none"))
 
+    for n, name in enumerate(document.motor_encoders):
+        if name not in encoders:
+            problems.append(source.problem(("motor_encoders", n), f"no encoder named {name!r}", ", ".join(encoders)))
     for name, joint_limits in limits.joints.items():
         for mounting in joint_limits.mountings or ():
             check_name(mounting, classes, ("joints", name, "mountings"), f"no mounting named {mounting!r}")

@@ -47,9 +47,13 @@ def _needs_notes(joints: Sequence[Joint]) -> list[str]:
     """Notes on sensors that are not what their joints need, joints with the same reasons together."""
     joints_by_mismatch: dict[tuple[str, str], list[str]] = {}
     for joint in joints:
-        unmet = unmet_needs(joint.needs.for_placement(joint.placement), joint.encoder, joint.ratio)
-        if unmet:
-            joints_by_mismatch.setdefault((joint.encoder.name, "; ".join(unmet)), []).append(joint.name)
+        sensors = [(joint.needs.for_placement(joint.placement), joint.encoder, joint.ratio)]
+        if joint.motor_encoder is not None:
+            sensors.append((joint.needs.for_second_sensor, *joint.speed_sensor))
+        for needs, encoder, ratio in sensors:
+            unmet = unmet_needs(needs, encoder, ratio)
+            if unmet:
+                joints_by_mismatch.setdefault((encoder.name, "; ".join(unmet)), []).append(joint.name)
     return [
         f"{name!r} is not what {', '.join(names)} needs: {reasons}"
         for (name, reasons), names in joints_by_mismatch.items()

@@ -85,6 +85,8 @@ MEANINGS = {
     "masses": "masses of links and payload, for wind-up",
     "motion": "speeds of the joints at which ripple and noise are evaluated",
     "motor_encoder": "second sensor, on the motor, with placement both",
+    "motor_encoders": "encoders of the list that may be the second sensor, on the motor, with placement both; a joint "
+    "keeps its own where none is named",
     "mounting": "mounting errors of scale and head",
     "mountings": "ways of mounting, with their prices",
     "name": "name, as results show it",

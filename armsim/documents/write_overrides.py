@@ -21,16 +21,28 @@ from armsim.model.mounting import Mounting
 from armsim.sources import Source
 
 
-class JointSelection(Protocol):
+class EncoderSelection(Protocol):
+    """Selected encoder, by its name in a catalogue."""
+
+    @property
+    def encoder(self) -> str:
+        """Name of the encoder."""
+
+    @property
+    def encoder_price(self) -> float | None:
+        """Price of the encoder where the quantity bought decides it."""
+
+    @property
+    def one_off(self) -> float:
+        """Share in what the type of the encoder costs once."""
+
+
+class JointSelection(EncoderSelection, Protocol):
     """Selected encoder, mounting and placement of one joint, by the names of a catalogue."""
 
     @property
     def joint(self) -> str:
         """Name of the joint."""
-
-    @property
-    def encoder(self) -> str:
-        """Name of the encoder."""
 
     @property
     def mounting(self) -> str:
@@ -41,12 +53,8 @@ class JointSelection(Protocol):
         """Placement: motor, output or both."""
 
     @property
-    def encoder_price(self) -> float | None:
-        """Price of the encoder where the quantity bought decides it."""
-
-    @property
-    def one_off(self) -> float:
-        """Share in what the type of the encoder costs once."""
+    def motor(self) -> EncoderSelection | None:
+        """Encoder selected for the motor beside one on the output."""
 
 
 def selection_text(
@@ -107,22 +115,26 @@ def joint_changes(
     changes = {}
     joints = {joint.name: joint for joint in machine.joints}
     for selection in selections:
-        joint = joints[selection.joint]
+        joint, motor = joints[selection.joint], selection.motor
         mounting, entry = mountings.get(selection.mounting), entries[selection.encoder]
         prices = {
             "mounting": joint.fitting.mounting if mounting is None else mounting.get("price", 0),
             "placement": placements.get(selection.placement, joint.fitting.placement),
             "encoder": selection.encoder_price,
-            "one_off": selection.one_off,
+            "motor_encoder": None if motor is None else motor.encoder_price,
+            "one_off": selection.one_off + (0.0 if motor is None else motor.one_off),
         }
         keys = {
             "encoder": reference(entry, selection.encoder, catalogue, folder),
+            "motor_encoder": None
+            if motor is None
+            else reference(entries[motor.encoder], motor.encoder, catalogue, folder),
             **({"placement": selection.placement} if placements else {}),
             **({} if mounting is None else {"mounting": mounting.get("mounting")}),
             "price": {
                 key: int(cost) if float(cost).is_integer() else cost
                 for key, cost in prices.items()
-                if cost or (key == "encoder" and cost == 0)
+                if cost or (key in ("encoder", "motor_encoder") and cost == 0)
             }
             or None,
         }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, fields
+from typing import Any
 
 from armsim.field_spec import key
 
@@ -92,10 +93,22 @@ class Needs(SensorNeeds):
 
     def for_placement(self, placement: str) -> SensorNeeds:
         """Needs of the sensor that closes the position loop with a placement; with both sensors, that on the output."""
-        special_needs = self.motor if placement == "motor" else self.output
-        empty = SensorNeeds()
-        names = [field.name for field in fields(SensorNeeds)]
-        special = {
-            name: getattr(special_needs, name) for name in names if getattr(special_needs, name) != getattr(empty, name)
-        }
-        return SensorNeeds(**{**{name: getattr(self, name) for name in names}, **special})
+        special = _stated_needs(self.motor if placement == "motor" else self.output)
+        return SensorNeeds(**{**_stated_needs(self), **special})
+
+    @property
+    def for_second_sensor(self) -> SensorNeeds:
+        """Needs of the sensor on the motor beside one on the output: functions only where stated for the motor."""
+        common = {name: value for name, value in _stated_needs(self).items() if name not in FUNCTION_NEEDS}
+        return SensorNeeds(**{**common, **_stated_needs(self.motor)})
+
+
+FUNCTION_NEEDS = ("absolute", "multiturn", "index", "interface", "safety_channels", "latency")
+"""Needs that concern the position loop."""
+
+
+def _stated_needs(needs: SensorNeeds) -> dict[str, Any]:
+    """Needs that are stated, by name."""
+    empty = SensorNeeds()
+    values = {field.name: getattr(needs, field.name) for field in fields(SensorNeeds)}
+    return {name: value for name, value in values.items() if value != getattr(empty, name)}

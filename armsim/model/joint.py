@@ -56,9 +56,13 @@ class FittingPrice:
 
     mounting: float = _price_key("price of the mounting")
     placement: float = _price_key("price of the placement")
-    one_off: float = _price_key("share of this joint in the one-off cost of its encoder type")
+    one_off: float = _price_key("share of this joint in the one-off costs of its encoder types")
     encoder: float | None = key(
         None, "number", "price of the encoder where it depends on the quantity, in place of its own",
+        check=lambda x: 0 <= x <= 1e9, accepted=ACCEPTED_COST,
+    )  # fmt: skip
+    motor_encoder: float | None = key(
+        None, "number", "price of the encoder on the motor where it depends on the quantity, in place of its own",
         check=lambda x: 0 <= x <= 1e9, accepted=ACCEPTED_COST,
     )  # fmt: skip
 
@@ -156,7 +160,14 @@ class Joint:
     def encoders_price(self) -> float:
         """Price of the joint's encoders alone. [cost units]"""
         price = self.encoder.price if self.fitting.encoder is None else self.fitting.encoder
-        return price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
+        return price + self.motor_encoder_price
+
+    @property
+    def motor_encoder_price(self) -> float:
+        """Price of the second encoder; 0 without one. [cost units]"""
+        if self.motor_encoder is None:
+            return 0.0
+        return self.motor_encoder.price if self.fitting.motor_encoder is None else self.fitting.motor_encoder
 
     @property
     def sensor_mass(self) -> float:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from armsim.model.joint import Joint
+from armsim.model.joint import FittingPrice, Joint
 from armsim.model.purchase import Purchase
 
 
@@ -19,11 +20,14 @@ class Option:
         The joint fitted with it.
     encoder, mounting, placement : str
     price : float
-        Encoder, bought as a single piece, assembly and placement. [cost units]
+        Encoders, bought as single pieces, assembly and placement. [cost units]
     mass : float
-        Mass of the encoder. [kg]
+        Mass of the encoders. [kg]
     present : bool
         Whether it is what the joint has in the scenario.
+    motor_encoder : str
+        Encoder chosen for the motor, with placement both; empty where there is none, or where that of the scenario
+        stays.
     """
 
     joint: Joint
@@ -33,11 +37,17 @@ class Option:
     price: float
     mass: float
     present: bool = False
+    motor_encoder: str = ""
 
     @property
-    def fit(self) -> tuple[str, str, str]:
-        """Names of encoder, mounting and placement."""
-        return self.encoder, self.mounting, self.placement
+    def fit(self) -> tuple[str, str, str, str]:
+        """Names of encoder, mounting, placement and chosen encoder on the motor."""
+        return self.encoder, self.mounting, self.placement, self.motor_encoder
+
+    @property
+    def encoders(self) -> tuple[str, ...]:
+        """Chosen encoders: that of the position loop, then that on the motor."""
+        return (self.encoder, self.motor_encoder) if self.motor_encoder else (self.encoder,)
 
     @property
     def family(self) -> str:
@@ -45,7 +55,22 @@ class Option:
         return self.joint.encoder.functions.family or self.encoder
 
     def __str__(self) -> str:
-        return f"{self.encoder}, {self.mounting}, {self.placement}"
+        return f"{self.encoder}, {self.mounting}, {placement_in_words(self.placement, self.motor_encoder)}"
+
+
+def placement_in_words(placement: str, motor_encoder: str) -> str:
+    """Placement, with the type of the encoder that is chosen for the motor beside that on the output.
+
+    Parameters
+    ----------
+    placement, motor_encoder : str
+        Names; an empty one where none is chosen.
+
+    Returns
+    -------
+    str
+    """
+    return f"{placement} ({motor_encoder} on the motor)" if motor_encoder else placement
 
 
 @dataclass(frozen=True)
@@ -131,19 +156,21 @@ class Options:
     def price(self, chosen: Sequence[Option]) -> float:
         """Price of a choice, one option per joint, for an arm. [cost units]"""
         return float(
-            sum(option.price for option in chosen) + self.purchase.surcharges([option.encoder for option in chosen])
+            sum(option.price for option in chosen)
+            + self.purchase.surcharges([encoder for option in chosen for encoder in option.encoders])
         )
 
     def fitted_joints(self, chosen: Sequence[Option]) -> tuple[Joint, ...]:
         """Joints of a choice, with the prices that its quantities give."""
-        joints = []
-        shares = self.purchase.encoder_prices([option.encoder for option in chosen])
-        for option, (unit_price, one_off) in zip(chosen, shares, strict=True):
-            joint = option.joint
-            if unit_price is not None:
-                joint = replace(joint, fitting=replace(joint.fitting, encoder=unit_price, one_off=one_off))
-            joints.append(joint)
-        return tuple(joints)
+        return tuple(
+            replace(option.joint, fitting=_with_quantities(option.joint.fitting, prices))
+            for option, prices in zip(chosen, self.encoder_prices(chosen), strict=True)
+        )
+
+    def encoder_prices(self, chosen: Sequence[Option]) -> list[tuple[tuple[float | None, float], ...]]:
+        """Price by quantity and share of the one-off costs of each encoder, by joint, as `Purchase.encoder_prices`."""
+        prices = iter(self.purchase.encoder_prices([encoder for option in chosen for encoder in option.encoders]))
+        return [tuple(next(prices) for _ in option.encoders) for option in chosen]
 
     def admits(self, chosen: Sequence[Option]) -> bool:
         """Whether a choice, one option per joint, satisfies all limits."""
@@ -152,7 +179,9 @@ class Options:
             return False
         if self.changes is not None and sum(not option.present for option in chosen) > self.changes:
             return False
-        if any(len({encoders[j] for j in joints}) > most for joints, most in self.type_limits):
+        if any(
+            len({encoder for j in joints for encoder in chosen[j].encoders}) > most for joints, most in self.type_limits
+        ):
             return False
         if any(len({encoders[j] for j in joints}) > 1 for joints in self.same_encoder_groups):
             return False
@@ -160,15 +189,27 @@ class Options:
             return False
         if any(len({chosen[j].family for j in joints}) > 1 for joints in self.same_family_groups):
             return False
-        if any(self._both_chosen(first, second, encoders) for first, second in self.forbidden_pairs):
+        sensors = [(j, encoder) for j, option in enumerate(chosen) for encoder in option.encoders]
+        if any(_both_chosen(first, second, sensors) for first, second in self.forbidden_pairs):
             return False
-        return all(encoders.count(name) <= pieces for name, pieces in self.stock.items())
+        pieces = Counter(encoder for _, encoder in sensors)
+        return all(pieces[name] <= stock for name, stock in self.stock.items())
 
-    @staticmethod
-    def _both_chosen(first: EncoderAtJoint, second: EncoderAtJoint, encoders: Sequence[str]) -> bool:
-        """Whether two fits that exclude each other are both chosen."""
-        joints_with = [
-            [j for j, name in enumerate(encoders) if name == encoder and joint in (None, j)]
-            for joint, encoder in (first, second)
-        ]
-        return any(j != k for j in joints_with[0] for k in joints_with[1])
+
+def _both_chosen(first: EncoderAtJoint, second: EncoderAtJoint, sensors: Sequence[tuple[int, str]]) -> bool:
+    """Whether two sensors that exclude each other are both chosen; sensors as pairs of joint and encoder."""
+    matching = [
+        [n for n, (j, name) in enumerate(sensors) if name == encoder and joint in (None, j)]
+        for joint, encoder in (first, second)
+    ]
+    return any(n != m for n in matching[0] for m in matching[1])
+
+
+def _with_quantities(fitting: FittingPrice, prices: Sequence[tuple[float | None, float]]) -> FittingPrice:
+    """Price of fitting with the prices of the encoders that depend on the quantity."""
+    prices_by_key = {
+        name: price for name, (price, _) in zip(("encoder", "motor_encoder"), prices, strict=False) if price is not None
+    }
+    return (
+        replace(fitting, **prices_by_key, one_off=sum(one_off for _, one_off in prices)) if prices_by_key else fitting
+    )

@@ -38,12 +38,15 @@ def _rows(selection: Selection) -> Iterator[Row]:
     arms = selection.arms
     for part, joint in zip(selection.closest, selection.machine.joints, strict=True):
         motor = joint.motor_encoder
-        price = joint.encoders_price - (0.0 if motor is None else motor.price)
+        price = joint.encoders_price - joint.motor_encoder_price
         fitting = joint.fitting.mounting + joint.fitting.placement
         yield joint.name, part.encoder, part.placement, part.mounting, arms, price, fitting
         if motor is not None:
-            yield joint.name, motor.name, "motor", "", arms, motor.price, 0.0
-    for encoder in dict.fromkeys(part.encoder for part in selection.closest):
-        one_off = arms * sum(part.one_off for part in selection.closest if part.encoder == encoder)
+            yield joint.name, motor.name, "motor", "", arms, joint.motor_encoder_price, 0.0
+    one_off_costs: dict[str, float] = {}
+    for part in selection.closest:
+        for sensor in part.sensors:
+            one_off_costs[sensor.encoder] = one_off_costs.get(sensor.encoder, 0.0) + arms * sensor.one_off
+    for encoder, one_off in one_off_costs.items():
         if one_off:
             yield ONE_OFF, encoder, "", "", 1, one_off, 0.0

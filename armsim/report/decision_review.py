@@ -136,7 +136,7 @@ def design_frame(selection: Selection) -> Frame:
             words("joint", [*(part.joint for part in parts), "all"]),
             words("encoder", [*(part.encoder for part in parts), ""]),
             words("mounting", [*(part.mounting for part in parts), ""]),
-            words("placement", [*(part.placement for part in parts), ""]),
+            words("placement", [*(part.placement_in_words for part in parts), ""]),
             *(unitless(name, [*column, sum(column)], decimals=decimals) for name, column in prices.items()),
             shares("share of the mean square error", [*selection.shares.values(), sum(selection.shares.values())]),
         )

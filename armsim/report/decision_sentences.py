@@ -93,7 +93,7 @@ def answer(selection: Selection) -> str:
 
 def to_buy(selection: Selection) -> str:
     """Encoders of an arm by type, with their numbers, those of most pieces first."""
-    pieces = Counter(part.encoder for part in selection.closest)
+    pieces = Counter(sensor.encoder for part in selection.closest for sensor in part.sensors)
     return ", ".join(f"{number} x {encoder}" for encoder, number in pieces.most_common())
 
 
@@ -116,11 +116,12 @@ def sureness(selection: Selection) -> str:
 def of_types(selection: Selection) -> str:
     """End of a price: the number of arms, and the one-off costs of its types."""
     arms, parts = selection.arms, selection.closest
+    sensors = [sensor for part in parts for sensor in part.sensors]
     text = f" an arm of {arms}, {arms * sum(part.price for part in parts):g} for all" if arms > 1 else ""
-    one_off = arms * sum(part.one_off for part in parts)
+    one_off = arms * sum(sensor.one_off for sensor in sensors)
     if not one_off:
         return text
-    number = len({part.encoder for part in parts})
+    number = len({sensor.encoder for sensor in sensors})
     return f"{text}, {one_off:g} of it once for {number} type{'s' if number > 1 else ''} of encoder"
 
 
@@ -220,15 +221,14 @@ def in_words(design: Sequence[FittedEncoder]) -> str:
 
 def changes_in_words(choice: Sequence[FittedEncoder], design: Sequence[FittedEncoder]) -> str:
     """Joints at which a design differs from a choice, with equal joints grouped."""
-    fits = {(part.joint, part.encoder, part.mounting, part.placement) for part in choice}
-    changed = [part for part in design if (part.joint, part.encoder, part.mounting, part.placement) not in fits]
+    fits = {(part.joint, part.in_words) for part in choice}
+    changed = [part for part in design if (part.joint, part.in_words) not in fits]
     return _grouped(changed, len(design))
 
 
 def _grouped(parts: Sequence[FittedEncoder], joints_in_all: int) -> str:
     """Parts with equal joints grouped."""
-    fits = [(part.joint, f"{part.encoder}, {part.mounting}, {part.placement}") for part in parts]
-    return "; ".join(joints_grouped(fits, joints_in_all))
+    return "; ".join(joints_grouped([(part.joint, part.in_words) for part in parts], joints_in_all))
 
 
 ALL_JOINTS = "all joints"

@@ -35,7 +35,7 @@ def robustness_frame(selection: Selection) -> Frame:
 
 def _displayed_rows(selection: Selection) -> list[tuple[str, ChangedAssumption]]:
     """Changed assumptions in words, with their rows; unused types whose price changes nothing share one row."""
-    chosen = {part.encoder for part in selection.closest}
+    chosen = {sensor.encoder for part in selection.closest for sensor in part.sensors}
     rows: list[tuple[str, ChangedAssumption]] = []
     for row in selection.robustness:
         other = row.unchanged and row.encoder not in ("", *chosen)

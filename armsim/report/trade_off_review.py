@@ -33,9 +33,7 @@ def curve_frame(curve: TradeOff) -> Frame:
     fitted = []
     for n, part in enumerate(points[0].design):
         parts = [point.design[n] for point in points]
-        fitted.append(
-            words(part.joint, [f"{point.encoder}, {point.mounting}, {point.placement}" for point in parts], "file")
-        )
+        fitted.append(words(part.joint, [point.in_words for point in parts], "file"))
     return Frame(
         (
             words("design", [in_words(point.design) for point in points], "display"),

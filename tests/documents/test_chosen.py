@@ -9,6 +9,7 @@ import yaml
 from support import COARSE, FEW_DISCS, ROOT, invoke
 
 import armsim
+from armsim.decide.decision_records import FittedMotorEncoder
 from armsim.documents.load import load_options, load_scenario
 from armsim.documents.write_overrides import selection_text
 from armsim.errors import InputError
@@ -30,6 +31,7 @@ class Row:
     placement: str
     encoder_price: float | None = None
     one_off: float = 0.0
+    motor: FittedMotorEncoder | None = None
 
 
 def chosen(options: Options, names: tuple[str, ...], seed: int) -> tuple[list[Row], list[object]]:
