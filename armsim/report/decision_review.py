@@ -218,7 +218,7 @@ def rejected_frame(selection: Selection) -> Frame:
     Those that come closest, which were sampled again, are first.
     """
     rows = sorted(selection.refuted, key=lambda row: (row.undecided is None, -row.price))
-    judgements = [judgement for (judgement,) in share_digits([[row.misses[0].judgement] for row in rows])]
+    judgements = with_digits_by_unit([row.misses[0].judgement for row in rows])
     if selection.design is None:
         designs = words("design", [in_words(row.design) for row in rows])
     else:
@@ -250,6 +250,26 @@ def rejected_frame(selection: Selection) -> Frame:
 
 def _rejected_in_words(selection: Selection) -> str:
     return "other choices" if selection.design is None else "the next cheaper choices"
+
+
+def with_digits_by_unit(judgements: Sequence[Judgement]) -> list[Judgement]:
+    """Judgements with equal decimals where they have the same unit; what misses by far has a unit of its own.
+
+    Parameters
+    ----------
+    judgements : sequence of Judgement
+        Of several designs.
+
+    Returns
+    -------
+    list of Judgement
+    """
+    out = list(judgements)
+    for unit in {judgement.display_unit.name for judgement in judgements}:
+        rows = [n for n, judgement in enumerate(judgements) if judgement.display_unit.name == unit]
+        for n, (judgement,) in zip(rows, share_digits([[judgements[n]] for n in rows]), strict=True):
+            out[n] = judgement
+    return out
 
 
 def _resolving(judgement: Judgement) -> str:
