@@ -52,6 +52,10 @@ class Input:
         Value in that unit.
     has_laws : bool
         Whether the rows follow the number by laws.
+    least, most : float, optional
+        Bounds of the value in that unit.
+    above : bool
+        Whether ``least`` itself is excluded.
     """
 
     path: str
@@ -62,6 +66,9 @@ class Input:
     unit: Unit
     value: float
     has_laws: bool
+    least: float | None = None
+    most: float | None = None
+    above: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,7 +170,10 @@ def live_budgets(
         TaskBudget(task.name, task.summary.worst_pose, tuple(_sorted_by_share(rows)), departure)
         for task, rows, departure in zip(result.tasks, live, departures, strict=True)
     )
-    inputs = tuple(_input(machine, number, with_laws) for (number, _), with_laws in zip(effects, has_laws, strict=True))
+    inputs = tuple(
+        _input(machine, number, with_laws, any(at_task.divides for at_task in effect))
+        for (number, effect), with_laws in zip(effects, has_laws, strict=True)
+    )
     return LiveBudgets(inputs, tasks)
 
 
@@ -233,6 +243,11 @@ class _Effect:
     stds: dict[tuple[str, str], Law]
     has_laws: bool
     has_effect: bool
+
+    @property
+    def divides(self) -> bool:
+        """Whether a row grows without bound as the number approaches zero."""
+        return any(law.power < 0 for law in (*self.means.values(), *self.stds.values()))
 
 
 def _effect(number: StatedNumber, rows: Rows, changed: dict[float, Rows]) -> _Effect:
@@ -346,7 +361,7 @@ DISTRIBUTION_MEANINGS = {
 """What the number stated for each distribution means."""
 
 
-def _input(machine: Machine, number: StatedNumber, has_laws: bool) -> Input:
+def _input(machine: Machine, number: StatedNumber, has_laws: bool, divides: bool) -> Input:
     unit = display_unit_of(number.key.kind, number.rotary, number.value)
     stated_value: Any = machine
     for step in number.steps:
@@ -354,4 +369,11 @@ def _input(machine: Machine, number: StatedNumber, has_laws: bool) -> Input:
     spread = stated_value.spread if isinstance(stated_value, Magnitude) else stated_value
     distribution = DISTRIBUTION_MEANINGS[spread.distribution] if isinstance(spread, Distribution) else ""
     value = number.value / unit.si_value
-    return Input(number.path, number.joint, number.axis, number.key.meaning, distribution, unit, value, has_laws)
+    least, most = number.key.least, number.key.most
+    least = 0.0 if least is None and (distribution or divides) and value > 0 else least
+    low, high = (None if bound is None else bound / unit.si_value for bound in (least, most))
+    above = least is not None and (number.key.above or (divides and least == 0))
+    return Input(
+        number.path, number.joint, number.axis, number.key.meaning, distribution, unit, value, has_laws, low, high,
+        above,
+    )  # fmt: skip

@@ -10,48 +10,50 @@ the sampled quantile to it. The ratio is that of the run and does not follow cha
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from armsim.criteria import smallest_limit
-from armsim.decide.live_budget import MAX_CHANGE, Input, LiveBudgets, LiveRow, TaskBudget
+from armsim.decide.live_budget import Input, LiveBudgets, LiveRow, TaskBudget
 from armsim.decide.pose_budget import moments
 from armsim.decide.row_laws import Laws
 from armsim.disclaimer import LINE
 from armsim.formatting import ARCSECOND
-from armsim.report.verdict import headline, largest_causes, task_frame
 from armsim.report.workbook_cells import (
     DIGITS,
+    UM,
     column_decimals,
+    editable,
     font,
-    number_format,
     places_of,
     put_headers,
     put_number,
     put_text,
     set_widths,
+    share_text,
     value_format,
 )
-from armsim.report.workbook_joints import JOINTS, editable, put_joints, put_price
+from armsim.report.workbook_joints import JOINTS, PRICE_SHEET, put_joints, put_price
+from armsim.report.workbook_poses import POSES, put_poses
+from armsim.report.workbook_requirement import FIRST_TASK, HOW_TO_READ, REQUIREMENT, put_how_to_read, put_requirement
+from armsim.report.workbook_switches import SWITCHES, put_switches, switch_cells
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult
 from armsim.sampling.gaussian import quantile_by_moments
 
-UM = 1e6
 UNITS = {"rad": ("arcsec", ARCSECOND.factor), "m": ("µm", UM), "K": ("K", 1.0), "1": ("1 σ", 1.0)}
 """Name of the unit of a row, and its factor from SI."""
 VARIATION = {"unit": "from arm to arm", "visit": "from visit to visit"}
 INPUTS = "inputs"
 INPUT_HEADERS = (
-    "of", "number", "what it is", "value", "  unit", "the value is", "as run", "now / as run", "  in this workbook",
+    "of", "number", "what it is", "value", "  unit", "the value is", "as run", "now / as run", "at least", "at most",
+    "  in this workbook",
 )  # fmt: skip
 FIRST_INPUT = 5
-FIRST_TASK = 5
 HEADERS = (
     "of", "cause", "which", "varies", "unit", "expected value", "standard uncertainty", "x", "y", "z", "length",
     "mean, x", "mean, y", "mean, z", "scatter", "share", "expected value", "standard uncertainty",
@@ -68,15 +70,24 @@ FIRST = 16
 """Row of the first cause."""
 LONGEST = 28
 """Most characters of the name of a sheet."""
-LEAST_DEPARTURE = 1e-5
-"""Smallest departure that is reported; below it the rounding of the written numbers decides."""
+POSES_WIDTH = 3
+"""Sheets of paper beside each other on which the poses are printed."""
 LARGE = 5000
 """Degrees of freedom from which the chi-square law is expanded, accurate to 1e-4, where spreadsheets fail."""
+PURPOSES = {
+    REQUIREMENT: "Error and margin of every task now and as run, and the margins of all required criteria as run.",
+    INPUTS: "Numbers of data sheets and drawings: change yellow ones, all sheets follow.",
+    SWITCHES: "Every cause of error can be switched off, to see what removing it would gain; a chart of the causes.",
+    JOINTS: "Shares of the error by joint, links and machine, with a chart; prices of the joints.",
+    PRICE_SHEET: "Prices of the joints: change yellow ones, the sum follows.",
+    POSES: "Figures of the run at every pose.",
+}
+CAUSES_PURPOSE = "The budget at the worst pose of a task: a row per cause, with its sensitivity as a vector."
 WITHOUT_FORMULA = "fixed: change the scenario and run again"
 
 
 def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
-    """Write the workbook: explanation, inputs, a sheet per task, and the price.
+    """Write the workbook: requirement, inputs, what-if, a sheet per task, joints, price, poses, how to read it.
 
     Parameters
     ----------
@@ -89,17 +100,23 @@ def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
 
     book: Any = Workbook()
     book.remove(book.active)
-    summary = book.create_sheet("summary")
-    _inputs(book.create_sheet(INPUTS), result, budgets)
     names = [_sheet_name(number, task.name) for number, task in enumerate(result.tasks, start=1)]
+    put_requirement(book.create_sheet(REQUIREMENT), result, names)
+    _inputs(book.create_sheet(INPUTS), result, budgets)
+    live = [f"'{REQUIREMENT}'!{{}}{FIRST_TASK + n}" for n in range(len(names))]
+    put_switches(book.create_sheet(SWITCHES), result, names, budgets, FIRST, live)
+    switches = switch_cells(budgets)
     for name, task, budget in zip(names, result.tasks, budgets.tasks, strict=True):
-        _budget(book.create_sheet(name), result, task, budget)
-    _summary(summary, result, names, budgets)
+        _budget(book.create_sheet(name), result, task, budget, switches)
     put_joints(book.create_sheet(JOINTS), result, names, budgets, FIRST)
-    put_price(book.create_sheet("price"), result)
+    put_price(book.create_sheet(PRICE_SHEET), result)
+    put_poses(book.create_sheet(POSES), result)
+    purposes = {**PURPOSES, ", ".join(names): CAUSES_PURPOSE}
+    put_how_to_read(book.create_sheet(HOW_TO_READ), result, budgets, tuple(purposes.items()))
     for sheet in book.worksheets:
         sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", sheet.PAPERSIZE_A4
-        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 1 if sheet.title == JOINTS else 0
+        sheet.page_setup.fitToWidth = POSES_WIDTH if sheet.title == POSES else 1
+        sheet.page_setup.fitToHeight = 1 if sheet.title == JOINTS else 0
         sheet.sheet_properties.pageSetUpPr.fitToPage = True
         sheet.protection.sheet = True  # without a password: against slips, not against people
         sheet.oddFooter.left.text, sheet.oddFooter.right.text = LINE, "&A, page &P of &N"
@@ -115,95 +132,15 @@ def _sheet_name(number: int, name: str) -> str:
     return f"{number} {''.join(c if c.isalnum() or c in ' -_' else ' ' for c in name)}"[:LONGEST].strip()
 
 
-def _share(value: float) -> str:
-    """Share in per cent."""
-    return f"{100 * value:.4g} %"
-
-
-def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets) -> None:
-    """Write the sheet with the error of every task, as run and by the present inputs."""
-    coverage = _share(coverage_of(result.requirement))
-    put_text(sheet["A1"], f"{result.scenario}: error of the tool point at the worst pose of every task", bold=True)
-    put_text(sheet["A2"], f"Results are {LINE}.")
-    headers = (
-        "task",
-        "worst pose of the run",
-        "required within [µm]",
-        f"{coverage} of errors within, sampled by the run [µm]",
-        f"{coverage} of errors within, by the present inputs [µm]",
-        "change [µm]",
-        "rms error now [µm]",
-    )
-    put_headers(sheet, FIRST_TASK - 1, headers)
-    decimals = column_decimals(max(task.summary.at_coverage for task in result.tasks) * UM, 4)
-    for row, (name, task) in enumerate(zip(names, result.tasks, strict=True), start=FIRST_TASK):
-        put_text(sheet.cell(row, 1), task.name)
-        put_text(sheet.cell(row, 2), task.summary.worst_pose)
-        limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
-        if limit is not None:
-            put_number(sheet.cell(row, 3), limit * UM, value_format(limit * UM))
-        for column, cell in ((4, "F6"), (5, "F5"), (7, "F10")):
-            put_number(sheet.cell(row, column), f"='{name}'!{cell}", decimals, bold=column == 5)
-        signed = f"+{number_format(decimals)};-{number_format(decimals)};0"
-        put_number(sheet.cell(row, 6), f"=ROUND(E{row}-D{row},{decimals})", signed)
-    row = _as_run(sheet, result, FIRST_TASK + len(names) + 1) + 1
-    put_text(sheet.cell(row, 1), "How to read it", bold=True)
-    for line in _explanation(coverage, budgets):
-        row += 1
-        put_text(sheet.cell(row, 1), line, wrap=True)
-        sheet.merge_cells(start_row=row, start_column=1, end_row=row, end_column=7)
-        sheet.row_dimensions[row].height = 15 * math.ceil(len(line) / 140)
-    set_widths(sheet, (22, 24, 24, 22, 26, 22, 16, 60))
-
-
-def _as_run(sheet: Any, result: Result, row: int) -> int:
-    """Write the verdict and criteria of the run; return the next free row."""
-    put_text(sheet.cell(row, 1), f"As run: {headline(result)}", bold=True)
-    tasks = task_frame(result)
-    put_headers(sheet, row + 1, (*tasks.headers, "largest parts of the mean square error"))
-    for n, (task, cells) in enumerate(zip(result.tasks, tasks.rows, strict=True), start=row + 2):
-        texts = [*(cell.text for cell in cells), largest_causes(task.summary.causes)]
-        for column, text in enumerate(texts, start=1):
-            put_text(sheet.cell(n, column), text)
-    return row + 2 + len(tasks.rows)
-
-
-def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
-    """Sentences on how to read the workbook, and on its accuracy."""
-    departure = _share(max((LEAST_DEPARTURE, *(task.largest_error for task in budgets.tasks))))
-    return (
-        f"Change yellow cells of the sheet '{INPUTS}'; all else follows. A value there is what the scenario states, "
-        "under the same key. Numbers that are not yellow have no simple formula: change the scenario and run again.",
-        "Every task has a sheet: a row per cause of error, at the pose that was the worst of the run. Where a "
-        "change moves the worst pose elsewhere, only a new run shows it.",
-        "Expected value and standard uncertainty are of the error of the joint or link at this pose, over all built "
-        "arms and visits. The sensitivity is the movement of the tool point by one unit of it, in the base frame. "
-        "Expected values add as vectors; standard uncertainties, which are independent of each other, as "
-        "covariances.",
-        f"{coverage} of errors within: first order, from three cumulants of the squared error (Imhof, Biometrika 48, "
-        "1961). It is within 2 % at 95 % for normal errors. It is multiplied by the ratio of sampled to first order of "
-        "the run, which stays. With inputs as run it is the sampled figure itself.",
-        f"Accuracy of these formulas: the rms is within {departure} of first order when all yellow cells change at "
-        f"once by up to a factor of {MAX_CHANGE:g} (computed for this workbook). In 180 trials on three arms, five or "
-        "ten of the strongest cells changed by up to a factor of two. The quantile was then within 3 % of a new "
-        "run at 95 % and 8 % at 99 % (typically 1 % and 2 %). The ratio itself changes where one bounded cause "
-        "comes to dominate, or ceases to: a single wave of known amplitude has 0.72 at 95 %. Then take the figure "
-        "as first order, and run again.",
-    )
-
-
 def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
     """Write the sheet of the inputs."""
     from openpyxl.styles import Alignment
-    from openpyxl.worksheet.datavalidation import DataValidation
 
     put_text(
         sheet["A1"], f"{result.scenario}: numbers of data sheets and drawings that the worst poses depend on", bold=True
     )
     put_text(sheet["A2"], "Change what is yellow. Numbers that do nothing at any of the worst poses are left out.")
     put_headers(sheet, FIRST_INPUT - 1, INPUT_HEADERS)
-    check = DataValidation(type="decimal", operator="greaterThanOrEqual", formula1="0", showErrorMessage=True)
-    check.error, check.errorTitle = "A number, not negative, in the unit of its row.", "Not a number"
     for row, entry in enumerate(budgets.inputs, start=FIRST_INPUT):
         joint, key = _named(entry)
         for column, text in ((1, joint), (2, key), (3, entry.meaning), (5, entry.unit.name), (6, entry.distribution)):
@@ -214,17 +151,39 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
         put_number(sheet.cell(row, 8), f"=D{row}/G{row}", "0.000")
         if entry.has_laws:
             editable(value)
-            if entry.value > 0:
-                check.add(value)
+            _bound(sheet, row, entry)
         else:
-            note = put_text(sheet.cell(row, 9), WITHOUT_FORMULA, grey=True)
+            note = put_text(sheet.cell(row, 11), WITHOUT_FORMULA, grey=True)
             note.alignment = Alignment(horizontal="left", indent=1)
-    sheet.add_data_validation(check)
-    set_widths(sheet, (10, 38, 66, 11, 12, 26, 11, 12, 38))
-    for column in (4, 7, 8):
+    set_widths(sheet, (10, 38, 66, 11, 12, 26, 11, 12, 11, 11, 38))
+    for column in (4, 7, 8, 9, 10):
         sheet.cell(FIRST_INPUT - 1, column).alignment = Alignment(horizontal="right", vertical="bottom")
     sheet.freeze_panes = sheet.cell(FIRST_INPUT, 1)
     sheet.print_title_rows = f"{FIRST_INPUT - 1}:{FIRST_INPUT - 1}"
+
+
+def _bound(sheet: Any, row: int, entry: Input) -> None:
+    """Write the bounds of an input, and have the spreadsheet refuse what is outside."""
+    from openpyxl.styles import Alignment
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    texts = []
+    for column, word, bound in ((9, "above" if entry.above else "at least", entry.least), (10, "at most", entry.most)):
+        if bound is None:
+            continue
+        texts.append(f"{word} {bound:g}")
+        cell = put_text(sheet.cell(row, column), f"{'> ' if word == 'above' else ''}{bound:g}", grey=True)
+        cell.alignment = Alignment(horizontal="right")
+    limits = [
+        *([] if entry.least is None else [f"D{row}{'>' if entry.above else '>='}{entry.least!r}"]),
+        *([] if entry.most is None else [f"D{row}<={entry.most!r}"]),
+    ]
+    formula = ",".join((f"ISNUMBER(D{row})", *limits))
+    check = DataValidation(type="custom", formula1=f"AND({formula})", allow_blank=False, showErrorMessage=True)
+    check.error = f"Accepted: a number{', ' if texts else ''}{', '.join(texts)}, in {entry.unit.name or 'no unit'}."
+    check.errorTitle = "Not accepted"
+    check.add(sheet.cell(row, 4))
+    sheet.add_data_validation(check)
 
 
 def _named(entry: Input) -> tuple[str, str]:
@@ -234,7 +193,9 @@ def _named(entry: Input) -> tuple[str, str]:
     return (entry.joint, entry.path.removeprefix(f"joints.{entry.joint}.")) if entry.joint else ("machine", entry.path)
 
 
-def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) -> None:
+def _budget(
+    sheet: Any, result: Result, task: TaskResult, budget: TaskBudget, switches: Mapping[tuple[str, str], str]
+) -> None:
     """Write the sheet of a task: the quantile, its formulas, and a row per cause."""
     from openpyxl.styles import Alignment
 
@@ -245,8 +206,10 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     sampled = task.summary.at_coverage
     decimals, headline = column_decimals(normal * UM, 5), column_decimals(normal * UM, 4)
     put_text(sheet["A1"], f"{result.scenario}, {task.name}: budget at its worst pose, {budget.pose}", bold=True)
-    put_text(sheet["A2"], f"Results are {LINE}. Inputs are on the sheet '{INPUTS}', how to read this on 'summary'.")
-    quantile = f"{_share(coverage)} of errors within"
+    put_text(
+        sheet["A2"], f"Results are {LINE}. Inputs are on the sheet '{INPUTS}', how to read this on '{HOW_TO_READ}'."
+    )
+    quantile = f"{share_text(coverage)} of errors within"
     limit = smallest_limit(result.required_at(task.name), task.follows_path, "error")
     cells: list[tuple[str, float | str, int | str]] = [
         (f"{quantile}, now [µm]", "=F7*F8", headline),
@@ -282,7 +245,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
         detail = (
             _detail_of(line) if rows_of_cause[line.row.owner, line.row.cause] > 1 or line.row.owner == "links" else ""
         )
-        _row(sheet, number, line, detail, decimals)
+        _row(sheet, number, line, detail, decimals, switches[line.row.owner, line.row.cause])
     for column_number in range(6, len(HEADERS) + 1):
         sheet.cell(FIRST - 1, column_number).alignment = Alignment(
             wrap_text=True, vertical="bottom", horizontal="right"
@@ -330,18 +293,19 @@ def _intermediate_sums(sheet: Any, last: int, coverage: float) -> None:
         put_text(sheet.cell(row, 12), name, grey=True).alignment = Alignment(horizontal="right")
 
 
-def _row(sheet: Any, number: int, line: LiveRow, detail: str, decimals: int) -> None:
+def _row(sheet: Any, number: int, line: LiveRow, detail: str, decimals: int, switch: str) -> None:
     row = line.row
     unit, factor = UNITS[row.unit]
     sensitivity = np.asarray(row.sensitivity) * UM / factor
     for column, text in enumerate((row.owner, row.cause, detail, VARIATION[row.life], unit), start=1):
         put_text(sheet.cell(number, column), text)
     sizes = row.mean * factor, row.std * factor
-    put_number(sheet.cell(number, 6), f"=Q{number}{_gain(line.mean_laws)}", places_of(sizes[0]) if row.mean else "0")
-    std = f"=ABS(R{number}{_gain(line.std_laws)})" if any(law.kind == "share" for _, law in line.std_laws) else None
     put_number(
-        sheet.cell(number, 7), std or f"=R{number}{_gain(line.std_laws)}", places_of(sizes[1]) if row.std else "0"
+        sheet.cell(number, 6), f"=Q{number}*{switch}{_gain(line.mean_laws)}", places_of(sizes[0]) if row.mean else "0"
     )
+    std = f"R{number}*{switch}{_gain(line.std_laws)}"
+    signed = any(law.kind == "share" for _, law in line.std_laws)
+    put_number(sheet.cell(number, 7), f"=ABS({std})" if signed else f"={std}", places_of(sizes[1]) if row.std else "0")
     length = float(np.linalg.norm(sensitivity))
     digits = max(3, min(6, places_of(length)))
     for column, value in zip((8, 9, 10), sensitivity.tolist(), strict=True):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+UM = 1e6
+"""Micrometres per metre."""
 LINES = 3
 """Lines of the headers of a table."""
 DIGITS = 7
@@ -80,6 +82,44 @@ def input_fill() -> Any:
     from openpyxl.styles import PatternFill
 
     return PatternFill("solid", fgColor="FFF2CC")
+
+
+def editable(cell: Any) -> Any:
+    """Mark a cell as an input: yellow, and not locked."""
+    from openpyxl.styles import Protection
+
+    cell.fill, cell.protection = input_fill(), Protection(locked=False)
+    return cell
+
+
+def share_text(value: float) -> str:
+    """Share in per cent."""
+    return f"{100 * value:.4g} %"
+
+
+def place_columns(sheet: Any, title: str, columns: tuple[int, int], rows: tuple[int, int], anchor: str) -> None:
+    """Place a chart of shares: a group of columns for each row, named by its first cell, one per task.
+
+    Parameters
+    ----------
+    sheet : openpyxl worksheet
+    title : str
+    columns, rows : (first, last)
+        The first row holds the names of the tasks.
+    anchor : str
+        Cell of its upper left corner.
+    """
+    from openpyxl.chart import BarChart, Reference
+
+    chart = BarChart()
+    chart.title, chart.type = title, "col"
+    values = Reference(sheet, min_col=columns[0], max_col=columns[1], min_row=rows[0], max_row=rows[1])
+    chart.add_data(values, titles_from_data=True)
+    chart.set_categories(Reference(sheet, min_col=1, min_row=rows[0] + 1, max_row=rows[1]))
+    chart.y_axis.number_format, chart.y_axis.majorGridlines = "0%", None
+    chart.x_axis.delete = chart.y_axis.delete = False  # else some programs hide them
+    chart.legend.position, chart.height, chart.width = "b", 11, 24
+    sheet.add_chart(chart, anchor)
 
 
 def column_decimals(size: float, digits: int) -> int:

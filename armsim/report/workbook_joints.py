@@ -1,4 +1,4 @@
-"""Sheets of the joints and of the price in a workbook: sensors, prices, live shares of the error, with a chart."""
+"""Sheets of the joints and of the price in a workbook: live shares of the error with a chart, live prices."""
 
 from __future__ import annotations
 
@@ -6,11 +6,19 @@ from collections.abc import Sequence
 from typing import Any
 
 from armsim.decide.live_budget import LiveBudgets
-from armsim.report.workbook_cells import input_fill, put_headers, put_number, put_text, set_widths, value_format
+from armsim.report.workbook_cells import (
+    editable,
+    place_columns,
+    put_headers,
+    put_number,
+    put_text,
+    set_widths,
+    value_format,
+)
 from armsim.results import Result
 
-JOINTS = "joints"
-"""Name of the sheet."""
+JOINTS, PRICE_SHEET = "joints", "price"
+"""Names of the sheets."""
 FIRST_JOINT = 5
 """Row of the first joint."""
 PRICE = 4
@@ -35,7 +43,7 @@ def put_joints(sheet: Any, result: Result, names: Sequence[str], budgets: LiveBu
     owners = dict.fromkeys([*result.joints, *(line.row.owner for task in budgets.tasks for line in task.rows)])
     last = FIRST_JOINT + len(owners) - 1
     put_text(sheet["A1"], f"{result.scenario}: joints, their sensors and shares of the mean square error", bold=True)
-    put_text(sheet["A2"], "Shares follow the sheet 'inputs'; yellow prices may be changed, their sum follows.")
+    put_text(sheet["A2"], f"Shares follow the inputs and switches, prices the sheet '{PRICE_SHEET}'.")
     shares = [f"share at the worst pose of {task.name}, now" for task in result.tasks]
     put_headers(sheet, FIRST_JOINT - 1, ("joint", "sensor", "placement", "price [cost units]", *shares))
     for row, owner in enumerate(owners, start=FIRST_JOINT):
@@ -44,7 +52,7 @@ def put_joints(sheet: Any, result: Result, names: Sequence[str], budgets: LiveBu
         if budget is not None:
             put_text(sheet.cell(row, 2), budget.encoder)
             put_text(sheet.cell(row, 3), budget.placement)
-            editable(put_number(sheet.cell(row, PRICE), budget.price, value_format(budget.price)))
+            put_number(sheet.cell(row, PRICE), f"='{PRICE_SHEET}'!D{row}", "0.##")
         for column, (name, task) in enumerate(zip(names, budgets.tasks, strict=True), start=PRICE + 1):
             end = first + len(task.rows) - 1
             causes, parts = (f"'{name}'!${letter}${first}:${letter}${end}" for letter in "AP")
@@ -56,39 +64,34 @@ def put_joints(sheet: Any, result: Result, names: Sequence[str], budgets: LiveBu
         put_number(sheet.cell(last + 1, column), total, cell_format, bold=True)
     set_widths(sheet, (14, 26, 12, 12, *(24 for _ in names)))
     sheet.freeze_panes = sheet.cell(FIRST_JOINT, 1)
-    _chart(sheet, len(names), last)
-
-
-def editable(cell: Any) -> Any:
-    """Mark a cell as an input: yellow, and not locked."""
-    from openpyxl.styles import Protection
-
-    cell.fill, cell.protection = input_fill(), Protection(locked=False)
-    return cell
-
-
-def _chart(sheet: Any, tasks: int, last: int) -> None:
-    """Bars of the shares: a group per joint, a bar per task."""
-    from openpyxl.chart import BarChart, Reference
-
-    chart = BarChart()
-    chart.title, chart.type = "Shares of the mean square error, now", "col"
-    columns = Reference(sheet, min_col=PRICE + 1, max_col=PRICE + tasks, min_row=FIRST_JOINT - 1, max_row=last)
-    chart.add_data(columns, titles_from_data=True)
-    chart.set_categories(Reference(sheet, min_col=1, min_row=FIRST_JOINT, max_row=last))
-    chart.y_axis.number_format, chart.y_axis.majorGridlines = "0%", None
-    chart.x_axis.delete = chart.y_axis.delete = False  # else some programs hide them
-    chart.legend.position, chart.height, chart.width = "b", 9, 20
-    sheet.add_chart(chart, f"A{last + 4}")
+    title = "Shares of the mean square error, now"
+    place_columns(sheet, title, (PRICE + 1, PRICE + len(names)), (FIRST_JOINT - 1, last), f"A{last + 4}")
 
 
 def put_price(sheet: Any, result: Result) -> None:
-    """Write the sheet of the price of the run, by what it is paid for."""
-    put_text(sheet["A1"], "price of the sensors [cost units]", bold=True)
-    for number, (name, value) in enumerate(result.prices.items(), start=2):
+    """Write the prices of the joints, as run and as changed, and the price of the run by what it is paid for."""
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    put_text(sheet["A1"], "Price of the sensors with their assembly [cost units]", bold=True)
+    put_text(sheet["A2"], "Change yellow prices; their sum follows.")
+    put_headers(sheet, FIRST_JOINT - 1, ("joint", "sensor", "placement", "price now", "as run", "change"))
+    check = DataValidation(type="decimal", operator="greaterThanOrEqual", formula1="0", showErrorMessage=True)
+    check.error, check.errorTitle = "A price, not negative.", "Not a price"
+    for row, (name, budget) in enumerate(result.joints.items(), start=FIRST_JOINT):
+        for column, text in enumerate((name, budget.encoder, budget.placement), start=1):
+            put_text(sheet.cell(row, column), text)
+        check.add(editable(put_number(sheet.cell(row, PRICE), budget.price, value_format(budget.price))))
+        put_number(sheet.cell(row, PRICE + 1), budget.price, value_format(budget.price))
+        put_number(sheet.cell(row, PRICE + 2), f"=D{row}-E{row}", "+0.##;-0.##;0")
+    sheet.add_data_validation(check)
+    last = FIRST_JOINT + len(result.joints) - 1
+    put_text(sheet.cell(last + 1, 1), "all", bold=True)
+    for column, letter in ((4, "D"), (5, "E"), (6, "F")):
+        total = f"=SUM({letter}{FIRST_JOINT}:{letter}{last})"
+        put_number(sheet.cell(last + 1, column), total, "+0.##;-0.##;0" if letter == "F" else "0.##", bold=True)
+    put_headers(sheet, last + 3, ("paid for, as run", "cost units"))
+    for number, (name, value) in enumerate(result.prices.items(), start=last + 4):
         put_text(sheet.cell(number, 1), name)
         put_number(sheet.cell(number, 2), value, "0.##")
-    end = 1 + len(result.prices)
-    put_text(sheet.cell(end + 1, 1), "all", bold=True)
-    put_number(sheet.cell(end + 1, 2), f"=SUM(B2:B{end})" if result.prices else 0.0, "0.##", bold=True)
-    set_widths(sheet, (34, 12))
+    set_widths(sheet, (24, 26, 12, 12, 12, 12))
+    sheet.freeze_panes = sheet.cell(FIRST_JOINT, 1)
