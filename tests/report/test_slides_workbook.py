@@ -28,12 +28,14 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
 
 def test_a_workbook_is_among_the_files_of_a_run(written: tuple[Path, Result]) -> None:
     book = openpyxl.load_workbook(written[0] / "budget.xlsx")
-    assert book.sheetnames == ["summary", "inputs", "1 stations", "joints", "price"]
+    assert book.sheetnames == [
+        "requirement", "inputs", "what-if", "1 stations", "joints", "price", "poses", "how to read",
+    ]  # fmt: skip
     for sheet in book:
         assert sheet.protection.sheet  # formulas are locked, inputs alone are not
         for cell in (cell for row in sheet.iter_rows() for cell in row):
             assert cell.protection.locked != cell.fill.fgColor.rgb.endswith("FFF2CC"), cell.coordinate
-    assert len(book["joints"]._charts) == 1
+    assert [len(book[name]._charts) for name in ("joints", "what-if")] == [1, 1]
 
 
 def test_the_deck_is_presented_unedited(written: tuple[Path, Result]) -> None:

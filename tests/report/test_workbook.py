@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,9 @@ from armsim.model.machine import Change
 from armsim.model.parameters import StatedNumber, stated_numbers
 from armsim.report import workbook
 from armsim.report.workbook import write_workbook
+from armsim.report.workbook_joints import FIRST_JOINT
+from armsim.report.workbook_poses import FIRST_POSE
+from armsim.report.workbook_switches import switch_cells
 from armsim.results import Result
 from armsim.run_options import RunOptions
 from armsim.study import Study
@@ -79,7 +83,7 @@ def track(tmp_path_factory: pytest.TempPathFactory) -> Written:
 
 
 def sheet_of(book: Written, task: int = 0) -> Any:
-    return openpyxl.load_workbook(book.path).worksheets[2 + task]
+    return openpyxl.load_workbook(book.path).worksheets[3 + task]
 
 
 def row_of(sheet: Any, owner: str, cause: str, which: str = "") -> int:
@@ -125,9 +129,8 @@ def test_unedited_it_says_what_the_results_say(track: Written, tmp_path: Path) -
         for (owner, cause), share in shares.items():
             expected = pose.shares[owner][cause] + pose.bias_shares.get(owner, {}).get(cause, 0.0)
             assert share == pytest.approx(expected, rel=1e-4, abs=1e-7)
-    assert cells["price", f"B{openpyxl.load_workbook(track.path)['price'].max_row}"] == pytest.approx(
-        track.result.price
-    )
+    prices = [cells["price", f"{column}{FIRST_JOINT + len(track.result.joints)}"] for column in "DE"]
+    assert prices == pytest.approx([track.result.price] * 2)
 
 
 def tool(arm: dict[str, Any], q: np.ndarray, rise: float = 0.0, **off: float) -> np.ndarray:
@@ -269,7 +272,7 @@ def test_ten_edited_cells_say_what_a_run_of_the_edited_scenario_says(
         assert cells[title, "F5"] == pytest.approx(UM * after.summary.at_coverage, rel=WITHIN[coverage])
         for cell in ("F5", "F7", "F10", "F11", "M12", "N12"):
             assert float(others[title.upper(), cell]) == pytest.approx(float(cells[title, cell]), rel=1e-6)
-        assert cells["summary", f"E{workbook.FIRST_TASK + number}"] == pytest.approx(cells[title, "F5"])
+        assert cells["requirement", f"E{workbook.FIRST_TASK + number}"] == pytest.approx(cells[title, "F5"])
 
 
 def leads(written: Written, place: int) -> bool:
@@ -301,13 +304,97 @@ def test_what_no_law_follows_is_fixed_and_said(track: Written) -> None:
     sheet = openpyxl.load_workbook(track.path)[workbook.INPUTS]
     place = workbook.FIRST_INPUT + names.index("arm.expansion")
     assert not sheet.cell(place, 4).fill.fgColor.rgb.endswith("FFF2CC")
-    assert "run again" in sheet.cell(place, 9).value
+    assert "run again" in sheet.cell(place, 11).value
     formulas = [str(cell.value) for item in openpyxl.load_workbook(track.path) for line in item for cell in line]
     assert not any(f"$H${place}" in text for text in formulas if text.startswith("="))
 
 
 def test_laws_hold_for_all_inputs_changed_at_once(track: Written) -> None:
     assert max(task.largest_error for task in track.budgets.tasks) < 1e-3
+
+
+# --- margins, poses, prices, switches and bounds
+
+
+def test_margins_and_poses_are_those_of_the_results(track: Written, tmp_path: Path) -> None:
+    """From results.json as it is written; the margin of a most is limit less value, in µm."""
+    record = json.loads(track.result.to_json())["tasks"][0]
+    cells = by_office(track.path, tmp_path)
+    limits = {item["statistic"]: item for item in record["summary"]["judgements"] if item["limit"] is not None}
+    rows = {value: place[1][1:] for place, value in cells.items() if place[0] == "requirement" and place[1][0] == "B"}
+    assert len(limits) == 2  # errors, RP
+    for statistic, item in limits.items():
+        margin = UM * (item["limit"] - item["value"])
+        assert cells["requirement", f"G{rows[statistic]}"] == pytest.approx(margin, rel=1e-4)
+    first = workbook.FIRST_TASK
+    margin = cells["requirement", f"C{first}"] - cells["requirement", f"E{first}"]
+    assert cells["requirement", f"G{first}"] == pytest.approx(margin, rel=1e-12)
+    sheet = openpyxl.load_workbook(track.path)["poses"]
+    header = [cell.value for cell in sheet[FIRST_POSE - 1]]
+    for number, pose in enumerate(record["poses"]):
+        row = dict(zip(header, [cell.value for cell in sheet[FIRST_POSE + number]], strict=True))
+        assert row["pose"] == pose["name"]
+        assert row["95 % of errors [um]"] == pytest.approx(UM * pose["error"]["at_coverage"], rel=1e-6)
+        assert row["first order rms [um]"] == pytest.approx(UM * pose["first_order"]["rms"], rel=1e-6)
+
+
+def test_causes_that_are_switched_off_are_those_of_a_run_without_them(track: Written, tmp_path: Path) -> None:
+    """Lost motion, which has a mean and a scatter, mastering and temperature: rms by first order, and the quantile."""
+    book = openpyxl.load_workbook(track.path)
+    switches = switch_cells(track.budgets)
+    for key in (("j2", "lost motion"), ("j3", "mastering"), ("machine", "temperature")):
+        switch = book["what-if"][switches[key].rpartition("!")[2].replace("$", "").replace("C", "B")]
+        assert (switch.value, switch.protection.locked) == ("on", False)
+        switch.value = "off"
+    book["price"].cell(FIRST_JOINT + 1, 4).value += 7.5
+    edited = tmp_path / "budget.xlsx"
+    book.save(edited)
+    cells = by_office(edited, tmp_path)
+    without = {
+        "joints.j2.transmission.lost_motion": "0 arcsec", "joints.j3.mastering": "0 arcsec",
+        "environment.temperature_rise": "0 K",
+    }  # fmt: skip
+    after, title = track.run(without).tasks[0], sheet_of(track).title
+    before = track.result.tasks[0].summary.at_coverage
+    assert cells[title, "F10"] == pytest.approx(UM * after.poses[0].first_order.rms, rel=1e-4)
+    assert cells[title, "F5"] == pytest.approx(UM * after.summary.at_coverage, rel=WITHIN[0.95])
+    assert after.summary.at_coverage < 0.97 * before
+    assert cells["what-if", "D5"] == pytest.approx(cells[title, "F5"])
+    assert cells["what-if", "F5"] == pytest.approx(250.0 - cells[title, "F5"])  # required: track-cell.yaml
+    assert cells["price", f"D{FIRST_JOINT + len(track.result.joints)}"] == pytest.approx(track.result.price + 7.5)
+    assert cells["joints", f"D{FIRST_JOINT + 1}"] == cells["price", f"D{FIRST_JOINT + 1}"]
+
+
+def test_every_input_has_its_bounds_beside_it(track: Written) -> None:
+    """Against what the scenario refuses: a value outside is an error there too, one within is none."""
+    sheet = openpyxl.load_workbook(track.path)[workbook.INPUTS]
+    checks = {str(check.sqref): check for check in sheet.data_validations.dataValidation}
+    yellow = [place for place, entry in enumerate(track.budgets.inputs) if entry.has_laws]
+    assert len(yellow) > 100
+    assert set(checks) == {f"D{workbook.FIRST_INPUT + place}" for place in yellow}
+    for place in yellow:
+        entry, row = track.budgets.inputs[place], workbook.FIRST_INPUT + place
+        assert entry.unit.name in checks[f"D{row}"].error
+        assert (entry.least is None) == entry.path.endswith("abbe_offset")  # a distance with a sign, the only one here
+        assert (f"D{row}>" in checks[f"D{row}"].formula1) == (entry.least is not None)
+        if entry.most is not None:
+            assert f"D{row}<={entry.most!r}" in checks[f"D{row}"].formula1
+    tried = dict.fromkeys(
+        ("joints.j1.encoder.corrections.eccentricity", "joints.j2.transmission.stiffness", "joints.j3.mastering"), True
+    )
+    for place in yellow:
+        entry = track.budgets.inputs[place]
+        if tried.pop(entry.path, False):
+            outside = -1.0 if entry.most is None else entry.most + 1.0
+            for value, accepted in ((outside, False), (entry.value * 0.99, True)):
+                within = entry.least < value and (entry.most is None or value <= entry.most)
+                assert within is accepted
+                if accepted:
+                    track.study.change({entry.path: f"{value!r} {entry.unit.name}"})
+                else:
+                    with pytest.raises(InputError):
+                        track.study.change({entry.path: f"{value!r} {entry.unit.name}"})
+    assert not tried
 
 
 # --- texts are texts
