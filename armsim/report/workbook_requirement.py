@@ -105,10 +105,10 @@ def _margins(sheet: Any, result: Result, row: int) -> None:
         margin = _margin(judgement, judgement.limit)
         put_text(sheet.cell(number, 1), task or judgement.where)
         put_text(sheet.cell(number, 2), judgement.statistic)
-        places = min(6, places_of(max(abs(judgement.value), judgement.limit) * factor, 4))
+        decimals = min(6, places_of(max(abs(judgement.value), judgement.limit) * factor, 4))
         for column, value in ((3, judgement.value), (4, low), (5, high), (6, judgement.limit), (7, margin)):
             if value is not None:
-                put_number(sheet.cell(number, column), value * factor, places, bold=column == 7)
+                put_number(sheet.cell(number, column), value * factor, decimals, bold=column == 7)
         put_text(sheet.cell(number, 8), f"{unit}, {judgement.state}".removeprefix(", "))
 
 

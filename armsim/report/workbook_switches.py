@@ -101,12 +101,12 @@ def put_switches(
         check.add(switch)
         put_number(sheet.cell(row, 3), f'=IF(B{row}="{OFF}",0,1)', "0")
         for column, (name, budget) in enumerate(zip(names, budgets.tasks, strict=True), start=4):
-            places = [
+            addends = [
                 f"'{name}'!P{first + n}"
                 for n, line in enumerate(budget.rows)
                 if (line.row.owner, line.row.cause) == (owner, cause)
             ]
-            put_number(sheet.cell(row, column), f"={'+'.join(places)}" if places else 0.0, "0.0%")
+            put_number(sheet.cell(row, column), f"={'+'.join(addends)}" if addends else 0.0, "0.0%")
     sheet.add_data_validation(check)
     set_widths(sheet, (36, 12, 12, *(18 for _ in range(max(3, len(names))))))
     sheet.print_title_rows = f"{top - 1}:{top - 1}"
