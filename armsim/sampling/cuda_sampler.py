@@ -4,8 +4,9 @@ A unit is one simulated arm with its own drawn error coefficients.
 
 Every call has a stream and memory of its own on the device, so that the copies of one call overlap with the kernels of
 others. Threads prepare their calls one at a time, since the memory manager of the library is not safe for threads, and
-wait for the device in parallel. The processor computes the statistics from the counts of the device, with the code that
-it uses for its own counts.
+wait for the device in parallel. A call takes some milliseconds of Python, whatever its size: where the memory allows,
+one call samples all poses of a block for the threads that ask for parts of them. The processor computes the statistics
+from the counts of the device, with the code that it uses for its own counts.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import math
 import threading
 import warnings
 import weakref
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -39,7 +41,7 @@ from armsim.run_options import Note
 from armsim.sampling.pose_sampler import PROCESSOR, CallSizes
 
 cuda: Any = numba_cuda
-SIZES = CallSizes(32, BINS, 64 * 2**20, 8, 100_000_000, 2_000_000)
+SIZES = CallSizes(32, BINS, 64 * 2**20, 8, 100_000_000, 300_000)
 """A pose takes a byte of memory per bin: few counts, of four bytes, are between the smallest and the largest value."""
 MEMORY_SHARE = 0.5
 """Share of the device's free memory that is taken."""
@@ -47,6 +49,8 @@ SPARE_FACTOR = 1.25
 """Factor on the size of a new array, so that it seldom has to be replaced by a larger one."""
 MOST_COUNTS = 2**32 - 1
 """Most visits that a count of the device holds."""
+SHARED_BYTES = 256 * 2**20
+"""Largest memory of the figures of the units at all poses of a block that are sampled by one call."""
 GATHERED = 2**16
 """Number of gathered counts, rounded up to a multiple, so that calls share the arrays of few sizes."""
 UNIT_BYTES = 8 * (UNIT_STATISTICS + 1)
@@ -164,11 +168,29 @@ def cuda_device() -> CudaDevice | None:
 
 
 class _DeviceSample(NamedTuple):
-    """Sample of a device: the memory that it occupies, counts, and figures of the units."""
+    """Sample of a device: the memory that it occupies, counts, and figures of the units, all of poses from 0 on."""
 
     memory: _Memory
     counts: DeviceCounts
-    figures: UnitArrays
+    squared_errors: Array
+    unit_statistics: Array
+
+    def at(self, low: int, high: int) -> _DeviceSample:
+        """The sample at some of its poses."""
+        windows, counts, totals = self.counts
+        counts_at_poses = DeviceCounts(windows[low:high], counts, totals[low:high])
+        return _DeviceSample(
+            self.memory, counts_at_poses, self.squared_errors[low:high], self.unit_statistics[low:high]
+        )
+
+
+@dataclass(eq=False)
+class _SharedSample:
+    """Sample of all poses of a block, of which threads take parts; ``open_poses`` are those that nobody took yet."""
+
+    poses: Poses
+    future: Future[_DeviceSample | None]
+    open_poses: int
 
 
 @dataclass(eq=False)
@@ -194,6 +216,7 @@ class CudaSampler:
     _failure: str = ""
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _limit: int = 0
+    _shared_samples: dict[tuple[int, int, int], _SharedSample] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._limit = int(MEMORY_SHARE * self.cuda_device.available_bytes) // self.threads
@@ -220,18 +243,58 @@ class CudaSampler:
         poses, coefficients, item, query, histogram_stack, units, outputs
             As in `PoseSampler.sample`.
         """
-        sampled = None if self._failure else self._try(poses, coefficients, item, units)
+        shared = None if self._failure else self._shared_sample(poses, coefficients, item)
+        if shared is not None:
+            of_block = shared.future.result()
+            sampled = None if of_block is None else of_block.at(item.low, item.high)
+        else:
+            sampled = None if self._failure else self._try(poses, coefficients, item)
         if sampled is None:
             PROCESSOR.sample(poses, coefficients, item, query, histogram_stack, units, outputs)
-            return
-        conclude: Any = conclude_poses
-        conclude(callees(), poses, item, query, histogram_stack, sampled.figures, outputs, sampled.counts)
-        self.cuda_device.give_back(sampled.memory)
+        else:
+            conclude: Any = conclude_poses
+            figures = _with_figures(units, item, sampled)
+            conclude(callees(), poses, item, query, histogram_stack, figures, outputs, sampled.counts)
+        if shared is not None:
+            self._leave(shared, item)
+        elif sampled is not None:
+            self.cuda_device.give_back(sampled.memory)
 
-    def _try(self, poses: Poses, coefficients: Array, item: WorkItem, units: UnitArrays) -> _DeviceSample | None:
+    def _shared_sample(self, poses: Poses, coefficients: Array, item: WorkItem) -> _SharedSample | None:
+        """Sample of all poses together, made by the first thread that asks; None if it is large enough for calls of its
+        own."""
+        count = len(poses.direction)
+        if count * item.units * UNIT_BYTES > SHARED_BYTES or _needed_bytes(count, item, coefficients) > self._limit:
+            return None
+        key = id(poses), item.first, item.units
+        with self._lock:
+            shared = self._shared_samples.get(key)
+            is_first = shared is None
+            if shared is None:
+                shared = self._shared_samples[key] = _SharedSample(poses, Future(), count)
+        if is_first:
+            sampled = None
+            try:
+                sampled = self._try(poses, coefficients, item._replace(low=0, high=count))
+            finally:  # whatever happens, nobody waits for ever
+                shared.future.set_result(sampled)
+        return shared
+
+    def _leave(self, shared: _SharedSample, item: WorkItem) -> None:
+        """Take the poses of an item out of a shared sample; after the last, give back its memory."""
+        with self._lock:
+            shared.open_poses -= item.high - item.low
+            if shared.open_poses:
+                return
+            del self._shared_samples[id(shared.poses), item.first, item.units]
+        sampled = shared.future.result()
+        if sampled is not None:
+            self.cuda_device.give_back(sampled.memory)
+
+    def _try(self, poses: Poses, coefficients: Array, item: WorkItem) -> _DeviceSample | None:
         """Sample a work item on the device; None, with a note, if it cannot."""
         try:
-            return self._sample_on_device(poses, coefficients, item, units)
+            return self._sample_on_device(poses, coefficients, item)
         except Exception as error:  # of the driver, the compiler or the memory
             with self._lock:
                 if not self._failure:
@@ -239,12 +302,12 @@ class CudaSampler:
                     self.note(f"{self.cuda_device.name} does not sample this ({self._failure}): the processor does")
             return None
 
-    def _sample_on_device(self, poses: Poses, coefficients: Array, item: WorkItem, units: UnitArrays) -> _DeviceSample:
+    def _sample_on_device(self, poses: Poses, coefficients: Array, item: WorkItem) -> _DeviceSample:
         """Sample a work item on the device."""
         pose_count, blocks = item.high - item.low, -(-item.units // THREADS)
         if item.units * item.visits > MOST_COUNTS:
             raise OverflowError(f"{item.units} arms x {item.visits} visits at a time exceed its 32-bit counts")
-        needed = pose_count * (4 * BINS + UNIT_BYTES * item.units + 8 * blocks * TOTALS) + coefficients.nbytes
+        needed = _needed_bytes(pose_count, item, coefficients)
         if needed > self._limit:
             raise MemoryError(f"needed {needed / 2**30:.3g} GiB of its memory, allowed {self._limit / 2**30:.3g} GiB")
         with self.cuda_device.lock:
@@ -268,9 +331,21 @@ class CudaSampler:
             host_counts = memory.to_host("gathered", gathered)
             figures = memory.to_host("squared errors", squared_errors), memory.to_host("statistics", statistics)
         memory.stream.synchronize()
-        if len(units.squared_errors) < pose_count:  # one row is used again for every pose: all units are in this item
-            units = units._replace(squared_errors=figures[0], unit_statistics=figures[1])
-        else:
-            columns = slice(item.first, item.first + item.units)
-            units.squared_errors[:pose_count, columns], units.unit_statistics[:pose_count, :, columns] = figures
-        return _DeviceSample(memory, DeviceCounts(windows, host_counts, host_totals), units)
+        return _DeviceSample(memory, DeviceCounts(windows, host_counts, host_totals), *figures)
+
+
+def _needed_bytes(pose_count: int, item: WorkItem, coefficients: Array) -> int:
+    """Memory on the device that a call needs. [bytes]"""
+    blocks = -(-item.units // THREADS)
+    return pose_count * (4 * BINS + UNIT_BYTES * item.units + 8 * blocks * TOTALS) + int(coefficients.nbytes)
+
+
+def _with_figures(units: UnitArrays, item: WorkItem, sampled: _DeviceSample) -> UnitArrays:
+    """Arrays of units with the figures of a sample."""
+    pose_count = item.high - item.low
+    if len(units.squared_errors) < pose_count:  # one row is used again for every pose: all units are in this item
+        return units._replace(squared_errors=sampled.squared_errors, unit_statistics=sampled.unit_statistics)
+    columns = slice(item.first, item.first + item.units)
+    units.squared_errors[:pose_count, columns] = sampled.squared_errors
+    units.unit_statistics[:pose_count, :, columns] = sampled.unit_statistics
+    return units

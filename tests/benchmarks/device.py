@@ -112,9 +112,9 @@ def demo(threads: int, large: bool) -> None:
     spans: list[tuple[float, float]] = []
     untimed = cuda_sampler.CudaSampler._try
 
-    def timed(self: Any, poses: Any, coefficients: Any, item: Any, units: Any) -> Any:
+    def timed(self: Any, poses: Any, coefficients: Any, item: Any) -> Any:
         begin = time.perf_counter()
-        sampled = untimed(self, poses, coefficients, item, units)
+        sampled = untimed(self, poses, coefficients, item)
         spans.append((begin, time.perf_counter()))
         if len(calls) < 100:
             calls.append((poses, coefficients, item))

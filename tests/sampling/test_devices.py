@@ -5,8 +5,10 @@ import os
 import subprocess
 import sys
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -14,10 +16,13 @@ import pytest
 from support import ROOT, invoke
 
 import armsim
+from armsim.core.device_counts import DeviceCounts
+from armsim.core.pose_kernel import WorkItem
 from armsim.errors import InputError
 from armsim.report.reproduce import difference, sha256
 from armsim.run_options import RunOptions
 from armsim.sampling import cuda_sampler, devices
+from armsim.sampling.kernel_arrays import empty_units
 from armsim.sampling.pose_sampler import PROCESSOR
 from armsim.sampling.sampler import Samples
 from armsim.study import Study
@@ -124,7 +129,7 @@ def test_more_visits_than_counts_hold_are_the_processors(stations: Study) -> Non
     notes: list[str] = []
     sampler = cuda_sampler.CudaSampler(BrokenDevice(), 1, notes.append)  # type: ignore[arg-type]
     part: Any = type("Part", (), {"low": 0, "high": 1, "units": 2**20, "visits": 2**12})
-    assert sampler._try(None, np.zeros((1, 1)), part, None) is None  # type: ignore[arg-type]
+    assert sampler._try(None, np.zeros((1, 1)), part) is None  # type: ignore[arg-type]
     assert "exceed its 32-bit counts" in notes[0]
 
 
@@ -179,3 +184,40 @@ def test_a_result_of_another_device_is_reproduced_to_its_rounding(stations: Stud
     assert difference(changed(1 + 1e-5, "device"), sha256(earlier), path) is None
     assert "they differ by up to" in str(difference(changed(1.01, "device"), sha256(earlier), path))
     assert "they differ by up to" in str(difference(changed(1 + 1e-5, ""), sha256(earlier), path))
+
+
+def test_threads_share_the_sample_of_a_block(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Parts of seven poses for four threads: one call, each takes its own rows, the memory comes back once."""
+    poses: Any = SimpleNamespace(direction=np.zeros((7, 6, 3)))
+    returned: list[Any] = []
+    device: Any = SimpleNamespace(available_bytes=2**40, name="counted", give_back=returned.append)
+    calls: list[Any] = []
+
+    def sample_on_device(self: Any, poses: Any, coefficients: Any, item: WorkItem) -> Any:
+        calls.append(item)
+        rows = np.arange(7.0)[:, None] + np.zeros(item.units)
+        counts = DeviceCounts(np.zeros((7, 4, 3), dtype=int), np.zeros(1, dtype=np.uint32), rows[:, None, :1])
+        return cuda_sampler._DeviceSample("memory", counts, rows, np.repeat(rows[:, None], 4, axis=1))  # type: ignore[arg-type]
+
+    concluded: dict[int, list[float]] = {}
+
+    def conclude(_: Any, poses: Any, item: WorkItem, query: Any, stack: Any, units: Any, out: Any, counts: Any) -> None:
+        assert np.array_equal(units.squared_errors[:, 0], counts.totals[:, 0, 0])
+        concluded[item.low] = units.squared_errors[:, 0].tolist()
+
+    monkeypatch.setattr(cuda_sampler.CudaSampler, "_sample_on_device", sample_on_device)
+    monkeypatch.setattr(cuda_sampler, "conclude_poses", conclude)
+    sampler = cuda_sampler.CudaSampler(device, 4, print)
+    parts = [(0, 2), (2, 4), (4, 6), (6, 7)]
+
+    def take(part: tuple[int, int]) -> None:
+        units: Any = empty_units(1, 5)
+        item = WorkItem(*part, 0, 0, 5, 3, 5, -1)
+        sampler.sample(poses, np.zeros((1, 5)), item, None, None, units, None)  # type: ignore[arg-type]
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(take, parts))
+    assert [(item.low, item.high) for item in calls] == [(0, 7)]
+    assert returned == ["memory"]
+    assert not sampler._shared_samples
+    assert concluded == {0: [0, 1], 2: [2, 3], 4: [4, 5], 6: [6]}
