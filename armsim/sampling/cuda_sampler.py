@@ -41,7 +41,7 @@ from armsim.run_options import Note
 from armsim.sampling.pose_sampler import PROCESSOR, CallSizes
 
 cuda: Any = numba_cuda
-SIZES = CallSizes(32, BINS, 64 * 2**20, 8, 100_000_000, 300_000)
+SIZES = CallSizes(32, BINS, 64 * 2**20, 8, 100_000_000, 300_000, samples_at_once=1_000_000_000)
 """A pose takes a byte of memory per bin: few counts, of four bytes, are between the smallest and the largest value."""
 MEMORY_SHARE = 0.5
 """Share of the device's free memory that is taken."""

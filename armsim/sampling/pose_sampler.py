@@ -28,6 +28,8 @@ class CallSizes:
         Largest number of poses and of pose-samples of a call where a stop must be noticed soon, for some 20 ms.
     chunk_samples : int
         Pose-samples of a chunk, below which its preparation would take longer than its sampling.
+    samples_at_once : int
+        Pose-samples up to which an answer that could grow is sampled at once.
     """
 
     poses: int = 8
@@ -36,6 +38,7 @@ class CallSizes:
     short_poses: int = 4
     short_samples: int = 400_000
     chunk_samples: int = 100_000
+    samples_at_once: int = 0
 
 
 class PoseSampler(Protocol):

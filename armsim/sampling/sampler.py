@@ -142,7 +142,7 @@ class Runner:
         plan : SamplingPlan
         tasks : list of TaskConfigurations
         first_units : int
-            Units of the first population.
+            Units of the first population; a device samples all at once where it takes little longer.
 
         Yields
         ------
@@ -172,7 +172,8 @@ class Runner:
         if refusal is not None:
             raise refusal
         population.spec = self._with_draws(short_spec, tasks)
-        first = units = min(-(-first_units // LANES) * LANES, plan.units)
+        at_once = workload.poses * plan.units * plan.visits <= sampler.sizes.samples_at_once
+        first = units = plan.units if at_once else min(-(-first_units // LANES) * LANES, plan.units)
         while units < plan.units or plan.tolerance is None:
             # keeping the first units would take as long as sampling them again, and would delay the first answer
             samples = population.sample_up_to(units, resumable=first < units < plan.units)

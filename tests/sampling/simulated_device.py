@@ -6,6 +6,7 @@ prismatic axis; once in two steps, so that a sample is continued; an arm of one 
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 
 import armsim
 from armsim.run_options import RunOptions
+from armsim.sampling import devices, sampler
 from armsim.sampling.sampler import Samples
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -31,8 +33,17 @@ def samples_of(study: Any, sets: Any, device: Any, growing: bool) -> tuple[Sampl
     return answers[-1].samples, notes
 
 
+def without_haste(*arguments: Any) -> Any:
+    """The sampler of a run, which lets an answer grow."""
+    chosen = devices.pose_sampler(*arguments)
+    if chosen.device:
+        chosen.sizes = replace(chosen.sizes, samples_at_once=0)  # type: ignore[misc]
+    return chosen
+
+
 def main() -> None:
     np.seterr(over="ignore")  # 32-bit words that wrap around
+    sampler.pose_sampler = without_haste
     for name, number, growing in CASES:
         study = armsim.load(ROOT / "scenarios" / f"{name}.yaml").with_plan(UNITS, VISITS)
         study = study.with_scenario(tasks=study.scenario.tasks[number : number + 1])
