@@ -40,6 +40,7 @@ from armsim.results import (
 from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
+from armsim.run_options import CheckStop, never_stop
 from armsim.sampling import measures
 from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
@@ -109,8 +110,16 @@ def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
     return [replace(summary, judgements=judgements) for summary, judgements in zip(summaries, shared, strict=True)]
 
 
-def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
-    """Complete result of a task."""
+def task_result(
+    scenario: Scenario,
+    spec: RunSpec,
+    task: Task,
+    poses: PoseSet,
+    sample: TaskSample,
+    check_stop: CheckStop = never_stop,
+) -> TaskResult:
+    """Complete result of a task; ``check_stop`` is called between its parts, as `CheckStop`."""
+    check_stop()
     machine, required = scenario.machine, required_at(scenario.requirement, task.name)
     assessed = judge(scenario, task, poses, sample)
     table, worst = assessed.table, assessed.worst
@@ -141,7 +150,7 @@ def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, s
         notes=tuple(_notes(spec, poses)),
         maps=poses.maps,
         yield_curve=_yield_curve(required, poses.configurations.is_path, sample),
-        acceptance=_acceptance(required, spec, poses, table, name_key(f"test of {task.name}")),
+        acceptance=_acceptance(required, spec, poses, table, name_key(f"test of {task.name}"), check_stop),
     )
 
 
@@ -195,7 +204,12 @@ def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sampl
 
 
 def _acceptance(
-    requirement: Requirement | None, spec: RunSpec, poses: PoseSet, table: PoseTable, task: int
+    requirement: Requirement | None,
+    spec: RunSpec,
+    poses: PoseSet,
+    table: PoseTable,
+    task: int,
+    check_stop: CheckStop,
 ) -> Acceptance | None:
     """Acceptance test at all poses of a small task, else at the worst poses for AP and RP; none on a path."""
     if poses.configurations.is_path:
@@ -204,7 +218,7 @@ def _acceptance(
     if poses.grid is not None or len(numbers) > MOST_TESTED_POSES:
         numbers = sorted({int(np.argmax(table.column(f"{which}.p95"))) for which in ("accuracy", "repeatability")})
     cycles = ISO_CYCLES if requirement is None else requirement.test_cycles
-    tested = simulate_test(spec, task, poses.configurations, numbers, cycles)
+    tested = simulate_test(spec, task, poses.configurations, numbers, cycles, check_stop)
     accuracy, repeatability = (
         UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
         for p50, p95 in (stats.unit_quantiles(figures.max(axis=0), (0.5, 0.95)) for figures in tested.reported)

@@ -14,7 +14,9 @@ Progress = Callable[[str, int, int], None]
 Note = Callable[[str], None]
 """Note callback: one sentence."""
 StopCallback = Callable[[], bool]
-"""Stop callback, called about every 20 ms while threads sample; True stops."""
+"""Stop callback, called about every 20 ms while threads sample and between other steps; True stops."""
+CheckStop = Callable[[], None]
+"""Callback before every step of a long computation; raises `Interrupted` where a stop is requested."""
 Device = Literal["cpu", "cuda", "auto"]
 """Where poses are sampled; ``auto`` uses a CUDA device if there is one and the run is large."""
 MEMORY = 2**30
@@ -22,7 +24,7 @@ MEMORY = 2**30
 
 
 class Interrupted(Exception):
-    """Raised when sampling is cancelled by `StopCallback`."""
+    """Raised when a computation is cancelled by `StopCallback`."""
 
 
 def no_progress(what: str, completed: int, total: int) -> None:
@@ -42,6 +44,10 @@ def no_note(text: str) -> None:
 def never_stopped() -> bool:
     """Stop callback that never stops."""
     return False
+
+
+def never_stop() -> None:
+    """Callback before a step that never stops."""
 
 
 @dataclass(frozen=True)
@@ -88,6 +94,16 @@ class RunOptions:
     def in_other_processes(self) -> bool:
         """Whether other processes sample."""
         return self.processes or self.cluster is not None
+
+    def check_stop(self) -> None:
+        """Raise `Interrupted` where a stop is requested; called before every step of a long computation.
+
+        Raises
+        ------
+        Interrupted
+        """
+        if self.stopped():
+            raise Interrupted
 
     @property
     def without_notes(self) -> RunOptions:

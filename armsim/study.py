@@ -285,19 +285,19 @@ class Study:
             The stop callback of the options has stopped it.
         """
         samples = self.sample(poses, options)
-        return self.result_of(poses, samples), samples
+        return self.result_of(poses, samples, options), samples
 
-    def result_of(self, poses: Sequence[PoseSet], samples: Samples) -> Result:
-        """Result of samples at poses."""
+    def result_of(self, poses: Sequence[PoseSet], samples: Samples, options: RunOptions = RunOptions()) -> Result:
+        """Result of samples at poses; ``options`` say whether it is stopped between its parts."""
         scenario = self.scenario
         plan = samples.spec.plan
         task_results = [
-            task_result(scenario, samples.spec, task, pose_set, sample)
+            task_result(scenario, samples.spec, task, pose_set, sample, options.check_stop)
             for task, pose_set, sample in zip(scenario.tasks, poses, samples.tasks, strict=True)
         ]
         shared = with_shared_digits([task.summary for task in task_results])
         tasks = tuple(replace(task, summary=summary) for task, summary in zip(task_results, shared, strict=True))
-        inspection = inspect(replace(scenario, plan=plan), poses)
+        inspection = inspect(replace(scenario, plan=plan), poses, check_stop=options.check_stop)
         return Result(
             format=FORMAT,
             version=package_version(),

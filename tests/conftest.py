@@ -25,6 +25,9 @@ LONGEST = (
 
 
 SLOW = (
+    "explorer/test_stops.py::test_a_sensitivity_asks_before_every_number",
+    "explorer/test_stops.py::test_a_search_asks_before_every_task_of_every_option",
+    "explorer/test_stops.py::test_a_calibration_asks_before_every_few_arms",
     "decide/test_purchase.py::test_documents_to_the_written_scenario",
     "decide/test_purchase.py::test_types_pay_in_a_search",
     "decide/test_chosen_pairs.py::test_the_cheapest_pair_is_that_of_every_run",

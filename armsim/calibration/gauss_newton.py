@@ -30,6 +30,7 @@ from armsim.core.unit_figures import UnitErrors
 from armsim.model.configurations import Configurations
 from armsim.model.drives import moved_axes
 from armsim.model.machine import Machine
+from armsim.run_options import CheckStop, never_stop
 
 MAX_ITERATIONS = 12
 CONVERGED = 1e-6
@@ -153,7 +154,9 @@ class KinematicModel:
         return rotations, derivative
 
 
-def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tuple[Array, int]:
+def identify(
+    model: KinematicModel, estimate: Estimate, measured: Array, check_stop: CheckStop = never_stop
+) -> tuple[Array, int]:
     """Identify the parameters of many arms from their mean displacements.
 
     Parameters
@@ -162,6 +165,8 @@ def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tupl
     estimate : Estimate
     measured : (units, 3 M) [m]
         Mean displacements in the base frame.
+    check_stop : callable
+        Called before every few arms, as `CheckStop`.
 
     Returns
     -------
@@ -176,6 +181,7 @@ def identify(model: KinematicModel, estimate: Estimate, measured: Array) -> tupl
     """
     out, slowest = np.empty((len(measured), len(estimate.parameters))), 0
     for start in range(0, len(measured), CHUNK):
+        check_stop()
         chunk = slice(start, start + CHUNK)
         out[chunk], rounds = _identify_chunk(model, estimate, measured[chunk])
         slowest = max(slowest, rounds)

@@ -40,7 +40,7 @@ from armsim.model.machine import Machine
 from armsim.requirement import Verdict
 from armsim.results.json_records import NotInRecord, record_as_dict
 from armsim.results.poses import vector
-from armsim.run_options import Progress, RunOptions
+from armsim.run_options import RunOptions
 from armsim.sampling.random_draws import draw_units
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
@@ -177,13 +177,16 @@ def calibrate(
     else:
         candidate = candidates_of(base.scenario, calibration, pose_sets)
         candidates, offered = len(candidate.joints), candidate.offered
+        run_options.check_stop()
         selection = PoseSelection.of(machine, calibration, candidate, pose_sets, plan.seed)
+        run_options.check_stop()
         chosen = selection.planned_poses()
         joint_speeds = machine.arm.finite_upper - machine.arm.finite_lower if speeds is None else speeds
         chosen = chosen[short_route(candidate.joints[chosen], joint_speeds)]
         names, measurement = tuple(candidate.names[n] for n in chosen), selection.measurement(chosen)
+    run_options.check_stop()
     estimate = _estimate(study, measurement, machine)
-    identified = _identify_units(machine, measurement, estimate, plan, run_options.progress)
+    identified = _identify_units(machine, measurement, estimate, plan, run_options)
     after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
     calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
     comparison = compare([base, calibrated], run_options)
@@ -292,7 +295,7 @@ class _IdentifiedUnits:
 
 
 def _identify_units(
-    machine: Machine, measurement: MeasurementPlan, estimate: Estimate, plan: SamplingPlan, progress: Progress
+    machine: Machine, measurement: MeasurementPlan, estimate: Estimate, plan: SamplingPlan, run_options: RunOptions
 ) -> _IdentifiedUnits:
     """Simulate the measurement of every unit of the population, and identify it by exact kinematics."""
     observed = measurement.seen_by(machine)
@@ -304,16 +307,16 @@ def _identify_units(
     means = np.empty((plan.units, 3 * len(joints)))
     for n, visits in enumerate(readings_by_pose):
         means[:, 3 * n : 3 * n + 3] = readings.mean(n, visits)
-        progress("poses measured", n + 1, len(joints))
+        run_options.progress("poses measured", n + 1, len(joints))
     values, iterations = np.empty((plan.units, len(estimate.parameters))), 0
     for start in range(0, plan.units, UNITS_PER_BLOCK):
         block = slice(start, start + UNITS_PER_BLOCK)
         try:
-            values[block], iterations_of_block = identify(model, estimate, means[block])
+            values[block], iterations_of_block = identify(model, estimate, means[block], run_options.check_stop)
         except ArithmeticError as error:
             raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
         iterations = max(iterations, iterations_of_block)
-        progress("arms identified", min(start + UNITS_PER_BLOCK, plan.units), plan.units)
+        run_options.progress("arms identified", min(start + UNITS_PER_BLOCK, plan.units), plan.units)
     linear = estimate.intercept + means @ estimate.gain.T
     return _IdentifiedUnits(values, (estimate.parameter_sensitivity @ draws).T, linear, iterations)
 

@@ -11,16 +11,19 @@ from dataclasses import replace
 from armsim.criteria import EvaluatedJoints
 from armsim.model.joint_options import Option, Options
 from armsim.requirement import Judgement
+from armsim.run_options import CheckStop, never_stop
 from armsim.study import Study
 
 
-def meeting_joint_requirements(study: Study, options: Options) -> Options:
+def meeting_joint_requirements(study: Study, options: Options, check_stop: CheckStop = never_stop) -> Options:
     """Options whose estimates meet all criteria that are judged joint by joint.
 
     Parameters
     ----------
     study : Study
     options : Options
+    check_stop : callable
+        Called before every option, as `CheckStop`.
 
     Returns
     -------
@@ -33,7 +36,10 @@ def meeting_joint_requirements(study: Study, options: Options) -> Options:
     """
     joints = []
     for candidates in options.joints:
-        judgements_of_options = [(option, _judgements(study, option)) for option in candidates]
+        judgements_of_options = []
+        for option in candidates:
+            check_stop()
+            judgements_of_options.append((option, _judgements(study, option)))
         accepted = tuple(
             option for option, judgements in judgements_of_options if all(judgement.holds for judgement in judgements)
         )

@@ -23,6 +23,7 @@ from armsim.model.joint import Joint
 from armsim.model.joint_options import Options
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.model.posture_cache import PostureCache
+from armsim.run_options import CheckStop, never_stop
 from armsim.sampling.visit_integrals import STD
 
 
@@ -122,7 +123,9 @@ SharedTerms = tuple[str, ...]
 """Names of the shared terms. Joints share their first coefficient; every joint has its own draw of the others."""
 
 
-def shared_terms(machine: Machine, options: Options, joints: JointMachines | None = None) -> SharedTerms:
+def shared_terms(
+    machine: Machine, options: Options, joints: JointMachines | None = None, check_stop: CheckStop = never_stop
+) -> SharedTerms:
     """Terms shared by several joints, or by a joint and the links.
 
     Parameters
@@ -131,6 +134,8 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
     options : Options
     joints : JointMachines, optional
         As returned by `joint_machines`; computed if not given.
+    check_stop : callable
+        Called before every option, as `CheckStop`.
 
     Returns
     -------
@@ -140,6 +145,7 @@ def shared_terms(machine: Machine, options: Options, joints: JointMachines | Non
     parts = [("links", replace(machine, joints=()))]
     parts += [(part.joints[0].name, part) for row in joints or joint_machines(machine, options) for part in row]
     for owner, part in parts:
+        check_stop()
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
     return tuple(name for name, owners_of_term in owners.items() if len(owners_of_term) > 1 and name != TERM_NAME)
@@ -151,6 +157,7 @@ def moments_of(
     shared: SharedTerms = (),
     with_orientation: bool = False,
     caches: Sequence[PostureCache] | None = None,
+    check_stop: CheckStop = never_stop,
 ) -> Moments:
     """Moments of a machine at the poses of all tasks in order.
 
@@ -163,13 +170,18 @@ def moments_of(
         Whether to add rows of the orientation after those of the tool point.
     caches : sequence of PostureCache, optional
         Kinematics at the poses of every task, shared with other machines.
+    check_stop : callable
+        Called before every task, as `CheckStop`.
 
     Returns
     -------
     Moments
     """
     postures = [None] * len(configurations) if caches is None else caches
-    evaluated = [machine.evaluate(*at_task) for at_task in zip(configurations, postures, strict=True)]
+    evaluated = []
+    for at_task in zip(configurations, postures, strict=True):
+        check_stop()
+        evaluated.append(machine.evaluate(*at_task))
     errors = [
         _errors_at(of_task, shared, turned) for turned in (False, True)[: 1 + with_orientation] for of_task in evaluated
     ]
@@ -279,6 +291,7 @@ def moments_of_options(
     shared: SharedTerms = (),
     with_orientation: bool = False,
     joints: JointMachines | None = None,
+    check_stop: CheckStop = never_stop,
 ) -> list[list[Moments]]:
     """Moments of every option of every joint, including its gear and mastering.
 
@@ -292,6 +305,8 @@ def moments_of_options(
         As of `moments_of`.
     joints : JointMachines, optional
         As returned by `joint_machines`; computed if not given.
+    check_stop : callable
+        Called before every task of every option, as `CheckStop`.
 
     Returns
     -------
@@ -300,7 +315,7 @@ def moments_of_options(
     """
     caches = [PostureCache(at_task.joints) for at_task in configurations]
     return [
-        [moments_of(part, configurations, shared, with_orientation, caches) for part in row]
+        [moments_of(part, configurations, shared, with_orientation, caches, check_stop) for part in row]
         for row in joints or joint_machines(machine, options)
     ]
 

@@ -100,7 +100,7 @@ class PerturbationBaseline:
         tasks, ratios, all_poses_needed = [], [], []
         for number, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True)):
             side = replace(EvaluatedTask.from_samples(task, number, sampled, of_task.configurations), spec=spec)
-            surveyed = survey(spec, side.configurations, run_options.threads)
+            surveyed = survey(spec, side.configurations, run_options)
             # RP at the same pose with and without a change
             tasks.append(replace(side, extremes=surveyed.extremes, nets=surveyed.nets))
             judged_criteria = [criterion for criterion in CRITERIA if side.judgement(criterion.name) is not None]
@@ -123,7 +123,7 @@ class PerturbationBaseline:
         plan, spec = self.spec.plan, self.spec
         draws = UnitDraws(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
         changed_spec = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)
-        surveys = [survey(changed_spec, side.configurations, self.run_options.threads) for side in self.tasks]
+        surveys = [survey(changed_spec, side.configurations, self.run_options) for side in self.tasks]
         predicted = [
             {errors: ratio * np.sqrt(after.mean_squares[errors]) for errors, ratio in ratios.items()}
             for ratios, after in zip(self.ratios, surveys, strict=True)

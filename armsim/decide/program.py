@@ -39,6 +39,7 @@ from armsim.decide.purchase_rows import tier_prices, tiers_of
 from armsim.decide.quiet_solver import milp
 from armsim.errors import RunError
 from armsim.model.joint_options import Options
+from armsim.run_options import CheckStop, never_stop
 
 Choice = tuple[int, ...]
 """Index of the option of every joint."""
@@ -81,6 +82,8 @@ class Program:
         Limit of the mean square displacement of the tool point over the visits; inf without a limit.
     turning_limit : (poses,) [rad^2]
         Limit of the largest variance of the rotation over the visits; inf without a limit.
+    check_stop : callable
+        Called before and during every solution, as `CheckStop`.
     refused : list of Choice
         Choices known to fail the limits.
     dominated : list of list of list of int
@@ -101,6 +104,7 @@ class Program:
     limit: Array
     visit_limit: Array
     turning_limit: Array
+    check_stop: CheckStop = never_stop
     refused: list[Choice] = field(default_factory=list)
     dominated: list[list[list[int]]] = field(default_factory=list)
     excluded_neighbourhoods: list[tuple[Array, float]] = field(default_factory=list)
@@ -380,10 +384,11 @@ class Program:
             integrality=integer,
             bounds=Bounds(0, upper),
             options={"mip_rel_gap": 0.0},
+            check_stop=self.check_stop,
         )
         if solution.status == 2:
             return None
-        if solution.x is None or solution.status not in (0,):
+        if solution.x is None or solution.status != 0:
             raise RunError(f"the choice could not be solved: {solution.message}")
         self._last_utilisation = float(solution.fun) / scale if minimises_utilisation else factor
         picked = solution.x[: self.n]

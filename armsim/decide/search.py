@@ -67,7 +67,7 @@ class Search:
     def __init__(self, study: Study, options: Options, run_options: RunOptions = RunOptions()) -> None:
         self.requirement = requirement_of(study)
         plan = replace(study.scenario.plan, tolerance=None)
-        options = meeting_joint_requirements(study, options)
+        options = meeting_joint_requirements(study, options, run_options.check_stop)
         self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
         self.poses, self.tasks = study.find(run_options.progress), study.scenario.tasks
         self.visit_limits: Sequence[VisitLimit] = visit_limits(self.requirement, self.tasks, self.poses)
@@ -75,11 +75,11 @@ class Search:
         self.configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         joints = joint_machines(machine, options)
-        self.shared = shared_terms(machine, options, joints)
+        self.shared = shared_terms(machine, options, joints, run_options.check_stop)
         self.quantities = limited_quantities(self.requirement, self.tasks)
         self.turning = self.quantities != [POSITION_CRITERION.quantity]
         self.option_moments = moments_of_options(
-            machine, options, self.configurations, self.shared, self.turning, joints
+            machine, options, self.configurations, self.shared, self.turning, joints, run_options.check_stop
         )
         self.fixed_moments = fixed_moments(machine, self.configurations, self.shared, self.turning)
         self.ratio = self._first_ratio()
@@ -118,6 +118,7 @@ class Search:
             np.divide(1.0, self.ratio, out=np.full(len(self.ratio), np.inf), where=self.ratio > 0.0),
             mean_square_limit(self.visit_limits, Figure.REPEATABILITY, poses),
             mean_square_limit(self.visit_limits, Figure.ORIENTATION_REPEATABILITY, poses),
+            self.run_options.check_stop,
         )
 
     def _first_ratio(self) -> Array:
@@ -135,13 +136,15 @@ class Search:
     def with_added_options(self, options: Options) -> Search:
         """The search with options added after those of every joint; both share the sampled designs."""
         machine = self.study.scenario.machine
-        if {*shared_terms(machine, options)} != {*self.shared}:
+        if {*shared_terms(machine, options, check_stop=self.run_options.check_stop)} != {*self.shared}:
             out = Search(self.study, options, self.run_options)
             out.ledger = self.ledger
             return out
         rows = zip(options.joints, self.option_moments, strict=True)
         further = replace(options, joints=tuple(row[len(parts) :] for row, parts in rows))
-        parts = moments_of_options(machine, further, self.configurations, self.shared, self.turning)
+        parts = moments_of_options(
+            machine, further, self.configurations, self.shared, self.turning, check_stop=self.run_options.check_stop
+        )
         out = self.with_options(options)
         out.option_moments = [[*of, *added] for of, added in zip(self.option_moments, parts, strict=True)]
         return out

@@ -288,8 +288,16 @@ def sensitivities(
     for task in tasks:
         task.population_at(task.worst).distance  # noqa: B018  computed here so that threads find the cached value
     all_numbers = [number for number in stated_numbers(scenario.machine) if joint in ("", number.joint)]
+
+    def lines_of(number: StatedNumber) -> list[NumberSensitivity | None]:
+        out = []
+        for task in tasks:
+            run_options.check_stop()
+            out.append(task.line(number))
+        return out
+
     lines: list[list[NumberSensitivity | None]] = []
-    rows = map_in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], all_numbers)
+    rows = map_in_threads(run_options.threads, lines_of, all_numbers)
     for n, row in enumerate(rows):
         run_options.progress("numbers", n, len(all_numbers))
         lines.append(row)

@@ -129,9 +129,8 @@ def surveyed(
     -------
     Trial
     """
-    workers = search.run_options.threads
     samples = tuple(
-        replace(sample, extremes=survey(sampled.spec, of_task.configurations, workers).extremes)
+        replace(sample, extremes=survey(sampled.spec, of_task.configurations, search.run_options).extremes)
         for sample, of_task in zip(sampled.tasks, poses, strict=True)
     )
     return judge_all(search.study_of(choice).scenario, few, samples), replace(sampled, tasks=samples)

@@ -83,7 +83,7 @@ def whole_result(job_input: JobInput, options: RunOptions) -> Result:
 def _result(study: Study, job_input: JobInput, options: RunOptions) -> Result:
     snapshot = job_input.snapshot
     if snapshot is not None and snapshot.complete and snapshot.answer.samples is not None:
-        return study.result_of(job_input.poses, snapshot.answer.samples)
+        return study.result_of(job_input.poses, snapshot.answer.samples, options)
     return study.evaluate(job_input.poses, options)[0]
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from armsim.model.assumptions import assumptions
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget, TwoSensors
+from armsim.run_options import CheckStop, never_stop
 from armsim.sampling.joint_budgets import joint_budgets, joint_totals, link_budget, sensor_errors
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.sensor_pairs import two_sensors
@@ -34,14 +35,20 @@ class Inspection:
     two_sensors: dict[str, TwoSensors]
 
 
-def budgets(scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = True) -> dict[str, JointBudget]:
+def budgets(
+    scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = True, check_stop: CheckStop = never_stop
+) -> dict[str, JointBudget]:
     """Error budget of every joint; parameters as of `inspect`."""
     machine = scenario.machine
     speeds = largest_joint_speeds(machine.arm, scenario.tasks, poses)
-    return joint_budgets(machine, scenario.plan.seed, speeds) if curves else joint_totals(machine, speeds)
+    if not curves:
+        return joint_totals(machine, speeds)
+    return joint_budgets(machine, scenario.plan.seed, speeds, check_stop)
 
 
-def inspect(scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = True) -> Inspection:
+def inspect(
+    scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = True, check_stop: CheckStop = never_stop
+) -> Inspection:
     """Inspection of the machine of a scenario.
 
     Parameters
@@ -51,6 +58,8 @@ def inspect(scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = Tr
         Poses of tasks, such as of paths, whose joint speeds count beside those that named poses state.
     curves : bool
         Whether budgets have the error curves of their joints, which take longest.
+    check_stop : callable
+        Called before the curve of every joint, as `CheckStop`.
 
     Returns
     -------
@@ -58,7 +67,7 @@ def inspect(scenario: Scenario, poses: Sequence[PoseSet] = (), curves: bool = Tr
     """
     machine, plan = scenario.machine, scenario.plan
     return Inspection(
-        joints=budgets(scenario, poses, curves),
+        joints=budgets(scenario, poses, curves, check_stop),
         links=link_budget(machine),
         assumptions=assumptions(machine),
         motion=joint_motions(machine, scenario.motion, plan.seed),

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from io import StringIO
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from armsim.figures.style import Drawing, legend_below, style
 from armsim.report.document import Picture, Spot
 from armsim.report.helpers import Helpers, result_of
 from armsim.report.pictures import Pictures
+from armsim.run_options import CheckStop, never_stop
 
 RESOLUTION = 144.0
 """Pixels per inch of a PNG."""
@@ -76,7 +78,9 @@ def finish(drawings: Drawings, progress: Progress = lambda what, completed, tota
     for completed, number in enumerate(reversed(range(len(planned))), start=1):
         waiting = drawings.waiting[number]
         if waiting is None or waiting.cancel():  # nobody has begun with it
-            by_number[number] = draw_one(folder, planned[number])
+            by_number[number] = draw_one(
+                folder, planned[number], partial(progress, "figures", completed - 1, len(planned))
+            )
             progress("figures", completed, len(planned))
     for number, future in enumerate(drawings.waiting):
         if by_number[number] is None and future is not None:
@@ -101,15 +105,17 @@ def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
         result_of(future, rasterize, *arguments)
 
 
-def draw_one(folder: Path, one: Planned) -> Picture:
-    """Draw a figure and save it."""
+def draw_one(folder: Path, one: Planned, check_stop: CheckStop = never_stop) -> Picture:
+    """Draw a figure and save it; ``check_stop`` is called between these steps, as `CheckStop`."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
         figure = one.draw()
+        check_stop()
         finding, note = figure.finding, figure.note
         engine = figure.get_layout_engine()
         with style():
             save_figure(folder / one.name, figure)
+            check_stop()
             set_down(figure, NARROW if not one.wide else 1.0)
             figure.set_layout_engine(engine)
             spots = save_figure(folder / DOCUMENT / one.name, figure)

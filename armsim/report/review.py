@@ -168,13 +168,15 @@ def write_review(
     """
     with folder(out, review.scenario_file, on_written) as review_folder:
         begun = begin(review_folder / "figures", review.figures, helpers)
-        progress("tables", 0, 1)
-        for name, write in review.files.items():
+        parts = len(review.files) + len(review.tables)
+        for completed, (name, write) in enumerate(review.files.items()):
+            progress("tables", completed, parts)
             write(review_folder / name)
         (review_folder / "tables").mkdir()
-        for name, exact in review.tables.items():
+        for completed, (name, exact) in enumerate(review.tables.items(), start=len(review.files)):
+            progress("tables", completed, parts)
             write_table(review_folder / "tables" / f"{name}.csv", exact)
-        progress("tables", 1, 1)
+        progress("tables", parts, parts)
         pictures = finish(begun, progress)
         manifest = {**manifest_of(review.model, review.sample, review.sources, command), **requested(review_folder)}
         write_json(manifest, review_folder / "manifest.json")

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
+from armsim.run_options import CheckStop, never_stop
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.monte_carlo import MachineAtPoses
 from armsim.sampling.random_draws import UNIT_BLOCK
@@ -65,7 +66,12 @@ class AcceptanceTest:
 
 
 def simulate_test(
-    spec: RunSpec, task: int, configurations: Configurations, pose_numbers: list[int], cycles: int
+    spec: RunSpec,
+    task: int,
+    configurations: Configurations,
+    pose_numbers: list[int],
+    cycles: int,
+    check_stop: CheckStop = never_stop,
 ) -> AcceptanceTest:
     """Simulate a test of every unit at some poses, with joints at rest.
 
@@ -80,6 +86,8 @@ def simulate_test(
         Numbers of the tested poses.
     cycles : int
         At least 2.
+    check_stop : callable
+        Called before every pose of every block of units, as `CheckStop`.
 
     Returns
     -------
@@ -97,6 +105,7 @@ def simulate_test(
     for units, coefficients in spec.unit_blocks(block):
         count = units.stop - units.start
         for pose, number in enumerate(tested.numbers.tolist()):
+            check_stop()
             displacement, _ = sampler.visit_displacements(pose, number, task, coefficients, units.start, count, cycles)
             reported[0, pose, units] = pose_accuracy(displacement)
             reported[1, pose, units] = pose_repeatability(displacement)

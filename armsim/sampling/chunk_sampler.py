@@ -5,7 +5,6 @@ A unit is one simulated arm with its own drawn error coefficients.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
@@ -19,6 +18,7 @@ from armsim.core.sample_kernel import Histograms
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable, Rows
+from armsim.run_options import CheckStop, never_stop
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
 from armsim.sampling.kernel_arrays import empty_histograms, empty_outputs, empty_units
 from armsim.sampling.monte_carlo import unit_ranges
@@ -27,12 +27,6 @@ from armsim.sampling.visit_integrals import VisitIntegrals
 from armsim.sampling_plan import SamplingPlan
 
 Numbers = NDArray[np.int64]
-CheckStop = Callable[[], None]
-"""Callback before every kernel call; raises `Interrupted` to stop the sampling."""
-
-
-def never_stop() -> None:
-    """Callback that never stops the sampling."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,12 +16,15 @@ from armsim.model.joint import Joint
 from armsim.model.kinematics import DEFLECTIONS, ERROR_MOTIONS
 from armsim.model.machine import Machine
 from armsim.results import ErrorMotionBudget, JointBudget, JointCurve, TermBudget
+from armsim.run_options import CheckStop, never_stop
 from armsim.sampling.joint_curves import joint_curve
 
 NO_CURVE = JointCurve((), (), (), (), (), ())
 
 
-def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointBudget]:
+def joint_budgets(
+    machine: Machine, seed: int, speeds: Array, check_stop: CheckStop = never_stop
+) -> dict[str, JointBudget]:
     """Error budgets of all joints.
 
     Parameters
@@ -31,6 +34,8 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
         Seed of the drawn unit (simulated arm).
     speeds : (joints,) [rad/s or m/s]
         Speeds at which motion-dependent errors are evaluated.
+    check_stop : callable
+        Called before the curve of every joint, as `CheckStop`.
 
     Returns
     -------
@@ -38,12 +43,11 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     """
     budgets = joint_totals(machine, speeds)
     unit_terms = [term for term in machine.drive_terms if term.life == "unit"]
-    return {
-        name: replace(
-            budget, curve=joint_curve(machine, number, _terms_on_axis(unit_terms, Axis(name)), Axis(name), seed)
-        )
-        for number, (name, budget) in enumerate(budgets.items())
-    }
+    for number, (name, budget) in enumerate(budgets.items()):
+        check_stop()
+        curve = joint_curve(machine, number, _terms_on_axis(unit_terms, Axis(name)), Axis(name), seed)
+        budgets[name] = replace(budget, curve=curve)
+    return budgets
 
 
 def joint_totals(machine: Machine, speeds: Array) -> dict[str, JointBudget]:

@@ -234,7 +234,7 @@ class Population:
             if following is not None:
                 following.start_evaluation(self.spec, self._workers.pool)
             if block is not None:
-                block.prepare(self.spec, units)
+                block.prepare(self.spec, units, self._stop.check_stop)
                 yield from block.chunks
 
     def _sample(self, resumable: bool, chunk: ChunkProgress) -> Extremes:

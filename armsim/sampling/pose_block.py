@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from armsim.model.configurations import Configurations
 from armsim.results.pose_table import PoseTable, Rows
+from armsim.run_options import CheckStop
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, PoseChunk, RunSpec
 from armsim.sampling.chunk_sampler import PartialSample, PoseStatistics, PreparedPoses
 from armsim.sampling.visit_integrals import VisitIntegrals
@@ -127,7 +128,7 @@ class PoseBlock:
             self._integrals = chunk.machine_at_poses.visit_integrals(chunk.tangents)
             self._sums = [pool.submit(self._integrals.sum, item.rows) for item in self.chunks]
 
-    def prepare(self, spec: RunSpec, units: int) -> None:
+    def prepare(self, spec: RunSpec, units: int, check_stop: CheckStop) -> None:
         """Prepare the poses for sampling, as soon as the integrals are summed.
 
         Parameters
@@ -135,9 +136,12 @@ class PoseBlock:
         spec : RunSpec
         units : int
             Number of units that will be sampled.
+        check_stop : callable
+            Called before every chunk, as `CheckStop`.
         """
         if self._prepared is None:
             for future in self._sums:
+                check_stop()
                 future.result()
             assert self._integrals is not None  # ensured by `start_evaluation`
             chunk, table = self.evaluate(spec)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
+from armsim.run_options import RunOptions
 from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, RunSpec
 from armsim.sampling.executors import map_in_threads
 from armsim.sampling.first_order import rotation_mean_square
@@ -40,32 +41,42 @@ class SurveyedTask:
     nets: Array
 
 
-def survey(spec: RunSpec, configurations: Configurations, workers: int) -> SurveyedTask:
+def survey(spec: RunSpec, configurations: Configurations, run_options: RunOptions = RunOptions()) -> SurveyedTask:
     """Evaluate all poses of a task.
 
     Parameters
     ----------
     spec : RunSpec
     configurations : Configurations
-    workers : int
+    run_options : RunOptions
 
     Returns
     -------
     SurveyedTask
+
+    Raises
+    ------
+    Interrupted
+        A stop is requested, which is asked before every few poses and every block of units.
     """
 
     def chunk_at(first: int) -> tuple[tuple[Array, Array], Extremes, Array]:
+        run_options.check_stop()
         chunk, extremes = (
             EvaluatedChunk.evaluate(spec, configurations[first : first + CHUNK]),
             Extremes.without_poses(spec.plan.units),
         )
         distribution, poses = chunk.machine_at_poses.visit_distribution(chunk.tangents), range(len(chunk.tangents))
+        run_options.check_stop()
         for units, pose, unit_statistics in chunk.unit_statistics(spec, distribution, poses):
+            run_options.check_stop()
             extremes.select_units(units).add(unit_statistics[None], distribution.half_width[pose : pose + 1])
         squares = chunk.first_order.mean_square, rotation_mean_square(chunk.evaluated)
         return squares, extremes, distribution.nets[int(np.argmax(distribution.nets.mean(axis=1)))]
 
-    squares, parts, nets = zip(*map_in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)), strict=True)
+    squares, parts, nets = zip(
+        *map_in_threads(run_options.threads, chunk_at, range(0, len(configurations), CHUNK)), strict=True
+    )
     extremes = Extremes.without_poses(spec.plan.units)
     for part in parts:
         extremes.include(part)
