@@ -1,4 +1,4 @@
-"""Sampling of poses by a CUDA device.
+"""Sampling of poses by the CUDA devices of a machine.
 
 A unit is one simulated arm with its own drawn error coefficients.
 
@@ -15,7 +15,10 @@ import math
 import threading
 import warnings
 import weakref
+from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import Future
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -102,10 +105,7 @@ class _Memory:
 
 
 class _Arrays:
-    """Arrays by name, each the start of a buffer; those of a shape that was used before are made once.
-
-    To make an array of a part of the memory of a device takes the library 0.1 ms, a call takes a dozen.
-    """
+    """Arrays by name, each the start of a buffer; those of a shape that was used before are made once (0.1 ms each)."""
 
     def __init__(self, make: Any) -> None:
         self.buffers: dict[str, Any] = {}
@@ -125,20 +125,34 @@ class _Arrays:
 
 
 class CudaDevice:
-    """The device that a process uses, with what it holds from call to call."""
+    """A device that a process uses, with what it holds from call to call; ``calls`` are those it works on.
 
-    def __init__(self) -> None:
-        name = getattr(cuda.current_context().device, "name", "simulated device")
+    Parameters
+    ----------
+    number : int
+        Of the devices that the driver shows.
+    """
+
+    def __init__(self, number: int = 0) -> None:
+        self._number, self.calls = number, 0
+        with self.active():
+            name = getattr(cuda.current_context().device, "name", "simulated device")
         self.name = name.decode() if isinstance(name, bytes) else str(name)
         self.lock = threading.Lock()
         """Held while a call is prepared, by all of the following but `available_bytes`."""
         self._memories: list[_Memory] = []
         self._populations: dict[int, tuple[Any, Any]] = {}
 
+    def active(self) -> AbstractContextManager[Any]:
+        """Context in which a thread calls this device."""
+        context: AbstractContextManager[Any] = cuda.gpus[self._number]
+        return context
+
     @property
     def available_bytes(self) -> int:
         """Memory that is free on the device, or held here and used again. [bytes]"""
-        free = cuda.current_context().get_memory_info()[0]
+        with self.active():
+            free = cuda.current_context().get_memory_info()[0]
         return int(min(free, 2**50)) + sum(memory.nbytes for memory in self._memories)  # a simulated one is infinite
 
     def take_memory(self) -> _Memory:
@@ -162,14 +176,21 @@ class CudaDevice:
 
 
 @lru_cache(maxsize=1)
-def cuda_device() -> CudaDevice | None:
-    """Device of this machine; None where there is none, or its driver is not installed."""
-    return CudaDevice() if cuda.is_available() else None
+def cuda_devices() -> tuple[CudaDevice, ...]:
+    """Devices of this machine, all that the driver shows; none where it is not installed."""
+    return tuple(CudaDevice(number) for number in range(len(cuda.gpus))) if cuda.is_available() else ()
+
+
+def device_names(devices: Sequence[CudaDevice]) -> str:
+    """Names of devices, equal ones with their number: "2 x NAME"."""
+    counts = Counter(device.name for device in devices)
+    return ", ".join(name if count == 1 else f"{count} x {name}" for name, count in counts.items())
 
 
 class _DeviceSample(NamedTuple):
     """Sample of a device: the memory that it occupies, counts, and figures of the units, all of poses from 0 on."""
 
+    device: CudaDevice
     memory: _Memory
     counts: DeviceCounts
     squared_errors: Array
@@ -179,9 +200,8 @@ class _DeviceSample(NamedTuple):
         """The sample at some of its poses."""
         windows, counts, totals = self.counts
         counts_at_poses = DeviceCounts(windows[low:high], counts, totals[low:high])
-        return _DeviceSample(
-            self.memory, counts_at_poses, self.squared_errors[low:high], self.unit_statistics[low:high]
-        )
+        figures = self.squared_errors[low:high], self.unit_statistics[low:high]
+        return _DeviceSample(self.device, self.memory, counts_at_poses, *figures)
 
 
 @dataclass(eq=False)
@@ -195,21 +215,21 @@ class _SharedSample:
 
 @dataclass(eq=False)
 class CudaSampler:
-    """Sampling of one run by a device.
+    """Sampling of one run by devices: a call goes to the one that works on the fewest.
 
-    What the device does not take, or loses, the processor samples instead: nothing is written before the device has
+    What a device does not take, or loses, the processor samples instead: nothing is written before the device has
     returned all of a call.
 
     Parameters
     ----------
-    cuda_device : CudaDevice
+    cuda_devices : tuple of CudaDevice
     threads : int
         Largest number of threads that call at the same time; they share the memory.
     note : callable
         Called once if the processor has to sample.
     """
 
-    cuda_device: CudaDevice
+    cuda_devices: tuple[CudaDevice, ...]
     threads: int
     note: Note
     sizes: CallSizes = SIZES
@@ -219,12 +239,15 @@ class CudaSampler:
     _shared_samples: dict[tuple[int, int, int], _SharedSample] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._limit = int(MEMORY_SHARE * self.cuda_device.available_bytes) // self.threads
+        smallest = min(device.available_bytes for device in self.cuda_devices)
+        threads_of_a_device = -(-self.threads // len(self.cuda_devices))
+        self._limit = int(MEMORY_SHARE * smallest) // threads_of_a_device
 
     @property
     def device(self) -> str:
-        """Name of the device, with a remark if the processor sampled too."""
-        return f"{self.cuda_device.name}, in part on the processor" if self._failure else self.cuda_device.name
+        """Names of the devices, with a remark if the processor sampled too."""
+        names = device_names(self.cuda_devices)
+        return f"{names}, in part on the processor" if self._failure else names
 
     def sample(
         self,
@@ -258,7 +281,7 @@ class CudaSampler:
         if shared is not None:
             self._leave(shared, item)
         elif sampled is not None:
-            self.cuda_device.give_back(sampled.memory)
+            sampled.device.give_back(sampled.memory)
 
     def _shared_sample(self, poses: Poses, coefficients: Array, item: WorkItem) -> _SharedSample | None:
         """Sample of all poses together, made by the first thread that asks; None if it is large enough for calls of its
@@ -289,29 +312,38 @@ class CudaSampler:
             del self._shared_samples[id(shared.poses), item.first, item.units]
         sampled = shared.future.result()
         if sampled is not None:
-            self.cuda_device.give_back(sampled.memory)
+            sampled.device.give_back(sampled.memory)
 
     def _try(self, poses: Poses, coefficients: Array, item: WorkItem) -> _DeviceSample | None:
         """Sample a work item on the device; None, with a note, if it cannot."""
+        with self._lock:
+            device = min(self.cuda_devices, key=lambda device: device.calls)
+            device.calls += 1
         try:
-            return self._sample_on_device(poses, coefficients, item)
+            with device.active():
+                return self._sample_on_device(device, poses, coefficients, item)
         except Exception as error:  # of the driver, the compiler or the memory
             with self._lock:
                 if not self._failure:
                     self._failure = (str(error).strip() or type(error).__name__).splitlines()[0]
-                    self.note(f"{self.cuda_device.name} does not sample this ({self._failure}): the processor does")
+                    self.note(
+                        f"{device_names(self.cuda_devices)} does not sample this ({self._failure}): the processor does"
+                    )
             return None
+        finally:
+            with self._lock:
+                device.calls -= 1
 
-    def _sample_on_device(self, poses: Poses, coefficients: Array, item: WorkItem) -> _DeviceSample:
-        """Sample a work item on the device."""
+    def _sample_on_device(self, device: CudaDevice, poses: Poses, coefficients: Array, item: WorkItem) -> _DeviceSample:
+        """Sample a work item on a device."""
         pose_count, blocks = item.high - item.low, -(-item.units // THREADS)
         if item.units * item.visits > MOST_COUNTS:
             raise OverflowError(f"{item.units} arms x {item.visits} visits at a time exceed its 32-bit counts")
         needed = _needed_bytes(pose_count, item, coefficients)
         if needed > self._limit:
             raise MemoryError(f"needed {needed / 2**30:.3g} GiB of its memory, allowed {self._limit / 2**30:.3g} GiB")
-        with self.cuda_device.lock:
-            memory, population = self.cuda_device.take_memory(), self.cuda_device.population(coefficients)
+        with device.lock:
+            memory, population = device.take_memory(), device.population(coefficients)
             packed = pack_poses(poses, item.low, item.high)
             inputs = [memory.to_device(name, values) for name, values in packed._asdict().items()]
             sizes, counts = memory.to_device("sizes", pack_sizes(poses, item)), memory.counts(pose_count)
@@ -324,14 +356,14 @@ class CudaSampler:
         memory.stream.synchronize()
         windows = np.empty((pose_count, WINDOWS, 3), dtype=np.int64)
         size = -(-find_windows(host_totals, windows) // GATHERED) * GATHERED
-        with self.cuda_device.lock:
+        with device.lock:
             gathered = memory.array("gathered", (size,), np.uint32)
             on_device = memory.to_device("windows", windows)
             gathering_kernel()[pose_count, GATHER_THREADS, memory.stream](counts, on_device, gathered)
             host_counts = memory.to_host("gathered", gathered)
             figures = memory.to_host("squared errors", squared_errors), memory.to_host("statistics", statistics)
         memory.stream.synchronize()
-        return _DeviceSample(memory, DeviceCounts(windows, host_counts, host_totals), *figures)
+        return _DeviceSample(device, memory, DeviceCounts(windows, host_counts, host_totals), *figures)
 
 
 def _needed_bytes(pose_count: int, item: WorkItem, coefficients: Array) -> int:

@@ -30,7 +30,7 @@ def check_device(options: RunOptions) -> None:
         return
     if options.in_other_processes:
         raise _refusal("cuda, with processes or a cluster: they sample on processors")
-    if _device() is None:
+    if not _devices():
         raise _refusal("cuda: no CUDA device, or no driver of it (pip install 'armsim[cuda]')")
 
 
@@ -56,23 +56,23 @@ def pose_sampler(options: RunOptions, samples: int, units: int) -> PoseSampler:
     by_size = options.device == "auto" and samples >= MIN_SAMPLES and units >= MIN_UNITS
     if options.device != "cuda" and (not by_size or options.in_other_processes):
         return PROCESSOR
-    device = _device()
-    if device is None:
+    cuda_devices = _devices()
+    if not cuda_devices:
         options.note("no CUDA device: sampling on the processor")
         return PROCESSOR
-    from armsim.sampling.cuda_sampler import CudaSampler
+    from armsim.sampling.cuda_sampler import CudaSampler, device_names
 
-    options.note(f"sampling on {device.name}")
-    return CudaSampler(device, options.threads, options.note)
+    options.note(f"sampling on {device_names(cuda_devices)}")
+    return CudaSampler(cuda_devices, options.threads, options.note)
 
 
-def _device() -> CudaDevice | None:
-    """The device; None where there is none, or its library is not installed."""
+def _devices() -> tuple[CudaDevice, ...]:
+    """The devices; none where there is none, or their library is not installed."""
     try:
-        from armsim.sampling.cuda_sampler import cuda_device
+        from armsim.sampling.cuda_sampler import cuda_devices
     except ImportError:
-        return None
-    return cuda_device()
+        return ()
+    return cuda_devices()
 
 
 def _refusal(actual: str) -> InputError:

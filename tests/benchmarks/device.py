@@ -184,11 +184,11 @@ def main() -> None:
     parser.add_argument("--scenarios", action="store_true", help="compare the scenarios too")
     parser.add_argument("--large", action="store_true", help="time 10^10 pose-samples too")
     arguments = parser.parse_args()
-    device = cuda_sampler.cuda_device()
-    if device is None:
+    devices = cuda_sampler.cuda_devices()
+    if not devices:
         sys.exit("no CUDA device")
     threads = os.cpu_count() or 1
-    print(f"{device.name}, {threads} processors")
+    print(f"{cuda_sampler.device_names(devices)}, {threads} processors")
     if arguments.scenarios:
         names = sorted(str(path.relative_to(HERE)) for path in (HERE / "scenarios").glob("*.yaml"))
         compare([name for name in names if "kind: scenario" in (HERE / name).read_text()], threads)

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -28,8 +29,8 @@ from armsim.sampling.sampler import Samples
 from armsim.study import Study
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
-without_device = pytest.mark.skipif(cuda_sampler.cuda_device() is not None, reason="there is a CUDA device")
-with_device = pytest.mark.skipif(cuda_sampler.cuda_device() is None, reason="there is no CUDA device")
+without_device = pytest.mark.skipif(cuda_sampler.cuda_devices() != (), reason="there is a CUDA device")
+with_device = pytest.mark.skipif(not cuda_sampler.cuda_devices(), reason="there is no CUDA device")
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +79,7 @@ def test_auto_looks_for_no_device_for_a_small_run(stations: Study, monkeypatch: 
     def looked() -> None:
         raise AssertionError("looked for a device")
 
-    monkeypatch.setattr(devices, "_device", looked)
+    monkeypatch.setattr(devices, "_devices", looked)
     notes: list[str] = []
     stations.run(device="auto", note=notes.append)
     assert not any("device" in note for note in notes)
@@ -92,6 +93,8 @@ class BrokenDevice:
 
     def __init__(self) -> None:
         self.lock = threading.Lock()
+        self.calls = 0
+        self.active = nullcontext
 
     def take_memory(self) -> Any:
         raise RuntimeError("the device was lost\nin mid run")
@@ -114,7 +117,7 @@ def test_the_processor_samples_what_a_device_does_not(
     sets = stations.find()
     expected = stations.sample(sets, RunOptions(2))
     notes: list[str] = []
-    monkeypatch.setattr(devices, "_device", lambda: device)
+    monkeypatch.setattr(devices, "_devices", lambda: (device,))
     samples = stations.sample(sets, RunOptions(2, device="cuda", note=notes.append))
     assert rows_of(samples) == rows_of(expected)
     assert samples.spec.sampler.device == f"{device.name}, in part on the processor"
@@ -127,7 +130,7 @@ def test_the_processor_samples_what_a_device_does_not(
 def test_more_visits_than_counts_hold_are_the_processors(stations: Study) -> None:
     """Counts of a device are words of 32 bits."""
     notes: list[str] = []
-    sampler = cuda_sampler.CudaSampler(BrokenDevice(), 1, notes.append)  # type: ignore[arg-type]
+    sampler = cuda_sampler.CudaSampler((BrokenDevice(),), 1, notes.append)  # type: ignore[arg-type]
     part: Any = type("Part", (), {"low": 0, "high": 1, "units": 2**20, "visits": 2**12})
     assert sampler._try(None, np.zeros((1, 1)), part) is None  # type: ignore[arg-type]
     assert "exceed its 32-bit counts" in notes[0]
@@ -186,18 +189,27 @@ def test_a_result_of_another_device_is_reproduced_to_its_rounding(stations: Stud
     assert "they differ by up to" in str(difference(changed(1 + 1e-5, ""), sha256(earlier), path))
 
 
+class CountedDevice:
+    """A device that notes the memory that comes back."""
+
+    name, available_bytes = "counted", 2**40
+
+    def __init__(self, returned: list[Any]) -> None:
+        self.calls, self.active, self.give_back = 0, nullcontext, returned.append
+
+
 def test_threads_share_the_sample_of_a_block(monkeypatch: pytest.MonkeyPatch) -> None:
     """Parts of seven poses for four threads: one call, each takes its own rows, the memory comes back once."""
     poses: Any = SimpleNamespace(direction=np.zeros((7, 6, 3)))
     returned: list[Any] = []
-    device: Any = SimpleNamespace(available_bytes=2**40, name="counted", give_back=returned.append)
+    device: Any = CountedDevice(returned)
     calls: list[Any] = []
 
-    def sample_on_device(self: Any, poses: Any, coefficients: Any, item: WorkItem) -> Any:
+    def sample_on_device(self: Any, device: Any, poses: Any, coefficients: Any, item: WorkItem) -> Any:
         calls.append(item)
         rows = np.arange(7.0)[:, None] + np.zeros(item.units)
         counts = DeviceCounts(np.zeros((7, 4, 3), dtype=int), np.zeros(1, dtype=np.uint32), rows[:, None, :1])
-        return cuda_sampler._DeviceSample("memory", counts, rows, np.repeat(rows[:, None], 4, axis=1))  # type: ignore[arg-type]
+        return cuda_sampler._DeviceSample(device, "memory", counts, rows, np.repeat(rows[:, None], 4, axis=1))  # type: ignore[arg-type]
 
     concluded: dict[int, list[float]] = {}
 
@@ -207,7 +219,7 @@ def test_threads_share_the_sample_of_a_block(monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(cuda_sampler.CudaSampler, "_sample_on_device", sample_on_device)
     monkeypatch.setattr(cuda_sampler, "conclude_poses", conclude)
-    sampler = cuda_sampler.CudaSampler(device, 4, print)
+    sampler = cuda_sampler.CudaSampler((device,), 4, print)
     parts = [(0, 2), (2, 4), (4, 6), (6, 7)]
 
     def take(part: tuple[int, int]) -> None:
@@ -221,3 +233,34 @@ def test_threads_share_the_sample_of_a_block(monkeypatch: pytest.MonkeyPatch) ->
     assert returned == ["memory"]
     assert not sampler._shared_samples
     assert concluded == {0: [0, 1], 2: [2, 3], 4: [4, 5], 6: [6]}
+
+
+def test_calls_go_to_the_device_that_works_on_the_fewest(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four calls at a time and two devices: two each, the memory of each comes back to it; their names count them."""
+    returned: tuple[list[Any], list[Any]] = ([], [])
+    pair: Any = tuple(CountedDevice(memories) for memories in returned)
+    together = threading.Barrier(4)
+    chosen: list[Any] = []
+
+    def sample_on_device(self: Any, device: Any, poses: Any, coefficients: Any, item: WorkItem) -> Any:
+        chosen.append(device)
+        together.wait(60)  # all four are at work
+        counts = DeviceCounts(np.zeros((1, 4, 3), dtype=int), np.zeros(1, dtype=np.uint32), np.zeros((1, 1, 1)))
+        return cuda_sampler._DeviceSample(device, chosen.index(device), counts, np.zeros((1, 5)), np.zeros((1, 4, 5)))  # type: ignore[arg-type]
+
+    monkeypatch.setattr(cuda_sampler.CudaSampler, "_sample_on_device", sample_on_device)
+    monkeypatch.setattr(cuda_sampler, "SHARED_BYTES", 0)  # calls of their own
+    monkeypatch.setattr(cuda_sampler, "conclude_poses", lambda *arguments: None)
+    sampler = cuda_sampler.CudaSampler(pair, 4, print)
+    poses: Any = SimpleNamespace(direction=np.zeros((4, 6, 3)))
+
+    def take(pose: int) -> None:
+        item = WorkItem(pose, pose + 1, 0, 0, 5, 3, 5, -1)
+        sampler.sample(poses, np.zeros((1, 5)), item, None, None, empty_units(1, 5), None)  # type: ignore[arg-type]
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(take, range(4)))
+    assert [chosen.count(device) for device in pair] == [2, 2]
+    assert [len(memories) for memories in returned] == [2, 2]
+    assert [device.calls for device in pair] == [0, 0]
+    assert sampler.device == "2 x counted"
