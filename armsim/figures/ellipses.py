@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from matplotlib.patches import Ellipse
 
+from armsim.arrays import Array
 from armsim.figures import maps, style
+from armsim.figures.turning_scene import SceneEllipsoid, TurningScene
 from armsim.formatting import plural, show
 from armsim.results import Result, TaskResult
 from armsim.results.ellipsoids import coverage_factor, ellipsoids
@@ -57,23 +60,15 @@ def error_ellipses(result: Result, task: TaskResult) -> style.Drawing:
             f"about the mean error, {coverage_factor(2):.3f} standard deviations, which hold 95 % of normal errors in "
             f"the plane (JCGM 102); {result.units} arms × {result.visits} visits",
         )
+        out.scene = _spread_ellipsoids(task).scene(task, is_addition=True)
     return out
 
 
 def view(result: Result, task: TaskResult) -> style.Drawing:
     """The arm at its worst pose in space, with the error ellipsoids of poses spread over the task."""
-    count = min(MOST, len(task.poses))
-    worst = int(np.argmax(task.column("error.at_coverage")))
-    numbers = sorted({worst, *np.linspace(0, len(task.poses) - 1, count).astype(int).tolist()})
-    semi_axes, directions = ellipsoids(task.column("error.covariance")[numbers])
-    position = task.column("position")[numbers] * 1e3
-    arm = np.array(task.skeleton) * 1e3
-    size = float(np.ptp(np.concatenate([arm, position]), axis=0).max()) or 1.0  # an arm without length is a point
-    longest = float(semi_axes.max()) or 1e-12
-    # large enough to see the shape, small enough that neighbours stay apart
-    distances = np.linalg.norm(position[:, None] - position[None], axis=2)
-    spacing = float(np.median(np.sort(distances, axis=1)[:, 1])) if len(position) > 1 else size
-    factor = _round(max(min(0.1 * size, 0.5 * spacing), 0.02 * size) / (1e3 * longest))
+    sample = _spread_ellipsoids(task)
+    worst, numbers, semi_axes, directions = sample.worst, sample.numbers, sample.semi_axes, sample.directions
+    position, arm, size, longest, factor = sample.position, sample.arm, sample.size, sample.longest, sample.factor
     u, v = np.meshgrid(np.linspace(0, 2 * np.pi, 25), np.linspace(0, np.pi, 13))
     sphere = np.stack([np.cos(u) * np.sin(v), np.sin(u) * np.sin(v), np.cos(v)], axis=-1)
     with style.style():
@@ -85,11 +80,7 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
             axes.plot_surface(*np.moveaxis(points, -1, 0), color=colour, alpha=0.55, linewidth=0, rasterized=True)
         axes.plot(*arm.T, color="#222222", linewidth=2.4, marker="o", markersize=4)
         axes.scatter(*position.T, color="#222222", s=3)
-        texts = [
-            f"{task.poses.names[n]}: longest semi-axis {show(half[0])}"
-            for n, half in zip(numbers, semi_axes, strict=True)
-        ]
-        out.annotate(axes, *position.T, texts=texts)
+        out.annotate(axes, *position.T, texts=sample.texts(task))
         low, high = np.concatenate([arm, position]).min(axis=0), np.concatenate([arm, position]).max(axis=0)
         middle, half_size = (low + high) / 2, 0.55 * size
         for set_limits, centre in zip((axes.set_xlim, axes.set_ylim, axes.set_zlim), middle, strict=True):
@@ -104,7 +95,70 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
             f"standard deviations, which hold 95 % of normal errors (JCGM 102); {len(numbers)} of "
             f"{plural(len(task.poses), 'pose')}, evenly spaced in the order of the task",
         )
+        out.scene = sample.scene(task)
     return out
+
+
+class _SpreadEllipsoids(NamedTuple):
+    """Ellipsoids at poses spread over a task, and the arm at its worst pose.
+
+    Parameters
+    ----------
+    worst : int
+        Number of the worst pose.
+    numbers : list of int
+        Numbers of the poses.
+    semi_axes : (poses, 3) [m]
+    directions : (poses, 3, 3)
+        One unit vector per row.
+    position : (poses, 3) [mm]
+    arm : (points, 3) [mm]
+    size : float [mm]
+        Largest extent of arm and poses.
+    longest : float [m]
+        Longest semi-axis.
+    factor : float
+        Magnification.
+    """
+
+    worst: int
+    numbers: list[int]
+    semi_axes: Array
+    directions: Array
+    position: Array
+    arm: Array
+    size: float
+    longest: float
+    factor: float
+
+    def texts(self, task: TaskResult) -> list[str]:
+        """Pose and longest semi-axis of every ellipsoid."""
+        pairs = zip(self.numbers, self.semi_axes, strict=True)
+        return [f"{task.poses.names[n]}: longest semi-axis {show(half[0])}" for n, half in pairs]
+
+    def scene(self, task: TaskResult, is_addition: bool = False) -> TurningScene:
+        """The same for a page, in which it turns."""
+        axes = 1e3 * self.factor * self.semi_axes[:, :, None] * self.directions
+        rows = zip(self.position, axes, self.texts(task), self.numbers, strict=True)
+        items = [SceneEllipsoid(centre, axis, text, n == self.worst) for centre, axis, text, n in rows]
+        return TurningScene(self.arm, items, is_addition=is_addition)
+
+
+def _spread_ellipsoids(task: TaskResult) -> _SpreadEllipsoids:
+    """Ellipsoids at poses that are evenly spaced in the order of a task, the worst pose among them."""
+    count = min(MOST, len(task.poses))
+    worst = int(np.argmax(task.column("error.at_coverage")))
+    numbers = sorted({worst, *np.linspace(0, len(task.poses) - 1, count).astype(int).tolist()})
+    semi_axes, directions = ellipsoids(task.column("error.covariance")[numbers])
+    position = task.column("position")[numbers] * 1e3
+    arm = np.array(task.skeleton) * 1e3
+    size = float(np.ptp(np.concatenate([arm, position]), axis=0).max()) or 1.0  # an arm without length is a point
+    longest = float(semi_axes.max()) or 1e-12
+    # large enough to see the shape, small enough that neighbours stay apart
+    distances = np.linalg.norm(position[:, None] - position[None], axis=2)
+    spacing = float(np.median(np.sort(distances, axis=1)[:, 1])) if len(position) > 1 else size
+    factor = _round(max(min(0.1 * size, 0.5 * spacing), 0.02 * size) / (1e3 * longest))
+    return _SpreadEllipsoids(worst, numbers, semi_axes, directions, position, arm, size, longest, factor)
 
 
 def _round(value: float) -> float:

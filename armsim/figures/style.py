@@ -20,6 +20,8 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
 from numpy.typing import ArrayLike
 
+from armsim.figures.turning_scene import TurningScene
+
 COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
 REQUIREMENT = "#c1121f"
 MAP = "cividis"
@@ -33,14 +35,14 @@ OTHER_SCRIPTS = ("Noto Sans CJK SC", "Noto Sans CJK JP", "WenQuanYi Zen Hei", "M
 class Drawing(Figure):
     """A figure with hover texts at some of its points, for an interactive page.
 
-    A figure in space may have a ``scene`` for the page: data and layout of plotly.js.
+    A figure may have a ``scene`` that turns in the page.
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.spots: list[tuple[Axes, Sequence[float], str]] = []
         self.below: list[tuple[Axes, list[Artist] | None, float]] = []
-        self.scene: dict[str, Any] | None = None
+        self.scene: TurningScene | None = None
 
     def annotate(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
         """Add hover texts at points in data coordinates: two columns, or three on axes in space, one row per text."""

@@ -6,18 +6,21 @@ from typing import Any, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
+from contourpy import contour_generator
 from matplotlib.lines import Line2D
 from mpl_toolkits.mplot3d.art3d import Poly3DCollection
 
 from armsim.arrays import Array
 from armsim.figures import maps, style
 from armsim.figures.limit_scale import LimitScale
-from armsim.formatting import significant
+from armsim.figures.turning_scene import SceneEllipsoid, SceneFace, TurningScene
+from armsim.formatting import show, significant
 from armsim.results import MapQuantity, Result, TaskResult
+from armsim.results.ellipsoids import ellipsoids
 
 ARM, LOST = "#222222", "#d9d9d9"
-STEPS = 65
-"""Colours of the scale of a scene."""
+ELLIPSOID = 0.08
+"""Longest semi-axis of the ellipsoid of a scene, as a share of the arm."""
 SHARE = 0.08
 """Margin around the arm and the cells, as a share of their size."""
 ASIDE = 35.0
@@ -149,59 +152,37 @@ def _view_azimuth(planes: tuple[Cut, ...], arm: Array) -> float:
 
 def _scene(
     task: TaskResult, cells: maps.CellMeasure, scale: LimitScale, planes: tuple[Cut, ...], arm: Array
-) -> dict[str, Any]:
-    """Scene for plotly.js: cuts, the surface on which the requirement is just met, the arm."""
+) -> TurningScene:
+    """Scene for the page: cuts, lines on which the requirement is just met, the arm and the ellipsoid at its tool."""
+    faces, lines = [], []
+    limit = None if cells.limit is None else cells.limit * cells.factor
+    for plane in planes:
+        for corners, (x, y, z), value in zip(plane.corners, plane.centres, plane.values, strict=True):
+            if not np.isnan(value):  # what cannot be reached is a gap
+                colour = mpl.colors.to_hex(scale.colours(scale.norm(value)))
+                text = f"x {x:g} mm, y {y:g} mm, z {z:g} mm: {significant(value)} {cells.unit}"
+                faces.append(SceneFace(corners, colour, text))
+        if limit is not None and min(plane.shape) > 1:
+            lines += _limit_lines(plane, limit)
+    worst = int(np.argmax(task.column("error.at_coverage")))
+    half, turn = (part[0] for part in ellipsoids(task.column("error.covariance")[[worst]]))
     grid = task.grid
     assert grid is not None
-    values = cells.values * cells.factor
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    least, most = float(scale.norm.vmin or 0.0), float(scale.norm.vmax or 0.0)
-    steps = np.linspace(0.0, 1.0, STEPS)
-    step_colours = [mpl.colors.to_hex(scale.colours(scale.norm(least + step * (most - least)))) for step in steps]
-    flat_light = {"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0}  # colours are values
-    colourscale = [[step, colour] for step, colour in zip(steps.tolist(), step_colours, strict=True)]
-    look = {"cmin": least, "cmax": most, "colorscale": colourscale, "showscale": False, "lighting": flat_light}
-    data: list[dict[str, Any]] = []
-    for plane in planes:
-        x, y = (np.round(plane.centres[:, k].reshape(plane.shape), 3).tolist() for k in range(2))
-        z = _plain(np.where(np.isnan(plane.values), np.nan, plane.centres[:, 2]).reshape(plane.shape))  # a gap
-        colours = _plain(plane.values.reshape(plane.shape))
-        name = f"cut at {maps.LETTERS[plane.axis]} {plane.at:g} mm"
-        if min(plane.shape) > 1:
-            flat = {"x": x, "y": y, "z": z}
-            hover = f"x %{{x:g}}, y %{{y:g}}, z %{{z:g}} mm<br>%{{surfacecolor:.4g}} {cells.unit}<extra></extra>"
-            data.append({"type": "surface", **flat, "surfacecolor": colours, **look, "name": name, "showlegend": True,
-                         "hovertemplate": hover, "contours": {k: {"highlight": False} for k in "xyz"}})  # fmt: skip
-    if data:
-        bar = {"title": {"text": f"[{cells.unit}]"}, "len": 0.7, "x": 1.0}
-        data[0] |= {"showscale": True, "colorbar": bar}
-    limit = None if cells.limit is None else cells.limit * cells.factor
-    if limit is not None and low < limit < high and min(values.shape) > 1:
-        z, y, x = np.meshgrid(*(np.array(along) * 1e3 for along in grid.centres[::-1]), indexing="ij")
-        outside = 2 * high  # unreachable cells do not meet the requirement
-        data.append({
-            "type": "isosurface", "x": np.round(x.ravel(), 3).tolist(), "y": np.round(y.ravel(), 3).tolist(),
-            "z": np.round(z.ravel(), 3).tolist(), "value": _plain(np.where(np.isnan(values), outside, values).ravel()),
-            "isomin": limit, "isomax": limit, "surface": {"count": 1}, "caps": {k: {"show": False} for k in "xyz"},
-            "colorscale": [[0, style.REQUIREMENT], [1, style.REQUIREMENT]], "showscale": False, "opacity": 0.35,
-            "name": f"required {limit:.4g} {cells.unit} is just met", "showlegend": True, "hoverinfo": "name",
-        })  # fmt: skip
-    x, y, z = (np.round(arm[:, k], 3).tolist() for k in range(3))
-    look = {"line": {"color": ARM, "width": 8}, "marker": {"color": ARM, "size": 4}, "hoverinfo": "name"}
-    name = "arm at the worst pose"
-    data.append({"type": "scatter3d", "mode": "lines+markers", "x": x, "y": y, "z": z, "name": name, **look})
-    titles = {f"{k}axis": {"title": {"text": f"{k} [mm]"}} for k in "xyz"}
-    azimuth = np.radians(_view_azimuth(planes, arm))
-    camera = {"eye": {"x": 1.9 * float(np.cos(azimuth)), "y": 1.9 * float(np.sin(azimuth)), "z": 0.9}}
-    layout = {
-        "scene": {"aspectmode": "data", "camera": camera, **titles}, "margin": dict.fromkeys("lrtb", 0), "height": 560,
-        "paper_bgcolor": "#ffffff", "font": {"color": "#1b1f24"}, "legend": {"orientation": "h", "y": 0.0},
-    }  # fmt: skip
-    return {"data": data, "layout": layout}
+    size = ELLIPSOID * float(np.ptp(arm, axis=0).max() or 1.0)
+    axes = size * half[:, None] / (float(half.max()) or 1.0) * (turn @ np.array(grid.rotation))
+    text = f"{task.poses.names[worst]}, worst pose: longest semi-axis {show(half[0])}"
+    return TurningScene(
+        arm, (SceneEllipsoid(arm[-1], axes, text, True),), faces, lines, _view_azimuth(planes, arm), is_addition=True
+    )
 
 
-def _plain(values: Array) -> Any:
-    """Nested lists of numbers to four digits, None for nan."""
-    return [_plain(row) for row in values] if values.ndim > 1 else [
-        None if np.isnan(value) else float(f"{value:.4g}") for value in values
-    ]  # fmt: skip
+def _limit_lines(cut: Cut, limit: float) -> list[Array]:
+    """Lines of a plane on which the requirement is just met."""
+    first, second = (axis for axis in range(3) if axis != cut.axis)
+    a, b = (cut.centres[:, axis].reshape(cut.shape) for axis in (first, second))
+    out = []
+    for line in contour_generator(a, b, np.ma.masked_invalid(cut.values.reshape(cut.shape))).lines(limit):
+        points = np.full((len(line), 3), cut.at)
+        points[:, [first, second]] = line
+        out.append(points)
+    return out

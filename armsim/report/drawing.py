@@ -123,7 +123,9 @@ def draw_one(folder: Path, one: Planned, check_stop: CheckStop = never_stop) -> 
     stem, scene = f"{folder.name}/{DOCUMENT}/{one.name}", ""
     if figure.scene is not None:
         scene = f"{stem}.json"
-        (folder / DOCUMENT / f"{one.name}.json").write_text(json.dumps(figure.scene, allow_nan=False), encoding="utf-8")
+        (folder / DOCUMENT / f"{one.name}.json").write_text(
+            json.dumps(figure.scene.record(), allow_nan=False), encoding="utf-8"
+        )
     return Picture(one.name, finding, caption, f"{stem}.svg", spots, one.wide, scene)
 
 

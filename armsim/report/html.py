@@ -14,16 +14,13 @@ from armsim.report.document import Picture, ReviewDocument
 
 GLOSSARY_ANCHOR = "glossary"
 """Anchor of the section whose rows explain words."""
-CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 MOST_SPOTS = 4000
 """Most values with a tooltip in one picture."""
 
 
-def scene_library() -> str:
-    """Source of the library that rotates scenes (5 MB), its control characters escaped, which HTML forbids."""
-    from plotly.offline import get_plotlyjs
-
-    return CONTROLS.sub(lambda character: f"\\x{ord(character[0]):02x}", get_plotlyjs())
+def scene_script() -> str:
+    """Source of the script that turns scenes."""
+    return files("armsim.report").joinpath("turning_scene.js").read_text(encoding="utf-8")
 
 
 def meaning(header: str) -> str:
@@ -53,7 +50,7 @@ def write_page(path: Path, document: ReviewDocument) -> None:
 
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("armsim.report").joinpath("page.html").read_text(encoding="utf-8"))
-    library = Markup(scene_library()) if document.scenes else ""
+    script = Markup(scene_script()) if document.scenes else ""
     functions: dict[str, Any] = {"embedded": embedded, "spots": spots, "scene": scene, "meaning": meaning}
-    functions |= {"anchor": anchor, "glossary": GLOSSARY_ANCHOR, "library": library}
+    functions |= {"anchor": anchor, "glossary": GLOSSARY_ANCHOR, "scene_script": script}
     path.write_text(template.render(document=document, **functions), encoding="utf-8")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -64,21 +65,36 @@ def test_cuts_hold_the_values_of_their_cells(result: Result) -> None:
 
 
 def test_what_cannot_be_reached_is_a_gap_and_never_a_value(result: Result) -> None:
-    scene = figures.volume(result, result.tasks[0]).scene
+    """Every face of the scene is a cell that is reached, with the value of the nearest pose in its text."""
+    task = result.tasks[0]
+    scene = figures.volume(result, task).scene
     assert scene is not None
-    surfaces = [item for item in scene["data"] if item["type"] == "surface"]
-    assert len(surfaces) == 3
-    gaps = 0
-    for surface in surfaces:
-        z, values = np.array(surface["z"], dtype=float), np.array(surface["surfacecolor"], dtype=float)
-        assert np.array_equal(np.isnan(z), np.isnan(values))
-        gaps += int(np.isnan(z).sum())
-    assert gaps > 0
-    (limit,) = (item for item in scene["data"] if item["type"] == "isosurface")
-    assert limit["isomin"] == limit["isomax"] == pytest.approx(95.0)
-    unreached = np.array(maps.on_grid(result.tasks[0], result.tasks[0].column("error.at_coverage")))
-    assert np.isnan(np.array(limit["value"], dtype=float)).sum() == 0
-    assert np.all(np.array(limit["value"])[np.isnan(unreached).ravel()] > 95.0)
+    values = maps.on_grid(task, task.column("error.at_coverage"))
+    planes = cuts(task, values)
+    reached = sum(int((~np.isnan(plane.values)).sum()) for plane in planes)
+    assert 0 < reached == len(scene.faces) < sum(len(plane.values) for plane in planes)
+    positions, errors = 1e3 * maps.in_grid(task, task.column("position")), 1e6 * task.column("error.at_coverage")
+    for face in scene.faces:
+        nearest = int(np.argmin(np.linalg.norm(positions - face.corners.mean(axis=0), axis=1)))
+        number = re.search(r": ([\d.]+) µm$", face.text)
+        assert number is not None
+        assert float(number[1]) == pytest.approx(errors[nearest], rel=0.01)
+    assert scene.lines
+    (ellipsoid,) = scene.ellipsoids
+    assert np.allclose(ellipsoid.centre, positions[int(np.argmax(errors))], atol=1e-3)
+
+
+def test_lines_of_the_requirement_lie_between_cells_that_keep_and_miss_it(result: Result) -> None:
+    """Each point of a line is on an edge or diagonal between neighbours of which one is below 95 µm and one above."""
+    task = result.tasks[0]
+    scene = figures.volume(result, task).scene
+    assert scene is not None
+    positions, errors = 1e3 * maps.in_grid(task, task.column("position")), 1e6 * task.column("error.at_coverage")
+    for point in np.concatenate(scene.lines):
+        neighbours = errors[
+            np.linalg.norm(positions - point, axis=1) <= 100.0 * 2**0.5 + 1e-6
+        ]  # the diagonal of a cell
+        assert neighbours.min() <= 95.0 <= neighbours.max()
 
 
 def test_a_volume_of_one_layer_and_no_requirement(study: Study) -> None:
@@ -87,7 +103,9 @@ def test_a_volume_of_one_layer_and_no_requirement(study: Study) -> None:
     target = flat.with_plan(50, 2).run()
     scene = figures.volume(target, target.tasks[0]).scene
     assert scene is not None
-    assert [part["type"] for part in scene["data"]] == ["surface", "scatter3d"]
+    assert len(scene.arm) > 2
+    assert scene.faces
+    assert not scene.lines
 
 
 def test_a_slice_is_no_volume(result: Result) -> None:
@@ -103,9 +121,9 @@ def test_it_turns_in_a_browser_and_fetches_nothing(study: Study, result: Result,
     write_run_folder(tmp_path / "r", result, study.scenario, "armsim run")
     urls: list[str] = []
     wrong: list[str] = []
-    options = ["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND", "--enable-unsafe-swiftshader"]
+    options = ["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND"]
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=BROWSER, args=[*options, "--use-angle=swiftshader"])
+        browser = play.chromium.launch(executable_path=BROWSER, args=options)
         tab: Any = browser.new_page(viewport={"width": 1280, "height": 900})
         tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
         tab.on("request", lambda request: urls.append(request.url))
@@ -113,20 +131,37 @@ def test_it_turns_in_a_browser_and_fetches_nothing(study: Study, result: Result,
         tab.on("pageerror", lambda error: wrong.append(str(error)))
         tab.goto((tmp_path / "r" / "report.html").as_uri())
         tab.wait_for_selector(".turning canvas")
-        tab.wait_for_function("document.querySelector('.turning').previousElementSibling.hidden")
-        camera = "() => JSON.stringify(document.querySelector('.turning')._fullLayout.scene._scene.getCamera().eye)"
-        before = tab.evaluate(camera)
-        tab.locator(".turning").scroll_into_view_if_needed()
-        box = tab.locator(".turning").bounding_box()
+        view = "() => { const {azimuth, elevation, zoom} = document.querySelector('.turning').turningView; return [azimuth, elevation, zoom]; }"
+        group = tab.locator(".turning").first
+        group.scroll_into_view_if_needed()
+        first, before = tab.evaluate(view), group.locator("canvas").screenshot()
+        box = group.locator("canvas").bounding_box()
         x, y = box["x"] + box["width"] / 3, box["y"] + box["height"] / 3
         tab.mouse.move(x, y)
         tab.mouse.down()
         tab.mouse.move(x + 120, y + 30, steps=5)
         tab.mouse.up()
-        tab.wait_for_function(f"(before) => ({camera})() !== before", arg=before)
+        assert tab.evaluate(view)[0] == pytest.approx(first[0] - 48.0)  # 0.4 degrees a pixel
+        tab.wait_for_function(
+            "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))"
+        )
+        assert group.locator("canvas").screenshot() != before
+        group.locator("canvas").focus()  # reached by the keyboard, as the buttons are
+        for key in ("ArrowUp", "ArrowLeft", "+"):
+            tab.keyboard.press(key)
+        turned = tab.evaluate(view)
+        assert turned == pytest.approx([first[0] - 58.0, first[1] + 12.0 + 10.0, 1.25])
+        tab.keyboard.press("Tab")
+        tab.keyboard.press("Enter")  # the first button: turn left
+        assert tab.evaluate(view)[0] == pytest.approx(turned[0] - 10.0)
+        tab.keyboard.press("Home")
+        assert tab.evaluate(view) == first
+        assert len(group.locator("canvas").get_attribute("aria-label")) > 60
         tab.emulate_media(media="print")
-        assert tab.locator(".turning").is_hidden()
-        assert tab.locator(".plot:has(+ .turning)").is_visible()
+        for place in tab.locator(".turning").all():
+            assert place.is_hidden()
+        for still in tab.locator(".plot:has(+ .turning)").all():
+            assert still.is_visible()
         browser.close()
     assert wrong == []
     assert all(url.startswith(("file:", "data:", "blob:")) for url in urls)
