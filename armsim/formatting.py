@@ -30,7 +30,7 @@ DIGITS = 3
 LEAST_PERCENT = 5e-5
 """Share below which digits are not significant."""
 TWO_DIGITS = 3.55
-"""Leading digits of a half-width up to which it has two digits. Rule of the Particle Data Group, from memory."""
+"""Leading digits of a half-width up to which it has two. Particle Data Group, Phys. Rev. D 98 (2018) 030001, 5.3."""
 VISIBLE = 0.25
 """Half-width, in units of the last digit, from which an interval is printed."""
 Interval = tuple[float, float]

@@ -146,7 +146,7 @@ GLOSSARY: tuple[Word, ...] = (
     Word("group", "joints named together in the arm, such as base and wrist"),
     Word("calibration", "measuring an arm, identifying its parameters and correcting them in its controller"),
 )
-"""In an order that is read from top to bottom. Clause numbers from memory."""
+"""In an order that is read from top to bottom."""
 
 MEANING: dict[str, str] = {entry.word: entry.meaning for entry in GLOSSARY}
 """Definition of every word."""

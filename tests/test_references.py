@@ -34,3 +34,12 @@ def test_every_first_author_is_listed() -> None:
     assert len(names) > 45
     assert {"Love", "Kuntz", "Heydemann", "Abbe"} <= names
     assert [name for name in sorted(names) if name not in LISTED] == []
+
+
+def test_users_read_references_without_remarks_on_how_they_were_quoted() -> None:
+    """What was not compared with its document is listed for developers."""
+    for path in (ROOT / "armsim").rglob("*"):
+        if path.suffix in (".py", ".md", ".yaml", ".html", ".typ"):
+            text = " ".join(path.read_text(encoding="utf-8").split())
+            assert not re.search(r"(?:[Nn]umbers? |all |both |clause |[(,] ?)from memory", text), path
+    assert "References not compared with the document" in (ROOT / "DEVELOPERS.md").read_text()

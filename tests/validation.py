@@ -61,7 +61,7 @@ def validation_rows() -> list[Row]:
     flat = model(*[Distribution("uniform", root)] * 4)
     dominant = model(*[Distribution("uniform", root)] * 3, Distribution("uniform", 10 * root))
     points = np.array([[0.0, 0, 0, 4], [0, 0, 0, 0], [0, 0, 0, 0]])
-    jcgm = "JCGM 101:2008, {}, from memory"
+    jcgm = "JCGM 101:2008, {}"
     return [
         (f"tool positions of {len(MODELS)} published arms in rows, 50 poses each", "roboticstoolbox", "m", position, 0.0),
         ("their Jacobians", "roboticstoolbox", "m/rad", jacobian, 0.0),

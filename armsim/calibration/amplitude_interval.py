@@ -73,7 +73,7 @@ def rice_intervals(coefficients: Array, covariances: Array, degrees_of_freedom: 
     ----------
     .. [1] Rice, Bell System Technical Journal 24 (1945) 46, 3.10: law of the fitted amplitude, whose square is a
        noncentral chi-square of two degrees of freedom.
-    .. [2] Cox, Hinkley, Theoretical Statistics (1974), 7.2: intervals by inverted tests (from memory).
+    .. [2] Cox, Hinkley, Theoretical Statistics (1974), 7.2: intervals by inverted tests.
     .. [3] JCGM 100:2008 G.3: Student's factor.
     """
     from scipy.special import ndtri, stdtrit

@@ -11,7 +11,7 @@ Without the population as prior, I is omitted, R is diagonal, mu = 0, and C is t
 
 References
 ----------
-.. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 5 (from memory): identification.
+.. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 5: identification.
 .. [2] Tarantola, Inverse Problem Theory (2005), 3.2: least squares with a prior.
 """
 
@@ -140,7 +140,7 @@ class Estimate:
         .. [1] Borm, Menq, Int. J. Robotics Research 10 (1991) 51: O1.
         .. [2] Driels, Pathre, J. Robotic Systems 7 (1990) 505: O2.
         .. [3] Nahvi, Hollerbach, Hayward, ICRA (1994): O3; Nahvi, Hollerbach, ICRA (1996): O4.
-        .. [4] Sun, Hollerbach, ICRA (2008): all of them compared (all from memory).
+        .. [4] Sun, Hollerbach, ICRA (2008): all of them compared.
         """
         values = np.asarray(np.linalg.svd(self.distinct / PARAMETER_SCALES["length"], compute_uv=False), float)
         return observability_indices(values, poses)

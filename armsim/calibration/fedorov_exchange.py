@@ -12,7 +12,7 @@ References
 ----------
 .. [1] Fedorov, Theory of Optimal Experiments (1972), ch. 3: exchange; Cook, Nachtsheim, Technometrics 22 (1980) 315:
    one pose at a time.
-.. [2] Atkinson, Donev, Tobias, Optimum Experimental Designs (2007), ch. 10 and 12 (from memory): criteria, exchange.
+.. [2] Atkinson, Donev, Tobias, Optimum Experimental Designs (2007), ch. 10 and 12: criteria, exchange.
 """
 
 from __future__ import annotations

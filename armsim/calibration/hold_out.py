@@ -18,7 +18,7 @@ The first factor is a bound, checked in `tests/calibration/test_hold_out.py` and
 
 References
 ----------
-.. [1] Burman, Biometrika 76 (1989) 503: cross-validation by blocks, corrected for their size (from memory).
+.. [1] Burman, Biometrika 76 (1989) 503: cross-validation by blocks, corrected for their size.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ def distances(arm: MeasuredArm, pairs: Sequence[DistancePair]) -> tuple[Distance
 
     References
     ----------
-    .. [1] ISO 9283:1998 7.3 (clause number from memory).
+    .. [1] ISO 9283:1998 7.3.
     """
     sessions = list(dict.fromkeys(arm.sessions.get(name, "") for name in arm.visits))
     out = []

@@ -18,7 +18,7 @@ arms, which is valid for any distributions.
 
 References
 ----------
-.. [1] Haslett, Hayes, J. Royal Statistical Society B 60 (1998) 201 (from memory): deletion residuals in general.
+.. [1] Haslett, Hayes, J. Royal Statistical Society B 60 (1998) 201: deletion residuals in general.
 .. [2] Cook, Weisberg, Residuals and Influence in Regression (1982), 2.2: studentised residuals.
 .. [3] Westfall, Young, Resampling-Based Multiple Testing (1993), 2.3: the law of the largest.
 """

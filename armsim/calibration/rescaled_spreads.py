@@ -24,7 +24,7 @@ References
 .. [2] Akaike, IEEE Trans. Automatic Control 19 (1974) 716: likelihood less the number of parameters.
 .. [3] Morris, J. Am. Stat. Assoc. 78 (1983) 47: empirical Bayes, spreads of a prior from the data.
 .. [4] Foster, George, Annals of Statistics 22 (1994) 1947: risk inflation criterion, 2 ln M per parameter that is
-   selected from M (from memory).
+   selected from M.
 """
 
 from __future__ import annotations

@@ -81,7 +81,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     .. [1] Lomb, Astrophysics and Space Science 39 (1976) 447; Scargle, Astrophysical Journal 263 (1982) 835.
     .. [2] Horne, Baliunas, Astrophysical Journal 302 (1986) 757: 1 - (1 - p)^M over the frequencies searched.
     .. [3] Schwarzenberg-Czerny, Monthly Notices of the RAS 301 (1998) 831: beta distribution where the noise is
-       estimated from the same data (from memory).
+       estimated from the same data.
     """
     fit = curve.fit(orders)
     searched, steps = highest_order(curve), curve.equal_steps

@@ -17,8 +17,7 @@ arms whose coefficients are drawn from the distributions of the machine.
 References
 ----------
 .. [1] Patterson, Thompson, Biometrika 58 (1971) 545: restricted maximum likelihood by error contrasts.
-.. [2] Searle, Casella, McCulloch, Variance Components (1992), 6.2 and 8.2: likelihood, scoring (section numbers from
-   memory).
+.. [2] Searle, Casella, McCulloch, Variance Components (1992), 6.2 and 8.2: likelihood, scoring.
 .. [3] Kent, Biometrika 69 (1982) 19: the likelihood ratio under a misspecified distribution.
 .. [4] Self, Liang, J. Am. Stat. Assoc. 82 (1987) 605: factors at the bound of zero, where chi-square is too wide.
 """

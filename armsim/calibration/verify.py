@@ -283,7 +283,7 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
 
     References
     ----------
-    .. [1] ISO 9283:1998 7.2.3 (clause number from memory).
+    .. [1] ISO 9283:1998 7.2.3.
     .. [2] Davison, Hinkley (1997), 5.2: basic bootstrap interval, widened for few visits.
     """
     groups_of = {name: arm.by_direction(name) for name in arm.visits}

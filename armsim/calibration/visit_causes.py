@@ -16,7 +16,7 @@ have a common factor.
 References
 ----------
 .. [1] Searle, Casella, McCulloch, Variance Components (1992), 11.3: minimum variance quadratic estimates, which are one
-   step of scoring (section number from memory).
+   step of scoring.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class Distribution:
         sign.
 
         Source: integrals of the densities; JCGM 101:2008 6.4 for the distributions; binomial theorem for a centre; NIST
-        Digital Library of Mathematical Functions 13.4 for a normal distribution folded at zero (from memory). All other
+        Digital Library of Mathematical Functions 13.4 for a normal distribution folded at zero. All other
         cases by midpoints of equal probability.
         """
         if not self.centre:

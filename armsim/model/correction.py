@@ -71,7 +71,7 @@ class Correction:
 
     References
     ----------
-    .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 5 and 6 (from memory).
+    .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 5 and 6.
     """
 
     parameters: tuple[Parameter, ...]

@@ -8,7 +8,7 @@ every error of these.
 References
 ----------
 .. [1] Tsai, Robot Analysis: The Mechanics of Serial and Parallel Manipulators (1999), ch. 7: coupled, tendon- and
-   gear-driven joints, theta = A q and tau = A^T xi (from memory).
+   gear-driven joints, theta = A q and tau = A^T xi.
 .. [2] URDF XML specification, element mimic: value = multiplier * other + offset.
 """
 

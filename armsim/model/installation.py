@@ -16,7 +16,7 @@ INCREMENTAL, INCREMENTAL_WITH_INDEX, SINGLE_TURN, MULTI_TURN = (
 FUNCTIONS = (INCREMENTAL, INCREMENTAL_WITH_INDEX, SINGLE_TURN, MULTI_TURN)
 """What a reading determines; each entry includes those before it."""
 PROTECTION_PATTERN = re.compile(r"IP([0-6X])([0-9X])")
-"""Code of a protection class; letters behind the digits are not read. Source: IEC 60529:1989, 4.1 (from memory)."""
+"""Code of a protection class; letters behind the digits are not read. Source: IEC 60529:1989, 4.1."""
 
 
 @dataclass(frozen=True)

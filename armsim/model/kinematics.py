@@ -15,7 +15,7 @@ from armsim.errormodel.terms import Axis
 X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 ERROR_MOTIONS = {f"{kind} {axis}": (n, kind == "tilt") for kind in ("shift", "tilt") for n, axis in enumerate("xyz")}
 """Error motions of a joint: direction, z along its own motion, and whether they turn. Of a shaft ISO 230-7:2015 calls
-shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them straightness (both from memory)."""
+shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them straightness."""
 DEFLECTIONS = {f"{kind} {axis}": (n, kind == "bend") for kind in ("sag", "bend") for n, axis in enumerate("xyz")}
 """Deflections of a joint and its link, along and about x, y, z of the frame that the joint carries: direction, and
 whether they turn. They follow the motion of the joint and may be along or about its own axis."""

@@ -350,8 +350,7 @@ def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
 
     References
     ----------
-    .. [1] Goodman, Introduction to Fourier Optics, 3rd ed. (2005), 6.4: transfer function of a uniform blur (from
-       memory).
+    .. [1] Goodman, Introduction to Fourier Optics, 3rd ed. (2005), 6.4: transfer function of a uniform blur.
     """
     # a phase smeared evenly, as by a mismatch w / p over one period
     return gap.expectation(lambda z: _inverse_square_contrast(contrast(2.0 * z * np.tan(light_cone) / period, 1.0)))

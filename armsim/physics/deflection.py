@@ -47,8 +47,8 @@ def bending(stiffness: dict[str, float], tolerance: Distribution = NONE, compens
 
     References
     ----------
-    .. [1] Gere, Timoshenko, Mechanics of Materials, 4th ed. (1997), app. G: deflections and slopes of beams (from
-       memory); Dumas et al., Robotics and Computer-Integrated Manufacturing 27 (2011) 881: stiffness of the joints of
+    .. [1] Gere, Timoshenko, Mechanics of Materials, 4th ed. (1997), app. G: deflections and slopes of beams;
+       Dumas et al., Robotics and Computer-Integrated Manufacturing 27 (2011) 881: stiffness of the joints of
        industrial robots.
     """
     fixed = Distribution("fixed", 1.0)

@@ -77,7 +77,7 @@ def synchronous_error_motion(
     References
     ----------
     .. [1] ISO 230-7:2015, geometric accuracy of axes of rotation: synchronous radial, axial and tilt error motion; ISO
-       230-1:2012, 3.4, for slides (both from memory); the distribution of the phases: common practice, no source.
+       230-1:2012, 3.4, for slides; the distribution of the phases: common practice, no source.
     """
     coefficients = 2 * len(directions)
     acts = tuple(
@@ -118,7 +118,7 @@ def asynchronous_error_motion(
 
     References
     ----------
-    .. [1] ISO 230-7:2015, geometric accuracy of axes of rotation: asynchronous error motion (from memory).
+    .. [1] ISO 230-7:2015, geometric accuracy of axes of rotation: asynchronous error motion.
     """
     return tuple(
         independent(

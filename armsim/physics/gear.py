@@ -72,7 +72,7 @@ def lead_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] ISO 3408-3:2006: mean travel deviation of a ball screw over its useful travel (from memory).
+    .. [1] ISO 3408-3:2006: mean travel deviation of a ball screw over its useful travel.
     """
     shape = Proportional("travel")
     return (independent("lead error", causes.LEAD_ERROR, (slope,), (shape,), slope.limit * farthest),)
@@ -156,7 +156,7 @@ def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: floa
 
     References
     ----------
-    .. [1] Spong, Vidyasagar, Robot Dynamics and Control (1989), ch. 8: a joint behind a spring (from memory).
+    .. [1] Spong, Vidyasagar, Robot Dynamics and Control (1989), ch. 8: a joint behind a spring.
     """
     shapes = (Proportional("load", (1.0 - compensation) / stiffness), Proportional("load", -1.0 / stiffness))
     return (independent("wind-up", causes.WIND_UP, (Distribution("fixed", 1.0), tolerance), shapes, math.nan),)

@@ -120,8 +120,7 @@ def joint_temperature(
 
     References
     ----------
-    .. [1] ISO/TR 16015:2003: systematic errors from thermal influences; growth is expansion times length times rise
-       (from memory).
+    .. [1] ISO/TR 16015:2003: systematic errors from thermal influences; growth is expansion times length times rise.
     """
     (term,) = temperature(rise, growth, drifts) or (None,)
     if term is None:

@@ -55,6 +55,6 @@ def abbe_error(offset: float, pitch: Distribution, fundamental: float) -> tuple[
 
     References
     ----------
-    .. [1] Abbe, Zeitschrift für Instrumentenkunde 10 (1890) 446 (from memory).
+    .. [1] Abbe, Zeitschrift für Instrumentenkunde 10 (1890) 446.
     """
     return unknown_shape_error("abbe", causes.ABBE_OFFSET, pitch.scaled(abs(offset)), fundamental, 1)

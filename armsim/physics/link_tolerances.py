@@ -25,8 +25,7 @@ def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 2: errors of link parameters (from
-       memory).
+    .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 2: errors of link parameters.
     """
     cause = causes.JOINT_ZERO if axis.belongs_to_joint else causes.link_parameter(axis.parameter)
     term = independent("tolerance", cause, (tolerance,), (Constant(),), tolerance.limit)

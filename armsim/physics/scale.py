@@ -205,7 +205,7 @@ def noise_share(stated_bandwidth: float, used_bandwidth: float, contrast_loss: f
     References
     ----------
     .. [1] Papoulis, Probability, Random Variables, and Stochastic Processes, 3rd ed. (1991), 10-2: output power of an
-       ideal filter on white noise (from memory).
+       ideal filter on white noise.
     """
     bandwidth_ratio = used_bandwidth / stated_bandwidth if used_bandwidth and stated_bandwidth else 1.0
     return math.sqrt(bandwidth_ratio * contrast_loss)
@@ -232,7 +232,7 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     ----------
     .. [1] JCGM 100:2008 4.3.7.
     .. [2] JCGM 200:2012, 2.20 and 2.21, and ISO 230-2:2014: repeatability is the scatter of repeated measurements of
-       one thing, of an axis that of repeated approaches to one position (from memory).
+       one thing, of an axis that of repeated approaches to one position.
     """
     return (independent("repeatability", causes.STATED_REPEATABILITY, (error,), (Constant(),), error.limit, "visit"),)
 

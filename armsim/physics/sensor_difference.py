@@ -124,7 +124,7 @@ def detectable_growth(scatter: float) -> float:
 
     References
     ----------
-    .. [1] Currie, Analytical Chemistry 40 (1968) 586: decision and detection limits (from memory); the number of
+    .. [1] Currie, Analytical Chemistry 40 (1968) 586: decision and detection limits; the number of
        standard deviations is common practice, no source.
     """
     return (ALARM_DEVIATIONS + DETECTION_DEVIATIONS) * scatter

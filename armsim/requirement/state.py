@@ -32,7 +32,7 @@ def state_of(low: float, high: float, limit: float, at_least: bool = False) -> S
 
     References
     ----------
-    .. [1] JCGM 106:2012, 8.3.3, guarded acceptance (clause from memory): accept only where the whole coverage interval
+    .. [1] JCGM 106:2012, 8.3.3, guarded acceptance: accept only where the whole coverage interval
        keeps the limit.
     """
     if at_least:

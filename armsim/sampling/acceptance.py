@@ -95,7 +95,7 @@ def simulate_test(
 
     References
     ----------
-    .. [1] ISO 9283:1998 7.2.1, 7.2.2 (clause numbers from memory).
+    .. [1] ISO 9283:1998 7.2.1, 7.2.2.
     """
     tested = configurations[np.array(pose_numbers, dtype=np.int64)]
     sampler = MachineAtPoses.prepare(spec.machine.evaluate(tested), spec.plan)

@@ -27,7 +27,7 @@ def quantile_by_moments(mean: Array, covariance: Array, p: float) -> Array:
 
     References
     ----------
-    .. [1] Imhof, Biometrika 48 (1961) 419, eq. 4.1 (from memory): Pearson's approximation of quadratic forms.
+    .. [1] Imhof, Biometrika 48 (1961) 419, eq. 4.1: Pearson's approximation of quadratic forms.
     """
     from scipy.special import chdtri
 

