@@ -9,13 +9,19 @@ the highest share on one arm at one number of visits.
 from __future__ import annotations
 
 import argparse
+import itertools
+import sys
 import tempfile
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent))
+
 import numpy as np
+from manual_tables import printed_on, write_between
 
 import armsim
 from armsim.criteria import POSITION_CRITERION, EvaluatedTask, changes_at_task
@@ -31,6 +37,8 @@ TRUTH_RUNS, TRUTH_UNITS = 24, 20_000
 EXACT = 1e-9
 """Relative width of an interval that contains no sampling."""
 Interval = tuple[float, float] | None
+Count = tuple[str, int, int]
+START, END = "<!-- coverage -->\n", "<!-- end of coverage -->"
 
 SUMMARY = "{kind: encoder, name: s, measures: rotation, summary: {resolution: %s bit, accuracy: %s, repeatability: %s}}"
 DISC = (
@@ -236,40 +244,62 @@ def truth(case_study: Study, other: Study, pose_sets: list) -> dict[str, float]:
     return means
 
 
+def coverage(name: str, repetitions: int) -> list[Count]:
+    """How often the intervals of an arm hold the truth: kind, number that do, number of them; a row each number of visits."""
+    rows: list[Count] = []
+    with tempfile.TemporaryDirectory() as folder:
+        small_study = study(Path(folder), name)
+        other, pose_sets = other_design(small_study, ARMS[name][4]), small_study.find()
+        reference = truth(small_study, other, pose_sets)
+        for visits in VISITS:
+            count: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+            for seed in range(repetitions):
+                plan = {"units": UNITS, "visits": visits, "seed": seed}
+                for key, value, interval in figures(small_study.with_plan(**plan), other.with_plan(**plan), pose_sets):
+                    if interval is None or interval[1] - interval[0] <= EXACT * abs(reference[key]):
+                        if interval is not None:  # nothing in it was sampled
+                            assert abs(value - reference[key]) <= 2 * EXACT * abs(reference[key]), key
+                        continue
+                    inside = interval[0] <= reference[key] <= interval[1]
+                    kind = count[key.partition(" @")[0]]
+                    kind[0] += inside
+                    kind[1] += 1
+            for kind, (inside, of) in count.items():
+                rows.append((kind, inside, of))
+                print(f"{name}, {visits} visits: {kind}: {inside / of:.1%} of {of}", flush=True)
+    return rows
+
+
+def table(rows: Iterable[Count], arms: int, repetitions: int) -> str:
+    """The table with its size, the day and the machine."""
+    by_kind: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for kind, *numbers in rows:
+        by_kind[kind].append((numbers[0], numbers[1]))
+    head = (
+        f"{printed_on()} {repetitions} repetitions of {UNITS} arms on {arms} arms with "
+        f"{', '.join(map(str, VISITS[:-1]))} and {VISITS[-1]} visits; lowest and highest on one arm at one number of visits:\n\n"
+    )
+    text = "| interval | held | lowest | highest | intervals |\n| --- | --- | --- | --- | --- |\n"
+    for kind, parts in by_kind.items():
+        inside, of = np.sum(parts, axis=0)
+        shares = [a / b for a, b in parts]
+        text += f"| {kind} | {inside / of:.1%} | {min(shares):.1%} | {max(shares):.1%} | {of} |\n"
+    return head + text
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--repetitions", type=int, default=200)
     parser.add_argument("--arms", nargs="*", default=list(ARMS))
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--write", action="store_true", help="put the table into the manual")
     arguments = parser.parse_args()
-    cached: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    with tempfile.TemporaryDirectory() as folder:
-        for name in arguments.arms:
-            small_study = study(Path(folder), name)
-            other, pose_sets = other_design(small_study, ARMS[name][4]), small_study.find()
-            reference = truth(small_study, other, pose_sets)
-            for visits in VISITS:
-                count: dict[str, list[int]] = defaultdict(lambda: [0, 0])
-                for seed in range(arguments.repetitions):
-                    plan = {"units": UNITS, "visits": visits, "seed": seed}
-                    for key, value, interval in figures(
-                        small_study.with_plan(**plan), other.with_plan(**plan), pose_sets
-                    ):
-                        if interval is None or interval[1] - interval[0] <= EXACT * abs(reference[key]):
-                            if interval is not None:  # nothing in it was sampled
-                                assert abs(value - reference[key]) <= 2 * EXACT * abs(reference[key]), key
-                            continue
-                        inside = interval[0] <= reference[key] <= interval[1]
-                        kind = count[key.partition(" @")[0]]
-                        kind[0] += inside
-                        kind[1] += 1
-                for kind, (inside, of) in count.items():
-                    cached[kind].append((inside, of))
-                    print(f"{name}, {visits} visits: {kind}: {inside / of:.1%} of {of}", flush=True)
-    print(f"\n{'interval':40} {'held':>6} {'lowest':>7} {'highest':>7} {'intervals':>9}")
-    for kind, parts in cached.items():
-        inside, of = np.sum(parts, axis=0)
-        shares = [a / b for a, b in parts]
-        print(f"{kind:40} {inside / of:6.1%} {min(shares):7.1%} {max(shares):7.1%} {of:9d}")
+    with ProcessPoolExecutor(arguments.processes) as pool:
+        of_arms = list(pool.map(coverage, arguments.arms, [arguments.repetitions] * len(arguments.arms)))
+    text = table(itertools.chain.from_iterable(of_arms), len(arguments.arms), arguments.repetitions)
+    print(f"\n{text}")
+    if arguments.write:
+        write_between(START, END, text)
 
 
 if __name__ == "__main__":

@@ -7,9 +7,6 @@ and the machine. The tests of the same names hold far more; this is what a reade
 from __future__ import annotations
 
 import argparse
-import datetime
-import os
-import platform
 import sys
 from pathlib import Path
 
@@ -17,6 +14,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), str(HERE / "published")]
 
 import numpy as np  # noqa: E402
+from manual_tables import printed_on, write_between  # noqa: E402
 from support import published_arm  # noqa: E402
 from test_jcgm_101 import model, symmetric  # noqa: E402
 from test_kinematics_models import MODELS, URDF, poses, urdf_tools  # noqa: E402
@@ -24,7 +22,6 @@ from test_kinematics_models import MODELS, URDF, poses, urdf_tools  # noqa: E402
 from armsim.errormodel.distributions import Distribution  # noqa: E402
 from armsim.sampling import statistics as stats  # noqa: E402
 
-PAGE = HERE.parent / "armsim" / "manual" / "trust.md"
 START, END = "<!-- validation -->\n", "<!-- end of validation -->"
 Row = tuple[str, str, str, float, float]
 """What is worked out, its source, the unit, the number or largest difference, and the published number (0 of a difference)."""
@@ -84,8 +81,7 @@ def cells(row: Row) -> str:
 
 def table() -> str:
     """The table with the day and the machine."""
-    day, processors = datetime.date.today().isoformat(), os.cpu_count()
-    head = f"Printed on {day} with Python {platform.python_version()} on {processors} processors ({platform.machine()}):\n\n"
+    head = f"{printed_on()}\n\n"
     columns = "| what | held against | here | there |\n| --- | --- | --- | --- |\n"
     return head + columns + "".join(f"{cells(row)}\n" for row in validation_rows())
 
@@ -96,8 +92,7 @@ def main() -> None:
     text = table()
     print(text)
     if parser.parse_args().write:
-        before, _, remainder = PAGE.read_text().partition(START)
-        PAGE.write_text(before + START + "\n" + text + "\n" + END + remainder.partition(END)[2])
+        write_between(START, END, text)
 
 
 if __name__ == "__main__":
