@@ -33,7 +33,7 @@ def allocate(
 ) -> None:
     """Derive the error budget of every sensor from the requirement.
 
-    Exit 1 if there is none.
+    Exit 1 if there is none that meets it.
     """
     study = sampling.read_study(scenario, changes)
 

@@ -46,7 +46,7 @@ def calibrate(
 ) -> None:
     """Compute the error that remains after calibration.
 
-    Exit 1 if the requirement is missed or readings contradict it.
+    Exit 1 if the requirement is not met or readings contradict the prediction, 4 if the sample does not resolve it.
     """
     from armsim.calibration.calibrated_study import calibration_of
 

@@ -9,10 +9,11 @@ from typing import Any
 
 import typer
 
+from armsim.cli.exit_codes import DONE, NOT_MET, NOT_RESOLVED
 from armsim.cli.printing import print_note
 from armsim.disclaimer import LINE
 
-RESULT_CODES = (0, 1, 4)
+RESULT_CODES = (DONE, NOT_MET, NOT_RESOLVED)
 """Exit codes of commands that produced a result."""
 
 

@@ -10,8 +10,8 @@ import threading
 from contextlib import suppress
 from typing import NoReturn
 
-STOPPED = 3
-"""Exit code of a run that was stopped."""
+from armsim.cli.exit_codes import FAILED
+
 CLEANUP_TIME = 1.5
 """Time for removing partial files, after which the process ends. [s]"""
 SHOW_CURSOR = "\x1b[?25h"
@@ -49,7 +49,7 @@ def _watch(reader: int, handled: bytes) -> None:
     while not any(number in handled for number in os.read(reader, 1)):
         pass
     select.select([reader], [], [], CLEANUP_TIME)
-    end_process(STOPPED, "stopped; the folder holds either the earlier result or the complete new one")
+    end_process(FAILED, "stopped; the folder holds either the earlier result or the complete new one")
 
 
 def end_process(code: int, message: str = "") -> NoReturn:

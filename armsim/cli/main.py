@@ -28,7 +28,8 @@ from armsim.cli import (
     what_if,
 )
 from armsim.cli.disclaimer import with_disclaimer
-from armsim.cli.interrupt import STOPPED, end_on_signals, end_process
+from armsim.cli.exit_codes import BAD_INPUT, FAILED
+from armsim.cli.interrupt import end_on_signals, end_process
 from armsim.cli.printing import print_note
 from armsim.cli.streams import prepare_streams
 from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, one_line
@@ -94,36 +95,33 @@ def main() -> None:
 
 
 def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
-    """Run a command; return its exit code and the error message.
-
-    0 done; 1 requirement not met; 2 bad input; 3 the run itself failed.
-    """
+    """Run a command; return its exit code and the error message."""
     try:
         code = app(args=None if arguments is None else list(arguments), standalone_mode=False)
         if code == INTERRUPTED:
             raise KeyboardInterrupt
     except InputError as error:
-        return 2, error.text("error: ")
+        return BAD_INPUT, error.text("error: ")
     except TooLong as error:
         accepted = "--yes, or fewer arms (--units), visits or poses"
-        return 2, f"error: {Problem('command line', 0, 0, '--yes', str(error), accepted)}"
+        return BAD_INPUT, f"error: {Problem('command line', 0, 0, '--yes', str(error), accepted)}"
     except DoesNotFit as error:
-        return 3, one_line(f"error: {error} (--memory, --workers, --units)")
+        return FAILED, one_line(f"error: {error} (--memory, --workers, --units)")
     except RunError as error:
-        return 3, one_line(f"error: {error}")
+        return FAILED, one_line(f"error: {error}")
     except (KeyboardInterrupt, typer.Abort):
-        return STOPPED, "stopped; nothing was written"
+        return FAILED, "stopped; nothing was written"
     except (OSError, MemoryError) as error:
-        return 3, one_line(f"error: the run failed, nothing was written: {error or type(error).__name__}")
+        return FAILED, one_line(f"error: the run failed, nothing was written: {error or type(error).__name__}")
     except Exception as error:
         if hasattr(error, "format_message"):  # invalid words on the command line
             problem = str(error.format_message()).rstrip(".")
-            return 2, f"error: {Problem('command line', 0, 0, '', problem, 'what --help shows')}"
+            return BAD_INPUT, f"error: {Problem('command line', 0, 0, '', problem, 'what --help shows')}"
         if os.environ.get("ARMSIM_TRACEBACK"):
             raise
         fault = f"{type(error).__name__}: {error}"
         message = f"error: internal error in armsim ({fault}), nothing was written; please report it with its traceback"
-        return 3, one_line(f"{message} (set ARMSIM_TRACEBACK=1 to see it)")
+        return FAILED, one_line(f"{message} (set ARMSIM_TRACEBACK=1 to see it)")
     return (code if isinstance(code, int) else 0), ""
 
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from armsim.cli.exit_codes import DONE, NOT_MET, NOT_RESOLVED
 from armsim.errors import RunError, one_line
 
 if TYPE_CHECKING:
@@ -115,8 +116,8 @@ def _print_list(title: str, header: Sequence[str], cells: list[list[str]]) -> No
 
 
 def exit_code(verdict: Verdict) -> int:
-    """Exit code of a command that judges: 0 met or nothing required, 1 not met, 4 not resolved by this sample."""
-    return {"not met": 1, "not resolved": 4}.get(verdict, 0)
+    """Exit code of a command that judges; that of what is done where it is met or nothing is required."""
+    return {"not met": NOT_MET, "not resolved": NOT_RESOLVED}.get(verdict, DONE)
 
 
 def print_json(data: Mapping[str, Any]) -> None:

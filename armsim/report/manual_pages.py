@@ -63,8 +63,13 @@ class ManualPage:
     passages: tuple[Passage, ...]
 
 
-def manual_pages() -> tuple[ManualPage, ...]:
-    """All pages: the first, those that it links in their order, Python, results.json, and the words.
+def manual_pages(commands: Iterable[Section]) -> tuple[ManualPage, ...]:
+    """All pages: the first, those that it links in their order, commands, Python, results.json, and the words.
+
+    Parameters
+    ----------
+    commands : iterable of Section
+        Every command with its options, which the command line declares.
 
     Returns
     -------
@@ -79,22 +84,25 @@ def manual_pages() -> tuple[ManualPage, ...]:
     words = _of_words()
     heading_anchors = {passage.heading: passage.anchor for passage in words.passages}
     pages = (_of_markdown(name, texts[name], heading_anchors) for name in dict.fromkeys([FIRST, *linked]))
+    options = _of_sections("commands-reference", "Commands, every option", commands)
     python = _of_sections("python-reference", "Python, every name", python_sections())
     results = _of_sections("results-reference", "results.json, every part", results_sections())
-    return (*pages, python, results, words)
+    return (*pages, options, python, results, words)
 
 
-def write_manual(folder: Path) -> None:
+def write_manual(folder: Path, commands: Iterable[Section]) -> None:
     """Write the pages, their style, the passages in which they search, and the page about Python as a notebook.
 
     Parameters
     ----------
     folder : Path
         An existing folder.
+    commands : iterable of Section
+        Every command with its options.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    pages = manual_pages()
+    pages = manual_pages(commands)
     template = Environment(
         loader=PackageLoader("armsim", "report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     ).get_template("manual.html")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import os
 import re
@@ -67,7 +68,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_link_leads_to_a_heading(written: Path) -> None:
     pages = {path.name: Links(path.read_text()) for path in written.glob("*.html")}
-    assert len(pages) == len(list(MANUAL.glob("*.md"))) + 3  # Python, results.json, words: made from the code
+    assert len(pages) == len(list(MANUAL.glob("*.md"))) + 4  # commands, Python, results.json, words: made from the code
     for name, page in pages.items():
         for target in page.targets:
             file, _, anchor = target.partition("#")
@@ -96,7 +97,7 @@ def test_a_lesson_is_drawn_with_its_scale() -> None:
 def test_every_lesson_with_an_error_of_its_joint_has_a_figure() -> None:
     """In the page; a polyline turns as often as its order says. Source: zeros of a sine."""
     with mock.patch("armsim.report.manual_pages.lesson_figure", lesson_figure):
-        page = next(page for page in manual_pages() if page.name == "gallery")
+        page = next(page for page in manual_pages(()) if page.name == "gallery")
     assert page.body.count("<figure") > 45
     assert "nan" not in page.body
     heights = [float(y) - 22 for y in re.findall(r"\d,([\d.]+)", lesson_figure("two-heads").partition("<polyline")[2])]
@@ -118,7 +119,7 @@ def test_the_changes_begin_with_this_version() -> None:
 
 def test_every_cause_is_one_step_from_its_equation() -> None:
     """From the table of effects, by its key."""
-    pages = {page.name: page for page in manual_pages()}
+    pages = {page.name: page for page in manual_pages(())}
     table = (MANUAL / "effects.md").read_text().partition("<!-- effects -->")[2].partition("<!-- end of effects -->")[0]
     keys = re.findall(r"(?:arm|encoder|joint|scenario) `([^`]+)`", table)
     assert len(keys) > 60
@@ -131,7 +132,7 @@ def test_every_cause_is_one_step_from_its_equation() -> None:
 
 def test_the_reference_has_every_public_name_and_part_of_a_result() -> None:
     """Source: what the package exports, the schema of results.json, and the declared fields of an encoder."""
-    pages = {page.name: page for page in manual_pages()}
+    pages = {page.name: page for page in manual_pages(())}
     python = {passage.heading: passage.text for passage in pages["python-reference"].passages}
     assert set(python) - {"Python, every name"} == {f"armsim.{name}" for name in armsim.__all__ if name[0] != "_"}
     assert all(len(text) > 30 for heading, text in python.items() if heading.startswith("armsim."))
@@ -141,6 +142,24 @@ def test_the_reference_has_every_public_name_and_part_of_a_result() -> None:
     results = {passage.heading: passage.text for passage in pages["results-reference"].passages}
     assert {name for name, part in schema["$defs"].items() if "properties" in part} < set(results)
     assert "p95_interval: [number, number] or null" in results["ErrorStatistics"]
+
+
+def test_the_reference_has_every_command_with_its_options(written: Path) -> None:
+    """Source: what each command prints for `--help`, and the exit codes that README tells."""
+    page = html.unescape((written / "commands-reference.html").read_text())
+    texts = re.findall(r'<h2 id="armsim-([a-z-]+)">armsim \1</h2>\n<pre><code>(.*?)</code>', page, re.DOTALL)
+    printed = {name: invoke(name, "--help").stdout for name, _ in texts}
+    assert list(printed) == re.findall(
+        r"^  ([a-z-]+)  ", invoke("--help").stdout.partition("Commands:")[2], re.MULTILINE
+    )
+    for name, text in texts:  # with defaults and bounds, wherever the lines end
+        options = "".join(text.partition("Options:")[2].split())
+        assert options, name
+        assert options == "".join(printed[name].partition("Options:")[2].split()), name
+    readme = " ".join((ROOT / "README.md").read_text().partition("Exit codes: ")[2].split()).partition(". ")[0]
+    codes = dict(re.findall(r"(?:^|<code>)(\d)  ([^<\n]+)", page, re.MULTILINE))
+    assert readme == "; ".join(f"{code} {codes[code]}" for code in "01234")
+    assert readme in " ".join((MANUAL / "commands.md").read_text().split())
 
 
 def test_an_earlier_manual_is_replaced_and_nothing_else(written: Path, tmp_path: Path) -> None:
