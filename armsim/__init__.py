@@ -97,10 +97,30 @@ def __dir__() -> list[str]:
 def load(path: Path | str) -> DisplayedStudy:
     """Read a scenario file and all files that it refers to.
 
+    Parameters
+    ----------
+    path : Path or str
+        Scenario file.
+
+    Returns
+    -------
+    Study
+        Not yet sampled.
+
     Raises
     ------
-    armsim.errors.InputError
+    InputError
         Anything is wrong in any of the files; carries every fault with its line.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> study = armsim.load("scenarios/lessons/eccentricity.yaml")
+    >>> study.scenario.machine.arm.names
+    ('j1',)
+    >>> armsim.load("scenarios/bonding-cel.yaml")
+    Traceback (most recent call last):
+    armsim.errors.InputError: ... did you mean bonding-cell.yaml...
     """
     from armsim.notebook import DisplayedStudy
 
@@ -108,19 +128,96 @@ def load(path: Path | str) -> DisplayedStudy:
 
 
 def run(path: Path | str, workers: int | None = None) -> DisplayedResult:
-    """Read a scenario and sample its population at every pose of every task."""
+    """Read a scenario and sample its population at every pose of every task.
+
+    Parameters
+    ----------
+    path : Path or str
+        Scenario file.
+    workers : int, optional
+        Threads; all processors where None.
+
+    Returns
+    -------
+    Result
+        Lengths in m, angles in rad, vectors in the base frame.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in any of the files; carries every fault with its line.
+    RunError
+        What stopped the run, such as too little memory or a task of which no pose can be reached.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> result = armsim.run("scenarios/lessons/eccentricity.yaml")  # at most 1 mrad over a lever of 0.5 m
+    >>> round(1e6 * result.task("lever").summary.p95, -1)
+    500.0
+    """
     return load(path).run(workers)
 
 
 def read(path: Path | str) -> DisplayedResult:
-    """Read a results.json."""
+    """Read a results.json.
+
+    Parameters
+    ----------
+    path : Path or str
+        File that `armsim run` or ``result.write`` wrote, of this format or an earlier one.
+
+    Returns
+    -------
+    Result
+        Lengths in m, angles in rad, vectors in the base frame.
+
+    Raises
+    ------
+    InputError
+        The file is not such a file, or of a later format.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> armsim.read("tests/results-0.1.0.json").version
+    '0.1.0'
+    """
     from armsim.notebook import DisplayedResult
 
     return DisplayedResult.read(path)
 
 
 def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
-    """Read scenarios and compare them with the first: same poses, same random numbers."""
+    """Read scenarios and compare them with the first: same poses, same random numbers.
+
+    Parameters
+    ----------
+    *paths : Path or str
+        Scenario files, the first of which all others are compared with.
+    workers : int
+        Threads.
+
+    Returns
+    -------
+    Comparison
+        Differences with intervals at 95 %, lengths in m.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in any of the files; carries every fault with its line.
+    RunError
+        What stopped the run, such as too little memory or a task of which no pose can be reached.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> lessons = "scenarios/lessons"
+    >>> comparison = armsim.compare(f"{lessons}/eccentricity.yaml", f"{lessons}/two-heads.yaml")
+    >>> [result.scenario for result in comparison.results]
+    ['eccentricity', 'two heads']
+    """
     from armsim.decide import compare as compare_studies
     from armsim.notebook import DisplayedComparison
     from armsim.run_options import RunOptions
@@ -136,7 +233,36 @@ def calibrate(
 ) -> Calibrated:
     """Read a scenario with a calibration and evaluate it for every built arm of the population.
 
-    ``measured``: a file of measured arms, which are identified; ``excluded``: lines of readings to be left out of it.
+    Parameters
+    ----------
+    path : Path or str
+        Scenario file with a block ``calibration``.
+    workers : int, optional
+        Threads; all processors where None.
+    measured : Path or str, optional
+        File of measured arms, which are identified.
+    excluded : sequence of int
+        Lines of readings to be left out of it.
+
+    Returns
+    -------
+    Calibrated
+        Before and after, lengths in m.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in any of the files; carries every fault with its line.
+    RunError
+        What stopped the run, such as too little memory or a task of which no pose can be reached.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> calibrated = armsim.calibrate("scenarios/measured/cell-poses.yaml")
+    >>> before, after = calibrated.comparison.results
+    >>> after.tasks[0].summary.p95 < before.tasks[0].summary.p95
+    True
     """
     from armsim.decide.calibration_study import calibrate as calibrate_population
     from armsim.run_options import RunOptions
@@ -149,8 +275,36 @@ def verify(
 ) -> Verified:
     """Compare measured tool points with the predictions of a scenario.
 
-    ``instrument``: standard deviation of the measuring instrument along an axis [m]; by default that of the calibration
-    in the scenario, or zero without one. ``excluded``: lines of readings to be left out.
+    Parameters
+    ----------
+    path : Path or str
+        Scenario file.
+    measured : Path or str
+        CSV file of measured tool points.
+    instrument : float, optional
+        Standard deviation of the measuring instrument along an axis; by default that of the calibration in the
+        scenario, or zero without one. [m]
+    excluded : sequence of int
+        Lines of readings to be left out.
+
+    Returns
+    -------
+    Verified
+        Lengths in m.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in any of the files; carries every fault with its line.
+    RunError
+        What stopped the run, such as too little memory or a task of which no pose can be reached.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> measured = "scenarios/measured/arm-17.csv"  # an invented arm with a disc glued off centre
+    >>> armsim.verify("scenarios/measured/cell-poses.yaml", measured, instrument=5e-6).compatible
+    False
     """
     from armsim.calibration.verify import verify as verify_scenario
 
@@ -203,7 +357,39 @@ def to_yaml(part: Any, measures: Measures = "rotation") -> str:
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:
-    """Analyse the orders of measured error curves."""
+    """Analyse the orders of measured error curves.
+
+    Parameters
+    ----------
+    path : Path or str
+        CSV file of angles or positions and errors.
+    orders : sequence of int
+        Orders to fit, in periods per turn; a few low ones where none are given.
+
+    Returns
+    -------
+    Curves
+        Amplitudes in rad, or in m of a linear scale.
+
+    Raises
+    ------
+    InputError
+        The file is no such file, or its angles do not distinguish the orders.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from math import radians, sin
+    >>> rows = [f"{angle},{7 * sin(radians(angle)) + angle % 2}" for angle in range(0, 360, 5)]
+    >>> with TemporaryDirectory() as folder:
+    ...     file = Path(folder, "curve.csv")
+    ...     _ = file.write_text("\\n".join(["angle [deg],error [arcsec]", *rows]))
+    ...     curves = armsim.curve(file, orders=[1, 2])
+    >>> round(curves.sensors[0].orders[0].amplitude * 206265, 1)  # [arcsec]
+    7.0
+    """
     from armsim.calibration.curve_analysis import analyse_curves
 
     return analyse_curves(Path(path), orders)

@@ -25,6 +25,8 @@ LONGEST = (
 
 
 SLOW = (
+    "test_python.py::test_help_of_a_function_is_complete_and_its_examples_run[verify]",
+    "test_python.py::test_help_of_a_function_is_complete_and_its_examples_run[calibrate]",
     "explorer/test_stops.py::test_a_sensitivity_asks_before_every_number",
     "explorer/test_stops.py::test_a_search_asks_before_every_task_of_every_option",
     "explorer/test_stops.py::test_a_calibration_asks_before_every_few_arms",

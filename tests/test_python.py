@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import inspect
 import json
 import math
@@ -18,6 +19,8 @@ from armsim.arrays import Array
 from armsim.errors import RunError
 from armsim.results import Result, TaskResult
 
+WITHOUT_EXAMPLE = {"allocate", "select", "trade_off"}
+"""Take a minute on the demo; the tests of `decide` have theirs."""
 SEVEN = ROOT / "scenarios" / "seven-from-sheets.yaml"
 
 
@@ -33,6 +36,20 @@ def test_everything_that_is_exported_is_there() -> None:
     assert "import_module" not in dir(armsim)
     with pytest.raises(AttributeError, match="no attribute 'studdy'"):
         _ = armsim.studdy
+
+
+@pytest.mark.parametrize("name", [name for name in armsim.__all__ if inspect.isfunction(getattr(armsim, name))])
+def test_help_of_a_function_is_complete_and_its_examples_run(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the folder of the project, as a reader has it. Source: the sections of numpydoc; doctest."""
+    monkeypatch.chdir(ROOT)
+    text = inspect.getdoc(getattr(armsim, name)) or ""
+    for section in ("Parameters", "Returns", "Raises"):
+        assert f"{section}\n{'-' * len(section)}\n" in text, section
+    examples = doctest.DocTestParser().get_doctest(text, {}, name, None, None)
+    assert examples.examples or name in WITHOUT_EXAMPLE
+    runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS)
+    runner.run(examples)
+    assert runner.failures == 0
 
 
 def test_the_import_costs_nothing() -> None:

@@ -276,6 +276,13 @@ def sensitivities(
     ------
     RunError
         As `Study.run`.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> study = armsim.load("scenarios/lessons/eccentricity.yaml").with_plan(units=200)
+    >>> len(armsim.sensitivities(study).lines) > 0
+    True
     """
     base_study, poses, result, samples = sample_largest_errors(study, run_options)
     scenario, coverage = base_study.scenario, samples.spec.coverage

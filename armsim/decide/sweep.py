@@ -154,6 +154,15 @@ def sweep(
     ------
     InputError
         The path does not exist, or does not accept a value.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> study = armsim.load("scenarios/lessons/eccentricity.yaml").with_plan(units=200)
+    >>> path = "joints.j1.mounting.eccentricity.limit"
+    >>> swept = armsim.sweep(study, path, ["5 um", "10 um"])
+    >>> len(swept.points)
+    2
     """
     read = [read_value(value, f"--sweep {path}") for value in values]
     changed = [study.change({path: value}) for value in read]  # faults are raised before anything is sampled

@@ -150,6 +150,13 @@ def what_if(
     ------
     RunError
         As `Study.run`.
+
+    Examples
+    --------
+    >>> import armsim
+    >>> study = armsim.load("scenarios/lessons/eccentricity.yaml").with_plan(units=200)
+    >>> armsim.what_if(study).rows[0].what
+    'j1'
     """
     baseline = PerturbationBaseline.of(study, run_options)
     rows, joints = [], []
