@@ -51,13 +51,19 @@ class JointFields:
         self.container.set_visibility(not self.container.visible)
 
     def show(self, fields: tuple[Field, ...], changed: set[str]) -> None:
-        """Update texts, marks of changed values, and errors; the paths in ``changed`` are marked."""
+        """Update texts, marks of changed values, and errors; the paths in ``changed`` are marked.
+
+        What is being typed stays: the answer of the change before may arrive meanwhile.
+        """
+        before = {field.path: field.text for field in self.fields}
         if [field.path for field in self.fields] != [field.path for field in fields]:
             self._build(fields)
         self.fields = fields
         for field in fields:
             element = self.inputs[field.path]
-            if element.value != field.text:
+            text = before.get(field.path, element.value)
+            is_typed = element.value not in (text, self.entered.get(field.path))
+            if element.value != field.text and not is_typed:
                 self.entered[field.path] = element.value = field.text
             if "error" in element._props:
                 element.props(remove="error error-message")

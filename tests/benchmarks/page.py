@@ -35,6 +35,8 @@ JOBS = {
     "review": "",
 }
 """Buttons of jobs, with the button of the dialog that they open."""
+FEW_ARMS = "sampling={units: 64, visits: 4, seed: 7}"
+"""Sampling while memory is measured: what one answer holds is the same after every change, so that few arms suffice."""
 SETTLED = 300
 """Changes after which memory is compared: the history is full, the browser has compiled its scripts."""
 BROWSER = ("--no-sandbox", "--enable-unsafe-swiftshader", "--use-angle=swiftshader", "--disable-gpu-compositing")
@@ -163,7 +165,7 @@ def main() -> None:
             print(f"stop of {job:26s} {seconds:14.2f} s", flush=True)
     changes = int(sys.argv[1]) if len(sys.argv) > 1 else 0
     if changes:
-        with opened(DEMO) as (tab, server):
+        with opened(DEMO, "--set", FEW_ARMS) as (tab, server):
             settled = None
             for n, resident, heap in growth(tab, server, CASES[DEMO], changes):
                 settled = (resident, heap) if n <= SETTLED or settled is None else settled
