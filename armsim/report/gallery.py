@@ -11,6 +11,7 @@ from armsim.figures.style import Drawing
 from armsim.report.decision_sentences import kind_in_words, signed_change
 from armsim.report.drawing import Planned
 from armsim.report.pictures import Extras
+from armsim.report.verdict import deciding_task
 from armsim.results import MapQuantity, Result, TaskResult
 from armsim.tasks import kind_of
 
@@ -24,6 +25,10 @@ WIDE = ("path",)
 """Names of figures that take the whole width of a document."""
 MOST_JOINTS = 12
 """Most joints in one figure."""
+OTHER_TASKS = "other-tasks"
+"""Anchor of the section of the appendix with the figures of tasks that the body does not show."""
+MOST_TASKS = 3
+"""Most tasks whose figures stand in the body; of more, those of the deciding task alone."""
 MOST_BARS = 16
 """Most changes in the what-if figure of a task."""
 
@@ -40,9 +45,8 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         for figure in FIGURES:
             if figure.when(result, task):
                 wide = figure.name in WIDE or (figure.name.startswith("map") and not task.is_map)
-                yield Planned(
-                    figure.anchor, f"{name}-{figure.name}", figure.caption, partial(figure.draw, result, task), wide
-                )
+                anchor = figure.anchor if is_in_body(result, task) else OTHER_TASKS
+                yield Planned(anchor, f"{name}-{figure.name}", figure.caption, partial(figure.draw, result, task), wide)
     joints = figures.identical_joints(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
         caption = "Joint errors that every visit repeats; joints with equal errors share one curve."
@@ -68,6 +72,11 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         yield from what_if_figure(extras.what_ifs, "recommendations")
     if extras.trade_off is not None:
         yield trade_off_figure(extras.trade_off, "recommendations")
+
+
+def is_in_body(result: Result, task: TaskResult) -> bool:
+    """Whether the figures of a task stand in the body of the report, and not in its appendix."""
+    return len(result.tasks) <= MOST_TASKS or task is deciding_task(result)
 
 
 def what_if_name(number: int, task: TaskResult) -> str:

@@ -106,14 +106,17 @@ class Review:
             f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, group, self.advice,
             front_notes(notes, lines * len(self.table.rows)), self.key_facts, named.get(GAUGES), self.design,
         )  # fmt: skip
-        sections = [
-            replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))
-            for section in self.sections
-        ]
+        sections, own_appendix = (
+            tuple(
+                replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))
+                for section in part
+            )
+            for part in (self.sections, self.appendix)
+        )
         assumed = () if self.model is None else (boilerplate.assumptions_section(self.model),)
         appendix = (
             *boilerplate.notes(notes),
-            *self.appendix,
+            *own_appendix,
             *assumed,
             boilerplate.inputs(self.sources, changes),
             boilerplate.references(),

@@ -15,7 +15,7 @@ from armsim.report.document import Block, Folded, Section, Table, Text
 from armsim.report.findings import acceptance_sentence, dominance, other_criteria_sentence, question
 from armsim.report.first_page import first_page_figures
 from armsim.report.frame import Frame, comparable_lengths, lengths, shares, unitless, words
-from armsim.report.gallery import figures_of
+from armsim.report.gallery import OTHER_TASKS, figures_of, is_in_body
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.manifest import Sample
 from armsim.report.operation_tables import operation_section
@@ -75,6 +75,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NO_EX
         notes=(*extras.notes, *result.warnings),
         key_facts=(contributions,),
         appendix=(
+            *_other_tasks(result),
             Section("Error budget of each joint, cause by cause", "terms", tuple(each_term(result))),
             _poses(result),
             _agreement(result),
@@ -106,6 +107,14 @@ def _arm(result: Result) -> Section:
     groups = "; ".join(f"{name}: {', '.join(members)}" for name, members in result.groups.items())
     text = Text(f"Groups of joints: {groups}." if groups else "The arm has no groups of joints.")
     return Section("The arm and its sensors", "arm", (text,))
+
+
+def _other_tasks(result: Result) -> tuple[Section, ...]:
+    """Section with the figures of the tasks that do not decide, where the body shows the deciding one alone."""
+    if all(is_in_body(result, task) for task in result.tasks):
+        return ()
+    text = Text(f"The body shows the figures of {deciding_task(result).name}, the task that decides.")
+    return (Section("Figures of the other tasks", OTHER_TASKS, (text,)),)
 
 
 def _workspace(result: Result) -> Section:

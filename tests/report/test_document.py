@@ -45,6 +45,7 @@ from armsim.report.pictures import Extras
 from armsim.report.review import NO_HELPERS
 from armsim.report.run_folder import write_run_folder
 from armsim.report.run_review import run_review
+from armsim.report.verdict import deciding_task
 from armsim.results import Contribution, Result
 from armsim.results.pose_table import PoseTable
 from armsim.run_options import RunOptions
@@ -102,7 +103,17 @@ def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result])
     document = document_type(every[1])
     titles = [section.anchor for section in document.all_sections]
     anchors = "answer arm joints workspace population contributions recommendations cautions notes"
-    assert titles == f"{anchors} terms poses agreement assumptions inputs references provenance glossary".split()
+    assert (
+        titles
+        == f"{anchors} other-tasks terms poses agreement assumptions inputs references provenance glossary".split()
+    )
+    planned = run_review(every[1], ()).figures
+    body = [one.name for one in planned if one.anchor in ("workspace", "population", "contributions")]
+    number = 1 + [task.name for task in every[1].tasks].index(deciding_task(every[1]).name)
+    assert body  # of seven tasks the body shows the one that decides, the appendix all others
+    assert all(name.startswith(f"{number}-") for name in body)
+    others = {one.name.partition("-")[0] for one in planned if one.anchor == "other-tasks"}
+    assert others == {str(n) for n in range(1, 8) if n != number}
     assert document.front is not None
     assert document.front.tone in ("good", "bad")
     assert document.front.advice
