@@ -47,7 +47,7 @@ class Plots:
 
     def map(self, task: str | None = None, measure: MapQuantity = "error", ax: Axes | None = None) -> Drawing | Axes:
         """Map of a slice; layers of a volume, which have no single axes."""
-        task_result = self._task(task, lambda one: one.grid is not None, "with cells")
+        task_result = self._task(task, lambda candidate: candidate.grid is not None, "with cells")
         if not task_result.is_map:
             if ax is not None:
                 raise ValueError(f"task {task_result.name!r} has layers, each with axes of its own: leave out ax")
@@ -56,7 +56,7 @@ class Plots:
 
     def poses(self, task: str | None = None, ax: Axes | None = None) -> Drawing | Axes:
         """Errors of the poses of a list, the worst on top."""
-        named = self._task(task, lambda one: kind_of(one.kind).has_named_poses, "with named poses")
+        named = self._task(task, lambda candidate: kind_of(candidate.kind).has_named_poses, "with named poses")
         return axes_or_drawing(ax, figures.pose_errors(self.result, named, axes=ax))
 
     def budget(self, task: str | None = None, ax: Axes | None = None) -> Drawing | Axes:
@@ -82,7 +82,9 @@ class Plots:
 
     def path(self, task: str | None = None) -> Drawing:
         """Error along a path, above what the joints do."""
-        return figures.path_error(self.result, self._task(task, lambda one: one.follows_path, "along a path"))
+        return figures.path_error(
+            self.result, self._task(task, lambda candidate: candidate.follows_path, "along a path")
+        )
 
     def population(self, task: str | None = None) -> Drawing:
         """AP and RP over the built units at the worst pose."""

@@ -196,7 +196,7 @@ class Study:
             The joints of the machine have other names or another kind of motion than those of this study.
         """
         machine = self.scenario.machine
-        kinds = [[(joint.name, joint.revolute) for joint in one.joints] for one in (machine.arm, arm)]
+        kinds = [[(joint.name, joint.revolute) for joint in compared.joints] for compared in (machine.arm, arm)]
         if kinds[0] != kinds[1]:
             raise InputError(Problem(arm.name, 0, 0, "joints", ", ".join(arm.names), ", ".join(machine.arm.names)))
         grouped = replace(arm, groups=arm.groups or machine.arm.groups)

@@ -25,6 +25,7 @@ BANNED = frozenset(
 """Words that tell nothing of what a name holds."""
 AMBIGUOUS = frozenset(
     [
+        "one",
         "beside",
         "place",
         "places",

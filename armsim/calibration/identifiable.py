@@ -71,12 +71,12 @@ def _all_parameters(
             ("input_orders", identify.input_orders, abs(joint.transmission.motor_angle_per_motion)),
         )
         for group, orders, base in orders_by_group:
-            what = "turn" if group == "output_orders" else "motor turn"
+            axis_words = "turn" if group == "output_orders" else "motor turn"
             for order in orders.get(joint.name, ()):
                 for function, name in (("cos", "cosine"), ("sin", "sine")):
                     shape = Wave(function, order * base)  # type: ignore[arg-type]
                     yield Parameter(
-                        f"{name} of order {order} per {what} of {joint.name}", group, Axis(joint.name), shape
+                        f"{name} of order {order} per {axis_words} of {joint.name}", group, Axis(joint.name), shape
                     )
     for axis in link_axes(machine.arm) if identify.links else ():
         yield Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())

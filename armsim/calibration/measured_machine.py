@@ -86,9 +86,9 @@ def nuisance_name(axis: Axis, layout: Layout) -> str:
         return "scale of the instrument"
     group, parameter = group_of(axis), axis.parameter
     motion = f"rotation about {TURNED_ABOUT[parameter]}" if parameter in TURNS else f"shift along {parameter}"
-    what = "frame" if group == INSTRUMENT else "target"
+    moved_part = "frame" if group == INSTRUMENT else "target"
     if len(layout.sessions) > 1:
-        return f"{what} of session {layout.sessions[session_of(axis)]}: {motion}"
+        return f"{moved_part} of session {layout.sessions[session_of(axis)]}: {motion}"
     return f"{'frame of the instrument' if group == INSTRUMENT else 'target'}: {motion}"
 
 

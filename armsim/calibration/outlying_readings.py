@@ -355,7 +355,8 @@ def _outlier(
     visits = list(registered_arm.visits.values())
     squares = prediction.squares(visits)
     number = max(
-        (n for n, (_, at) in enumerate(registered_arm.readings) if at == line), key=lambda n: float(squares[n])
+        (n for n, (_, reading_line) in enumerate(registered_arm.readings) if reading_line == line),
+        key=lambda n: float(squares[n]),
     )
     name = registered_arm.readings[number][0]
     pose, visit = list(registered_arm.lines).index(name), registered_arm.lines[name].index(line)

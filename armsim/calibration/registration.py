@@ -128,9 +128,9 @@ def fit_registrations(
             translation,
             target,
             scale,
-            scale * read @ instrument_rotation.T + translation - at - rotation @ target,
+            scale * read @ instrument_rotation.T + translation - tool_point - rotation @ target,
         )
-        for read, at, rotation, instrument_rotation, translation, target in fits
+        for read, tool_point, rotation, instrument_rotation, translation, target in fits
     )
 
 

@@ -89,9 +89,11 @@ class ResidualPoses:
         float [m]
         """
         total = 0.0
-        for at in self.configurations:
-            reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
-            total += float(np.mean(np.sum((values @ reach.T) ** 2, axis=1))) / len(at) / len(self.configurations)
+        for configurations in self.configurations:
+            reach = jacobian_of(machine, configurations, parameters).reshape(3 * len(configurations), -1)
+            total += (
+                float(np.mean(np.sum((values @ reach.T) ** 2, axis=1))) / len(configurations) / len(self.configurations)
+            )
         return float(np.sqrt(total))
 
     def _by_cause(self, machine: Machine) -> dict[str, float]:
@@ -162,17 +164,17 @@ class TaskJacobians:
         position_of = {term.name: term_slice for term, term_slice in linear.terms_with_slices()}
         samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.terms_with_slices()])
         gains, fixed, by_parameter = [], [], []
-        for at in residual_poses.configurations:
-            rows, weight = 3 * len(at), (len(at) * len(residual_poses.configurations)) ** -0.5
+        for configurations in residual_poses.configurations:
+            rows, weight = 3 * len(configurations), (len(configurations) * len(residual_poses.configurations)) ** -0.5
             block, mean = np.zeros((rows, len(samples))), np.zeros(rows)
-            for term, gain in machine.evaluate(at).gains():
+            for term, gain in machine.evaluate(configurations).gains():
                 if term.life == "unit" and term.name in position_of:
                     block[:, position_of[term.name]] = gain.reshape(rows, -1)
                 else:  # of visit life, or of unit life on a path alone
                     mean += (gain @ term.mean).ravel()
             gains.append(weight * block)
             fixed.append(weight * mean)
-            by_parameter.append(weight * jacobian_of(machine, at, parameters).reshape(rows, -1))
+            by_parameter.append(weight * jacobian_of(machine, configurations, parameters).reshape(rows, -1))
         return TaskJacobians(np.concatenate(gains), np.concatenate(fixed), np.concatenate(by_parameter), samples)
 
     def residual(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:

@@ -50,15 +50,18 @@ def unpack(bin_index: Indices, count: Indices, extremes: Floats, histograms: His
     """Restore counts that `pack` stored."""
     clear_histograms(histograms)
     for i in range(bin_index.shape[0]):
-        at = bin_index[i]
-        if at < 3 * LOGARITHMIC_BINS:
-            table, b = at // LOGARITHMIC_BINS, at % LOGARITHMIC_BINS
+        bin_number = bin_index[i]
+        if bin_number < 3 * LOGARITHMIC_BINS:
+            table, b = bin_number // LOGARITHMIC_BINS, bin_number % LOGARITHMIC_BINS
             if table < 2:
                 histograms.logarithmic[table, b] = count[i]
             else:
                 histograms.logarithmic_pairs[b] = count[i]
         else:
-            table, b = (at - 3 * LOGARITHMIC_BINS) // LINEAR_BINS, (at - 3 * LOGARITHMIC_BINS) % LINEAR_BINS
+            table, b = (
+                (bin_number - 3 * LOGARITHMIC_BINS) // LINEAR_BINS,
+                (bin_number - 3 * LOGARITHMIC_BINS) % LINEAR_BINS,
+            )
             if table < 3:
                 histograms.linear[table, b] = count[i]
             else:

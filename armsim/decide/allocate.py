@@ -152,9 +152,11 @@ def allocate(
         limits.append(np.full(len(poses.names), math.inf if limit is None else limit))
     limit_at_poses = np.concatenate(limits)
 
-    def sampled(of: Machine, options: RunOptions = run_options.silent, seed: int = plan.seed) -> _SampledMachine:
+    def sampled(
+        machine_sampled: Machine, options: RunOptions = run_options.silent, seed: int = plan.seed
+    ) -> _SampledMachine:
         """A machine at every pose."""
-        changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
+        changed = study.with_scenario(machine=machine_sampled, plan=replace(plan, seed=seed))
         assessed_tasks, samples = changed.judge(pose_sets, options)
         columns = (
             f"{POSITION_CRITERION.error_column}.at_coverage",

@@ -265,12 +265,12 @@ def compare(
     return Comparison(results, tuple(differences), other_requirements, tuple(joint_differences), machines)
 
 
-def half_widths(one: EvaluatedTask, other: EvaluatedTask, run_options: RunOptions, stage: str) -> Array:
+def half_widths(first: EvaluatedTask, second: EvaluatedTask, run_options: RunOptions, stage: str) -> Array:
     """Half-width of the 95 % interval of the difference of the quantile at the coverage at every pose.
 
     Parameters
     ----------
-    one, other : EvaluatedTask
+    first, second : EvaluatedTask
     run_options : RunOptions
     stage : str
         Name of the stage, as passed to the progress callback.
@@ -279,9 +279,9 @@ def half_widths(one: EvaluatedTask, other: EvaluatedTask, run_options: RunOption
     -------
     (poses,) [m]
     """
-    units = one.spec.plan.units
+    units = first.spec.plan.units
     count = min(units, UNITS_COMPARED)
-    poses = len(one.configurations)
+    poses = len(first.configurations)
 
     def half_widths_of_chunk(first_pose: int) -> Array:
         poses_of_chunk = slice(first_pose, first_pose + CHUNK)
@@ -289,7 +289,7 @@ def half_widths(one: EvaluatedTask, other: EvaluatedTask, run_options: RunOption
             quantile_influence(
                 evaluated.spec, evaluated.key, evaluated.configurations[poses_of_chunk], count, evaluated.spec.coverage
             )
-            for evaluated in (one, other)
+            for evaluated in (first, second)
         ]
         return np.array([half_width_of_mean(row, units) for row in influences[1] - influences[0]])
 
@@ -306,7 +306,11 @@ def half_widths(one: EvaluatedTask, other: EvaluatedTask, run_options: RunOption
 def _other_requirements(studies: Sequence[Study]) -> dict[str, Requirement | None]:
     """Requirements of designs that differ from that of the first, by which all are judged."""
     scenarios = [study.scenario for study in studies]
-    return {one.name: one.requirement for one in scenarios[1:] if one.requirement != scenarios[0].requirement}
+    return {
+        scenario.name: scenario.requirement
+        for scenario in scenarios[1:]
+        if scenario.requirement != scenarios[0].requirement
+    }
 
 
 def _matched(studies: Sequence[Study]) -> list[Study]:

@@ -166,8 +166,8 @@ class PerturbationBaseline:
         if not self.result.judgements:
             return ()
         sides = [
-            EvaluatedJoints.evaluate(scenario.requirement, one, scenario.motion, plan)
-            for one in (scenario.machine, machine)
+            EvaluatedJoints.evaluate(scenario.requirement, evaluated, scenario.motion, plan)
+            for evaluated in (scenario.machine, machine)
         ]
         return tuple(row for row in changes_of_joints(*sides) if row.change.value)
 

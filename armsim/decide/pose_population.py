@@ -183,8 +183,8 @@ def _signatures(evaluated: EvaluatedMachine) -> dict[str, Signature]:
     }
 
 
-def _same_draw_and_effect(one: Signature | None, other: Signature | None) -> bool:
+def _same_draw_and_effect(first: Signature | None, second: Signature | None) -> bool:
     """Whether two terms have the same draws and the same effects."""
-    if one is None or other is None:
+    if first is None or second is None:
         return False
-    return one[1] == other[1] and one[0].draw == other[0].draw and one[0].life == other[0].life
+    return first[1] == second[1] and first[0].draw == second[0].draw and first[0].life == second[0].life

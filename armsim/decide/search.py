@@ -146,7 +146,7 @@ class Search:
             machine, further, self.configurations, self.shared, self.turning, check_stop=self.run_options.check_stop
         )
         out = self.with_options(options)
-        out.option_moments = [[*of, *added] for of, added in zip(self.option_moments, parts, strict=True)]
+        out.option_moments = [[*present, *added] for present, added in zip(self.option_moments, parts, strict=True)]
         return out
 
     def mass(self, choice: Choice) -> float:
@@ -363,11 +363,11 @@ class Search:
         -------
         list of PoseSet
         """
-        out, at = [], 0
+        out, first_row = [], 0
         utilisations = program.utilisations(choice)
         for poses in self.poses:
-            at_task = utilisations[:, at : at + len(poses.names)]
-            at += len(poses.names)
+            at_task = utilisations[:, first_row : first_row + len(poses.names)]
+            first_row += len(poses.names)
             most = max(1, number // len(at_task))
             order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :most].ravel().tolist()))
             out.append(replace(poses.select([poses.names[n] for n in order]), unreachable=()))

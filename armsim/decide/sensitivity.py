@@ -244,10 +244,10 @@ class TaskPopulation:
         """Half-width of the 95 % interval of the table's quantile at a pose minus that at the worst pose. [m]"""
         if pose == self.worst:
             return 0.0
-        one, other = (
+        at_worst, at_pose = (
             influence(self.population_at(pose_number).distance, self.coverage) for pose_number in (self.worst, pose)
         )
-        return half_width_of_mean((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
+        return half_width_of_mean((at_pose - at_worst)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
 
 
 def _machine_with_factor(machine: Machine, number: StatedNumber, factor: float) -> Machine:

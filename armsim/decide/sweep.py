@@ -173,12 +173,12 @@ def sweep(
         assessed, _ = design.judge(design.find(run_options.progress), options)
         tasks = tuple(
             SweepTask(
-                one.name,
-                one.summary.worst_pose,
-                one.summary.judgements,
-                one.summary.state,
+                task.name,
+                task.summary.worst_pose,
+                task.summary.judgements,
+                task.summary.state,
             )
-            for one in assessed
+            for task in assessed
         )
         points.append(SweepPoint(value, float(value.split()[0]), tasks))
     run_options.progress(path, len(values), len(values))

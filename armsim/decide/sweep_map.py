@@ -47,7 +47,7 @@ class SweepMap:
         list of list of Judgement
             Rows by the first number, columns by the second.
         """
-        return [[judgement for _, judgement in one.judgements_by_task(criterion)[task]] for one in self.sweeps]
+        return [[judgement for _, judgement in sweep.judgements_by_task(criterion)[task]] for sweep in self.sweeps]
 
 
 def sweep_map(

@@ -68,7 +68,9 @@ def take_back(session: Session, path: str) -> None:
         The other changes do not go with it; the design stays as it was.
     """
     scenario, initial = session.current.scenario, session.inputs.initial
-    joint = next((one for one in scenario.machine.joints if path.startswith(f"joints.{one.name}.")), None)
+    joint = next(
+        (candidate for candidate in scenario.machine.joints if path.startswith(f"joints.{candidate.name}.")), None
+    )
     design = session.design.without((path,), initial)
     if joint is not None and path.removeprefix(f"joints.{joint.name}.") in ("placement", "mounting"):
         design = _with_price(session, design, joint.name, path)
@@ -86,7 +88,7 @@ def _with_price(session: Session, design: Design, joint: str, path: str) -> Desi
     if other not in design.changes:
         return design
     present, opened = (
-        next(one for one in study.scenario.machine.joints if one.name == joint).fitting
+        next(candidate for candidate in study.scenario.machine.joints if candidate.name == joint).fitting
         for study in (session.current, session.study_of(session.inputs.initial))
     )
     mounting = present.mounting if key == "placement" else opened.mounting

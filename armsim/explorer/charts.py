@@ -207,12 +207,12 @@ def _cells(
         "yaxis": {"title": {"text": f"{grid.axes[1]} [mm]", "standoff": 4}, "showgrid": False, "zeroline": False,
                   "scaleanchor": "x"},
     }  # fmt: skip
-    at = np.argwhere(reached)
+    reached_cells = np.argwhere(reached)
     numbers_of_poses = index[reached]
     columns_of_table: dict[str, Sequence[Any]] = {
         "pose": [poses.names[number] for number in numbers_of_poses],
-        header(a, "mm"): [x[column] for _, column in at],
-        header(b, "mm"): [y[row] for row, _ in at],
+        header(a, "mm"): [x[column] for _, column in reached_cells],
+        header(b, "mm"): [y[row] for row, _ in reached_cells],
         header(values.title, values.unit): plain(cells[reached]),
         "near-singular": ["yes" if conditioning[number] < NEAR_SINGULAR else "no" for number in numbers_of_poses],
     }
@@ -304,4 +304,4 @@ def sweep_chart(unit: str, lines: Mapping[str, Sequence[tuple[float, Judgement]]
 def _scaled(factor: float, judgement: Judgement) -> tuple[float | None, ...]:
     """Value, ends of its interval and limit; None where there is none."""
     low, high = judgement.interval or (None, None)
-    return tuple(None if one is None else factor * one for one in (judgement.value, low, high, judgement.limit))
+    return tuple(None if value is None else factor * value for value in (judgement.value, low, high, judgement.limit))

@@ -47,7 +47,7 @@ class Design:
         dropped = tuple(paths)
 
         def is_dropped(path: str) -> bool:
-            return any(path == one or path.startswith(f"{one}.") for one in dropped)
+            return any(path == dropped_path or path.startswith(f"{dropped_path}.") for dropped_path in dropped)
 
         remaining = {path: value for path, value in self.changes.items() if not is_dropped(path)}
         return Design({**{path: value for path, value in initial.changes.items() if is_dropped(path)}, **remaining})

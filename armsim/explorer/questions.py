@@ -55,15 +55,15 @@ class Questions:
             others = ui.input("its values").classes("w-full").props("data-name=sweep-others")
 
             def go() -> None:
-                at, text, other, other_text = (
+                key_path, text, other, other_text = (
                     str(field.value or "").strip() for field in (path, values, second, others)
                 )
                 if not all([_valid(values), not other or _valid(others)]):
                     return
                 if other:
-                    self.begin("sweep of two", partial(background_jobs.sweep_two, at, text, other, other_text))
+                    self.begin("sweep of two", partial(background_jobs.sweep_two, key_path, text, other, other_text))
                 else:
-                    self.begin("sweep", partial(background_jobs.sweep_number, at, text))
+                    self.begin("sweep", partial(background_jobs.sweep_number, key_path, text))
                 dialog.close()
 
             ui.button("sweep", on_click=go).props("no-caps data-name=sweep-go")

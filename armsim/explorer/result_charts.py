@@ -69,7 +69,9 @@ def sweep_map_chart(sweep_map: SweepMap, task: str, criterion: str, theme: Theme
     """Map of a criterion of a task over two numbers, with its limit."""
     rows: list[list[Judgement]] = sweep_map.judgements(task, criterion)
     first, second = sweep_map, sweep_map.sweeps[0]
-    display = max((judgement for row in rows for judgement in row), key=lambda one: abs(one.value)).display_unit
+    display = max(
+        (judgement for row in rows for judgement in row), key=lambda judgement: abs(judgement.value)
+    ).display_unit
     z = [[display.factor * judgement.value for judgement in row] for row in rows]
     x, y = [point.number for point in second.points], [float(value.split()[0]) for value in first.values]
     heat = {

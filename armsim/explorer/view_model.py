@@ -146,10 +146,10 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
             out.append(Number(judgement.statistic, figure, limit, tone, meaning, pose, utilisation, path, limit_text))
         table = assessed_tasks[task].table
         ap = table.column("accuracy.p95")
-        at = int(np.argmax(ap))
-        ends = table.column("accuracy.p95_interval")[at]
+        worst_pose = int(np.argmax(ap))
+        ends = table.column("accuracy.p95_interval")[worst_pose]
         interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
-        out.insert(1, Number(AP, show_interval(float(ap[at]), interval), meaning=MEANINGS["AP"]))
+        out.insert(1, Number(AP, show_interval(float(ap[worst_pose]), interval), meaning=MEANINGS["AP"]))
         causes = largest_causes(assessed_tasks[task].summary.causes)
         out.append(Number("largest parts", causes, meaning=MEANINGS["parts"]))
     else:

@@ -46,11 +46,11 @@ def error_ellipses(result: Result, task: TaskResult) -> style.Drawing:
             pose = index[i, j]
             a, b = 2e3 * factor * semi_axes[pose]
             angle = math.degrees(math.atan2(directions[pose, 0, 1], directions[pose, 0, 0]))
-            at = (grid.centres[0][j] * 1e3, grid.centres[1][i] * 1e3)
+            centre = (grid.centres[0][j] * 1e3, grid.centres[1][i] * 1e3)
             look = {"facecolor": style.COLOURS[5], "edgecolor": style.COLOURS[0], "alpha": 0.9}
-            axes.add_patch(Ellipse(at, a, b, angle=angle, **look))
+            axes.add_patch(Ellipse(centre, a, b, angle=angle, **look))
             axes_text = f"semi-axes {show(semi_axes[pose, 0])} and {show(semi_axes[pose, 1])}"
-            out.annotate(axes, [at[0]], [at[1]], texts=[f"{task.poses.names[pose]}: {axes_text}"])
+            out.annotate(axes, [centre[0]], [centre[1]], texts=[f"{task.poses.names[pose]}: {axes_text}"])
         handles = maps.mark(axes, task, maps.on_grid(task, task.column("error.rms")))
         style.legend_below(axes, handles)
         title = f"{task.name}: error ellipses, magnified {factor:g} times, longest {show(longest)}"
@@ -74,8 +74,8 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
     with style.style():
         out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
         axes = out.add_subplot(projection="3d")
-        for n, (half, turn, at) in enumerate(zip(semi_axes, directions, position, strict=True)):
-            points = at + (sphere * (1e3 * factor * half)) @ turn
+        for n, (half, turn, ellipse_centre) in enumerate(zip(semi_axes, directions, position, strict=True)):
+            points = ellipse_centre + (sphere * (1e3 * factor * half)) @ turn
             colour = style.REQUIREMENT if numbers[n] == worst else style.COLOURS[0]
             axes.plot_surface(*np.moveaxis(points, -1, 0), color=colour, alpha=0.55, linewidth=0, rasterized=True)
         axes.plot(*arm.T, color="#222222", linewidth=2.4, marker="o", markersize=4)

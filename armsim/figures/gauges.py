@@ -22,8 +22,12 @@ HATCHES = {"met": "", "not resolved": "...", "not met": "///"}
 
 def required(result: Result) -> list[tuple[str, Judgement]]:
     """Judgements with a limit that a scale can show, with the name of their task; the deciding one first."""
-    pairs = [(name, one) for name, one in result.named_judgements if one.limit and one.quantity != "count"]
-    first = deciding_judgement([one for _, one in result.named_judgements])
+    pairs = [
+        (name, judgement)
+        for name, judgement in result.named_judgements
+        if judgement.limit and judgement.quantity != "count"
+    ]
+    first = deciding_judgement([judgement for _, judgement in result.named_judgements])
     return sorted(pairs, key=lambda pair: (pair[1] is not first, -pair[1].utilisation))
 
 
@@ -39,9 +43,11 @@ def gauges(result: Result) -> style.Drawing:
     if not limited:
         raise ValueError("nothing is required")
     several = len(result.tasks) > 1
-    rows = [(_name(task, one, several), one) for task, one in limited[:MOST_GAUGES]]
+    rows = [(_name(task, judgement, several), judgement) for task, judgement in limited[:MOST_GAUGES]]
     note = f"the {len(rows)} of {len(limited)} criteria that are closest to their limits"
-    return judgement_gauges(rows, _finding([one for _, one in limited]), note if len(limited) > len(rows) else "")
+    return judgement_gauges(
+        rows, _finding([judgement for _, judgement in limited]), note if len(limited) > len(rows) else ""
+    )
 
 
 def judgement_gauges(rows: Sequence[tuple[str, Judgement]], title: str, note: str = "") -> style.Drawing:
@@ -55,16 +61,16 @@ def judgement_gauges(rows: Sequence[tuple[str, Judgement]], title: str, note: st
     """
     with style.style():
         out, axes = style.figure(6.4, 0.36 + 0.185 * len(rows))
-        for row, (_, one) in enumerate(reversed(rows)):
-            _gauge(axes, row, one)
-            out.annotate(axes, [1.0], [row], texts=[f"{one.finding}, {one.limit_phrase}"])
+        for row, (_, judgement) in enumerate(reversed(rows)):
+            _gauge(axes, row, judgement)
+            out.annotate(axes, [1.0], [row], texts=[f"{judgement.finding}, {judgement.limit_phrase}"])
         axes.axvline(1.0, color=style.REQUIREMENT, linewidth=1.8, zorder=4)
         axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
         axes.set_xticks([0.0, 0.5, 1.0, 1.5], ["0", "50 %", "limit", "150 %"])
         axes.set(xlim=(0.0, LONGEST), ylim=(-0.6, len(rows) - 0.4))
         axes.grid(axis="y", visible=False)
         texts = axes.secondary_yaxis("right")
-        texts.set_yticks(range(len(rows)), [_text(one) for _, one in reversed(rows)])
+        texts.set_yticks(range(len(rows)), [_text(judgement) for _, judgement in reversed(rows)])
         texts.tick_params(length=0, labelsize=8)
         axes.tick_params(labelsize=8)
         axes.set_title(title)
@@ -73,35 +79,35 @@ def judgement_gauges(rows: Sequence[tuple[str, Judgement]], title: str, note: st
     return out
 
 
-def _gauge(axes: Axes, row: int, one: Judgement) -> None:
+def _gauge(axes: Axes, row: int, judgement: Judgement) -> None:
     """One bar with its interval; the permitted side of the limit is shaded."""
-    assert one.limit is not None
-    low, high = (1.0, LONGEST) if one.at_least else (0.0, 1.0)
+    assert judgement.limit is not None
+    low, high = (1.0, LONGEST) if judgement.at_least else (0.0, 1.0)
     axes.barh([row], [high - low], left=low, height=0.74, color="#eef1f4", zorder=1)
-    ratio = one.value / one.limit
-    colour, hatch = COLOURS[one.state], HATCHES[one.state]
+    ratio = judgement.value / judgement.limit
+    colour, hatch = COLOURS[judgement.state], HATCHES[judgement.state]
     axes.barh([row], [min(ratio, LONGEST)], 0.42, color=colour, hatch=hatch, edgecolor="white", linewidth=0.0, zorder=2)
-    if one.interval is not None:
-        ends = [min(end / one.limit, LONGEST) for end in one.interval]
+    if judgement.interval is not None:
+        ends = [min(end / judgement.limit, LONGEST) for end in judgement.interval]
         axes.plot(ends, [row, row], color="#111111", linewidth=1.4, marker="|", markersize=5, zorder=5)
     if ratio > LONGEST:
         axes.plot([LONGEST - 0.03], [row], marker=">", color="white", markersize=5, zorder=6)
 
 
-def _name(task: str, one: Judgement, several: bool) -> str:
+def _name(task: str, judgement: Judgement, several: bool) -> str:
     """Criterion of a gauge, with its task if there are several, or with its joint."""
-    pose_or_task = one.where if not task else task if several else ""
-    return f"{pose_or_task}: {one.statistic}" if pose_or_task else one.statistic
+    pose_or_task = judgement.where if not task else task if several else ""
+    return f"{pose_or_task}: {judgement.statistic}" if pose_or_task else judgement.statistic
 
 
-def _text(one: Judgement) -> str:
+def _text(judgement: Judgement) -> str:
     """Figure, interval and limit: "113.5 µm (111.1 to 116.3), limit 120 µm"."""
-    return f"{one.figure}, {'at least' if one.at_least else 'limit'} {one.limit_text}"
+    return f"{judgement.figure}, {'at least' if judgement.at_least else 'limit'} {judgement.limit_text}"
 
 
 def _finding(judgements: Sequence[Judgement]) -> str:
     """How many criteria are in each state."""
-    counts = Counter(one.state for one in judgements)
+    counts = Counter(judgement.state for judgement in judgements)
     parts = [f"{counts['met']} of {len(judgements)} criteria met"]
     parts += [f"{counts[state]} {state}" for state in ("not resolved", "not met") if counts[state]]
     return ", ".join(parts)

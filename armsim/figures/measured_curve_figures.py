@@ -33,14 +33,14 @@ def measured_curve(sensor: MeasuredSensor, encoder: str | None) -> style.Drawing
     with style.style():
         out = style.Drawing(figsize=(6.4, 6.6), layout="constrained")
         top, middle, bottom = out.subplots(3, 1, height_ratios=(3, 1.6, 2.2))
-        at, error = curve.angle[thinned] * length_factor, curve.error[thinned] * unit.factor
-        top.plot(at, error, ".", color=style.COLOURS[5], markersize=2, label="measured")
+        angles, error = curve.angle[thinned] * length_factor, curve.error[thinned] * unit.factor
+        top.plot(angles, error, ".", color=style.COLOURS[5], markersize=2, label="measured")
         line = np.linspace(curve.angle.min(), curve.angle.max(), 1000)
         waves = (fit.constant + fit.evaluate(line, 2 * math.pi * FINEST / np.ptp(line))) * unit.factor
         top.plot(line * length_factor, waves, color=style.COLOURS[0], linewidth=1.2, label=_legend(sensor))
         top.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0, fontsize=8)
         top.set(ylabel=f"error [{unit.name}]")
-        middle.plot(at, fit.residual[thinned] * unit.factor, ".", color="#666666", markersize=2)
+        middle.plot(angles, fit.residual[thinned] * unit.factor, ".", color="#666666", markersize=2)
         middle.axhline(0.0, color="#222222", linewidth=0.8)
         noun = "shaft angle" if curve.rotary else "position"
         middle.set(ylabel=f"left [{unit.name}]", xlabel=f"{noun} [{length}]")

@@ -73,11 +73,11 @@ def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
     joints_at: dict[float, list[str]] = {}
     for turn in task.reversals[:most]:
         joints_at.setdefault(turn.along * 1e3, []).append(turn.joint)
-    for n, (at, names) in enumerate(joints_at.items()):
-        axes.axvline(at, color="#888888", linestyle=":", linewidth=0.8)
+    for n, (distance, names) in enumerate(joints_at.items()):
+        axes.axvline(distance, color="#888888", linestyle=":", linewidth=0.8)
         axes.annotate(
             ", ".join(names),
-            (at, 1.0),
+            (distance, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(1, -7 - 8 * (n % 2)),
             textcoords="offset points",

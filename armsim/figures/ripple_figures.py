@@ -27,9 +27,9 @@ def smoothness(result: Result) -> style.Drawing:
         panels = np.atleast_1d(out.subplots(rows, columns, sharey=True)).ravel()
         for number, (axes, (motion, names)) in enumerate(zip(panels, groups.items(), strict=False)):
             factor = math.degrees(1.0) if motion.unit == "rad" else 1e3
-            at, ripple = np.array(motion.speeds) * factor, 100 * np.array(motion.smoothness_at)
-            axes.plot(at, ripple, color=style.COLOURS[0], linewidth=1.2)
-            axes.plot([at[-1]], [ripple[-1]], "o", color=style.COLOURS[0], markersize=4)
+            speeds, ripple = np.array(motion.speeds) * factor, 100 * np.array(motion.smoothness_at)
+            axes.plot(speeds, ripple, color=style.COLOURS[0], linewidth=1.2)
+            axes.plot([speeds[-1]], [ripple[-1]], "o", color=style.COLOURS[0], markersize=4)
             if limit is not None:
                 axes.axhline(100 * limit, color=style.REQUIREMENT, linewidth=1)
             if motion.slowest is not None:
@@ -44,7 +44,7 @@ def smoothness(result: Result) -> style.Drawing:
             axes.set_title(style.wrapped(f"{', '.join(names)}: speed [{unit}]", 34), fontsize=8, pad=3)
             pairs = zip(motion.speeds, motion.smoothness_at, strict=True)
             texts = [f"{names[0]} at {show_speed(v, motion.unit)}: {percent(s)}" for v, s in pairs]
-            out.annotate(axes, at, ripple, texts=texts)
+            out.annotate(axes, speeds, ripple, texts=texts)
             if number % columns == 0:
                 axes.set_ylabel("ripple, rms [%]", fontsize=8)
         for axes in panels[len(groups) :]:

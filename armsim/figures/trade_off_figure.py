@@ -40,14 +40,18 @@ def trade_off(
     with style.style():
         out = style.Drawing(figsize=(6.4, 5.4), layout="constrained")
         axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        at = np.array(prices)
-        axes.step(at, np.array(predicted) * unit.factor, where="post", color=style.COLOURS[5], label="first order")
-        axes.plot(at, np.array(sampled) * unit.factor, "o", color=style.COLOURS[0], markersize=3, label="sampled")
+        price_array = np.array(prices)
+        axes.step(
+            price_array, np.array(predicted) * unit.factor, where="post", color=style.COLOURS[5], label="first order"
+        )
+        axes.plot(
+            price_array, np.array(sampled) * unit.factor, "o", color=style.COLOURS[0], markersize=3, label="sampled"
+        )
         axes.plot(
             [current[0]], [current[1] * unit.factor], "D", color=style.COLOURS[1], label="as it is (encoders alone)"
         )
         texts = [f"{p:g} cost units: {show(e)} sampled" for p, e in zip(prices, sampled, strict=True)]
-        out.annotate(axes, at, np.array(sampled) * unit.factor, texts=texts)
+        out.annotate(axes, price_array, np.array(sampled) * unit.factor, texts=texts)
         for limit in dict.fromkeys(limits.values()):
             tasks = ", ".join(task for task, value in limits.items() if value == limit)
             of_tasks = "" if len(set(limits.values())) == 1 else f" at {tasks}"
@@ -55,11 +59,11 @@ def trade_off(
             axes.axhline(limit * unit.factor, color=style.REQUIREMENT, label=label)
         axes.set(ylabel=f"{percent(coverage)} of errors within [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12, columns=4)
-        bottom = np.zeros(len(at))
+        bottom = np.zeros(len(price_array))
         for number, group in enumerate(groups):
             part = np.array([row.get(group, 0.0) for row in spending])
             below.fill_between(
-                at,
+                price_array,
                 bottom,
                 bottom + part,
                 step="post",
@@ -76,7 +80,7 @@ def trade_off(
         axes.set_title(style.wrapped(title, 64))
         style.footnote(
             out,
-            f"{len(at)} Pareto-optimal designs: by first order no cheaper one has a smaller error; at the "
+            f"{len(price_array)} Pareto-optimal designs: by first order no cheaper one has a smaller error; at the "
             "deciding pose",
         )
     return out

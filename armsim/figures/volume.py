@@ -144,8 +144,8 @@ def _requirement(axes: Any, cut: Cut, limit: float) -> None:
 
 def _view_azimuth(planes: tuple[Cut, ...], arm: Array) -> float:
     """Azimuth of a view in which the arm is in front of the planes. [deg]"""
-    at = np.array([plane.at for plane in planes])
-    to_arm = arm.mean(axis=0) - at
+    plane_positions = np.array([plane.at for plane in planes])
+    to_arm = arm.mean(axis=0) - plane_positions
     straight = float(np.degrees(np.arctan2(to_arm[1], to_arm[0]))) if np.any(to_arm[:2]) else -90.0
     return straight + ASIDE
 

@@ -91,7 +91,7 @@ def allocation_review(allocation: Allocation, scenario: Scenario) -> Review:
         frame.table(),
         (Section("Error budgets", "budgets", (frame.table(), Text(law, "soft"))),) if law else (),
         planned,
-        tuple(one.name for one in planned),
+        tuple(figure.name for figure in planned),
         sentences=tuple(f"{text[:1].upper()}{text[1:]}." for text in allocation_sentences(allocation)),
         notes=scenario.notes,
         model=scenario,

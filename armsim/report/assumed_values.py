@@ -34,8 +34,8 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
         joints.setdefault((assumption.key, assumption.value, assumption.source), []).append(assumption.joint)
     parts = []
     for (key, value, source), names in joints.items():
-        of = ", ".join(names[:MOST_JOINTS]) + (" ..." if len(names) > MOST_JOINTS else "")
-        parts.append(f"{key} of {of}: {value} ({source})")
+        joint_names = ", ".join(names[:MOST_JOINTS]) + (" ..." if len(names) > MOST_JOINTS else "")
+        parts.append(f"{key} of {joint_names}: {value} ({source})")
     share = percent(assumed_share(task, result.assumptions), 2)
     return (
         f"Assumed, not stated: {'; '.join(parts)}. These values make {share} of the mean square error over {task.name}."

@@ -102,11 +102,11 @@ def model_texts(model: Result | ModelContent) -> list[str]:
         if text not in effects_by_text:
             continue
         cause = effects_by_text[text].cause
-        at: set[str] = set().union(*(joints_by_cause.get(part.name, ()) for part in (cause, *cause.through)))
-        dead = [name for name in joints if not {name, ""} & at]
-        if at and len(dead) < max(len(joints), 1):
+        cause_joints: set[str] = set().union(*(joints_by_cause.get(part.name, ()) for part in (cause, *cause.through)))
+        dead = [name for name in joints if not {name, ""} & cause_joints]
+        if cause_joints and len(dead) < max(len(joints), 1):
             names.append(cause.name)
-        if dead or not at:
+        if dead or not cause_joints:
             idle.append(f"{cause}{' at ' + ', '.join(dead) if dead else ''} ({text})")
     out = [f"Causes in the model of this arm: {', '.join(dict.fromkeys(names)) or 'none'}."]
     if idle:

@@ -127,8 +127,8 @@ def _contradiction(arm: IdentifiedArmRecord) -> str:
         ("visits about their means", fit.scatter_chi_square, fit.scatter_degrees_of_freedom, fit.scatter_p_value),
     )
     misfit = "; ".join(
-        f"chi-square of the {what} {significant(square)}, {freedom} degrees of freedom, chance {significant(p, 2)}"
-        for what, square, freedom, p in squares
+        f"chi-square of the {criterion} {significant(square)}, {freedom} degrees of freedom, chance {significant(p, 2)}"
+        for criterion, square, freedom, p in squares
         if freedom
     )
     named = f": {wrong}; {arm.name}{without}, {misfit}" if without else f": {misfit}{f'; {wrong}' if wrong else ''}"

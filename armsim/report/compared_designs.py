@@ -57,42 +57,44 @@ def lettered(comparison: Comparison) -> Comparison:
     )
 
 
-def what_differs(first: Machine, other: Machine) -> str:
+def what_differs(first: Machine, second: Machine) -> str:
     """Differences of a design to the first; equal ones of several joints together: "j1, j2: disc 50 at output"."""
-    if len(first.joints) != len(other.joints):
+    if len(first.joints) != len(second.joints):
         return "another arm"
-    pairs = zip(first.joints, other.joints, strict=True)
-    changes_by_joint = [(joint.name, ", ".join(_changed_parts(one, joint))) for one, joint in pairs]
+    pairs = zip(first.joints, second.joints, strict=True)
+    changes_by_joint = [
+        (joint.name, ", ".join(_changed_parts(joint_of_first, joint))) for joint_of_first, joint in pairs
+    ]
     changed = [(name, text) for name, text in changes_by_joint if text]
-    parts = joints_grouped(changed, len(other.joints))
-    parts += [name for name in _changed_fields(first, other) if name != "joints"]
+    parts = joints_grouped(changed, len(second.joints))
+    parts += [name for name in _changed_fields(first, second) if name != "joints"]
     return "; ".join(parts) or "nothing"
 
 
-def _changed_parts(one: Joint, other: Joint) -> list[str]:
+def _changed_parts(first: Joint, second: Joint) -> list[str]:
     parts = []
-    if one.encoder.name != other.encoder.name or one.placement != other.placement:
-        parts.append(f"{other.encoder.name} ({other.placement})")
-    elif not _same(one.encoder, other.encoder):
+    if first.encoder.name != second.encoder.name or first.placement != second.placement:
+        parts.append(f"{second.encoder.name} ({second.placement})")
+    elif not _same(first.encoder, second.encoder):
         parts.append("encoder")
-    names = [name for name in _changed_fields(one, other) if name not in UNCOMPARED]
+    names = [name for name in _changed_fields(first, second) if name not in UNCOMPARED]
     return parts + [LABELS.get(name, name.replace("_", " ")) for name in names]
 
 
-def _changed_fields(one: Joint | Machine, other: Joint | Machine) -> list[str]:
-    names = [field.name for field in fields(one)]
-    return [name for name in names if not _same(getattr(one, name), getattr(other, name))]
+def _changed_fields(first: Joint | Machine, second: Joint | Machine) -> list[str]:
+    names = [field.name for field in fields(first)]
+    return [name for name in names if not _same(getattr(first, name), getattr(second, name))]
 
 
-def _same(one: Any, other: Any) -> bool:
+def _same(first: Any, second: Any) -> bool:
     """Whether two values are equal, field by field and element by element."""
-    if type(one) is not type(other):
+    if type(first) is not type(second):
         return False
-    if is_dataclass(one):
-        return all(_same(getattr(one, field.name), getattr(other, field.name)) for field in fields(one))
-    if isinstance(one, tuple):
-        return len(one) == len(other) and all(map(_same, one, other))
-    return bool(np.array_equal(one, other)) if isinstance(one, np.ndarray) else bool(one == other)
+    if is_dataclass(first):
+        return all(_same(getattr(first, field.name), getattr(second, field.name)) for field in fields(first))
+    if isinstance(first, tuple):
+        return len(first) == len(second) and all(map(_same, first, second))
+    return bool(np.array_equal(first, second)) if isinstance(first, np.ndarray) else bool(first == second)
 
 
 def compared_frame(comparison: Comparison) -> Frame:
@@ -109,7 +111,7 @@ def compared_frame(comparison: Comparison) -> Frame:
     criterion = next(iter(rows.values())).criteria[0]
     figures = [result.task(task.name).summary.judgement(criterion.criterion) for result in results]
     gains = [rows[name].criteria[0] if name in rows else None for name in names]
-    figure_name = next((one.statistic for one in figures if one is not None), criterion.phrase)
+    figure_name = next((figure.statistic for figure in figures if figure is not None), criterion.phrase)
     machines = comparison.machines
     differing = ["–", *(what_differs(machines[0], machine) for machine in machines[1:])]
     return Frame(
@@ -119,14 +121,14 @@ def compared_frame(comparison: Comparison) -> Frame:
             words("differs from A by", differing),
             unitless("price", [result.price for result in results]),
             quoted(
-                figure_name, [None if one is None else one.value for one in figures],
-                ["–" if one is None else one.figure for one in figures],
-                intervals=[None if one is None else one.interval for one in figures],
+                figure_name, [None if figure is None else figure.value for figure in figures],
+                ["–" if figure is None else figure.figure for figure in figures],
+                intervals=[None if figure is None else figure.interval for figure in figures],
             ),
             quoted(
-                "difference to A", [None if one is None else one.change.value for one in gains],
-                changes("", [None if one is None else one.change for one in gains], criterion.quantity).with_units,
-                intervals=[None if one is None else one.change.interval for one in gains],
+                "difference to A", [None if gain is None else gain.change.value for gain in gains],
+                changes("", [None if gain is None else gain.change for gain in gains], criterion.quantity).with_units,
+                intervals=[None if gain is None else gain.change.interval for gain in gains],
             ),
             words("gain per cost unit", [gain_per_cost(rows[name]) or "–" if name in rows else "–" for name in names]),
             words("requirement", [result.state for result in results]),

@@ -85,14 +85,15 @@ def _frame(
             unitless("price", [result.price for result in results] * len(by_criterion)),
             words("unit", units, shown_in="file"),
             quoted(
-                "value", [None if one is None else one.value for one in judgements], values,
-                intervals=[None if one is None else one.interval for one in judgements],
+                "value", [None if judgement is None else judgement.value for judgement in judgements], values,
+                intervals=[None if judgement is None else judgement.interval for judgement in judgements],
             ),
             quoted(
-                "difference", [None if one is None else one.value for one in differences_to_first], differences,
-                intervals=[None if one is None else one.interval for one in differences_to_first],
+                "difference", [None if change is None else change.value for change in differences_to_first],
+                differences,
+                intervals=[None if change is None else change.interval for change in differences_to_first],
             ),
-            words("requirement", ["none stated" if one is None else one.state for one in judgements]),
+            words("requirement", ["none stated" if judgement is None else judgement.state for judgement in judgements]),
         ),
         title,
     )  # fmt: skip
@@ -143,7 +144,10 @@ def ranking_reversals_frame(comparison: Comparison) -> Frame:
         )
         named.append(", ".join(row.ranking_reversals[:MOST_NAMED]) + further or "nowhere")
     better, worse = [int(row.better.sum()) for row in rows], [int(row.worse.sum()) for row in rows]
-    undecided = [len(row.poses) - one - other for row, one, other in zip(rows, better, worse, strict=True)]
+    undecided = [
+        len(row.poses) - better_count - worse_count
+        for row, better_count, worse_count in zip(rows, better, worse, strict=True)
+    ]
     return Frame(
         (
             words("task", [row.task for row in rows]),

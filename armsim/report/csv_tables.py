@@ -221,9 +221,9 @@ def _measures_frame(result: Result) -> Frame:
         rows += [((task.name, m.name, m.what, m.clause, m.where), m) for m in task.measures]
         test = task.acceptance
         if test is not None:
-            what, poses = f"as reported by a test of {test.cycles} visits per pose", "; ".join(test.poses)
-            rows.append(((task.name, "AP reported by a test", what, "7.2.1", poses), test.accuracy))
-            rows.append(((task.name, "RP reported by a test", what, "7.2.2", poses), test.repeatability))
+            description, poses = f"as reported by a test of {test.cycles} visits per pose", "; ".join(test.poses)
+            rows.append(((task.name, "AP reported by a test", description, "7.2.1", poses), test.accuracy))
+            rows.append(((task.name, "RP reported by a test", description, "7.2.2", poses), test.repeatability))
     names = ("task", "measure", "what", "clause of ISO 9283:1998", "where")
     identifying = _from_rows([identifier for identifier, _ in rows], [(name, BARE) for name in names])
     intervals = [spread.p95_interval or (math.nan, math.nan) for _, spread in rows]

@@ -41,17 +41,17 @@ def effect(change: CriterionChange) -> str:
 def difference(row: TaskDifference) -> str:
     """Sentence on the gain of a design over the first at a task, per criterion, and on its price."""
     first, *others = row.criteria
-    what = f"{row.scenario}: at {row.task} {effect(first)}"
+    sentence = f"{row.scenario}: at {row.task} {effect(first)}"
     for change in others:
         open_ = change.change.interval is not None and not change.change.resolved
         text = f"no significant change of the {change.phrase} ({signed_change(change)})"
-        what += f", {text}" if open_ else f", the {change.phrase} changes by {signed_change(change)}"
+        sentence += f", {text}" if open_ else f", the {change.phrase} changes by {signed_change(change)}"
     gain = gain_per_cost(row)
     if gain:
-        return f"{what}, for {row.price:g} cost units more: {gain} per cost unit"
+        return f"{sentence}, for {row.price:g} cost units more: {gain} per cost unit"
     if not row.price:
-        return f"{what}, at the same price"
-    return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
+        return f"{sentence}, at the same price"
+    return f"{sentence}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
 
 
 def gain_per_cost(row: TaskDifference) -> str:

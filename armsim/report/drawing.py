@@ -67,7 +67,7 @@ def begin(folder: Path, planned: Iterable[Planned], helpers: Helpers) -> Drawing
     folder.mkdir()
     (folder / DOCUMENT).mkdir()
     planned = tuple(planned)
-    return Drawings(folder, planned, tuple(helpers.submit(draw_one, folder, one) for one in planned))
+    return Drawings(folder, planned, tuple(helpers.submit(draw_one, folder, plan) for plan in planned))
 
 
 def finish(drawings: Drawings, progress: Progress = lambda what, completed, total: None) -> Pictures:
@@ -87,16 +87,16 @@ def finish(drawings: Drawings, progress: Progress = lambda what, completed, tota
             by_number[number] = result_of(future, draw_one, folder, planned[number])
     progress("figures", len(planned), len(planned))
     pictures: dict[str, list[Picture]] = {}
-    for one, picture in zip(planned, by_number, strict=True):
+    for plan, picture in zip(planned, by_number, strict=True):
         assert picture is not None  # each was drawn by one of the two loops
-        pictures.setdefault(one.anchor, []).append(picture)
+        pictures.setdefault(plan.anchor, []).append(picture)
     return pictures
 
 
 @contextmanager
 def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
     """Write a PNG next to every SVG in a helper process, by the end of the ``with`` block."""
-    arguments = drawings.folder, [one.name for one in drawings.planned]
+    arguments = drawings.folder, [plan.name for plan in drawings.planned]
     future = helpers.submit(rasterize, *arguments)
     yield
     if future is None:
@@ -105,28 +105,28 @@ def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
         result_of(future, rasterize, *arguments)
 
 
-def draw_one(folder: Path, one: Planned, check_stop: CheckStop = never_stop) -> Picture:
+def draw_one(folder: Path, plan: Planned, check_stop: CheckStop = never_stop) -> Picture:
     """Draw a figure and save it; ``check_stop`` is called between these steps, as `CheckStop`."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
-        figure = one.draw()
+        figure = plan.draw()
         check_stop()
         finding, note = figure.finding, figure.note
         engine = figure.get_layout_engine()
         with style():
-            save_figure(folder / one.name, figure)
+            save_figure(folder / plan.name, figure)
             check_stop()
-            set_down(figure, NARROW if not one.wide else 1.0)
+            set_down(figure, NARROW if not plan.wide else 1.0)
             figure.set_layout_engine(engine)
-            spots = save_figure(folder / DOCUMENT / one.name, figure)
-    caption = f"{one.caption} {note[:1].upper()}{note[1:]}." if note else one.caption
-    stem, scene = f"{folder.name}/{DOCUMENT}/{one.name}", ""
+            spots = save_figure(folder / DOCUMENT / plan.name, figure)
+    caption = f"{plan.caption} {note[:1].upper()}{note[1:]}." if note else plan.caption
+    stem, scene = f"{folder.name}/{DOCUMENT}/{plan.name}", ""
     if figure.scene is not None:
         scene = f"{stem}.json"
-        (folder / DOCUMENT / f"{one.name}.json").write_text(
+        (folder / DOCUMENT / f"{plan.name}.json").write_text(
             json.dumps(figure.scene.record(), allow_nan=False), encoding="utf-8"
         )
-    return Picture(one.name, finding, caption, f"{stem}.svg", spots, one.wide, scene)
+    return Picture(plan.name, finding, caption, f"{stem}.svg", spots, plan.wide, scene)
 
 
 def set_down(figure: Drawing, share: float) -> None:

@@ -94,9 +94,9 @@ def dominance(result: Result, task: TaskResult) -> str:
         return "No cause contributes any error."
     top = max(causes, key=lambda cause: causes[cause])
     bias_share = sum(part.bias for part in task.summary.contributions if part.cause == top)
-    at = task.worst
+    worst = task.worst
     owners = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
-    shares = {owner: float(task.contribution(owner)[at]) for owner in owners}
+    shares = {owner: float(task.contribution(owner)[worst]) for owner in owners}
     joint = max(shares, key=lambda name: shares[name])
     groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4}
     by_share = sorted(groups, key=lambda name: -groups[name])

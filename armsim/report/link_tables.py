@@ -21,11 +21,11 @@ def link_printout(machine: Machine) -> Iterator[Frame | str]:
         yield frame
     rises = [("temperature rise, shared by all links, scales and drifts", machine.environment.temperature_rise)]
     rises += [(f"temperature rise of {joint.name} above that", joint.temperature_rise) for joint in machine.joints]
-    for what, rise in rises:
+    for part_name, rise in rises:
         if rise is not None:
             std = math.sqrt(max(0.0, rise.second_moment - rise.mean**2))
             yield (
-                f"{what}: {rise.distribution}, mean {significant(rise.mean, 3)} K, standard deviation "
+                f"{part_name}: {rise.distribution}, mean {significant(rise.mean, 3)} K, standard deviation "
                 f"{significant(std, 3)} K"
             )
 

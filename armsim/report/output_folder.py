@@ -238,12 +238,12 @@ def _move(partial: Path, out: Path) -> Path | None:
     return earlier / SET_ASIDE
 
 
-def _exchange(one: Path, other: Path) -> bool:
+def _exchange(first: Path, second: Path) -> bool:
     """Exchange two folders atomically; return whether the system could."""
     if os.name != "posix":
         return False
     library = ctypes.CDLL(None, use_errno=True)
-    names = os.fsencode(one), os.fsencode(other)
+    names = os.fsencode(first), os.fsencode(second)
     if sys.platform == "darwin" and hasattr(library, "renamex_np"):
         return bool(library.renamex_np(*names, SWAP) == 0)
     if hasattr(library, "renameat2"):

@@ -109,20 +109,20 @@ def whole_parts(result: Result) -> Frame:
 
 def _by_gain(result: Result, parts: Mapping[Name, Part]) -> list[tuple[Name, Part]]:
     """The parts whose absence gains most at the worst pose of the deciding task, the largest gain first."""
-    task, at = _worst(result)
-    rms = float(task.column("first_order.rms")[at])
-    remaining = {name: task.poses.rms_without(at, *part) for name, part in parts.items()}
+    task, worst = _worst(result)
+    rms = float(task.column("first_order.rms")[worst])
+    remaining = {name: task.poses.rms_without(worst, *part) for name, part in parts.items()}
     gaining = [name for name in parts if rms - remaining[name] >= 0.5 * NEGLIGIBLE * rms]
     return [(name, parts[name]) for name in sorted(gaining, key=lambda name: remaining[name])[:GAINS]]
 
 
 def _gains(result: Result, rows: Sequence[tuple[object, Part]], labels: tuple[Column, ...], what: str) -> Frame:
-    task, at = _worst(result)
-    rms = float(task.column("first_order.rms")[at])
-    remaining = [task.poses.rms_without(at, *part) for _, part in rows]
+    task, worst = _worst(result)
+    rms = float(task.column("first_order.rms")[worst])
+    remaining = [task.poses.rms_without(worst, *part) for _, part in rows]
     columns = (
         *labels,
-        shares("share at this pose", [float(task.contribution(*part)[at]) for _, part in rows]),
+        shares("share at this pose", [float(task.contribution(*part)[worst]) for _, part in rows]),
         lengths("rms error left", remaining),
         lengths("change", [value - rms for value in remaining], change=True),
     )

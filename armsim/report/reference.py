@@ -255,9 +255,9 @@ KIND_MEANINGS = {
 
 def lines(group: Group) -> list[str]:
     """A group as lines: its heading, and every word with its short meaning."""
-    of = f"keys of {group.parent}, of the {group.document}" if group.parent else f"keys of the {group.document}"
+    title = f"keys of {group.parent}, of the {group.document}" if group.parent else f"keys of the {group.document}"
     width = max(map(len, group.words))
-    heading = of if group.document else group.parent
+    heading = title if group.document else group.parent
     return [heading, *(f"  {word:{width}}  {meaning}" for word, meaning in group.words.items())]
 
 

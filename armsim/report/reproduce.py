@@ -173,8 +173,8 @@ def difference(result: Result, expected: str, earlier: Path) -> str | None:
     if shapes[0] != shapes[1]:
         return "they have other poses"
     largest = 0.0
-    for one, two in zip(before.tasks, result.tasks, strict=True):
-        a, b = one.poses.numbers, two.poses.numbers
+    for task_before, task in zip(before.tasks, result.tasks, strict=True):
+        a, b = task_before.poses.numbers, task.poses.numbers
         scale = np.nanmax(np.abs(a), initial=0.0) or 1.0
         largest = max(largest, float(np.nanmax(np.abs(a - b), initial=0.0)) / float(scale))
     if before.sampled_on != result.sampled_on and _largest_share(before, result) <= DEVICE_TOLERANCE:
@@ -184,10 +184,10 @@ def difference(result: Result, expected: str, earlier: Path) -> str | None:
     return f"they differ by up to {largest:.2g} of the largest value; another kind of processor may round otherwise"
 
 
-def _largest_share(one: Result, other: Result) -> float:
+def _largest_share(first: Result, second: Result) -> float:
     """Largest difference of the figures of poses, as a share of the largest value of its column."""
     largest = 0.0
-    for a, b in zip(one.tasks, other.tasks, strict=True):
+    for a, b in zip(first.tasks, second.tasks, strict=True):
         scale = np.nanmax(np.abs(a.poses.numbers), axis=0, initial=np.finfo(float).tiny)
         share = np.abs(a.poses.numbers - b.poses.numbers) / scale
         largest = max(largest, float(np.nanmax(share, initial=0.0)))

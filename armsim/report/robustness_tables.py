@@ -39,9 +39,9 @@ def _displayed_rows(selection: Selection) -> list[tuple[str, ChangedAssumption]]
     rows: list[tuple[str, ChangedAssumption]] = []
     for row in selection.robustness:
         other = row.unchanged and row.encoder not in ("", *chosen)
-        what = otherwise(row, OTHER_TYPES if other else row.encoder)
-        if not other or what not in [text for text, _ in rows]:
-            rows.append((what, row))
+        assumption = otherwise(row, OTHER_TYPES if other else row.encoder)
+        if not other or assumption not in [text for text, _ in rows]:
+            rows.append((assumption, row))
     return rows
 
 
@@ -59,7 +59,7 @@ def _robustness_frame(rows: Sequence[tuple[str, ChangedAssumption]], choice: Seq
     designs = [row for _, row in rows]
     return Frame(
         (
-            words("what changes", [what for what, _ in rows]),
+            words("what changes", [assumption for assumption, _ in rows]),
             words("then the choice", [_verdict(row) for row in designs]),
             words("joints that change", [_changes(choice, row.design) for row in designs]),
             unitless("price", [row.design_price for row in designs]),

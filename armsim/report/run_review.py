@@ -68,7 +68,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NO_EX
             recommendations_section(result, extras),
         ),
         planned,
-        first_page_figures(result, [one.name for one in planned]),
+        first_page_figures(result, [figure.name for figure in planned]),
         design=sensors_frame(result).table(),
         sentences=tuple(filter(None, (*reason_sentences, *further_sentences, each_and_every_pose(result), assumed))),
         advice=tuple(filter(None, (better_sensors(result), *advice(result, extras)))),
@@ -175,13 +175,13 @@ def _worst(task: TaskResult, coverage: float) -> Table:
 def _worst_pose(result: Result, task: TaskResult) -> str:
     """Sentence on position and joints of a task's worst pose."""
     pose = task.pose(task.summary.worst_pose)
-    at = ", ".join(f"{value * 1e3:.4g}" for value in rounding_as_zero(pose.position))
+    position = ", ".join(f"{value * 1e3:.4g}" for value in rounding_as_zero(pose.position))
     joints = (
         f"{name} {math.degrees(value):.4g} deg" if budget.unit == "rad" else f"{name} {value * 1e3:.4g} mm"
         for (name, budget), value in zip(result.joints.items(), rounding_as_zero(pose.joints), strict=True)
     )
     along = "" if pose.along is None else f", {pose.along * 1e3:.4g} mm along the path"
-    return f"The worst pose, {pose.name}{along}: tool point at ({at}) mm, joints at {', '.join(joints)}."
+    return f"The worst pose, {pose.name}{along}: tool point at ({position}) mm, joints at {', '.join(joints)}."
 
 
 def _measures(task: TaskResult) -> Table:
@@ -234,11 +234,11 @@ def _agreement(result: Result) -> Section:
             words("task", [task.name for task in result.tasks]),
             *(unitless(name, column) for name, column in counts.items()),
             words("ratio of rms, first order to Monte Carlo", ratios),
-            words("verdict at the worst pose", [one.verdict for one in worst]),
+            words("verdict at the worst pose", [comparison.verdict for comparison in worst]),
             *comparable_lengths(
                 [
-                    ("difference of interval ends there", [one.difference for one in worst], None),
-                    ("tolerance there", [one.tolerance for one in worst], None),
+                    ("difference of interval ends there", [comparison.difference for comparison in worst], None),
+                    ("tolerance there", [comparison.tolerance for comparison in worst], None),
                 ]
             ),
         )

@@ -55,13 +55,13 @@ def _shares(task: TaskResult, owners: Collection[str]) -> tuple[float, float]:
 def better_sensors(result: Result) -> str:
     """Sentence on what ideal sensors, ideally mounted, would gain at the worst pose of the deciding task."""
     task = deciding_task(result)
-    at, names = task.worst, task.poses.share_names
-    rms = float(task.column("first_order.rms")[at])
+    worst, names = task.worst, task.poses.share_names
+    rms = float(task.column("first_order.rms")[worst])
     by_joint = {
         name: [n for n in task.poses.share_indices(name) if lies_in_sensor(names[n][1])] for name in result.joints
     }
-    gains = {name: rms - task.poses.rms_without_shares(at, members) for name, members in by_joint.items()}
-    gain = rms - task.poses.rms_without_shares(at, [n for members in by_joint.values() for n in members])
+    gains = {name: rms - task.poses.rms_without_shares(worst, members) for name, members in by_joint.items()}
+    gain = rms - task.poses.rms_without_shares(worst, [n for members in by_joint.values() for n in members])
     others = {cause: share for cause, share in task.summary.causes.items() if not lies_in_sensor(cause) and share > 0.0}
     if rms == 0.0:
         return ""

@@ -50,7 +50,7 @@ def _tasks(sweep: Sweep) -> list[str]:
 
 def sweep_state(sweep: Sweep) -> Verdict:
     """Worst state over all values."""
-    return overall_verdict(one for point in sweep.points for task in point.tasks for one in task.judgements)
+    return overall_verdict(judgement for point in sweep.points for task in point.tasks for judgement in task.judgements)
 
 
 def sweep_answer(sweep: Sweep) -> str:
@@ -59,8 +59,11 @@ def sweep_answer(sweep: Sweep) -> str:
     if sweep.requirement is None:
         worst = max(_tasks(sweep), key=lambda name: max(task.judgements[0].value for _, task in sweep.points_of(name)))
         (first, start), *_, (last, end) = sweep.points_of(worst)
-        one, other = (show_interval(task.judgements[0].value, task.judgements[0].interval) for task in (start, end))
-        return f"{start.judgements[0].statistic} at {worst} lie within {one} at {first.value}, {other} at {last.value}."
+        at_start, at_end = (
+            show_interval(task.judgements[0].value, task.judgements[0].interval) for task in (start, end)
+        )
+        statistic = f"{start.judgements[0].statistic} at {worst}"
+        return f"{statistic} lie within {at_start} at {first.value}, {at_end} at {last.value}."
     states = [
         (point.value, overall_verdict(judgement for task in point.tasks for judgement in task.judgements))
         for point in record.points
@@ -78,10 +81,10 @@ def sweep_map_sentence(sweep_map: SweepMap) -> str:
     sweeps, study = sweep_map.sweeps, sweep_map.sweeps[0].study
     joints = [joint.name for joint in study.scenario.machine.joints]
     both = f"{parameter_label(sweep_map.path, joints)} and {label(sweeps[0])}"
-    points = [point for one in sweeps for point in one.points]
+    points = [point for sweep in sweeps for point in sweep.points]
     if study.scenario.requirement is None:
         return f"Nothing is required; {len(points)} pairs of {both}."
-    states = [overall_verdict(one for task in point.tasks for one in task.judgements) for point in points]
+    states = [overall_verdict(judgement for task in point.tasks for judgement in task.judgements) for point in points]
     return f"The requirement is met at {states.count('met')} of {len(points)} pairs of {both}."
 
 
@@ -100,7 +103,9 @@ def sweep_review(sweep: Sweep) -> Review:
     )
     first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
     limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
-    states = {overall_verdict(one for task in point.tasks for one in task.judgements) for point in record.points}
+    states = {
+        overall_verdict(judgement for task in point.tasks for judgement in task.judgements) for point in record.points
+    }
     note = f"worst pose of each task; band: 95 % interval; {record.units} arms × {record.visits} visits"
     return Review(
         f"{record.scenario}: {label(sweep)} from {record.points[0].value} to {record.points[-1].value}",

@@ -84,8 +84,8 @@ def _figures(pair: TwoSensors) -> Iterator[Figure]:
     for source in pair.sources:
         speed = f" at {show_speed(source.speed, pair.unit)}" if source.state == "moving" else ""
         averaged = f" over {source.readings} readings" if source.readings > 1 else ""
-        rank, what = 2 + STATES.index(source.state), f"position error, {source.state}{averaged}{speed}"
-        yield Figure(rank, what, source.source, source.rms, source.rms_repeatability, source.at_tool)
+        rank, description = 2 + STATES.index(source.state), f"position error, {source.state}{averaged}{speed}"
+        yield Figure(rank, description, source.source, source.rms, source.rms_repeatability, source.at_tool)
     after = 2 + len(STATES)
     yield Figure(after, f"{DIFFERENCE}: step at a reversal", "lost motion and hysteresis", difference.width)
     yield Figure(after + 1, f"{DIFFERENCE}: range over the travel", "95 % of fault-free arms", difference.range_p95)

@@ -290,13 +290,13 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
     if verified.scales or verified.unresolved:
         text = "All arms: ratio of estimated to stated spread of every cause."
         cause_blocks += [Text(text), scale_frame(verified).table()]
-    one = len(verified.arms) == 1
-    which = f"is {arms[0].name} an arm" if one else f"are the {len(verified.arms)} measured arms arms"
+    is_one = len(verified.arms) == 1
+    which = f"is {arms[0].name} an arm" if is_one else f"are the {len(verified.arms)} measured arms arms"
     simulated = f"{max(arm.simulated for arm in verified.arms)} simulated arms, measured the same way."
     expectations = [f"{start}-{file_name(task)}-expected" for task in list(verified.grids)[:1]]
     return Review(
         f"{verified.scenario}: measured tool points",
-        f"{len(verified.arms)} arm{'s' * (not one)}, {verified.file}",
+        f"{len(verified.arms)} arm{'s' * (not is_one)}, {verified.file}",
         f"{which} of the population that {verified.scenario} predicts?",
         f"{sentence(arms[0])}.",
         "good" if verified.compatible else "bad",

@@ -85,8 +85,8 @@ def what_if_answer(table: WhatIfs) -> str:
     change = best.criteria[0]
     if change.gain <= 0.0 or not change.change.resolved:
         return f"{as_it_is(table.result)}. No change has a significant effect at {task.name}."
-    what = f"{best.what}, {kind_in_words(best.kind)}"
-    return f"{as_it_is(table.result)}. Largest gain at {task.name}: {what}; {effect(change)}."
+    best_change = f"{best.what}, {kind_in_words(best.kind)}"
+    return f"{as_it_is(table.result)}. Largest gain at {task.name}: {best_change}; {effect(change)}."
 
 
 def what_if_printout(table: WhatIfs) -> Iterator[Frame | str]:

@@ -281,7 +281,7 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
        interval of a difference from those of its parts.
     """
     units = len(a)
-    gained, lost = (int(np.count_nonzero(one & ~other)) for one, other in ((b, a), (a, b)))
+    gained, lost = (int(np.count_nonzero(first & ~second)) for first, second in ((b, a), (a, b)))
     (gained_low, gained_high), (lost_low, lost_high) = (clopper_pearson(count, units) for count in (gained, lost))
     gained_share, lost_share = gained / units, lost / units
     value = gained_share - lost_share
