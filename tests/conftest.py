@@ -25,6 +25,10 @@ LONGEST = (
 
 
 SLOW = (
+    "cli/test_check_json.py::test_the_published_schema_describes_every_kind",
+    "cli/test_check_json.py::test_a_budget_reads_as_in_results_json",
+    "documents/test_hostile.py::test_the_benign_files_are_good_and_large",
+    "report/test_faults.py::test_the_command_out_of_room",
     "test_python.py::test_help_of_a_function_is_complete_and_its_examples_run[verify]",
     "test_python.py::test_help_of_a_function_is_complete_and_its_examples_run[calibrate]",
     "explorer/test_stops.py::test_a_sensitivity_asks_before_every_number",
