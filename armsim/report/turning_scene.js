@@ -15,6 +15,9 @@ for (const data of document.querySelectorAll("script.scene")) {
   });
   const box = [...floor, [scene.low[2], scene.high[2]]];
   const middle = box.map(([low, high]) => (low + high) / 2), extent = Math.hypot(...box.map(([low, high]) => high - low));
+  // half sizes of the upright cylinder about all of it: its picture has the same size from all sides
+  const radius = Math.hypot(...floor.map(([low, high]) => high - low)) / 2, half = (box[2][1] - box[2][0]) / 2;
+  const margin = {side: 56, top: 44, bottom: 56};  // of labels and buttons
   const first = {azimuth: scene.azimuth, elevation: scene.elevation, zoom: 1};
   const view = {...first};
   let spots = [], width = 0, height = 0, waiting = false;
@@ -31,10 +34,11 @@ for (const data of document.querySelectorAll("script.scene")) {
     const up = [-Math.sin(e) * Math.cos(a), -Math.sin(e) * Math.sin(a), Math.cos(e)];
     const near = [Math.cos(e) * Math.cos(a), Math.cos(e) * Math.sin(a), Math.sin(e)];
     const dot = (u, v) => u[0] * v[0] + u[1] * v[1] + u[2] * v[2];
-    const scale = view.zoom * Math.min(width, 1.1 * height) / extent;
+    const tall = half * Math.cos(e) + radius * Math.abs(Math.sin(e)), free = height - margin.top - margin.bottom;
+    const scale = view.zoom * Math.min((width - 2 * margin.side) / radius, free / tall) / 2;
     const at = point => {
       const from = point.map((x, k) => x - middle[k]);
-      return [width / 2 + scale * dot(from, right), height / 2 - scale * dot(from, up), dot(from, near)];
+      return [width / 2 + scale * dot(from, right), margin.top + free / 2 - scale * dot(from, up), dot(from, near)];
     };
     const path = (points, colour, thick) => {
       pen.beginPath();

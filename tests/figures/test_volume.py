@@ -21,6 +21,14 @@ from armsim.report.run_folder import write_run_folder
 from armsim.results import Result
 from armsim.study import Study
 
+MARGINS_ARE_EMPTY = """() => {
+  const canvas = document.querySelector(".turning canvas"), {width, height} = canvas, sharp = devicePixelRatio || 1;
+  const pen = canvas.getContext("2d"), rows = Math.floor(38 * sharp);
+  const strips = [[0, 0, width, rows], [0, height - 2, width, 2], [0, 0, 2, height], [width - 2, 0, 2, height]];
+  return strips.every(strip => pen.getImageData(...strip).data.every(level => level === 255));
+}"""
+"""Whether nothing is painted below the buttons of a scene, nor at its edges."""
+
 
 @pytest.fixture(scope="module")
 def study() -> Study:
@@ -135,6 +143,7 @@ def test_it_turns_in_a_browser_and_fetches_nothing(study: Study, result: Result,
         group = tab.locator(".turning").first
         group.scroll_into_view_if_needed()
         first, before = tab.evaluate(view), group.locator("canvas").screenshot()
+        assert tab.evaluate(MARGINS_ARE_EMPTY), "the arm, the floor or a label touches the buttons or an edge"
         box = group.locator("canvas").bounding_box()
         x, y = box["x"] + box["width"] / 3, box["y"] + box["height"] / 3
         tab.mouse.move(x, y)
